@@ -1,0 +1,22 @@
+"""deicer-audit: audits the maintenance records of pneumatic de-icers against declarative rules.
+
+`run_audit` is the whole audit as a function. It is loaded when first asked for: `--help` must not wait for pandas.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from audit.pipeline import run_audit
+
+__version__ = "0.1.0"
+__all__ = ["__version__", "run_audit"]
+
+
+def __getattr__(name: str) -> Any:
+    if name == "run_audit":
+        from audit.pipeline import run_audit
+
+        return run_audit
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -1,0 +1,49 @@
+"""What intake hands on: typed tables, every row accounted for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class RowCount:
+    """Rows of one table: read = audited + quarantined, always."""
+
+    read: int
+    audited: int
+    quarantined: int
+
+
+@dataclass(frozen=True)
+class Source:
+    """One input file: its name inside the export, its SHA-256 (hexadecimal) and its size in bytes."""
+
+    name: str
+    sha256: str
+    size: int
+
+
+@dataclass(frozen=True)
+class Export:
+    """The typed, audited rows of an export.
+
+    `tables` holds a frame for every table that was supplied (an absent table has no entry), on a RangeIndex, in file
+    order. Dtypes by column kind: id and text `str`; code, choice and codes `category`; time `datetime64[us, UTC]`;
+    date `datetime64[s]`; number `float64`; count `Int64`. Columns that the export lacks, or that nobody asked for
+    (free text only), are absent.
+    `later` lists the ambiguous task times: columns row (position in the tasks frame), column, later (the later of the
+    two instants; the tasks frame holds the earlier).
+    `rejects` has the columns of quarantine.csv: table, file, line, column, value, reason.
+    `counts` has one RowCount a table supplied.
+    """
+
+    folder: Path
+    tables: Mapping[str, pd.DataFrame]
+    later: pd.DataFrame
+    rejects: pd.DataFrame
+    counts: Mapping[str, RowCount]
+    sources: tuple[Source, ...]

@@ -1,0 +1,357 @@
+"""Cells to typed columns: strict, and every cell that can't be read is a fault with a plain reason.
+
+Blank cells (white space counts as blank) are missing values; white space around a value is cut off.
+Where values repeat they are parsed once, in the column's word list. A whole column is cast at once;
+only where that fails are the cells at fault looked for.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.types as kinds
+from numpy.typing import NDArray
+
+from audit.intake.cells import WORDS
+from audit.intake.quarantine import Faults, text_array
+from audit.intake.tables import Column
+
+LONGEST_NAME: Final = 1000
+"""Characters in an identifier or code; a longer one is a broken cell."""
+
+FIRST_TIME: Final = np.datetime64("1950-01-01")
+AFTER_LAST_TIME: Final = np.datetime64("2100-01-01")
+"""Times outside this span are misprints."""
+
+_ZONE: Final = r"(Z|[+-]\d\d(:?\d\d)?)"
+_DAY: Final = r"^\d{4}-\d\d-\d\d"
+_DAY_ALONE: Final = _DAY + "$"
+_TIME: Final = _DAY + r"[T ]\d\d(:\d\d(:\d\d(\.\d+)?)?)?" + _ZONE + "?$"
+_ZONED: Final = _DAY + "[T ].*" + _ZONE + "$"
+_NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
+_WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
+
+_NULL: Final = pa.scalar(None, pa.string())
+_LARGEST_WHOLE: Final = 2.0**53
+_HINTS: Final = 100
+
+Misread = list[tuple[NDArray[np.intp], str]]
+"""Positions of cells (or words) that can't be read, with the reason they share."""
+
+
+@dataclass(frozen=True)
+class Parsed:
+    """A typed column: `values` as Export describes, missing where blank or at fault.
+
+    Times are datetime64[us] without a zone, in UTC save where `wall` marks a wall-clock reading.
+    """
+
+    values: Any
+    faults: tuple[Faults, ...]
+    wall: NDArray[np.bool_] | None = None
+
+
+def parse(cells: pa.ChunkedArray, column: Column, *, day_alone: bool = False) -> Parsed:
+    """Parse one column. `day_alone`: a time may be written as a date only, and means midnight."""
+    typed = not (kinds.is_string(cells.type) or kinds.is_dictionary(cells.type))
+    wall = None
+    match column.kind:
+        case "id":
+            values, misread = _ids(cells.cast(pa.string()))
+        case "text":
+            text = pc.utf8_trim_whitespace(cells.cast(pa.string()))
+            values, misread = text_array(_blank_to_null(text)), []
+        case "time":
+            if typed:
+                values, wall, misread = _typed_times(cells, day_alone)
+            else:
+                values, wall, misread = _times(cells.cast(pa.string()), day_alone)
+        case "date" if typed:
+            values, misread = _typed_dates(cells)
+        case "number" if typed:
+            values, misread = _typed_numbers(cells)
+        case "count" if typed:
+            values, misread = _typed_counts(cells)
+        case _:
+            values, misread = _by_word(cells, column)
+    if column.needed:
+        blank = pd.isna(values)
+        for rows, _ in misread:
+            blank[rows] = False
+        misread.append((np.flatnonzero(blank), "needed, but blank"))
+    faults = tuple(Faults((column.name,), rows, reason) for rows, reason in misread if len(rows))
+    return Parsed(values, faults, wall)
+
+
+# Text and codes
+
+
+def _blank_to_null(text: Any) -> Any:
+    blank = pc.equal(text, "")
+    return pc.if_else(blank, _NULL, text) if pc.any(blank).as_py() else text
+
+
+def _names(text: Any) -> tuple[Any, Misread]:
+    """Trimmed identifiers or codes; null where blank or not fit to be one."""
+    text = _blank_to_null(pc.utf8_trim_whitespace(text))
+    misread: Misread = []
+    if (pc.max(pc.binary_length(text)).as_py() or 0) > LONGEST_NAME:
+        long = pc.greater(pc.utf8_length(text), LONGEST_NAME)
+        text, rows = _without(text, long)
+        misread.append((rows, f"longer than {LONGEST_NAME} characters"))
+    if _holds_nul(text):
+        text, rows = _without(text, pc.match_substring(text, "\0"))
+        misread.append((rows, "contains a NUL character"))
+    return text, misread
+
+
+def _holds_nul(text: Any) -> bool:
+    chunks = text.chunks if isinstance(text, pa.ChunkedArray) else [text]
+    octets = (np.frombuffer(chunk.buffers()[2] or b"", np.uint8) for chunk in chunks)
+    return any(len(some) and some.min() == 0 for some in octets)
+
+
+def _without(text: Any, at_fault: Any) -> tuple[Any, NDArray[np.intp]]:
+    at_fault = pc.fill_null(at_fault, False)
+    return pc.if_else(at_fault, _NULL, text), np.flatnonzero(at_fault)
+
+
+def _ids(cells: pa.ChunkedArray) -> tuple[Any, Misread]:
+    text, misread = _names(cells)
+    return text_array(text), misread
+
+
+def _by_word(cells: pa.ChunkedArray, column: Column) -> tuple[Any, Misread]:
+    """Parse the word list, then spread its values over the rows."""
+    if not kinds.is_dictionary(cells.type):
+        cells = cells.cast(pa.string()).dictionary_encode()
+    whole = cells.cast(WORDS).unify_dictionaries().combine_chunks()
+    codes = whole.indices.fill_null(-1).to_numpy()  # -1 takes the last, missing, value below
+    text, misread = _names(whole.dictionary)
+    values: Any
+    match column.kind:
+        case "number":
+            numbers, misread_words = _numbers(text)
+            values = np.append(numbers, np.nan)[codes]
+        case "count":
+            counts, known, misread_words = _counts(text)
+            values = pd.arrays.IntegerArray(np.append(counts, 1)[codes], ~np.append(known, False)[codes])
+        case "date":
+            days, misread_words = _dates(text)
+            values = np.append(days, np.datetime64("NaT"))[codes].astype("datetime64[s]")
+        case "choice":
+            options, misread_words = _choices(text, column.choices)
+            values = _categorical(np.append(options, -1)[codes], pd.Index(column.choices, dtype="str"))
+        case _:
+            misread_words = []
+            ranks, sorted_words = _ranked(text)
+            values = _categorical(np.append(ranks, -1)[codes], sorted_words)
+    misread += misread_words
+    return values, [(_rows_of(words, codes, len(text)), reason) for words, reason in misread]
+
+
+def _rows_of(words: NDArray[np.intp], codes: NDArray[np.int32], count: int) -> NDArray[np.intp]:
+    marked = np.zeros(count + 1, dtype=bool)
+    marked[words] = True
+    return np.flatnonzero(marked[codes])
+
+
+def _categorical(codes: NDArray[np.int32], words: pd.Index) -> pd.Categorical:
+    return pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(words), validate=False)
+
+
+def _ranked(text: pa.StringArray) -> tuple[NDArray[np.int32], pd.Index]:
+    """The words in code point order, so that codes don't depend on the order of the rows."""
+    distinct = text.drop_null().unique()
+    ordered = distinct.take(pc.sort_indices(distinct))
+    ranks = pc.index_in(text, value_set=ordered).fill_null(-1).to_numpy()
+    return ranks, pd.Index(text_array(ordered))
+
+
+def _choices(text: pa.StringArray, choices: tuple[str, ...]) -> tuple[NDArray[np.int32], Misread]:
+    found = pc.index_in(text, value_set=pa.array(choices))
+    unknown = np.flatnonzero(pc.and_(pc.is_valid(text), pc.is_null(found)))
+    reason = f"not one of {', '.join(choices)}"
+    misread: Misread = [(unknown[_HINTS:], reason)]
+    for at in unknown[:_HINTS]:
+        near = difflib.get_close_matches(text[at].as_py(), choices, n=1)
+        misread.append((np.array([at]), f"{reason}; is {near[0]} meant?" if near else reason))
+    return found.fill_null(-1).to_numpy(), misread
+
+
+# Numbers
+
+
+def _numbers(text: pa.StringArray) -> tuple[NDArray[np.float64], Misread]:
+    text, odd = _only(text, _NUMBER)  # Arrow's cast would take `nan` and `inf`
+    numbers = np.array(text.cast(pa.float64()).to_numpy(zero_copy_only=False))
+    large = np.isinf(numbers)
+    numbers[large] = np.nan
+    return numbers, [(odd, "not a number"), (np.flatnonzero(large), "too large a number")]
+
+
+def _counts(text: pa.StringArray) -> tuple[NDArray[np.int64], NDArray[np.bool_], Misread]:
+    text, odd = _only(text, _WHOLE)  # Arrow's cast would take `0x1F`
+    digits = pc.replace_substring_regex(text, r"^\+|\.0*$", "")
+    counts, large = _cast(digits, pa.int64())
+    misread: Misread = [(odd, "not a whole number"), (large, "too large a number")]
+    return counts.fill_null(1).to_numpy(), ~_nulls(counts), misread
+
+
+def _typed_numbers(cells: pa.ChunkedArray) -> tuple[NDArray[np.float64], Misread]:
+    numbers = cells.cast(pa.float64(), safe=False).to_numpy()
+    endless = np.isinf(numbers)
+    if endless.any():
+        numbers = np.where(endless, np.nan, numbers)
+    return numbers, [(np.flatnonzero(endless), "not a finite number")]
+
+
+def _typed_counts(cells: pa.ChunkedArray) -> tuple[Any, Misread]:
+    if kinds.is_signed_integer(cells.type):
+        whole = cells.combine_chunks().cast(pa.int64())
+        return pd.arrays.IntegerArray(whole.fill_null(1).to_numpy(), _nulls(whole)), []
+    numbers = cells.cast(pa.float64(), safe=False).to_numpy()
+    missing = np.isnan(numbers)
+    large = np.abs(numbers) >= _LARGEST_WHOLE  # floats beyond it skip whole numbers
+    with np.errstate(invalid="ignore"):
+        broken = ~missing & ~large & (numbers != np.floor(numbers))
+    unknown = missing | large | broken
+    counts = pd.arrays.IntegerArray(np.where(unknown, 1, numbers).astype(np.int64), unknown)
+    misread: Misread = [
+        (np.flatnonzero(broken), "not a whole number"),
+        (np.flatnonzero(large), "too large a number"),
+    ]
+    return counts, misread
+
+
+# Dates and times
+
+
+def _times(cells: pa.ChunkedArray, day_alone: bool) -> tuple[Any, NDArray[np.bool_], Misread]:
+    """Chunk by chunk, so that one bad cell slows only its neighbours."""
+    values: list[NDArray[np.datetime64]] = [np.empty(0, "datetime64[us]")]
+    wall: list[NDArray[np.bool_]] = [np.empty(0, dtype=bool)]
+    misread: Misread = []
+    start = 0
+    for chunk in cells.chunks:
+        instants, is_wall, odd = _alike_times(chunk, day_alone) or _mixed_times(chunk, day_alone)
+        instants, implausible = _plausible(instants)
+        values.append(instants)
+        wall.append(is_wall)
+        misread += [(rows + start, reason) for rows, reason in odd + implausible]
+        start += len(chunk)
+    return np.concatenate(values), np.concatenate(wall), misread
+
+
+def _alike_times(
+    text: pa.StringArray, day_alone: bool
+) -> tuple[NDArray[np.datetime64], NDArray[np.bool_], Misread] | None:
+    """The usual case: all with a zone, or all without; None if it isn't."""
+    text = _blank_to_null(text)
+    if not day_alone and (pc.min(pc.binary_length(text)).as_py() or 99) <= len("2000-01-01"):
+        return None
+    for zone in ("UTC", None):
+        try:
+            instants = text.cast(pa.timestamp("us", zone))
+        except pa.ArrowInvalid:
+            continue
+        return instants.to_numpy(zero_copy_only=False), np.full(len(text), zone is None), []
+    return None
+
+
+def _mixed_times(
+    text: pa.StringArray, day_alone: bool, wanted: str = "time"
+) -> tuple[NDArray[np.datetime64], NDArray[np.bool_], Misread]:
+    text = _blank_to_null(pc.utf8_trim_whitespace(text))
+    text = pc.replace_substring_regex(text, r"(\.\d{6})\d+", r"\1")  # Arrow refuses what it would cut
+    misread: Misread = []
+    if not day_alone:
+        text, days = _without(text, pc.match_substring_regex(text, _DAY_ALONE))
+        misread.append((days, "a date without a time of day"))
+    text, odd = _only(text, f"{_TIME}|{_DAY_ALONE}")
+    zoned = pc.fill_null(pc.match_substring_regex(text, _ZONED), False)
+    instants, odd_instants = _cast(pc.if_else(zoned, text, _NULL), pa.timestamp("us", "UTC"))
+    readings, odd_readings = _cast(pc.if_else(zoned, _NULL, text), pa.timestamp("us"))
+    odd = np.concatenate([odd, odd_instants, odd_readings])
+    misread.append((odd, f"not an ISO 8601 {wanted}"))
+    is_wall = ~zoned.to_numpy(zero_copy_only=False)
+    values = np.where(
+        is_wall, readings.to_numpy(zero_copy_only=False), instants.to_numpy(zero_copy_only=False)
+    )
+    return values, is_wall, misread
+
+
+def _typed_times(cells: pa.ChunkedArray, day_alone: bool) -> tuple[Any, NDArray[np.bool_], Misread]:
+    values, misread = _plausible(_ticks(cells))
+    wall = np.full(len(values), kinds.is_date(cells.type) or cells.type.tz is None)
+    if kinds.is_date(cells.type) and not day_alone:
+        misread.append((np.flatnonzero(~np.isnat(values)), "a date without a time of day"))
+        values = np.full_like(values, "NaT")
+    return values.astype("datetime64[us]"), wall, misread
+
+
+def _dates(text: pa.StringArray) -> tuple[NDArray[np.datetime64], Misread]:
+    """A time of day is cut off, after a check that it is one."""
+    _, _, misread = _mixed_times(text, day_alone=True, wanted="date")
+    readable = np.ones(len(text), dtype=bool)
+    for words, _ in misread:
+        readable[words] = False
+    days = pc.utf8_slice_codeunits(pc.if_else(readable, text, _NULL), 0, len("2000-01-01"))
+    values, implausible = _plausible(days.cast(pa.date32()).to_numpy(zero_copy_only=False))
+    return values, misread + implausible
+
+
+def _typed_dates(cells: pa.ChunkedArray) -> tuple[Any, Misread]:
+    values, misread = _plausible(_ticks(cells))
+    return values.astype("datetime64[D]").astype("datetime64[s]"), misread
+
+
+def _ticks(cells: pa.ChunkedArray) -> NDArray[np.datetime64]:
+    """Arrow dates or times as numpy's, in the unit they have: absurd ones would overflow another."""
+    if kinds.is_date(cells.type):
+        unit, counted = "D", cells.cast(pa.date32(), safe=False).cast(pa.int32()).cast(pa.int64())
+    else:
+        unit, counted = cells.type.unit, cells.cast(pa.int64())
+    missing = np.iinfo(np.int64).min  # numpy's NaT
+    ticks: NDArray[np.int64] = counted.combine_chunks().fill_null(missing).to_numpy()
+    return ticks.view(f"datetime64[{unit}]")
+
+
+def _plausible(values: NDArray[np.datetime64]) -> tuple[NDArray[np.datetime64], Misread]:
+    outside = (values < FIRST_TIME) | (values >= AFTER_LAST_TIME)
+    if not outside.any():
+        return values, []
+    return np.where(outside, np.datetime64("NaT"), values), [
+        (np.flatnonzero(outside), "before 1950 or after 2099")
+    ]
+
+
+# Finding the cells at fault
+
+
+def _only(text: pa.StringArray, shape: str) -> tuple[pa.StringArray, NDArray[np.intp]]:
+    """The cells of that shape (RE2), and where the others are."""
+    return _without(text, pc.invert(pc.match_substring_regex(text, shape)))
+
+
+def _cast(text: pa.StringArray, wanted: pa.DataType) -> tuple[pa.Array, NDArray[np.intp]]:
+    """A strict cast; where it fails, halves are cast until the cells at fault stand alone."""
+    try:
+        return text.cast(wanted), np.empty(0, dtype=np.intp)
+    except pa.ArrowInvalid:
+        if len(text) == 1:
+            return pa.nulls(1, wanted), np.zeros(1, dtype=np.intp)
+    half = len(text) // 2
+    first, odd = _cast(text[:half], wanted)
+    second, odd_later = _cast(text[half:], wanted)
+    return pa.concat_arrays([first, second]), np.concatenate([odd, odd_later + half])
+
+
+def _nulls(cells: pa.Array) -> NDArray[np.bool_]:
+    return np.asarray(cells.is_null())

@@ -1,0 +1,175 @@
+"""The canonical tables: what an export may hold, column by column.
+
+Everything downstream (parsing, contracts, the columns that rules may name, the documentation) is read from here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+Kind = Literal["id", "code", "choice", "codes", "text", "time", "date", "number", "count"]
+"""How a cell is read.
+
+id      text, nearly every value different          code    text, few different values
+choice  one of a closed list                        codes   several codes in one cell, separated by `;`
+text    free text, only read when a rule asks       time    ISO 8601 date and time of day
+date    ISO 8601 calendar date                      number  decimal number
+count   whole number
+"""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: `needed` cells may not be blank; `choices` is the closed list of a `choice`."""
+
+    name: str
+    kind: Kind
+    label: str
+    needed: bool = False
+    choices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Table:
+    """One canonical table; `key` names the columns that identify a row (a second row of the same key is quarantined)."""
+
+    name: str
+    key: tuple[str, ...]
+    columns: Mapping[str, Column]
+
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """Names of the columns that a row can't do without."""
+        return tuple(name for name, column in self.columns.items() if column.needed)
+
+
+def _table(name: str, key: tuple[str, ...], *columns: Column) -> Table:
+    return Table(name, key, {column.name: column for column in columns})
+
+
+ACTIONS = ("clean", "prepare", "apply", "inspect", "repair", "install", "remove", "other")
+STATUSES = ("closed", "open", "void")
+MATERIALS = ("chloroprene", "polyurethane", "other")
+FINISHES = ("black", "silver")
+PRODUCT_CLASSES = (
+    "surface-prep",
+    "rubber-preservative",
+    "gloss-coating",
+    "surface-protectant",
+    "ice-adhesion-treatment",
+    "cleaner",
+    "other",
+)
+
+TASKS = _table(
+    "tasks",
+    ("task_id",),
+    Column("task_id", "id", "task record", needed=True),
+    Column("work_order", "code", "work order", needed=True),
+    Column("aircraft", "code", "aircraft", needed=True),
+    Column("action", "choice", "action", needed=True, choices=ACTIONS),
+    Column("station", "code", "station", needed=True),
+    Column("started_at", "time", "start of the work", needed=True),
+    Column("finished_at", "time", "end of the work", needed=True),
+    Column("status", "choice", "status", choices=STATUSES),
+    Column("position", "codes", "position"),
+    Column("component_serial", "code", "component serial"),
+    Column("product", "code", "product"),
+    Column("lot", "code", "lot"),
+    Column("coat", "count", "coat number"),
+    Column("coats", "count", "number of coats"),
+    Column("performed_by", "code", "performer"),
+    Column("certified_by", "code", "certifier"),
+    Column("certificate_number", "code", "certificate number"),
+    Column("certificate_kind", "code", "kind of certificate"),
+    Column("signed_at", "time", "time of signature"),
+    Column("description", "text", "description of the work"),
+    Column("manual", "code", "manual"),
+    Column("manual_revision", "code", "manual revision"),
+    Column("ppe_worn", "codes", "protective equipment worn"),
+    Column("ppe_signed_by", "code", "signature for protective equipment"),
+    Column("steps_signed", "codes", "steps signed for"),
+    Column("material_recorded", "code", "material recorded"),
+    Column("ambient_c", "number", "ambient temperature, °C"),
+    Column("humidity_pct", "number", "relative humidity, %"),
+    Column("remarks", "text", "remarks"),
+)
+
+FLIGHTS = _table(
+    "flights",
+    ("flight_id",),
+    Column("flight_id", "id", "flight", needed=True),
+    Column("aircraft", "code", "aircraft", needed=True),
+    Column("takeoff_at", "time", "takeoff", needed=True),
+    Column("landing_at", "time", "landing", needed=True),
+    Column("origin", "code", "origin"),
+    Column("destination", "code", "destination"),
+    Column("flight_hours", "number", "flight hours"),
+    Column("cycles", "count", "cycles"),
+)
+
+COMPONENTS = _table(
+    "components",
+    ("component_serial", "aircraft", "position", "installed_at"),
+    Column("component_serial", "code", "component serial", needed=True),
+    Column("aircraft", "code", "aircraft", needed=True),
+    Column("position", "code", "position", needed=True),
+    Column("material", "choice", "boot material", needed=True, choices=MATERIALS),
+    Column("finish", "choice", "boot finish", choices=FINISHES),
+    Column("installed_at", "time", "installation", needed=True),
+    Column("removed_at", "time", "removal"),
+    Column("part_number", "code", "part number"),
+)
+
+PRODUCTS = _table(
+    "products",
+    ("product",),
+    Column("product", "code", "product", needed=True),
+    Column("product_class", "choice", "product class", needed=True, choices=PRODUCT_CLASSES),
+    Column("approval", "code", "approval for use on boots"),
+    Column("hazard_codes", "codes", "hazard statements"),
+)
+
+STATIONS = _table(
+    "stations",
+    ("station",),
+    Column("station", "code", "station", needed=True),
+    Column("timezone", "code", "time zone", needed=True),
+    Column("icao", "code", "location indicator"),
+)
+
+LOTS = _table(
+    "lots",
+    ("lot", "product"),
+    Column("lot", "code", "lot", needed=True),
+    Column("product", "code", "product", needed=True),
+    Column("expires_on", "date", "expiry date of the lot"),
+    Column("opened_on", "date", "day the lot was opened"),
+)
+
+PEOPLE = _table(
+    "people",
+    ("person", "authorisation", "valid_from"),
+    Column("person", "code", "person", needed=True),
+    Column("authorisation", "code", "authorisation", needed=True),
+    Column("valid_from", "date", "first day of validity", needed=True),
+    Column("valid_to", "date", "last day of validity"),
+    Column("certificate_number", "code", "certificate number"),
+    Column("certificate_kind", "code", "kind of certificate"),
+)
+
+MANUALS = _table(
+    "manuals",
+    ("manual", "revision"),
+    Column("manual", "code", "manual", needed=True),
+    Column("revision", "code", "revision", needed=True),
+    Column("effective_from", "date", "first day in force", needed=True),
+    Column("superseded_on", "date", "day of supersession"),
+)
+
+TABLES: Mapping[str, Table] = {
+    table.name: table for table in (TASKS, FLIGHTS, COMPONENTS, PRODUCTS, STATIONS, LOTS, PEOPLE, MANUALS)
+}
+"""Every canonical table, by name. Only `tasks` must be there for an audit to run."""

@@ -1,0 +1,22 @@
+"""Where the rules and sample records are: in the wheel, or beside the package in a source checkout."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def rules_folder() -> Path:
+    """The rule files that ship."""
+    return _shipped("rules", "rules")
+
+
+def sample_folder() -> Path:
+    """The sample export that ships."""
+    return _shipped("sample_records", "sample_records/tarnwhistle")
+
+
+def _shipped(in_wheel: str, in_checkout: str) -> Path:
+    installed = _PACKAGE / "shipped_data" / in_wheel
+    return installed if installed.is_dir() else _PACKAGE.parent / in_checkout
