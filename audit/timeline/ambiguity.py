@@ -1,0 +1,28 @@
+"""Ambiguous times that the record itself decides."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from audit.timeline.instants import Bools, Ints, micros
+
+
+def settle(times: dict[str, Ints], later: pd.DataFrame) -> pd.DataFrame:
+    """Settle in `times` what a record itself decides, and return the times that stay ambiguous.
+
+    Work can't end before it began: an end whose earlier reading lies before the start was read from the second pass of
+    the clock, and a start whose later reading lies after the latest possible end from the first.
+    """
+    if later.empty:
+        return later
+    rows = later["row"].to_numpy()
+    second = micros(later["later"])
+    is_start = (later["column"] == "started_at").to_numpy()
+    is_end = (later["column"] == "finished_at").to_numpy()
+    latest_end = times["finished_at"].copy()
+    latest_end[rows[is_end]] = second[is_end]
+    backwards = times["finished_at"][rows] < times["started_at"][rows]
+    second_pass: Bools = is_end & backwards
+    first_pass: Bools = is_start & ((second > latest_end[rows]) | backwards)
+    times["finished_at"][rows[second_pass]] = second[second_pass]
+    return later[~(second_pass | first_pass)].reset_index(drop=True)

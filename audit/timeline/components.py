@@ -1,0 +1,67 @@
+"""Which boot was installed at a position at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from audit.timeline.instants import FOREVER, NEVER, Ints, Order, micros
+
+NONE_KNOWN = -1
+"""No component is recorded at that position at that time."""
+TWO_RECORDED = -2
+"""More than one component is recorded there: which one it was can't be told."""
+
+
+@dataclass(frozen=True)
+class Components:
+    """Installed components by (place, installation); a place is an aircraft's position, see Timeline.
+
+    `place`, `installed` and `removed` (FOREVER where still installed) are by row of the components frame. Intervals are
+    half-open: installed <= t < removed.
+    """
+
+    place: Ints
+    installed: Ints
+    removed: Ints
+    by_installation: Order
+    by_removal: Order
+
+    def at(self, place: Ints, instant: Ints) -> Ints:
+        """Row of the component installed at each place and instant; NONE_KNOWN or TWO_RECORDED where there is no one."""
+        until = self.by_installation.count(place, instant, "until")
+        gone = self.by_removal.count(place, instant, "until")
+        blocks, _ = self.by_installation.block(place)
+        gone_blocks, _ = self.by_removal.block(place)
+        present = (until - blocks) - (gone - gone_blocks)
+        found = np.full(len(place), NONE_KNOWN, np.int64)
+        found[present > 1] = TWO_RECORDED
+        one = np.flatnonzero(present == 1)
+        if len(one):
+            latest = self.by_installation.row[until[one] - 1]
+            found[one] = latest
+            # A component installed later may be gone already while an earlier one is still there: look further back.
+            for case in one[self.removed[latest] <= instant[one]]:
+                rows = self.by_installation.row[blocks[case] : until[case]]
+                found[case] = rows[self.removed[rows] > instant[case]][0]
+        return found
+
+
+def build_components(frame: pd.DataFrame, place: Ints) -> Components:
+    """Order the component history. `place` is the place code of each row."""
+    installed = micros(frame["installed_at"])
+    removed = np.full(len(frame), NEVER)
+    if "removed_at" in frame:
+        removed = micros(frame["removed_at"])
+    removed = np.where(removed == NEVER, FOREVER, removed)
+    gone = np.flatnonzero(removed < FOREVER)
+    removals = Order.of(place[gone], removed[gone])
+    return Components(
+        place=place,
+        installed=installed,
+        removed=removed,
+        by_installation=Order.of(place, installed),
+        by_removal=removals,
+    )

@@ -1,0 +1,108 @@
+"""Instants as whole microseconds since 1970 UTC, and rows in order of (owner, instant)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+Ints = npt.NDArray[np.integer[Any]]
+Bools = npt.NDArray[np.bool_]
+
+SECOND = 1_000_000
+MINUTE = 60 * SECOND
+HOUR = 60 * MINUTE
+DAY = 24 * HOUR
+NEVER = np.iinfo(np.int64).min
+"""A missing instant: what pandas' NaT is underneath."""
+FOREVER = np.iinfo(np.int64).max
+"""Later than any instant: the removal of a boot that is still installed."""
+
+
+def micros(times: pd.Series) -> Ints:
+    """Return datetimes of any resolution as microseconds UTC, NEVER where missing."""
+    values = times.dt.tz_convert(None) if getattr(times.dtype, "tz", None) else times
+    return values.to_numpy(dtype="datetime64[us]").view(np.int64)
+
+
+def stamp(instant: int) -> pd.Timestamp:
+    """Return microseconds UTC as a timestamp."""
+    return pd.Timestamp(instant, unit="us", tz="UTC")
+
+
+def day_of(instants: Ints) -> Ints:
+    """Return the UTC calendar day, counted from 1970-01-01, of each instant."""
+    return np.floor_divide(instants, DAY)
+
+
+@dataclass(frozen=True)
+class Order:
+    """Rows in order of (owner, instant), to be asked by binary search.
+
+    `row` holds the row numbers in that order. The keys combine owner and instant into one integer; instants are ranked
+    first where the plain combination would not fit into 64 bits.
+    """
+
+    row: Ints
+    keys: Ints
+    base: int
+    span: int
+    ranked: Ints | None
+
+    @classmethod
+    def of(cls, owners: Ints, instants: Ints) -> Order:
+        """Sort rows by owner (small whole numbers from 0) and instant; rows already in order aren't sorted again."""
+        if not len(owners):
+            return cls(np.empty(0, np.int64), np.empty(0, np.int64), 0, 1, None)
+        base = int(instants.min())
+        span = int(instants.max()) - base + 2
+        ranked = None
+        if span * (int(owners.max()) + 2) >= FOREVER:
+            ranked = np.unique(instants)
+            base, span = 0, len(ranked) + 2
+            instants = np.searchsorted(ranked, instants).astype(np.int64)
+        keys = owners.astype(np.int64) * span + (instants - base)
+        if bool((keys[1:] >= keys[:-1]).all()):
+            return cls(np.arange(len(keys)), keys, base, span, ranked)
+        if bool((instants[1:] >= instants[:-1]).all()) and int(owners.max()) < 2**15:
+            # Exports are written in order of time: numpy sorts 16-bit codes by radix, ten times as fast.
+            row = np.argsort(owners.astype(np.int16), kind="stable")
+        else:
+            row = np.argsort(keys, kind="stable")
+        return cls(row, keys[row], base, span, ranked)
+
+    def count(self, owners: Ints, instants: Ints, side: Literal["before", "until"]) -> Ints:
+        """How many rows stand ahead of each (owner, instant): those `before` it, or `until` it (itself included)."""
+        if self.ranked is None:
+            offset = np.clip(instants, self.base - 1, self.base + self.span - 1) - self.base
+            if side == "until":
+                offset = offset + 1
+            offset = np.clip(offset, 0, self.span - 1)
+        else:
+            offset = np.searchsorted(self.ranked, instants, side="left" if side == "before" else "right")
+        return np.searchsorted(self.keys, owners.astype(np.int64) * self.span + offset, "left")
+
+    def block(self, owners: Ints) -> tuple[Ints, Ints]:
+        """First and one-past-last place in the order of each owner's rows."""
+        first = np.searchsorted(self.keys, owners.astype(np.int64) * self.span, "left")
+        last = np.searchsorted(self.keys, (owners.astype(np.int64) + 1) * self.span, "left")
+        return first, last
+
+
+def running_max(values: Ints, group_starts: Bools) -> Ints:
+    """Running maximum that starts anew wherever `group_starts` is true (true at the first row)."""
+    ranks = np.searchsorted(np.unique(values), values)
+    groups = np.cumsum(group_starts) - 1
+    width = int(ranks.max()) + 1 if len(ranks) else 1
+    best = np.maximum.accumulate(groups * width + ranks) - groups * width
+    return np.unique(values)[best] if len(values) else values
+
+
+def spread(lengths: Ints) -> tuple[Ints, Ints]:
+    """For blocks of the given lengths: the block that each element is in, and its place within the block."""
+    owner = np.repeat(np.arange(len(lengths)), lengths)
+    starts = np.cumsum(lengths) - lengths
+    return owner, np.arange(len(owner)) - starts[owner]

@@ -1,0 +1,67 @@
+"""Readings of an ambiguous clock: when the clocks go back, an hour of the wall clock comes twice.
+
+Every ambiguous time is one of two instants. The timeline takes the earlier; the readings are the same timeline with some of
+them taken as the later. Work goes on in order of time, so that of several ambiguous times in one night those before a
+turning point were read from one pass of the clock and those after it from the other: these splits are tried, both ways
+round. Of one or two ambiguous times that is every combination.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from audit.timeline.instants import DAY, Bools, Ints, micros
+from audit.timeline.timeline import Timeline
+
+Owner = Literal["aircraft", "performed_by", "certified_by"]
+
+
+def other_readings(timeline: Timeline, owner: Owner) -> Iterator[Timeline]:
+    """Yield the timeline in each further reading, judging only the aircraft (or people) that it concerns."""
+    later = timeline.later
+    if later.empty:
+        return
+    owners = (
+        timeline.aircraft
+        if owner == "aircraft"
+        else timeline.tasks[owner].cat.codes.to_numpy()
+        if owner in timeline.tasks
+        else np.full(len(timeline.tasks), -1)
+    ).astype(np.int64)
+    rows = later["row"].to_numpy()
+    earlier = np.empty(len(later), np.int64)
+    for column, part in later.groupby("column", observed=True):
+        at = part.index.to_numpy()
+        earlier[at] = timeline.times[str(column)][rows[at]]
+    night = pd.DataFrame({"owner": owners[rows], "night": earlier // DAY, "earlier": earlier})
+    nights = night.groupby(["owner", "night"], sort=False)["earlier"]
+    rank = nights.rank(method="dense").to_numpy(dtype=np.int64) - 1
+    size = nights.transform("nunique").to_numpy(dtype=np.int64)
+    for turn in range(int(size.max())):
+        for late in (rank >= turn, rank < turn):
+            concerned = late & (size > turn)
+            if concerned.any():
+                yield _read(timeline, later, concerned, owners, owner)
+
+
+def _read(timeline: Timeline, later: pd.DataFrame, chosen: Bools, owners: Ints, owner: Owner) -> Timeline:
+    concerned = np.unique(owners[later["row"].to_numpy()[chosen]])
+    rows = timeline.rows[np.isin(owners[timeline.rows], concerned)]
+    in_play = timeline.in_play.copy()
+    if owner == "aircraft":
+        in_play[:] = False
+        in_play[concerned] = True
+    times = {name: values.copy() for name, values in timeline.times.items()}
+    moved = later[chosen]
+    for column, part in moved.groupby("column", observed=True):
+        times[str(column)][part["row"].to_numpy()] = micros(part["later"])
+    # Work can't end before it began: an end in the same hour was then read from the second pass as well.
+    ends = later[later["column"] == "finished_at"]
+    row = ends["row"].to_numpy()
+    backwards = times["finished_at"][row] < times["started_at"][row]
+    times["finished_at"][row[backwards]] = micros(ends["later"])[backwards]
+    return timeline.read_as(times, rows, in_play)

@@ -1,0 +1,311 @@
+"""Values of any column of the vocabulary, for any task records, as of their own time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from audit.timeline.codes import MISSING, codes_in, names_of
+from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
+from audit.timeline.instants import DAY, MINUTE, NEVER, Bools, Ints, micros
+from audit.timeline.timeline import TASK_TIMES, Timeline
+from audit.timeline.vocabulary import VOCABULARY
+
+NO_COMPONENT = "no component known at that position and time"
+TWO_COMPONENTS = "two components recorded at that position and time"
+
+
+@dataclass(frozen=True)
+class Values:
+    """One column for some records.
+
+    Text kinds carry `codes` into `names` (MISSING where missing); times and dates carry microseconds UTC and numbers
+    floats in `numbers`. `missing` marks the missing values; `undecidable` those of which not even that is known (the
+    table was not supplied, two components are recorded). `reasons` holds why, by `why` where it differs by record.
+    """
+
+    kind: str
+    codes: Ints | None
+    names: pd.Index | None
+    numbers: npt.NDArray[np.float64] | Ints | None
+    missing: Bools
+    undecidable: Bools
+    reasons: tuple[str, ...]
+    why: Ints
+
+    def text(self, index: int) -> str:
+        """One value as people write it, blank where missing."""
+        if self.missing[index]:
+            return ""
+        if self.codes is not None and self.names is not None:
+            return str(self.names[self.codes[index]])
+        assert self.numbers is not None
+        value = self.numbers[index]
+        if self.kind == "date":
+            return f"{pd.Timestamp(int(value), unit='us'):%Y-%m-%d}"
+        if self.kind == "time":
+            return f"{pd.Timestamp(int(value), unit='us'):%Y-%m-%dT%H:%M:%SZ}"
+        return f"{float(value):g}"
+
+
+def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = None) -> Values:
+    """Return column `name` of the task records `rows`; `component` is the component row joined with each."""
+    if name in TASK_TIMES:
+        return _instants(name, timeline.times[name][rows]) if name in timeline.times else _absent(name, len(rows))
+    if name == "work_date":
+        return _instants(name, work_day(timeline, rows) * DAY)
+    if name == "work_minutes":
+        return _minutes(timeline, name, rows, "started_at", "finished_at")
+    if name == "signed_after_minutes":
+        return _minutes(timeline, name, rows, "finished_at", "signed_at")
+    if name == "product_class":
+        return _joined(timeline, name, "products", "product_class", _product(timeline, rows))
+    prefix, _, column = name.partition(".")
+    if not column:
+        return _own(timeline.tasks, name, rows)
+    if prefix == "component":
+        return _of_component(timeline, name, column, component)
+    if prefix == "product":
+        return _joined(timeline, name, "products", column, _product(timeline, rows))
+    if prefix == "lot":
+        return _joined(timeline, name, "lots", column, _pair(timeline, rows, "lots", ("lot", "product")))
+    if prefix == "manual":
+        matched = _pair(timeline, rows, "manuals", ("manual", "revision"), ("manual", "manual_revision"))
+        return _joined(timeline, name, "manuals", column, matched)
+    signature = {"performer": "performed_by", "certifier": "certified_by"}[prefix]
+    return _of_person(timeline, name, column, signature, rows)
+
+
+def work_day(timeline: Timeline, rows: Ints) -> Ints:
+    """Calendar day, counted from 1970-01-01, on which each record started by the clock of its station."""
+    started = timeline.times["started_at"][rows]
+    day = np.floor_divide(started, DAY)
+    if not timeline.supplied("stations"):
+        return day
+    stations = timeline.tables["stations"]
+    zones = dict(zip(stations["station"].astype(str), stations["timezone"].astype(str), strict=True))
+    column = timeline.tasks["station"].cat
+    codes = column.codes.to_numpy()[rows]
+    for zone in sorted(set(zones.values())):
+        here = [i for i, station in enumerate(column.categories) if zones.get(str(station)) == zone]
+        mask = np.isin(codes, here)
+        if mask.any():
+            local = pd.DatetimeIndex(started[mask].view("M8[us]"), tz="UTC").tz_convert(zone)
+            day[mask] = np.floor_divide(local.tz_localize(None).to_numpy("datetime64[us]").view(np.int64), DAY)
+    return day
+
+
+def _blank(name: str) -> str:
+    return f"value missing: {name}"
+
+
+def _instants(name: str, instants: Ints) -> Values:
+    kind = VOCABULARY[name].kind
+    missing = instants == NEVER
+    return _plain(kind, name, missing, numbers=instants)
+
+
+def _plain(
+    kind: str,
+    name: str,
+    missing: Bools,
+    codes: Ints | None = None,
+    names: pd.Index | None = None,
+    numbers: npt.NDArray[np.float64] | Ints | None = None,
+) -> Values:
+    return Values(
+        kind=kind,
+        codes=codes,
+        names=names,
+        numbers=numbers,
+        missing=missing,
+        undecidable=np.zeros(len(missing), bool),
+        reasons=(_blank(name),),
+        why=np.zeros(len(missing), np.int8),
+    )
+
+
+def _absent(name: str, count: int) -> Values:
+    """A column that the export lacks: every value is missing."""
+    kind = VOCABULARY[name].kind
+    missing = np.ones(count, bool)
+    if kind in ("time", "date", "number", "count"):
+        return _plain(kind, name, missing, numbers=np.full(count, NEVER))
+    return _plain(kind, name, missing, codes=np.full(count, MISSING), names=pd.Index([], dtype="str"))
+
+
+def _not_supplied(name: str, table: str, count: int) -> Values:
+    absent = _absent(name, count)
+    return Values(
+        kind=absent.kind,
+        codes=absent.codes,
+        names=absent.names,
+        numbers=absent.numbers,
+        missing=absent.missing,
+        undecidable=np.ones(count, bool),
+        reasons=(f"table not supplied: {table}",),
+        why=absent.why,
+    )
+
+
+def _own(frame: pd.DataFrame, name: str, rows: Ints, column: str | None = None) -> Values:
+    """A column of the frame's own rows; row -1 gives a missing value."""
+    column = column or name
+    if column not in frame:
+        return _absent(name, len(rows))
+    kind = VOCABULARY[name].kind
+    series = frame[column]
+    gone = rows < 0
+    if kind in ("time", "date"):
+        instants = np.append(micros(series), NEVER)[rows]
+        return _plain(kind, name, instants == NEVER, numbers=instants)
+    if kind in ("number", "count"):
+        numbers = np.append(series.to_numpy(dtype=np.float64, na_value=np.nan), np.nan)[rows]
+        return _plain(kind, name, np.isnan(numbers), numbers=numbers)
+    if not isinstance(series.dtype, pd.CategoricalDtype):
+        series = series.iloc[np.where(gone, 0, rows)].astype("category") if len(series) else series
+        codes = np.where(gone, MISSING, series.cat.codes.to_numpy()) if len(series) else rows
+    else:
+        codes = np.where(gone, MISSING, series.cat.codes.to_numpy()[np.where(gone, 0, rows)])
+    return _plain(kind, name, codes == MISSING, codes=codes, names=series.cat.categories)
+
+
+def _minutes(timeline: Timeline, name: str, rows: Ints, start: str, end: str) -> Values:
+    if end not in timeline.times:
+        return _absent(name, len(rows))
+    first, last = timeline.times[start][rows], timeline.times[end][rows]
+    missing = (first == NEVER) | (last == NEVER)
+    minutes = np.where(missing, np.nan, (np.where(missing, 0, last - first)) / MINUTE)
+    return _plain("number", name, missing, numbers=minutes)
+
+
+def _product(timeline: Timeline, rows: Ints) -> tuple[Ints, Bools]:
+    """Row in the products table of each record's product, -1 where none; and whether the record names one."""
+    return _pair(timeline, rows, "products", ("product",))
+
+
+def _pair(
+    timeline: Timeline,
+    rows: Ints,
+    table: str,
+    columns: tuple[str, ...],
+    task_columns: tuple[str, ...] | None = None,
+) -> tuple[Ints, Bools]:
+    """Row in `table` that agrees with each record on all columns, -1 where none; and whether the record names one."""
+    task_columns = task_columns or columns
+    count = len(rows)
+    if not timeline.supplied(table) or any(name not in timeline.tasks for name in task_columns):
+        return np.full(count, -1), np.zeros(count, bool)
+    frame = timeline.tables[table]
+    combined_task = np.zeros(count, np.int64)
+    combined_row = np.zeros(len(frame), np.int64)
+    named = np.ones(count, bool)
+    listed = np.ones(len(frame), bool)
+    for column, task_column in zip(columns, task_columns, strict=True):
+        task_values = timeline.tasks[task_column]
+        names = names_of((frame[column], task_values))
+        # Decode the codes of the whole column only as far as the records asked for.
+        lookup = np.append(names.get_indexer(task_values.cat.categories.astype("str")), MISSING).astype(np.int64)
+        task_codes = lookup[task_values.cat.codes.to_numpy()[rows]]
+        row_codes = codes_in(names, frame[column]).astype(np.int64)
+        named &= task_codes != MISSING
+        listed &= row_codes != MISSING
+        combined_task = combined_task * (len(names) + 1) + task_codes
+        combined_row = combined_row * (len(names) + 1) + row_codes
+    keys = np.flatnonzero(listed)
+    if not len(keys):
+        return np.full(count, -1), named
+    order = keys[np.argsort(combined_row[keys], kind="stable")]
+    place = np.searchsorted(combined_row[order], combined_task)
+    place = np.minimum(place, len(order) - 1)
+    hit = named & (combined_row[order[place]] == combined_task)
+    return np.where(hit, order[place], -1), named
+
+
+def _joined(timeline: Timeline, name: str, table: str, column: str, matched: tuple[Ints, Bools]) -> Values:
+    rows, named = matched
+    if not timeline.supplied(table):
+        return _not_supplied(name, table, len(rows))
+    found = _own(timeline.tables[table], name, rows, column)
+    what = {"lots": "lot", "manuals": "manual revision"}.get(table, table.rstrip("s"))
+    reasons = (_blank(name), f"{what} not listed in {table}", f"value missing: {what}")
+    why = np.where(rows >= 0, 0, np.where(named, 1, 2)).astype(np.int8)
+    return Values(
+        kind=found.kind,
+        codes=found.codes,
+        names=found.names,
+        numbers=found.numbers,
+        missing=found.missing,
+        undecidable=found.undecidable,
+        reasons=reasons,
+        why=why,
+    )
+
+
+def _of_component(timeline: Timeline, name: str, column: str, component: Ints | None) -> Values:
+    assert component is not None, f"{name} asked without the component joined"
+    if not timeline.supplied("components"):
+        return _not_supplied(name, "components", len(component))
+    found = _own(timeline.tables["components"], name, np.maximum(component, -1), column)
+    why = np.select([component == NONE_KNOWN, component == TWO_RECORDED], [1, 2], 0)
+    return Values(
+        kind=found.kind,
+        codes=found.codes,
+        names=found.names,
+        numbers=found.numbers,
+        missing=found.missing,
+        undecidable=component == TWO_RECORDED,
+        reasons=(_blank(name), NO_COMPONENT, TWO_COMPONENTS),
+        why=why.astype(np.int8),
+    )
+
+
+def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows: Ints) -> Values:
+    """What the people table says of the signatory on the day of the work; several valid entries are joined by `; `."""
+    if not timeline.supplied("people"):
+        return _not_supplied(name, "people", len(rows))
+    if signature not in timeline.tasks:
+        return _absent(name, len(rows))
+    people = timeline.tables["people"]
+    names = names_of((people["person"], timeline.tasks[signature]))
+    person = codes_in(names, timeline.tasks[signature])[rows]
+    days = work_day(timeline, rows)
+    pairs, index = np.unique(np.stack((person, days)), axis=1, return_inverse=True)
+    owner = codes_in(names, people["person"])
+    first = np.floor_divide(micros(people["valid_from"]), DAY)
+    last = np.full(len(people), np.iinfo(np.int64).max)
+    if "valid_to" in people:
+        valid_to = micros(people["valid_to"])
+        last = np.where(valid_to == NEVER, last, np.floor_divide(valid_to, DAY))
+    entries = (
+        people[column].astype("str").where(people[column].notna(), "").to_numpy(object)
+        if column in people
+        else np.full(len(people), "", object)
+    )
+    by_owner: dict[int, list[int]] = {}
+    for row, code in enumerate(owner.tolist()):
+        by_owner.setdefault(code, []).append(row)
+    texts = []
+    for code, day in pairs.T.tolist():
+        valid = {
+            entries[row]
+            for row in (by_owner.get(code, []) if code != MISSING else [])
+            if first[row] <= day <= last[row]
+        }
+        texts.append("; ".join(sorted(valid - {""})))
+    categories = pd.Index(sorted(set(texts) - {""}), dtype="str")
+    codes = categories.get_indexer(pd.Index(texts, dtype="str"))[index.reshape(-1)]
+    reasons = (f"value missing: {signature}", f"{signature} holds none valid on that day")
+    return Values(
+        kind=VOCABULARY[name].kind,
+        codes=codes,
+        names=categories,
+        numbers=None,
+        missing=codes == MISSING,
+        undecidable=np.zeros(len(rows), bool),
+        reasons=reasons,
+        why=np.where(person == MISSING, 0, 1).astype(np.int8),
+    )

@@ -1,0 +1,77 @@
+"""The columns a rule may name: a task record joined, as of its own time, with everything known about it.
+
+A plain name is a column of the task record itself or is worked out from it; a dotted name belongs to the row that the
+record is joined with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from audit.intake.tables import COMPONENTS, LOTS, MANUALS, PEOPLE, PRODUCTS, TASKS, Column, Table
+
+
+@dataclass(frozen=True)
+class RecordColumn:
+    """A column that conditions may use; `table` is the canonical table that it comes from."""
+
+    column: Column
+    table: str
+
+    @property
+    def kind(self) -> str:
+        """How its values compare: see `audit.intake.tables.Kind`."""
+        return self.column.kind
+
+    @property
+    def label(self) -> str:
+        """What people call it."""
+        return self.column.label
+
+
+def _joined(prefix: str, table: Table, *names: str) -> dict[str, RecordColumn]:
+    return {f"{prefix}.{name}": RecordColumn(table.columns[name], table.name) for name in names}
+
+
+def _person(prefix: str) -> dict[str, RecordColumn]:
+    # Several authorisations may be valid on one day: their values stand in one cell, as a list.
+    columns = {}
+    for name in ("authorisation", "certificate_number", "certificate_kind"):
+        column = PEOPLE.columns[name]
+        kind = "codes" if name == "authorisation" else column.kind
+        label = f"{prefix}'s {column.label}"
+        columns[f"{prefix}.{name}"] = RecordColumn(replace(column, kind=kind, label=label), PEOPLE.name)
+    return columns
+
+
+VOCABULARY: Mapping[str, RecordColumn] = {
+    **{name: RecordColumn(column, TASKS.name) for name, column in TASKS.columns.items()},
+    "work_date": RecordColumn(Column("work_date", "date", "local date of the work"), TASKS.name),
+    "work_minutes": RecordColumn(Column("work_minutes", "number", "minutes from start to end of the work"), TASKS.name),
+    "signed_after_minutes": RecordColumn(
+        Column("signed_after_minutes", "number", "minutes from end of the work to signature"),
+        TASKS.name,
+    ),
+    "product_class": RecordColumn(PRODUCTS.columns["product_class"], PRODUCTS.name),
+    **_joined("product", PRODUCTS, "product", "approval", "hazard_codes"),
+    **_joined(
+        "component",
+        COMPONENTS,
+        "component_serial",
+        "material",
+        "finish",
+        "part_number",
+        "installed_at",
+    ),
+    **_joined("lot", LOTS, "lot", "expires_on", "opened_on"),
+    **_joined("manual", MANUALS, "revision", "effective_from", "superseded_on"),
+    **_person("performer"),
+    **_person("certifier"),
+}
+"""Every column that a condition may name.
+
+work_date: the calendar day, at the station, on which the work started. work_minutes: finished_at minus started_at.
+signed_after_minutes: signed_at minus finished_at, negative where signed before. Dotted columns are missing where the
+joined row isn't listed (`product.product`, `lot.lot` and `manual.revision` are `present` exactly where it is).
+"""
