@@ -1,0 +1,201 @@
+"""Findings: outcomes of the forms turned into rows that people and machines can use."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from audit.findings import wording
+from audit.findings.identity import finding_id
+from audit.findings.result import FINDING_COLUMNS, UNJUDGED_COLUMNS
+from audit.forms.conditions import FALSE, failures
+from audit.forms.outcomes import NONE, Outcomes
+from audit.rulebook.models import AnyRule, OverlapRule, RecordRule
+from audit.timeline.instants import Ints
+from audit.timeline.records import values
+from audit.timeline.timeline import Timeline
+
+OPEN = "open"
+"""The state of a finding that nobody has dealt with."""
+
+SENTENCES: Mapping[str, Callable[[Any, Mapping[str, Any]], str]] = {
+    "hold": wording.hold_sentence,
+    "order": wording.order_sentence,
+    "precede": wording.precede_sentence,
+    "interval": wording.interval_sentence,
+    "count": wording.count_sentence,
+    "spacing": wording.spacing_sentence,
+    "overlap": wording.overlap_sentence,
+}
+
+
+def collect(rule: AnyRule, outcomes: Outcomes, timeline: Timeline) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return a rule's findings (FINDING_COLUMNS) and its unjudged subjects (UNJUDGED_COLUMNS)."""
+    cases = outcomes.cases
+    found = cases[cases["finding"]].reset_index(drop=True)
+    evidence = _evidence(rule, found, timeline)
+    evidence["rule"] = rule.id
+    evidence["level"] = rule.level
+    evidence["state"] = OPEN
+    for name in ("measured", "limit", "unit"):
+        evidence[name] = found[name]
+    evidence["message"] = _messages(rule, found, evidence, timeline)
+    evidence["put_right"] = rule.put_right
+    evidence["finding_id"] = [finding_id(rule.id, subject) for subject in _subjects(rule, found, evidence, timeline)]
+    unjudged = cases[~cases["finding"]].reset_index(drop=True)
+    doubts = _evidence(rule, unjudged, timeline)
+    doubts["rule"] = rule.id
+    doubts["reason"] = unjudged["reason"]
+    return evidence[list(FINDING_COLUMNS)], doubts[list(UNJUDGED_COLUMNS)]
+
+
+def _evidence(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
+    """Name the records, boots and flights of each case."""
+    task = cases["task"].to_numpy()
+    component = np.where(cases["component"] >= 0, cases["component"], NONE)
+    place = cases["place"].to_numpy()
+    positions = np.append(timeline.position_names.to_numpy(object), "")
+    flights = timeline.tables.get("flights")
+    aircraft_code = np.where(
+        place >= 0,
+        timeline.aircraft_of(np.maximum(place, 0)),
+        np.append(timeline.aircraft, NONE)[task],
+    )
+    aircraft = np.append(timeline.aircraft_names.to_numpy(object), "")[aircraft_code]
+    position = np.where(place >= 0, positions[timeline.position_of(np.maximum(place, 0))], "")
+    recorded = _cells(timeline.tasks, "position", task)
+    position = np.where(place >= 0, position, np.where(cases["detail"] != "", cases["detail"], recorded))
+    if rule.form == "overlap":
+        aircraft, position = _overlap_owner(rule, cases, timeline, aircraft, position)
+    # A record form's own serial is what the record says; the boot found installed goes before it.
+    serial = _cells(timeline.tables.get("components"), "component_serial", component)
+    serial = np.where(serial != "", serial, _cells(timeline.tasks, "component_serial", task))
+    return pd.DataFrame(
+        {
+            "aircraft": aircraft,
+            "position": position,
+            "component_serial": serial,
+            "work_order": _cells(timeline.tasks, "work_order", task),
+            "task_id": _cells(timeline.tasks, "task_id", task),
+            "flight_id": _cells(flights, "flight_id", cases["flight"].to_numpy()),
+            "station": _cells(timeline.tasks, "station", task),
+            "person": _cells(timeline.tasks, "performed_by", task),
+            "at": pd.Series(pd.to_datetime(cases["at"].to_numpy(), unit="us", utc=True)).dt.as_unit("us"),
+        }
+    )
+
+
+def _overlap_owner(
+    rule: OverlapRule,
+    cases: pd.DataFrame,
+    timeline: Timeline,
+    aircraft: np.ndarray,
+    position: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs of flights or components name their aircraft themselves."""
+    kind = rule.between[0]
+    if kind == "tasks":
+        return aircraft, position
+    frame = timeline.tables.get(kind)
+    rows = cases["subject"].to_numpy()
+    place = _cells(frame, "position", rows) if kind == "components" else position
+    return _cells(frame, "aircraft", rows), place
+
+
+def _cells(frame: pd.DataFrame | None, column: str, rows: Ints) -> np.ndarray:
+    """Texts of a column at the rows, blank where the row is NONE or the value missing."""
+    result = np.full(len(rows), "", object)
+    if frame is None or column not in frame or not len(rows):
+        return result
+    known = np.flatnonzero(rows >= 0)
+    chosen = frame[column].iloc[rows[known]].astype("object")
+    result[known] = chosen.where(chosen.notna(), "").to_numpy()
+    return result
+
+
+def _messages(rule: AnyRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> list[str]:
+    if isinstance(rule, RecordRule):
+        return _record_messages(rule, cases, timeline)
+    sentence = SENTENCES[rule.form]
+    named = pd.DataFrame(
+        {
+            "treatment": _treatment_names(rule, timeline, cases),
+            "other_product": _products(timeline, cases["task"].to_numpy()),
+            "first_name": _names(rule, timeline, cases["subject"].to_numpy(), 0),
+            "second_name": _names(rule, timeline, cases["other"].to_numpy(), 1),
+            "anchor_day": [f"{pd.Timestamp(max(value, 0), unit='us'):%Y-%m-%d}" for value in cases["anchor"]],
+        }
+    )
+    rows = pd.concat((cases, named), axis=1).to_dict("records")
+    return [sentence(rule, {str(k): v for k, v in row.items()}) for row in rows]
+
+
+def _treatment_names(rule: AnyRule, timeline: Timeline, cases: pd.DataFrame) -> np.ndarray:
+    """The product of the session that a case is about."""
+    subject = cases["subject"].to_numpy() if rule.form != "overlap" else cases["task"].to_numpy()
+    return _products(timeline, np.maximum(subject, NONE))
+
+
+def _products(timeline: Timeline, rows: Ints) -> np.ndarray:
+    names = _cells(timeline.tasks, "product", rows)
+    return np.where(names == "", "another treatment", names)
+
+
+def _names(rule: AnyRule, timeline: Timeline, rows: Ints, side: int) -> np.ndarray:
+    if not isinstance(rule, OverlapRule):
+        return np.full(len(rows), "", object)
+    kind = rule.between[side]
+    table, column = {
+        "tasks": ("tasks", "task_id"),
+        "components": ("components", "component_serial"),
+    }.get(kind, ("flights", "flight_id"))
+    return _cells(timeline.tables.get(table), column, rows)
+
+
+def _record_messages(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
+    """Say what broke. The boot of a record for several positions is the first that breaks the rule."""
+    rows = cases["task"].to_numpy()
+    component = cases["component"].to_numpy()
+    failed: list[list[Any]] = [[] for _ in rows]
+    required = rule.require
+    for name, truth, value in failures(required, timeline, rows, component):
+        for index in np.flatnonzero(truth == FALSE).tolist():
+            failed[index].append((name, required.columns[name], value.text(index), bool(value.missing[index])))
+    return [wording.record_sentence(parts) if parts else f"{rule.title}." for parts in failed]
+
+
+def _subjects(rule: AnyRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> list[tuple[str, ...]]:
+    """The natural keys of each subject."""
+    if rule.form == "record":
+        return [(task,) for task in evidence["task_id"]]
+    subject = cases["subject"].to_numpy()
+    if rule.form == "overlap":
+        names = zip(
+            _names(rule, timeline, subject, 0),
+            _names(rule, timeline, cases["other"].to_numpy(), 1),
+            strict=True,
+        )
+        # Which of two things of one kind comes first is an accident of their times.
+        return [tuple(sorted(map(str, pair))) if rule.between[0] == rule.between[1] else pair for pair in names]
+    work_order = _cells(timeline.tasks, "work_order", np.maximum(subject, NONE))
+    keys = [evidence["aircraft"], evidence["position"], work_order]
+    if rule.form == "interval":
+        begun = [
+            "" if row >= 0 else f"{pd.Timestamp(at, unit='us'):%Y-%m-%dT%H:%M:%S}"
+            for row, at in zip(subject.tolist(), cases["anchor"].tolist(), strict=True)
+        ]
+        keys.append(begun)
+    elif rule.form in ("hold", "precede", "count"):
+        keys.append(_classes(timeline, subject))
+    elif rule.form == "spacing":
+        keys.append(_cells(timeline.tasks, "task_id", subject))
+        keys.append(evidence["task_id"])
+    return [tuple(map(str, key)) for key in zip(*keys, strict=True)]
+
+
+def _classes(timeline: Timeline, rows: Ints) -> list[str]:
+    found = values(timeline, "product_class", rows)
+    return [found.text(index) for index in range(len(rows))]

@@ -1,0 +1,88 @@
+"""The result of an audit: plain values, all that the report and the files are made of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from audit.intake.export import RowCount, Source
+from audit.rulebook.models import AnyRule
+
+FINDING_COLUMNS = (
+    "finding_id",
+    "rule",
+    "level",
+    "state",
+    "aircraft",
+    "position",
+    "component_serial",
+    "work_order",
+    "task_id",
+    "flight_id",
+    "station",
+    "person",
+    "at",
+    "measured",
+    "limit",
+    "unit",
+    "message",
+    "put_right",
+)
+"""Columns of findings.csv: text, save `at` (datetime64[us, UTC]) and the floats `measured` and `limit`."""
+
+UNJUDGED_COLUMNS = (
+    "rule",
+    "reason",
+    "aircraft",
+    "position",
+    "work_order",
+    "task_id",
+    "flight_id",
+    "station",
+    "at",
+)
+"""Columns of unjudged.csv: one row for each subject that could not be judged."""
+
+COVERAGE_COLUMNS = ("rule", "in_scope", "complies", "findings", "unjudged", "unread", "idle")
+"""Columns of coverage.csv: whole numbers, save `rule` and `idle` (true or false)."""
+
+
+@dataclass(frozen=True)
+class RecordUse:
+    """What became of the audited task records: closed ones count as work done."""
+
+    closed: int
+    open: int
+    void: int
+    after_as_of: int
+
+
+@dataclass(frozen=True)
+class AuditResult:
+    """Everything an audit found.
+
+    Frames: `findings` (FINDING_COLUMNS), ordered by level, rule, aircraft, at, id; `unjudged` (UNJUDGED_COLUMNS);
+    `coverage` (COVERAGE_COLUMNS), one row a rule in the order of `rules`; `quarantine` (table, file, line, column,
+    value, reason). `inputs` and `rule_files` carry name, SHA-256 and size of what was read.
+    """
+
+    version: str
+    as_of: pd.Timestamp
+    export_name: str
+    rules: tuple[AnyRule, ...]
+    rule_files: tuple[Source, ...]
+    inputs: tuple[Source, ...]
+    rows: Mapping[str, RowCount]
+    records: RecordUse
+    findings: pd.DataFrame
+    unjudged: pd.DataFrame
+    coverage: pd.DataFrame
+    quarantine: pd.DataFrame
+
+    @property
+    def nothing_judged(self) -> bool:
+        """True where no subject of any rule complied or broke it: silence is no pass."""
+        judged = self.coverage["complies"] + self.coverage["findings"]
+        return not bool((judged > 0).any())

@@ -1,0 +1,165 @@
+"""One sentence with the figures, for each form."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from audit.rulebook.models import (
+    Condition,
+    CountRule,
+    HoldRule,
+    IntervalRule,
+    OrderRule,
+    OtherColumn,
+    OverlapRule,
+    PrecedeRule,
+    SpacingRule,
+)
+from audit.timeline.instants import HOUR, MINUTE
+from audit.timeline.vocabulary import VOCABULARY
+
+
+def time_span(micros: float) -> str:
+    """Write a span of time in days, hours, minutes and seconds: `5 h 12 min`."""
+    seconds = round(abs(micros) / 1_000_000)
+    minutes, seconds = divmod(seconds, 60)
+    hours, minutes = divmod(minutes, 60)
+    parts = [f"{hours:,} h" if hours else "", f"{minutes} min" if minutes else ""]
+    parts.append(f"{seconds} s" if seconds else "")
+    return " ".join(part for part in parts if part) or "0 min"
+
+
+def figure(value: float) -> str:
+    """Write a number without noise: at most two decimals."""
+    return f"{round(value, 2):,.2f}".rstrip("0").rstrip(".")
+
+
+def hold_sentence(rule: HoldRule, case: Mapping[str, Any]) -> str:
+    """Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short."""
+    passed, needed = case["measured"] * HOUR, case["limit"] * HOUR
+    what = "Flew" if rule.forbid.where is None else f"{case['other_product']} began"
+    return (
+        f"{what} {time_span(passed)} after the last coat of {case['treatment']}; "
+        f"{time_span(needed)} needed; {time_span(needed - passed)} short."
+    )
+
+
+def order_sentence(rule: OrderRule, case: Mapping[str, Any]) -> str:
+    """Name the treatment that started on the wrong side, and by how much."""
+    side = "after" if rule.must_be == "last" else "before"
+    return (
+        f"{case['other_product']} began {time_span(case['measured'] * MINUTE)} {side} {case['treatment']}, "
+        f"which must come {rule.must_be}."
+    )
+
+
+def precede_sentence(rule: PrecedeRule, case: Mapping[str, Any]) -> str:
+    """Say that the earlier treatment is missing, too old or disturbed."""
+    if case["anchor"] < 0:
+        return f"No earlier treatment that {case['treatment']} needs is recorded for this boot."
+    passed = time_span(case["measured"] * HOUR)
+    if rule.within is not None and case["measured"] > case["limit"]:
+        return (
+            f"The treatment needed before {case['treatment']} ended {passed} earlier; "
+            f"at most {time_span(case['limit'] * HOUR)} allowed."
+        )
+    return (
+        f"The treatment needed before {case['treatment']} ended {passed} earlier, "
+        "and something came in between that undoes it."
+    )
+
+
+def interval_sentence(rule: IntervalRule, case: Mapping[str, Any]) -> str:
+    """Say how much passed since the last treatment, and how much was allowed."""
+    since = (
+        f"since {case['treatment']} ended"
+        if case["task"] >= 0
+        else "without one since the season, the installation or the export began"
+    )
+    over = case["measured"] - case["limit"]
+    return (
+        f"{figure(case['measured'])} {case['unit']} {since} on {case['anchor_day']}; "
+        f"{figure(case['limit'])} allowed; {figure(over)} over."
+    )
+
+
+def count_sentence(rule: CountRule, case: Mapping[str, Any]) -> str:
+    """Say how many coats there are and how many there should be."""
+    wanted = "at least" if case["measured"] < case["limit"] else "at most"
+    return f"{figure(case['measured'])} coats of {case['treatment']} recorded; {wanted} {figure(case['limit'])} needed."
+
+
+def spacing_sentence(rule: SpacingRule, case: Mapping[str, Any]) -> str:
+    """Say how long the pause was and what it should be."""
+    short = case["measured"] < case["limit"]
+    if case["measured"] < 0:
+        return (
+            f"A coat of {case['treatment']} began {time_span(case['measured'] * MINUTE)} before the coat "
+            "that it follows had ended."
+        )
+    return (
+        f"Waited {time_span(case['measured'] * MINUTE)} between two coats of {case['treatment']}; "
+        f"at {'least' if short else 'most'} {time_span(case['limit'] * MINUTE)} allowed."
+    )
+
+
+_THINGS = {"tasks": "Record", "flights": "Flight", "components": "Component", "stays": "Stay"}
+
+
+def overlap_sentence(rule: OverlapRule, case: Mapping[str, Any]) -> str:
+    """Name both things and how long they overlap."""
+    one, other = rule.between
+    second = _THINGS[other].lower()
+    agree = " and ".join(_label(name) for name in rule.same)
+    apart = f" at different {' and '.join(_label(name) + 's' for name in rule.differing)}" if rule.differing else ""
+    span = time_span(case["measured"] * HOUR) if case["measured"] * HOUR > 1 else "an instant"
+    return (
+        f"{_THINGS[one]} {case['first_name']} and {second} {case['second_name']} have the same {agree}"
+        f"{apart} and overlap by {span}."
+    )
+
+
+def _label(name: str) -> str:
+    return VOCABULARY[name].label if name in VOCABULARY else name
+
+
+def record_sentence(failed: list[tuple[str, Condition, str, bool]]) -> str:
+    """Say of each requirement that broke what was recorded and what was asked."""
+    parts = []
+    for name, condition, value, missing in failed:
+        label = VOCABULARY[name].label
+        if missing:
+            parts.append(f"{label} is not recorded")
+            continue
+        parts.append(f"{label} is {value}; {_asked(condition)}")
+    text = ". ".join(part[:1].upper() + part[1:] for part in parts)
+    return f"{text}."
+
+
+def _asked(condition: Condition) -> str:
+    words = {
+        "is_": "{} asked for",
+        "not_": "{} not allowed",
+        "in_": "{} asked for",
+        "not_in": "{} not allowed",
+        "includes_all": "all of {} asked for",
+        "at_least": "at least {} asked for",
+        "at_most": "at most {} allowed",
+        "before": "before {} asked for",
+        "after": "after {} asked for",
+    }
+    parts = []
+    for operator, operand in condition.operators():
+        if operator == "present":
+            if not operand:
+                parts.append("none may be recorded")
+            continue
+        if isinstance(operand, OtherColumn):
+            shown = f"the {_label(operand.column)}"
+        elif isinstance(operand, tuple):
+            shown = ", ".join(str(one) for one in operand)
+        else:
+            shown = str(operand)
+        parts.append(words[operator].format(shown))
+    return " and ".join(parts)

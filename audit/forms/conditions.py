@@ -1,0 +1,208 @@
+"""Conditions over records, in three-valued logic."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from audit.rulebook.models import Condition, Conditions, OtherColumn
+from audit.timeline.instants import DAY, Bools, Ints
+from audit.timeline.records import Values, values
+from audit.timeline.timeline import Timeline
+
+Truth = npt.NDArray[np.int8]
+FALSE, UNKNOWN, TRUE = np.int8(0), np.int8(1), np.int8(2)
+"""Kleene's values in their order: `and` is the minimum, `or` the maximum."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The truth of a condition for each record, and, where unknown, the reason (a code into `reasons`)."""
+
+    truth: Truth
+    why: Ints
+    reasons: tuple[str, ...]
+
+    def reason(self, index: Ints) -> npt.NDArray[np.object_]:
+        """Reasons of the records at `index`, blank where the truth is known."""
+        names = np.array([*self.reasons, ""], object)
+        return names[np.where(self.truth[index] == UNKNOWN, self.why[index], -1)]
+
+
+def needs_component(conditions: Conditions) -> bool:
+    """Whether any condition asks about the installed component."""
+    return any(name.startswith("component.") for name in conditions.names())
+
+
+def without_component(conditions: Conditions) -> Conditions:
+    """Those of the conditions that can be judged before the component is joined."""
+    first = {
+        name: condition
+        for name, condition in conditions.columns.items()
+        if not needs_component(Conditions.model_validate({name: condition}))
+    }
+    return Conditions.model_validate(first)
+
+
+def judge(conditions: Conditions, timeline: Timeline, rows: Ints, component: Ints | None = None) -> Judged:
+    """Judge the task records `rows`, each joined with its component row where the conditions ask for it.
+
+    Conditions are judged one after the other, only on records for which the ones before didn't already fail.
+    """
+    truth = np.full(len(rows), TRUE)
+    why = np.zeros(len(rows), np.int16)
+    reasons: list[str] = []
+
+    def narrow(index: Ints, part: Judged) -> None:
+        nonlocal truth
+        lower = part.truth < truth[index]
+        why[index[lower]] = part.why[lower] + len(reasons)
+        truth[index[lower]] = part.truth[lower]
+        reasons.extend(part.reasons)
+
+    every = np.arange(len(rows))
+    # Columns of the record itself first: joining the component is the costly step.
+    for name, condition in sorted(conditions.columns.items(), key=lambda item: item[0].startswith("component.")):
+        alive = every if not reasons else np.flatnonzero(truth != FALSE)
+        narrow(alive, _column(name, condition, timeline, *_those(rows, component, alive)))
+    if conditions.any_of:
+        alive = every if not reasons else np.flatnonzero(truth != FALSE)
+        parts = [judge(alternative, timeline, *_those(rows, component, alive)) for alternative in conditions.any_of]
+        narrow(alive, _either(parts))
+    return Judged(truth, why, tuple(reasons))
+
+
+def failures(
+    conditions: Conditions, timeline: Timeline, rows: Ints, component: Ints | None = None
+) -> list[tuple[str, Truth, Values]]:
+    """Each condition by itself, for the few records of which a sentence must say what broke."""
+    return [
+        (
+            name,
+            _column(name, condition, timeline, rows, component).truth,
+            values(timeline, name, rows, component),
+        )
+        for name, condition in conditions.columns.items()
+    ]
+
+
+def _those(rows: Ints, component: Ints | None, index: Ints) -> tuple[Ints, Ints | None]:
+    if len(index) == len(rows):
+        return rows, component
+    return rows[index], None if component is None else component[index]
+
+
+def _either(parts: list[Judged]) -> Judged:
+    truth = np.maximum.reduce([part.truth for part in parts])
+    why = np.zeros(len(truth), np.int16)
+    reasons: list[str] = []
+    for part in reversed(parts):
+        unknown = part.truth == UNKNOWN
+        why[unknown] = part.why[unknown] + len(reasons)
+        reasons.extend(part.reasons)
+    return Judged(truth, why, tuple(reasons))
+
+
+def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, component: Ints | None) -> Judged:
+    left = values(timeline, name, rows, component)
+    truth = np.full(len(rows), TRUE)
+    why = left.why.astype(np.int16)
+    reasons = list(left.reasons)
+    for operator, operand in condition.operators():
+        if operator == "present":
+            asked = _present(left, bool(operand))
+        elif isinstance(operand, OtherColumn):
+            right = values(timeline, operand.column, rows, component)
+            unknown = left.missing | right.missing
+            asked = np.where(unknown, UNKNOWN, _compare(operator, left, right)).astype(np.int8)
+            from_right = ~left.missing & right.missing
+            why[from_right] = right.why[from_right] + len(reasons)
+            reasons.extend(right.reasons)
+        else:
+            asked = np.where(left.missing, UNKNOWN, _against(operator, operand, left)).astype(np.int8)
+        truth = np.minimum(truth, asked)
+    return Judged(truth, why, tuple(reasons))
+
+
+def _present(left: Values, wanted: bool) -> Truth:
+    found = np.where(left.missing != wanted, TRUE, FALSE)
+    return np.where(left.undecidable, UNKNOWN, found).astype(np.int8)
+
+
+def _against(operator: str, operand: Any, left: Values) -> Truth:
+    """Compare with a literal. Text is compared once for each distinct value, then looked up by code."""
+    if left.names is not None:
+        assert left.codes is not None
+        table = [_text_holds(operator, operand, str(name)) for name in left.names]
+        return np.where(np.array([*table, False]), TRUE, FALSE)[left.codes]
+    assert left.numbers is not None
+    if left.kind in ("time", "date"):
+        left_numbers, bound = _comparable_times(left, str(operand))
+    else:
+        left_numbers = left.numbers
+        bound = operand
+    return np.where(_ordered(operator, left_numbers, bound), TRUE, FALSE)
+
+
+def _text_holds(operator: str, operand: Any, value: str) -> bool:
+    match operator:
+        case "is_":
+            return value == str(operand)
+        case "not_":
+            return value != str(operand)
+        case "in_":
+            return value in {str(one) for one in operand}
+        case "not_in":
+            return value not in {str(one) for one in operand}
+        case _:  # includes_all
+            return {part.strip() for part in value.split(";")} >= set(operand)
+
+
+def _comparable_times(left: Values, literal: str) -> tuple[Ints, int]:
+    """A date literal compares with the day, a time literal with the instant (UTC where it has no zone)."""
+    assert left.numbers is not None
+    bound = pd.Timestamp(literal)
+    bound = bound.tz_localize("UTC") if bound.tzinfo is None else bound.tz_convert("UTC")
+    instants: Ints = left.numbers.astype(np.int64)
+    if len(literal) == len("2024-01-31") and left.kind == "time":
+        instants = np.floor_divide(instants, DAY) * DAY
+    return instants, int(bound.as_unit("us").value)
+
+
+def _ordered(operator: str, left: Any, right: Any) -> Bools:
+    match operator:
+        case "is_":
+            return np.asarray(left == right)
+        case "not_":
+            return np.asarray(left != right)
+        case "in_":
+            return np.isin(left, right)
+        case "not_in":
+            return ~np.isin(left, right)
+        case "at_least":
+            return np.asarray(left >= right)
+        case "at_most":
+            return np.asarray(left <= right)
+        case "before":
+            return np.asarray(left < right)
+        case _:  # after
+            return np.asarray(left > right)
+
+
+def _compare(operator: str, left: Values, right: Values) -> Truth:
+    """Compare two columns of the same record. A time meets a date on the level of days."""
+    if left.names is not None and right.names is not None:
+        assert left.codes is not None and right.codes is not None
+        names = pd.Index(np.union1d(left.names.astype("str"), right.names.astype("str")))
+        one = np.append(names.get_indexer(left.names), -1)[left.codes]
+        two = np.append(names.get_indexer(right.names), -1)[right.codes]
+        return np.where(_ordered(operator, one, two), TRUE, FALSE)
+    assert left.numbers is not None and right.numbers is not None
+    one, two = left.numbers, right.numbers
+    if {left.kind, right.kind} == {"time", "date"}:
+        one, two = np.floor_divide(one, DAY), np.floor_divide(two, DAY)
+    return np.where(_ordered(operator, one, two), TRUE, FALSE)

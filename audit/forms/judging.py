@@ -1,0 +1,67 @@
+"""Judging a rule: its form, in every reading of the ambiguous times."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from audit.forms import FORMS
+from audit.forms.outcomes import SUBJECT, Outcomes
+from audit.rulebook.models import AnyRule, OverlapRule
+from audit.timeline.instants import Ints
+from audit.timeline.readings import Owner, other_readings
+from audit.timeline.timeline import Timeline
+
+AMBIGUOUS = "ambiguous time: the clock went back, and the verdict hangs on which hour is meant"
+
+
+def owner_of(rule: AnyRule) -> Owner:
+    """The key by which a load can be split without changing the rule's findings."""
+    if isinstance(rule, OverlapRule) and "aircraft" not in rule.same:
+        return "performed_by" if "performed_by" in rule.same else "certified_by"
+    return "aircraft"
+
+
+def judge_rule(rule: AnyRule, timeline: Timeline) -> Outcomes:
+    """Judge by the rule's form; a subject whose verdict hangs on the reading of an ambiguous time is unjudged."""
+    evaluate = FORMS[rule.form]
+    plain = evaluate(rule, timeline)
+    if isinstance(rule, OverlapRule) and "tasks" not in rule.between:
+        return plain
+    owner = owner_of(rule)
+    readings = list(other_readings(timeline, owner))
+    if not readings:
+        return plain
+    others = [evaluate(rule, reading) for reading in readings]
+    verdicts = pd.concat(
+        [plain.cases, *(outcome.cases for outcome in others)],
+        keys=range(len(others) + 1),
+        names=["reading", "case"],
+    ).reset_index("reading")
+    tried = _times_tried(timeline, readings, verdicts, owner)
+    grouped = verdicts.groupby(list(SUBJECT), sort=False)
+    agreed = (grouped["finding"].transform("sum") == tried) | (
+        (grouped["finding"].transform("size") == tried) & ~grouped["finding"].transform("any")
+    )
+    first = verdicts.assign(agreed=agreed.to_numpy()).drop_duplicates(list(SUBJECT)).copy()
+    open_again = ~first["agreed"].to_numpy()
+    first["finding"] &= ~open_again
+    first["reason"] = np.where(open_again, AMBIGUOUS, first["reason"])
+    first["measured"] = np.where(open_again, np.nan, first["measured"])
+    found = first[list(plain.cases.columns)].reset_index(drop=True)
+    return Outcomes(max(plain.in_scope, len(found)), found)
+
+
+def _times_tried(timeline: Timeline, readings: list[Timeline], verdicts: pd.DataFrame, owner: Owner) -> Ints:
+    """In how many readings, the plain one included, each case's subject was judged."""
+    task = np.where(verdicts["task"] >= 0, verdicts["task"], verdicts["subject"]).astype(np.int64)
+    if owner == "aircraft":
+        aircraft = np.where(
+            verdicts["place"] >= 0,
+            timeline.aircraft_of(np.maximum(verdicts["place"].to_numpy(), 0)),
+            timeline.aircraft[np.maximum(task, 0)],
+        )
+        tried = [reading.in_play[aircraft] for reading in readings]
+    else:
+        tried = [np.isin(task, reading.rows) for reading in readings]
+    return 1 + np.sum(tried, axis=0, dtype=np.int64)

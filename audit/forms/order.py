@@ -1,0 +1,153 @@
+"""order: one treatment comes last (or first) among the others. Subject: a work order at a position."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audit.forms.conditions import TRUE, UNKNOWN
+from audit.forms.outcomes import NONE, Outcomes, cases, joined
+from audit.forms.treatments import NO_POSITION, Treatments, treatments
+from audit.rulebook.models import OrderRule
+from audit.timeline.instants import Ints
+from audit.timeline.timeline import Timeline
+
+TIED = "order tied: both started at the same time"
+
+
+def evaluate(rule: OrderRule, timeline: Timeline) -> Outcomes:
+    """A finding when another treatment starts after the one that must be last (before the one that must be first).
+
+    The latest start of the one counts against the latest start of the others: a treatment done again after the others is
+    last. For `first` the earliest count. A boot swapped within the work order is a position of its own.
+    """
+    bound = treatments(timeline, rule.scope)
+    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()
+    shared = np.zeros(int(work_order.max(initial=0)) + 1, bool)
+    shared[work_order[bound.task]] = True
+    others = treatments(timeline, rule.among, timeline.rows[shared[work_order[timeline.rows]]])
+    sign = 1 if rule.must_be == "last" else -1
+    subject, bound_of, other_of = _subjects(timeline, bound, others)
+    count = len(subject)
+    moment = timeline.times["started_at"] * sign
+
+    sure, _ = _extreme(bound, bound_of, moment, count, bound.truth == TRUE)
+    doubtful, _ = _extreme(bound, bound_of, moment, count, bound.truth == UNKNOWN)
+    rival, rival_row = _extreme(others, other_of, moment, count, others.truth == TRUE)
+    maybe, maybe_row = _extreme(others, other_of, moment, count, others.truth == UNKNOWN)
+
+    # A doubtful record may be the bound treatment itself: done again later, it would be last after all.
+    late = (sure > _LOWEST) & (rival > sure)
+    broken = late & (doubtful < rival)
+    undecided = sure == _LOWEST
+    reason = np.full(count, "", object)
+    tied = (sure > _LOWEST) & (rival == sure)
+    reason[tied] = TIED
+    in_doubt = (sure > _LOWEST) & (maybe >= sure)
+    reason[in_doubt] = others.reason[maybe_row[in_doubt]]
+    astray = (sure > _LOWEST) & (_astray(timeline, bound, bound_of, others, moment, count) >= sure)
+    reason[astray] = NO_POSITION
+    doubt_of = np.full(count, "", object)
+    doubt_of[bound_of] = bound.reason
+    for row in np.flatnonzero(bound.truth == UNKNOWN).tolist():
+        doubt_of[bound_of[row]] = bound.reason[row]
+    reason[late & ~broken] = doubt_of[late & ~broken]
+    reason[undecided] = doubt_of[undecided]
+    place = np.zeros(count, np.int64)
+    place[bound_of] = bound.place
+    nowhere = timeline.position_of(place) == timeline.unknown_position
+    reason[~undecided & nowhere & ((rival > _LOWEST) | (maybe > _LOWEST))] = NO_POSITION
+    broken &= ~nowhere
+    found = np.flatnonzero(broken)
+    open_cases = np.flatnonzero(~broken & (reason != ""))
+    rows = others.task[rival_row[found]] if len(found) else found
+    return joined(
+        count,
+        cases(
+            len(found),
+            subject=subject[found],
+            task=rows,
+            place=place[found],
+            component=_component(bound, bound_of, count)[found],
+            at=timeline.times["started_at"][rows],
+            anchor=(sure * sign)[found],
+            measured=np.abs(rival - sure)[found] / 60_000_000,
+            limit=0.0,
+            unit="min",
+        ),
+        cases(
+            len(open_cases),
+            finding=False,
+            reason=reason[open_cases],
+            subject=subject[open_cases],
+            task=subject[open_cases],
+            place=place[open_cases],
+            at=timeline.times["started_at"][subject[open_cases]],
+        ),
+    )
+
+
+_LOWEST = np.iinfo(np.int64).min
+
+
+def _subjects(timeline: Timeline, bound: Treatments, others: Treatments) -> tuple[Ints, Ints, Ints]:
+    """Subjects are the work orders and boots with a bound treatment, named by its lowest task row.
+
+    Returns them, the subject of each bound treatment, and that of each other treatment (NONE where it has none).
+    """
+    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()
+    boots = len(timeline.components.place) + 3
+
+    def key(treated: Treatments) -> Ints:
+        places = len(timeline.aircraft_names) * (len(timeline.position_names) + 1)
+        whole = work_order[treated.task].astype(np.int64) * places + treated.place
+        return whole * boots + treated.component + 2
+
+    bound_key, other_key = key(bound), key(others)
+    names, bound_of = np.unique(bound_key, return_inverse=True)
+    if not len(names):
+        return names, bound_of, np.full(len(other_key), NONE)
+    subject = np.full(len(names), np.iinfo(np.int64).max)
+    np.minimum.at(subject, bound_of, bound.task)
+    place = np.minimum(np.searchsorted(names, other_key), len(names) - 1)
+    return subject, bound_of, np.where(names[place] == other_key, place, NONE)
+
+
+def _astray(
+    timeline: Timeline,
+    bound: Treatments,
+    bound_of: Ints,
+    others: Treatments,
+    moment: Ints,
+    count: int,
+) -> Ints:
+    """The latest moment of another treatment in the subject's work order that names no position: it may be this one."""
+    work_order = timeline.tasks["work_order"].cat.codes.to_numpy().astype(np.int64)
+    aircraft = len(timeline.aircraft_names) + 1
+    nowhere = timeline.position_of(others.place) == timeline.unknown_position
+    task = others.task[nowhere]
+    latest = np.full(count, _LOWEST)
+    if len(task):
+        keys, owner = np.unique(work_order[task] * aircraft + timeline.aircraft[task], return_inverse=True)
+        best = np.full(len(keys), _LOWEST)
+        np.maximum.at(best, owner, moment[task])
+        wanted = work_order[bound.task] * aircraft + timeline.aircraft[bound.task]
+        place = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
+        latest[bound_of] = np.where(keys[place] == wanted, best[place], _LOWEST)
+    return latest
+
+
+def _extreme(treated: Treatments, subject_of: Ints, moment: Ints, count: int, wanted: np.ndarray) -> tuple[Ints, Ints]:
+    """The latest wanted moment of each subject and the treatment it belongs to; lowest value and NONE where none."""
+    best = np.full(count, _LOWEST)
+    row = np.full(count, NONE)
+    index = np.flatnonzero(wanted & (subject_of != NONE))
+    order = index[np.lexsort((-treated.task[index], moment[treated.task[index]]))]
+    best[subject_of[order]] = moment[treated.task[order]]
+    row[subject_of[order]] = order
+    return best, row
+
+
+def _component(treated: Treatments, subject_of: Ints, count: int) -> Ints:
+    component = np.full(count, NONE)
+    component[subject_of] = treated.component
+    return component

@@ -1,0 +1,84 @@
+"""What a rule form returns: how many subjects were in scope, and every one that doesn't simply comply."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+NONE = -1
+"""Where a case has no task, flight, component or position."""
+
+_DEFAULTS: dict[str, Any] = {
+    "finding": True,
+    "reason": "",
+    "subject": NONE,
+    "task": NONE,
+    "other": NONE,
+    "place": NONE,
+    "component": NONE,
+    "flight": NONE,
+    "at": NONE,
+    "anchor": NONE,
+    "measured": np.nan,
+    "limit": np.nan,
+    "unit": "",
+    "detail": "",
+}
+
+SUBJECT = ("subject", "place", "other")
+"""The columns that together identify a subject of a rule, whatever its verdict."""
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """The three outcomes of one rule: in_scope = complies + findings + unjudged.
+
+    `cases` has a row for each subject that is a finding or unjudged:
+    finding    True: a finding; False: unjudged            reason    why unjudged, blank for a finding
+    subject    what identifies it: a task row, or for a segment that no treatment began a negative number of its own
+    task       row in timeline.tasks: the evidence         other     row of a second record of a pair
+    place      aircraft's position, see Timeline           component row in timeline.components
+    flight     row in timeline.flights                     at        instant, microseconds UTC
+    anchor     where a segment began, microseconds UTC     detail    what broke, for the sentence
+    measured, limit, unit    the figures of a finding
+    Every number is NONE (-1), every float NaN, every text "" where it doesn't apply.
+    """
+
+    in_scope: int
+    cases: pd.DataFrame
+
+    @property
+    def findings(self) -> int:
+        """Subjects that break the rule."""
+        return int(self.cases["finding"].sum())
+
+    @property
+    def unjudged(self) -> int:
+        """Subjects that can't be judged, each with its reason in `cases`."""
+        return len(self.cases) - self.findings
+
+    @property
+    def complies(self) -> int:
+        """Subjects that meet the rule."""
+        return self.in_scope - len(self.cases)
+
+
+def cases(count: int, **columns: Any) -> pd.DataFrame:
+    """Make `count` cases, with defaults for the columns not given."""
+    unknown = set(columns) - set(_DEFAULTS)
+    assert not unknown, unknown
+    frame = {}
+    for name, default in _DEFAULTS.items():
+        value = columns.get(name, default)
+        dtype = object if isinstance(default, str) else np.asarray(default).dtype
+        frame[name] = np.broadcast_to(np.asarray(value, dtype=dtype), (count,))
+    return pd.DataFrame(frame)
+
+
+def joined(in_scope: int, *parts: pd.DataFrame) -> Outcomes:
+    """Put the cases of a rule together."""
+    present = [part for part in parts if len(part)]
+    return Outcomes(in_scope, pd.concat(present, ignore_index=True) if present else cases(0))

@@ -1,0 +1,193 @@
+"""overlap: two things that can't both be true overlap in time. Subject: a pair."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from audit.forms.conditions import FALSE, UNKNOWN, judge
+from audit.forms.outcomes import NONE, Outcomes, cases, joined
+from audit.rulebook.models import OverlapRule
+from audit.timeline.codes import MISSING, codes_in, names_of
+from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max, spread
+from audit.timeline.timeline import Timeline
+
+_PAIRS_AT_ONCE = 4_000_000
+
+
+@dataclass(frozen=True)
+class Things:
+    """Things of one kind with their time: `row` in the kind's table, [start, end), and the columns they share."""
+
+    kind: str
+    row: Ints
+    start: Ints
+    end: Ints
+    columns: dict[str, pd.Series]
+
+
+def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
+    """A finding for each pair that overlaps in time, agrees on `same` and differs in `differing`.
+
+    The first column of `same` must be known; for the others two blanks agree. Something that lasts no time is taken as an
+    instant. What contradicts nothing complies; a pair of which a differing value is missing is unjudged.
+    """
+    one, other = rule.between
+    rows = timeline.rows
+    scope = judge(rule.scope, timeline, rows)
+    kept = scope.truth != FALSE
+    doubtful = set(rows[scope.truth == UNKNOWN].tolist())
+    left = _things(timeline, one, rows[kept], (*rule.same, *rule.differing))
+    right = left if other == one else _things(timeline, other, rows[kept], (*rule.same, *rule.differing))
+    left_key, right_key, decided = _keys(rule.same, left, right)
+    first, second = _pairs(left, right, left_key, right_key, one == other)
+    unknown = np.zeros(len(first), bool)
+    apart = np.ones(len(first), bool)
+    for name in rule.differing:
+        a, b = _codes(name, left, right)
+        unknown |= (a[first] == MISSING) | (b[second] == MISSING)
+        apart &= a[first] != b[second]
+    hit = np.flatnonzero(apart | unknown)
+    first, second, unknown = first[hit], second[hit], unknown[hit]
+    task = left.row[first] if left.kind == "tasks" else np.full(len(first), NONE)
+    reason = np.full(len(first), "", object)
+    reason[unknown] = f"value missing: {rule.differing[0]}" if rule.differing else ""
+    unsure = np.isin(task, list(doubtful)) if doubtful else np.zeros(len(first), bool)
+    reason[unsure] = "it can't be decided whether the record is in scope"
+    start = np.maximum(left.start[first], right.start[second])
+    end = np.minimum(left.end[first], right.end[second])
+    blank = np.flatnonzero(~decided)
+    clean = len(left.row) - len(blank) - len(np.unique(first))
+    return joined(
+        clean + len(blank) + len(first),
+        cases(
+            len(first),
+            finding=reason == "",
+            reason=reason,
+            subject=left.row[first],
+            task=task,
+            other=right.row[second],
+            flight=left.row[first] if left.kind == "flights" else NONE,
+            component=left.row[first] if left.kind == "components" else NONE,
+            at=start,
+            measured=np.where(reason == "", (end - start) / HOUR, np.nan),
+            limit=0.0,
+            unit="h",
+        ),
+        cases(
+            len(blank),
+            finding=False,
+            reason=f"value missing: {rule.same[0]}",
+            subject=left.row[blank],
+            task=left.row[blank] if left.kind == "tasks" else NONE,
+            flight=left.row[blank] if left.kind == "flights" else NONE,
+            component=left.row[blank] if left.kind == "components" else NONE,
+            at=left.start[blank],
+        ),
+    )
+
+
+def _things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...]) -> Things:
+    """The things of a kind that are in play, with the columns asked for."""
+    if kind == "tasks":
+        frame = timeline.tasks
+        start, end = timeline.times["started_at"][rows], timeline.times["finished_at"][rows]
+    elif kind == "components":
+        frame = timeline.tables.get("components", pd.DataFrame())
+        history = timeline.components
+        rows = np.flatnonzero(timeline.in_play[timeline.aircraft_of(history.place)])
+        start, end = history.installed[rows], history.removed[rows]
+    else:
+        frame = timeline.tables.get("flights", pd.DataFrame())
+        flights = timeline.flights
+        mine = timeline.in_play[flights.aircraft]
+        start, end = flights.takeoff, flights.landing
+        if kind == "stays":
+            # From each landing the aircraft stands at the destination until it takes off again.
+            again = np.append(flights.takeoff[1:], 0)
+            last = np.append(flights.aircraft[1:] != flights.aircraft[:-1], True)
+            start, end = end, np.where(last[: len(end)], timeline.as_of + 1, again[: len(end)])
+            mine = mine & (start < end)
+        rows, start, end = flights.row[mine], start[mine], end[mine]
+    found = {}
+    for name in columns:
+        source = "destination" if kind == "stays" and name == "station" else name
+        if source in frame:
+            series = frame[source].iloc[rows].reset_index(drop=True)
+        else:
+            series = pd.Series([None] * len(rows), dtype="category")
+        if kind == "stays" and name == "station":
+            series = _as_stations(timeline, series)
+        found[name] = series
+    return Things(kind, rows, start, np.maximum(end, start + 1), found)
+
+
+def _as_stations(timeline: Timeline, airports: pd.Series) -> pd.Series:
+    """Airports as station codes: a flight may name the station or its location indicator. Others stay unknown."""
+    if not timeline.supplied("stations"):
+        return airports
+    stations = timeline.tables["stations"]
+    known = {str(code): str(code) for code in stations["station"]}
+    if "icao" in stations:
+        listed = stations.loc[stations["icao"].notna(), ["icao", "station"]].astype("str")
+        known |= dict(zip(listed["icao"], listed["station"], strict=True))
+    names = [known.get(str(name)) for name in airports.cat.categories]
+    table = np.array([*names, None], dtype=object)
+    return pd.Series(table[airports.cat.codes.to_numpy()], dtype="category")
+
+
+def _codes(name: str, left: Things, right: Things) -> tuple[Ints, Ints]:
+    """A column of both kinds on one list of codes."""
+    one = left.columns[name].astype("category")
+    two = right.columns[name].astype("category")
+    names = names_of((one, two))
+    return codes_in(names, one).astype(np.int64), codes_in(names, two).astype(np.int64)
+
+
+def _keys(same: tuple[str, ...], left: Things, right: Things) -> tuple[Ints, Ints, Bools]:
+    """One number for the agreement asked for, NONE where its first column is missing; and where it is known."""
+    first_left, first_right = _codes(same[0], left, right)
+    a, b = first_left, first_right
+    for name in same[1:]:
+        one, two = _codes(name, left, right)
+        width = int(max(one.max(initial=0), two.max(initial=0))) + 2
+        whole = np.concatenate((a * width + one + 1, b * width + two + 1))
+        # Renumbered at each step, the key never outgrows the number of things.
+        _, dense = np.unique(whole, return_inverse=True)
+        a, b = dense[: len(one)].astype(np.int64), dense[len(one) :].astype(np.int64)
+    known = first_left != MISSING
+    return np.where(known, a, NONE), np.where(first_right != MISSING, b, NONE), known
+
+
+def _pairs(left: Things, right: Things, left_key: Ints, right_key: Ints, one_kind: bool) -> tuple[Ints, Ints]:
+    """Index pairs that share a key and overlap in time; of one kind, each pair once, the later start first."""
+    keyed = np.flatnonzero(right_key != NONE)
+    asked = np.flatnonzero(left_key != NONE)
+    none = np.empty(0, np.int64)
+    if not len(keyed) or not len(asked):
+        return none, none
+    order = Order.of(right_key[keyed], right.start[keyed])
+    row = keyed[order.row]
+    key = right_key[row]
+    first_of_key = np.append(True, key[1:] != key[:-1])
+    reach = Order.of(key, running_max(right.end[row], first_of_key))
+    # Candidates of the same key start before the end, and stand no further back than where something still reaches.
+    high = order.count(left_key[asked], left.end[asked], "before")
+    low = reach.count(left_key[asked], left.start[asked], "until")
+    if one_kind:
+        rank = np.empty(len(right.row), np.int64)
+        rank[row] = np.arange(len(row))
+        high = np.minimum(high, rank[asked])
+    length = np.maximum(high - low, 0)
+    firsts, seconds = [none], [none]
+    busy = np.flatnonzero(length)
+    cuts = np.searchsorted(np.cumsum(length[busy]), np.arange(0, length.sum(), _PAIRS_AT_ONCE))
+    for part in np.split(busy, cuts[1:]):
+        which, nth = spread(length[part])
+        a, b = asked[part[which]], row[low[part[which]] + nth]
+        real = right.end[b] > left.start[a]
+        firsts.append(a[real])
+        seconds.append(b[real])
+    return np.concatenate(firsts), np.concatenate(seconds)

@@ -1,0 +1,86 @@
+"""spacing: the pause between consecutive coats is within limits. Subject: a pair of coats."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audit.forms.conditions import UNKNOWN
+from audit.forms.outcomes import NONE, Outcomes, cases, joined
+from audit.forms.treatments import sessions, treatments
+from audit.rulebook.models import SpacingRule
+from audit.timeline.instants import MINUTE
+from audit.timeline.records import values
+from audit.timeline.timeline import Timeline
+
+
+def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
+    """A finding when the pause from the end of a coat to the start of the next is outside [min, max].
+
+    Coats follow each other by their number, unnumbered ones by their start. A record that stands for several coats shows
+    none of the pauses between them: one unjudged subject.
+    """
+    treated = treatments(timeline, rule.scope)
+    subjects = sessions(timeline, treated)
+    start = timeline.times["started_at"][treated.task]
+    end = timeline.times["finished_at"][treated.task]
+    coat = values(timeline, "coat", treated.task)
+    coats = values(timeline, "coats", treated.task)
+    assert coat.numbers is not None and coats.numbers is not None
+    number = np.where(coat.missing, 0, coat.numbers).astype(np.int64)
+    several = ~coats.missing & (np.where(coats.missing, 0, coats.numbers) > 1)
+
+    unnumbered = np.zeros(len(subjects.task), bool)
+    unnumbered[subjects.session_of[coat.missing]] = True
+    rank = np.where(unnumbered[subjects.session_of], 0, number) if len(number) else number
+    order = np.lexsort((treated.task, start, rank, subjects.session_of))
+    session = subjects.session_of[order]
+    one = order[:-1][session[1:] == session[:-1]]
+    two = order[1:][session[1:] == session[:-1]]
+
+    pause = start[two] - end[one]
+    low = rule.pause.at_least
+    high = rule.pause.at_most
+    shortest = None if low is None else round(low.total_seconds() * 1_000_000)
+    longest = None if high is None else round(high.total_seconds() * 1_000_000)
+    short = pause < shortest if shortest is not None else np.zeros(len(pause), bool)
+    long = pause > longest if longest is not None else np.zeros(len(pause), bool)
+    of = subjects.session_of
+    reason = np.full(len(pause), "", object)
+    reason[unnumbered[of[one]] & (start[one] == start[two])] = "order tied: same start, no coat number"
+    gap = ~unnumbered[of[one]] & (number[two] - number[one] > 1)
+    reason[gap] = "value missing: a coat in between is not recorded"
+    undecided = subjects.truth[of[one]] == UNKNOWN
+    reason[undecided] = subjects.reason[of[one]][undecided]
+    finding = (short | long) & (reason == "")
+    index = np.flatnonzero(finding | (reason != ""))
+    limit = np.where(short, (shortest or 0) / MINUTE, (longest or 0) / MINUTE)
+    whole = np.flatnonzero(several)
+    return joined(
+        len(pause) + len(whole),
+        cases(
+            len(index),
+            finding=finding[index],
+            reason=reason[index],
+            subject=treated.task[one[index]],
+            task=treated.task[two[index]],
+            other=treated.task[one[index]],
+            place=treated.place[two[index]],
+            component=treated.component[two[index]],
+            at=start[two[index]],
+            anchor=end[one[index]],
+            measured=np.where(finding, pause / MINUTE, np.nan)[index],
+            limit=limit[index],
+            unit="min",
+        ),
+        cases(
+            len(whole),
+            finding=False,
+            reason="value missing: pauses inside a record of several coats",
+            subject=treated.task[whole],
+            task=treated.task[whole],
+            other=NONE,
+            place=treated.place[whole],
+            component=treated.component[whole],
+            at=start[whole],
+        ),
+    )

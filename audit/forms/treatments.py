@@ -1,0 +1,147 @@
+"""Treatments: task records selected by a rule, counted once for each position, and their sessions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from audit.forms.conditions import (
+    FALSE,
+    TRUE,
+    Truth,
+    judge,
+    needs_component,
+    without_component,
+)
+from audit.rulebook.models import Conditions
+from audit.timeline.codes import MISSING
+from audit.timeline.instants import Bools, Ints
+from audit.timeline.records import values
+from audit.timeline.timeline import Timeline
+
+NO_POSITION = "value missing: position"
+
+
+@dataclass(frozen=True)
+class Treatments:
+    """Selected records by position: one row a record and place.
+
+    `task` is the row in the tasks frame, `place` and `component` (row, or a negative code) tell which boot; `truth` is TRUE
+    where the record is in scope and UNKNOWN where that can't be decided, for the `reason`.
+    """
+
+    task: Ints
+    place: Ints
+    component: Ints
+    truth: Truth
+    reason: npt.NDArray[np.object_]
+
+    def those(self, index: Ints | Bools) -> Treatments:
+        """The rows at `index`."""
+        return Treatments(
+            self.task[index],
+            self.place[index],
+            self.component[index],
+            self.truth[index],
+            self.reason[index],
+        )
+
+
+def treatments(timeline: Timeline, conditions: Conditions, rows: Ints | None = None) -> Treatments:
+    """Select the records in scope (surely or perhaps), each once for every position it names.
+
+    `rows` leaves out records that can't matter to the rule anyway (default: none).
+    """
+    rows = timeline.rows if rows is None else rows
+    asks_component = needs_component(conditions)
+    first = without_component(conditions) if asks_component else conditions
+    judged = judge(first, timeline, rows)
+    kept = np.flatnonzero(judged.truth != FALSE)
+    index, place = timeline.placed(rows[kept])
+    task = rows[kept][index]
+    component = timeline.component_at(place, timeline.times["started_at"][task])
+    if asks_component:
+        judged = judge(conditions, timeline, task, component)
+        kept = np.flatnonzero(judged.truth != FALSE)
+        task, place, component = task[kept], place[kept], component[kept]
+        return Treatments(task, place, component, judged.truth[kept], judged.reason(kept))
+    return Treatments(task, place, component, judged.truth[kept][index], judged.reason(kept)[index])
+
+
+@dataclass(frozen=True)
+class Sessions:
+    """Treatments of one work order, position and product class: one row a session, in order of (place, start).
+
+    `first` and `last` are the task rows that begin and end it; `start` and `end` its first start and last end; `task` is
+    the lowest task row, which names the session whatever the order of its rows; `session_of` tells the session of each
+    treatment given to `sessions`.
+    """
+
+    task: Ints
+    first: Ints
+    last: Ints
+    place: Ints
+    component: Ints
+    start: Ints
+    end: Ints
+    truth: Truth
+    reason: npt.NDArray[np.object_]
+    session_of: Ints
+
+
+def sessions(timeline: Timeline, treated: Treatments) -> Sessions:
+    """Group treatments into sessions. A session is surely in scope if every row of it is."""
+    tasks = timeline.tasks
+    work_order = tasks["work_order"].cat.codes.to_numpy()[treated.task].astype(np.int64)
+    product_class = np.full(len(treated.task), MISSING, np.int64)
+    if timeline.supplied("products") and "product" in tasks:
+        found = values(timeline, "product_class", treated.task)
+        assert found.codes is not None
+        product_class = found.codes.astype(np.int64)
+    start = timeline.times["started_at"][treated.task]
+    end = timeline.times["finished_at"][treated.task]
+    if not len(treated.task):
+        none = np.empty(0, np.int64)
+        return Sessions(none, none, none, none, none, none, none, treated.truth, treated.reason, none)
+    classes = int(product_class.max()) + 2
+    places = int(treated.place.max()) + 1
+    key = (work_order * classes + product_class + 1) * places + treated.place
+    # Within a session by end, so that its last row closes it; the task row decides between equals.
+    order = np.lexsort((treated.task, end, key))
+    key = key[order]
+    new = np.append(True, key[1:] != key[:-1])
+    begins = np.flatnonzero(new)
+    closes = np.append(begins[1:], len(key)) - 1
+    session_start = np.minimum.reduceat(start[order], begins)
+    at_start = np.where(
+        start[order] == np.repeat(session_start, closes - begins + 1), treated.task[order], np.iinfo(np.int64).max
+    )
+    first = np.minimum.reduceat(at_start, begins)
+    truth = np.minimum.reduceat(treated.truth[order], begins)
+    doubtful = np.where(treated.truth[order] == TRUE, len(order), np.arange(len(order)))
+    doubt = np.minimum(np.minimum.reduceat(doubtful, begins), len(order) - 1)
+    # The boot is the one that was treated first: all rows of a session stand at one position.
+    first_at = np.minimum.reduceat(
+        np.where(treated.task[order] == np.repeat(first, closes - begins + 1), np.arange(len(order)), len(order)),
+        begins,
+    )
+    place = treated.place[order][begins]
+    by_place = np.lexsort((first, session_start, place))
+    rank = np.empty(len(by_place), np.int64)
+    rank[by_place] = np.arange(len(by_place))
+    session_of = np.empty(len(order), np.int64)
+    session_of[order] = rank[np.cumsum(new) - 1]
+    return Sessions(
+        task=np.minimum.reduceat(treated.task[order], begins)[by_place],
+        first=first[by_place],
+        last=treated.task[order][closes][by_place],
+        place=place[by_place],
+        component=treated.component[order][first_at][by_place],
+        start=session_start[by_place],
+        end=end[order][closes][by_place],
+        truth=truth[by_place],
+        reason=np.where(truth == TRUE, "", treated.reason[order][doubt])[by_place],
+        session_of=session_of,
+    )

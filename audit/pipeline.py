@@ -1,0 +1,132 @@
+"""The way of an audit from export to result: the rooms in their order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from audit import __version__
+from audit.errors import InternalError
+from audit.findings.collect import collect
+from audit.findings.result import (
+    COVERAGE_COLUMNS,
+    FINDING_COLUMNS,
+    UNJUDGED_COLUMNS,
+    AuditResult,
+    RecordUse,
+)
+from audit.forms.judging import judge_rule
+from audit.forms.outcomes import Outcomes
+from audit.forms.reads import tables_read, text_columns
+from audit.intake.export import Export
+from audit.intake.reading import read_export
+from audit.rulebook.loading import Rulebook, load_rules
+from audit.rulebook.models import LEVELS, AnyRule
+from audit.shipped import rules_folder
+from audit.timeline.instants import stamp
+from audit.timeline.timeline import Timeline, build_timeline
+
+
+def run_audit(
+    export: Path,
+    rules: Path | None = None,
+    as_of: pd.Timestamp | None = None,
+    progress: Callable[[str], None] = lambda step: None,
+) -> AuditResult:
+    """Audit the export in a folder against the rules in another (default: the rules that ship).
+
+    `as_of` defaults to the latest instant in the export. `progress` is told each step. Raises AuditError where the
+    export or a rule file can't be read.
+    """
+    progress("reading the rules")
+    rulebook = load_rules(rules if rules is not None else rules_folder())
+    progress("reading the export")
+    came_in = read_export(export, text_columns(rulebook.rules))
+    progress("placing it in time")
+    timeline = build_timeline(came_in, as_of)
+    judged = []
+    for rule in rulebook.rules:
+        progress(f"judging {rule.id}")
+        judged.append((rule, judge_rule(rule, timeline)))
+    progress("collecting the findings")
+    return _result(export.resolve().name, rulebook, came_in, timeline, judged)
+
+
+def _result(
+    export_name: str,
+    rulebook: Rulebook,
+    export: Export,
+    timeline: Timeline,
+    judged: list[tuple[AnyRule, Outcomes]],
+) -> AuditResult:
+    collected = [collect(rule, outcomes, timeline) for rule, outcomes in judged]
+    findings = _together([found for found, _ in collected], FINDING_COLUMNS)
+    level = findings["level"].map({name: rank for rank, name in enumerate(LEVELS)})
+    findings = (
+        findings.assign(_level=level)
+        .sort_values(["_level", "rule", "aircraft", "at", "finding_id"], kind="stable")
+        .drop(columns="_level")
+        .reset_index(drop=True)
+    )
+    unjudged = _together([doubts for _, doubts in collected], UNJUDGED_COLUMNS).sort_values(
+        ["rule", "aircraft", "at", "task_id", "position"], kind="stable", ignore_index=True
+    )
+    return AuditResult(
+        version=__version__,
+        as_of=stamp(timeline.as_of),
+        export_name=export_name,
+        rules=rulebook.rules,
+        rule_files=rulebook.rule_files,
+        inputs=export.sources,
+        rows=export.counts,
+        records=_record_use(timeline),
+        findings=findings,
+        unjudged=unjudged,
+        coverage=_coverage(judged, export),
+        quarantine=export.rejects,
+    )
+
+
+def _together(parts: list[pd.DataFrame], columns: tuple[str, ...]) -> pd.DataFrame:
+    filled = [part for part in parts if len(part)]
+    if filled:
+        return pd.concat(filled, ignore_index=True)
+    return parts[0].iloc[:0] if parts else pd.DataFrame(columns=list(columns))
+
+
+def _coverage(judged: list[tuple[AnyRule, Outcomes]], export: Export) -> pd.DataFrame:
+    rows = []
+    for rule, outcomes in judged:
+        if min(outcomes.complies, outcomes.findings, outcomes.unjudged) < 0:
+            raise InternalError(f"the outcomes of {rule.id} don't add up to what is in scope")
+        unread = sum(export.counts[table].quarantined for table in tables_read(rule) if table in export.counts)
+        rows.append(
+            (
+                rule.id,
+                outcomes.in_scope,
+                outcomes.complies,
+                outcomes.findings,
+                outcomes.unjudged,
+                unread,
+                outcomes.in_scope == 0,
+            )
+        )
+    return pd.DataFrame(rows, columns=list(COVERAGE_COLUMNS))
+
+
+def _record_use(timeline: Timeline) -> RecordUse:
+    count = len(timeline.tasks)
+    begun = timeline.times["started_at"] <= timeline.as_of
+    status = np.full(count, "closed", object)
+    if "status" in timeline.tasks:
+        column = timeline.tasks["status"]
+        status = column.astype("object").where(column.notna(), "closed").to_numpy()
+    return RecordUse(
+        closed=int((begun & (status == "closed")).sum()),
+        open=int((begun & (status == "open")).sum()),
+        void=int((begun & (status == "void")).sum()),
+        after_as_of=int((~begun).sum()),
+    )
