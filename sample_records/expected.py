@@ -1,0 +1,266 @@
+"""What an audit must make of the story, worked out from what was planted, never by auditing.
+
+Times are UTC, durations and flight hours in hours. There is one finding a task record in the record
+form, one a session (of one position) in the hold form, one a work order and position in the order
+form, one a segment in the interval form. Findings of the record and order forms measure nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from fractions import Fraction
+from typing import Literal
+
+from sample_records.logbook import CURE, Flight, Logbook, Task
+from sample_records.reference import TREATMENT_LIMIT
+
+Rule = Literal[
+    "preservative-on-wrong-material",
+    "flight-before-cure",
+    "product-before-cure",
+    "ice-adhesion-treatment-not-last",
+    "ppe-sign-off-missing",
+    "ice-adhesion-treatment-overdue",
+]
+Reason = Literal[
+    "value missing",
+    "ambiguous time",
+    "order tied",
+    "no component known at that time",
+    "two components recorded at that position",
+]
+RejectKind = Literal[
+    "duplicate key",
+    "impossible wall-clock time",
+    "implausible time",
+    "not a number",
+    "not in the list",
+    "needed value missing",
+    "landing before takeoff",
+]
+Record = Task | Flight
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A row of expected_findings.csv."""
+
+    rule: Rule
+    aircraft: str
+    position: str
+    work_order: str
+    task_id: str
+    flight_id: str
+    at: datetime
+    measured: str = ""
+    limit: str = ""
+    unit: str = ""
+
+
+@dataclass(frozen=True)
+class Unjudged:
+    """A row of expected_outcomes.csv: a subject that can't be judged, and why."""
+
+    rule: Rule
+    aircraft: str
+    position: str
+    work_order: str
+    task_id: str
+    reason: Reason
+
+
+@dataclass(frozen=True)
+class Reject:
+    """A row of expected_quarantine.csv; its line is known once the table is written."""
+
+    record: Record
+    column: str
+    kind: RejectKind
+
+
+@dataclass(frozen=True)
+class Planted:
+    """One thing planted: what happened, its records, and what the audit must say."""
+
+    rules: tuple[Rule, ...]
+    what: str
+    records: tuple[Record, ...]
+    findings: tuple[Finding, ...] = ()
+    unjudged: tuple[Unjudged, ...] = ()
+    rejects: tuple[Reject, ...] = ()
+
+
+def fault(what: str, records: Iterable[Record], *findings: Sequence[Finding]) -> Planted:
+    """Something that must be found."""
+    found = tuple(finding for group in findings for finding in group)
+    return Planted(_rules(found), what, tuple(records), findings=found)
+
+
+def near_miss(what: str, records: Iterable[Record], *rules: Rule) -> Planted:
+    """Something that looks like a fault of these rules and must not be found."""
+    return Planted(rules, what, tuple(records))
+
+
+def cannot_tell(what: str, records: Iterable[Record], *unjudged: Sequence[Unjudged]) -> Planted:
+    """Something that can't be judged."""
+    unsure = tuple(subject for group in unjudged for subject in group)
+    return Planted(_rules(unsure), what, tuple(records), unjudged=unsure)
+
+
+def reject(what: str, record: Record, column: str, kind: RejectKind) -> Planted:
+    """A row that must be set aside."""
+    return Planted((), what, (record,), rejects=(Reject(record, column, kind),))
+
+
+def _rules(outcomes: Sequence[Finding | Unjudged]) -> tuple[Rule, ...]:
+    return tuple(dict.fromkeys(outcome.rule for outcome in outcomes))
+
+
+def _decimal(number: Fraction) -> str:
+    """A number with as many decimals as it has, two at most."""
+    assert (number * 100).denominator == 1, f"{number} has more than two decimals"
+    return f"{float(number):.2f}".rstrip("0").rstrip(".")
+
+
+def _hours(duration: timedelta) -> str:
+    return _decimal(Fraction(duration // timedelta(minutes=1), 60))
+
+
+# -- findings -------------------------------------------------------------------------------------
+
+
+def wrong_boot(*records: Task, failing: Sequence[str]) -> list[Finding]:
+    """Preservative on a boot that it isn't for: one finding a record, naming the positions."""
+    return [
+        Finding(
+            "preservative-on-wrong-material",
+            record.aircraft,
+            "; ".join(failing),
+            record.work_order,
+            record.task_id,
+            "",
+            record.started_at,
+        )
+        for record in records
+    ]
+
+
+def flown_uncured(coats: Sequence[Task], flight: Flight) -> list[Finding]:
+    """A takeoff too early: one finding a position, at the first takeoff after the last coat."""
+    last = coats[-1]
+    return [
+        Finding(
+            "flight-before-cure",
+            last.aircraft,
+            position,
+            last.work_order,
+            last.task_id,
+            flight.flight_id,
+            flight.takeoff_at,
+            _hours(flight.takeoff_at - last.finished_at),
+            _hours(CURE),
+            "h",
+        )
+        for position in last.positions
+    ]
+
+
+def covered_uncured(coats: Sequence[Task], other: Task) -> list[Finding]:
+    """Another product too early, `other` its first record: one finding a position."""
+    last = coats[-1]
+    return [
+        Finding(
+            "product-before-cure",
+            last.aircraft,
+            position,
+            last.work_order,
+            other.task_id,
+            "",
+            other.started_at,
+            _hours(other.started_at - last.finished_at),
+            _hours(CURE),
+            "h",
+        )
+        for position in last.positions
+        if position in other.positions
+    ]
+
+
+def not_last(treatment: Task, other: Task) -> list[Finding]:
+    """Another product after the treatment, `other` its last record: one finding a position."""
+    return [
+        Finding(
+            "ice-adhesion-treatment-not-last",
+            other.aircraft,
+            position,
+            other.work_order,
+            other.task_id,
+            "",
+            other.started_at,
+        )
+        for position in treatment.positions
+        if position in other.positions
+    ]
+
+
+def unprotected(record: Task) -> list[Finding]:
+    """Protective equipment not worn or not signed for."""
+    return [
+        Finding(
+            "ppe-sign-off-missing",
+            record.aircraft,
+            record.position,
+            record.work_order,
+            record.task_id,
+            "",
+            record.started_at,
+        )
+    ]
+
+
+def overdue(book: Logbook, *positions: str) -> list[Finding]:
+    """Too many hours up to now: one finding a boot, at the flight that went over the limit."""
+    findings = []
+    for position in positions:
+        segment = book.segments[position]
+        assert segment.exceeded_by, (
+            f"{book.aircraft.mark} {position}: {segment.tenths} tenths isn't overdue"
+        )
+        findings.append(
+            Finding(
+                "ice-adhesion-treatment-overdue",
+                book.aircraft.mark,
+                position,
+                segment.since.work_order if segment.since else "",
+                segment.since.task_id if segment.since else "",
+                "",
+                segment.exceeded_by.takeoff_at,
+                _decimal(Fraction(segment.tenths, 10)),
+                _decimal(Fraction(TREATMENT_LIMIT, 10)),
+                "flight hours",
+            )
+        )
+    return findings
+
+
+# -- what can't be judged -------------------------------------------------------------------------
+
+
+def unsure(rule: Rule, record: Task, reason: Reason) -> list[Unjudged]:
+    """A subject that can't be judged, known by the record that it is or that ends it."""
+    return [
+        Unjudged(rule, record.aircraft, record.position, record.work_order, record.task_id, reason)
+    ]
+
+
+def of_unknown_class(record: Task) -> list[Unjudged]:
+    """A product of no known class might be any: nothing that depends on the class can be judged."""
+    rules: tuple[Rule, ...] = (
+        "preservative-on-wrong-material",
+        "flight-before-cure",
+        "product-before-cure",
+        "ice-adhesion-treatment-not-last",
+    )
+    return [subject for rule in rules for subject in unsure(rule, record, "value missing")]
