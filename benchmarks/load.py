@@ -1,8 +1,9 @@
-"""Make a reference load: an invented fleet's flights and maintenance records of any size, as a nightly export writes them.
+"""Make a reference load: an invented fleet's flights and maintenance records of any size, as a nightly export writes
+them.
 
-Two sizes have names: `reference` (2,000 aircraft, 1,000 days: 6 million flights, 4.6 million task records) and `nightly`
-(60 aircraft, a year). The same size and seed give the same rows. A small share of the work is faulty in each of the ways
-that the rules look for.
+Two sizes have names: `reference` (2,000 aircraft, 1,000 days: 6 million flights, 4.6 million task records) and
+`nightly` (60 aircraft, a year). The same size and seed give the same rows. A small share of the work is faulty in each
+of the ways that the rules look for.
 """
 
 from __future__ import annotations

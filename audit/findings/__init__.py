@@ -1,0 +1,1 @@
+"""Findings: what was found. Stable identity, evidence, one sentence with the figures."""

@@ -120,10 +120,13 @@ def _messages(rule: AnyRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeli
     if isinstance(rule, RecordRule):
         return _record_messages(rule, cases, timeline)
     sentence = SENTENCES[rule.form]
+    other = np.where(cases["other"] >= 0, cases["other"], cases["task"]) if rule.form != "overlap" else cases["task"]
+    other = np.asarray(other)
     named = pd.DataFrame(
         {
             "treatment": _treatment_names(rule, timeline, cases),
-            "other_product": _products(timeline, cases["task"].to_numpy()),
+            "other_product": _products(timeline, other),
+            "other_record": _cells(timeline.tasks, "task_id", other),
             "first_name": _names(rule, timeline, cases["subject"].to_numpy(), 0),
             "second_name": _names(rule, timeline, cases["other"].to_numpy(), 1),
             "anchor_day": [f"{pd.Timestamp(max(value, 0), unit='us'):%Y-%m-%d}" for value in cases["anchor"]],

@@ -38,7 +38,9 @@ def figure(value: float) -> str:
 def hold_sentence(rule: HoldRule, case: Mapping[str, Any]) -> str:
     """Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short."""
     passed, needed = case["measured"] * HOUR, case["limit"] * HOUR
-    what = "Flew" if rule.forbid.where is None else f"{case['other_product']} began"
+    what = "Flew"
+    if rule.forbid.where is not None:
+        what = f"{case['other_product']} (record {case['other_record']}) began"
     return (
         f"{what} {time_span(passed)} after the last coat of {case['treatment']}; "
         f"{time_span(needed)} needed; {time_span(needed - passed)} short."
@@ -49,7 +51,7 @@ def order_sentence(rule: OrderRule, case: Mapping[str, Any]) -> str:
     """Name the treatment that started on the wrong side, and by how much."""
     side = "after" if rule.must_be == "last" else "before"
     return (
-        f"{case['other_product']} began {time_span(case['measured'] * MINUTE)} {side} {case['treatment']}, "
+        f"{case['other_product']} (record {case['other_record']}) began {time_span(case['at'] - case['anchor'])} {side} {case['treatment']}, "
         f"which must come {rule.must_be}."
     )
 
@@ -72,14 +74,10 @@ def precede_sentence(rule: PrecedeRule, case: Mapping[str, Any]) -> str:
 
 def interval_sentence(rule: IntervalRule, case: Mapping[str, Any]) -> str:
     """Say how much passed since the last treatment, and how much was allowed."""
-    since = (
-        f"since {case['treatment']} ended"
-        if case["task"] >= 0
-        else "without one since the season, the installation or the export began"
-    )
+    since = f"since {case['treatment']} on" if case["task"] >= 0 else "without a treatment since"
     over = case["measured"] - case["limit"]
     return (
-        f"{figure(case['measured'])} {case['unit']} {since} on {case['anchor_day']}; "
+        f"{figure(case['measured'])} {case['unit']} {since} {case['anchor_day']}; "
         f"{figure(case['limit'])} allowed; {figure(over)} over."
     )
 

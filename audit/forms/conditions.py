@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from audit.rulebook.models import Condition, Conditions, OtherColumn
-from audit.timeline.instants import DAY, Bools, Ints
+from audit.timeline.instants import DAY, Bools, Ints, instant
 from audit.timeline.records import Values, values
 from audit.timeline.timeline import Timeline
 
@@ -170,7 +170,7 @@ def _comparable_times(left: Values, literal: str) -> tuple[Ints, int]:
     instants: Ints = left.numbers.astype(np.int64)
     if len(literal) == len("2024-01-31") and left.kind == "time":
         instants = np.floor_divide(instants, DAY) * DAY
-    return instants, int(bound.as_unit("us").value)
+    return instants, instant(bound)
 
 
 def _ordered(operator: str, left: Any, right: Any) -> Bools:

@@ -16,8 +16,8 @@ from audit.timeline.timeline import Timeline
 def evaluate(rule: CountRule, timeline: Timeline) -> Outcomes:
     """A finding when a session has fewer or more coats than allowed.
 
-    A record with `coats` stands for that many, one with `coat` for that coat; the same coat entered twice is one coat. A
-    record with neither stands for one coat or more: then only too many can be told.
+    A record with `coats` stands for that many, one with `coat` for that coat; the same coat entered twice is one coat.
+    A record with neither stands for one coat or more: then only too many can be told.
     """
     treated = treatments(timeline, rule.scope)
     subjects = sessions(timeline, treated)

@@ -1,9 +1,9 @@
 """When the next treatment falls due: the arithmetic of intervals, meter by meter.
 
 A meter is a running total on which a limit is counted: flight time in microseconds, cycles, or calendar days since
-1970-01-01. Sources of the three ways of counting: due from the actual time is how a bare interval reads; due from the scheduled
-time when done inside the tolerance window, else from the actual, US Army TM 1-1500-328-23; an overrun taken off the
-next interval, 14 CFR 91.409(b).
+1970-01-01. Sources of the three ways of counting: due from the actual time is how a bare interval reads; due from the
+scheduled time when done inside the tolerance window, else from the actual, US Army TM 1-1500-328-23; an overrun taken
+off the next interval, 14 CFR 91.409(b).
 """
 
 from __future__ import annotations
@@ -88,8 +88,8 @@ def next_base(way: NextDue, done: Ints, due: Ints, tolerance: int) -> Ints:
 def bases(way: NextDue, meter: Meter, start: Ints, continues: Bools) -> Ints:
     """The base of each segment, from the meter's reading at its start.
 
-    Segments of one boot stand together in order of time; `continues` is true where a treatment began the segment, so that
-    its base may hang on the one before. All boots advance together, one treatment at a time.
+    Segments of one boot stand together in order of time; `continues` is true where a treatment began the segment, so
+    that its base may hang on the one before. All boots advance together, one treatment at a time.
     """
     base = start.copy()
     if way == "actual" or not len(start):

@@ -31,7 +31,8 @@ class ExampleResult:
 
 
 def run_examples(rules: Iterable[AnyRule]) -> Iterator[ExampleResult]:
-    """Judge every example of every rule, each as a small export of its own, through the whole of intake and timeline."""
+    """Judge every example of every rule, each as a small export of its own, through the whole of intake and
+    timeline."""
     for rule in rules:
         for example in rule.examples:
             as_of = None

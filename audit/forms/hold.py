@@ -96,8 +96,8 @@ def _treatment(timeline: Timeline, held: Sessions, until: Ints, limit: int, othe
         cases(
             len(found),
             subject=held.task[found],
-            task=sure.task[first[found]],
-            other=NONE,
+            task=held.last[found],
+            other=sure.task[first[found]],
             place=held.place[found],
             component=held.component[found],
             at=at[found],

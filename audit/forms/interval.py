@@ -20,8 +20,8 @@ from audit.timeline.timeline import Timeline
 class Segments:
     """Stretches of an installed boot's time between treatments, in order of (boot and season, start).
 
-    `component` is the boot, `began` the session that began the segment (NONE: the window did), `number` the window it lies
-    in. A segment is [start, end); one that ends with the as-of time includes it.
+    `component` is the boot, `began` the session that began the segment (NONE: the window did), `number` the window it
+    lies in. A segment is [start, end); one that ends with the as-of time includes it.
     """
 
     component: Ints
@@ -34,9 +34,9 @@ class Segments:
 def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     """A finding when more flight hours, cycles or days pass than allowed, whichever comes first.
 
-    Segments run from treatment to treatment; the first from the start of the export's time, of the season or of the boot's
-    installation, the last to the season's end, the boot's removal or the as-of time. A treatment counts from the end of
-    its session. Hours are those of flights whose takeoff lies in the segment.
+    Segments run from treatment to treatment; the first from the start of the export's time, of the season or of the
+    boot's installation, the last to the season's end, the boot's removal or the as-of time. A treatment counts from
+    the end of its session. Hours are those of flights whose takeoff lies in the segment.
     """
     done = sessions(timeline, treatments(timeline, rule.scope))
     history = timeline.components

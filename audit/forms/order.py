@@ -17,8 +17,8 @@ TIED = "order tied: both started at the same time"
 def evaluate(rule: OrderRule, timeline: Timeline) -> Outcomes:
     """A finding when another treatment starts after the one that must be last (before the one that must be first).
 
-    The latest start of the one counts against the latest start of the others: a treatment done again after the others is
-    last. For `first` the earliest count. A boot swapped within the work order is a position of its own.
+    The latest start of the one counts against the latest start of the others: a treatment done again after the others
+    is last. For `first` the earliest count. A boot swapped within the work order is a position of its own.
     """
     bound = treatments(timeline, rule.scope)
     work_order = timeline.tasks["work_order"].cat.codes.to_numpy()
@@ -70,9 +70,6 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Outcomes:
             component=_component(bound, bound_of, count)[found],
             at=timeline.times["started_at"][rows],
             anchor=(sure * sign)[found],
-            measured=np.abs(rival - sure)[found] / 60_000_000,
-            limit=0.0,
-            unit="min",
         ),
         cases(
             len(open_cases),

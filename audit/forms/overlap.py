@@ -31,8 +31,8 @@ class Things:
 def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
     """A finding for each pair that overlaps in time, agrees on `same` and differs in `differing`.
 
-    The first column of `same` must be known; for the others two blanks agree. Something that lasts no time is taken as an
-    instant. What contradicts nothing complies; a pair of which a differing value is missing is unjudged.
+    The first column of `same` must be known; for the others two blanks agree. Something that lasts no time is taken as
+    an instant. What contradicts nothing complies; a pair of which a differing value is missing is unjudged.
     """
     one, other = rule.between
     rows = timeline.rows

@@ -47,7 +47,8 @@ def evaluate(rule: RecordRule, timeline: Timeline) -> Outcomes:
 
 
 def _by_position(rule: RecordRule, timeline: Timeline) -> Outcomes:
-    """Judge each position of a record by the boot installed there; the record breaks the rule where one of them does."""
+    """Judge each position of a record by the boot installed there; the record breaks the rule where one of them
+    does."""
     treated = treatments(timeline, rule.scope)
     required = judge(rule.require, timeline, treated.task, treated.component)
     verdict = np.where(treated.truth == TRUE, required.truth, UNKNOWN)

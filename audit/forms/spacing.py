@@ -16,8 +16,8 @@ from audit.timeline.timeline import Timeline
 def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
     """A finding when the pause from the end of a coat to the start of the next is outside [min, max].
 
-    Coats follow each other by their number, unnumbered ones by their start. A record that stands for several coats shows
-    none of the pauses between them: one unjudged subject.
+    Coats follow each other by their number, unnumbered ones by their start. A record that stands for several coats
+    shows none of the pauses between them: one unjudged subject.
     """
     treated = treatments(timeline, rule.scope)
     subjects = sessions(timeline, treated)

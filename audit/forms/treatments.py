@@ -28,8 +28,8 @@ NO_POSITION = "value missing: position"
 class Treatments:
     """Selected records by position: one row a record and place.
 
-    `task` is the row in the tasks frame, `place` and `component` (row, or a negative code) tell which boot; `truth` is TRUE
-    where the record is in scope and UNKNOWN where that can't be decided, for the `reason`.
+    `task` is the row in the tasks frame, `place` and `component` (row, or a negative code) tell which boot; `truth` is
+    TRUE where the record is in scope and UNKNOWN where that can't be decided, for the `reason`.
     """
 
     task: Ints
@@ -74,9 +74,9 @@ def treatments(timeline: Timeline, conditions: Conditions, rows: Ints | None = N
 class Sessions:
     """Treatments of one work order, position and product class: one row a session, in order of (place, start).
 
-    `first` and `last` are the task rows that begin and end it; `start` and `end` its first start and last end; `task` is
-    the lowest task row, which names the session whatever the order of its rows; `session_of` tells the session of each
-    treatment given to `sessions`.
+    `first` and `last` are the task rows that begin and end it; `start` and `end` its first start and last end; `task`
+    is the lowest task row, which names the session whatever the order of its rows; `session_of` tells the session of
+    each treatment given to `sessions`.
     """
 
     task: Ints

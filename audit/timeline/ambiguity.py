@@ -7,14 +7,14 @@ import pandas as pd
 from audit.timeline.instants import Bools, Ints, micros
 
 
-def settle(times: dict[str, Ints], later: pd.DataFrame) -> pd.DataFrame:
-    """Settle in `times` what a record itself decides, and return the times that stay ambiguous.
+def settle(times: Mapping[str, Ints], later: pd.DataFrame) -> tuple[Mapping[str, Ints], pd.DataFrame]:
+    """Settle what a record itself decides: returns the times, and those that stay ambiguous.
 
     Work can't end before it began: an end whose earlier reading lies before the start was read from the second pass of
     the clock, and a start whose later reading lies after the latest possible end from the first.
     """
     if later.empty:
-        return later
+        return times, later
     rows = later["row"].to_numpy()
     second = micros(later["later"])
     is_start = (later["column"] == "started_at").to_numpy()
@@ -24,5 +24,7 @@ def settle(times: dict[str, Ints], later: pd.DataFrame) -> pd.DataFrame:
     backwards = times["finished_at"][rows] < times["started_at"][rows]
     second_pass: Bools = is_end & backwards
     first_pass: Bools = is_start & ((second > latest_end[rows]) | backwards)
-    times["finished_at"][rows[second_pass]] = second[second_pass]
-    return later[~(second_pass | first_pass)].reset_index(drop=True)
+    finished = times["finished_at"].copy()
+    finished[rows[second_pass]] = second[second_pass]
+    still = later[~(second_pass | first_pass)].reset_index(drop=True)
+    return {**times, "finished_at": finished}, still

@@ -30,7 +30,8 @@ class Components:
     by_removal: Order
 
     def at(self, place: Ints, instant: Ints) -> Ints:
-        """Row of the component installed at each place and instant; NONE_KNOWN or TWO_RECORDED where there is no one."""
+        """Row of the component installed at each place and instant; NONE_KNOWN or TWO_RECORDED where there is no
+        one."""
         until = self.by_installation.count(place, instant, "until")
         gone = self.by_removal.count(place, instant, "until")
         blocks, _ = self.by_installation.block(place)

@@ -14,9 +14,9 @@ from audit.timeline.instants import HOUR, Ints, Order, micros
 class Flights:
     """Flights up to the as-of time, in order of (aircraft, takeoff).
 
-    `row` is the row in the flights frame. `flown` and `cycles` hold running sums with a leading 0: what passed between two
-    places in the order is a difference of two entries. Flight time is summed in whole microseconds, so that fifty hours
-    in tenths are fifty hours.
+    `row` is the row in the flights frame. `flown` and `cycles` hold running sums with a leading 0: what passed between
+    two places in the order is a difference of two entries. Flight time is summed in whole microseconds, so that fifty
+    hours in tenths are fifty hours.
     """
 
     order: Order

@@ -28,6 +28,11 @@ def micros(times: pd.Series) -> Ints:
     return values.to_numpy(dtype="datetime64[us]").view(np.int64)
 
 
+def instant(moment: pd.Timestamp) -> int:
+    """Return a zoned timestamp as microseconds UTC."""
+    return int(moment.tz_convert("UTC").tz_localize(None).to_datetime64().astype("M8[us]").astype(np.int64))
+
+
 def stamp(instant: int) -> pd.Timestamp:
     """Return microseconds UTC as a timestamp."""
     return pd.Timestamp(instant, unit="us", tz="UTC")

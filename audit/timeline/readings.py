@@ -1,9 +1,9 @@
 """Readings of an ambiguous clock: when the clocks go back, an hour of the wall clock comes twice.
 
-Every ambiguous time is one of two instants. The timeline takes the earlier; the readings are the same timeline with some of
-them taken as the later. Work goes on in order of time, so that of several ambiguous times in one night those before a
-turning point were read from one pass of the clock and those after it from the other: these splits are tried, both ways
-round. Of one or two ambiguous times that is every combination.
+Every ambiguous time is one of two instants. The timeline takes the earlier; the readings are the same timeline with
+some of them taken as the later. Work goes on in order of time, so that of several ambiguous times in one night those
+before a turning point were read from one pass of the clock and those after it from the other: these splits are tried,
+both ways round. Of one or two ambiguous times that is every combination.
 """
 
 from __future__ import annotations

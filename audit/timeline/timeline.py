@@ -14,7 +14,7 @@ from audit.timeline.ambiguity import settle
 from audit.timeline.codes import codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components
 from audit.timeline.flights import Flights, build_flights
-from audit.timeline.instants import Bools, Ints, micros, spread
+from audit.timeline.instants import Bools, Ints, instant, micros, spread
 
 TASK_TIMES = ("started_at", "finished_at", "signed_at")
 EVERY_POSITION = "all"
@@ -142,7 +142,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     tasks = tables["tasks"]
     flights = tables.get("flights", _empty("flights"))
     components = tables.get("components", _empty("components"))
-    times = {name: micros(tasks[name]) for name in TASK_TIMES if name in tasks}
+    times: Mapping[str, Ints] = {name: micros(tasks[name]) for name in TASK_TIMES if name in tasks}
     aircraft_names = names_of(frame["aircraft"] for frame in (tasks, flights, components))
     positions = set(map(str, components["position"].cat.categories))
     if "position" in tasks:
@@ -156,8 +156,8 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
         component_times.append(micros(components["removed_at"]))
     takeoffs, landings = micros(flights["takeoff_at"]), micros(flights["landing_at"])
     instants = [*times.values(), takeoffs, landings, *component_times, micros(export.later["later"])]
-    end = _latest(instants) if as_of is None else int(as_of.tz_convert("UTC").tz_localize(None).as_unit("us").value)
-    later = settle(times, export.later)
+    end = _latest(instants) if as_of is None else instant(as_of)
+    times, later = settle(times, export.later)
     begun = times["started_at"] <= end
     done = begun
     if "status" in tasks:

@@ -1,0 +1,90 @@
+"""An example of a rule as a small export, read by the same intake as any other.
+
+Rows name only what matters. Defaults: task records T1, T2 ... of work order W1 on aircraft A1, `apply` at station S1 (UTC),
+position `left wing`, ended ten minutes after they started, by person P1; flights F1, F2 ... of A1 that last an hour;
+boot C1, chloroprene and black, at `left wing` of A1 since 2000; one approved product for each class, named as its class;
+stations S1 (UTC), S2 (Europe/Berlin) and S3 (America/New_York). A cell of null takes a default away. The tables of
+components, products and stations are there unless given as an empty list: then they are not supplied; the other reference
+lists are supplied only where an example gives rows of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+from audit.intake.export import Export
+from audit.intake.reading import read_rows
+from audit.intake.tables import PRODUCT_CLASSES
+from audit.rulebook.models import Example
+
+_TASK = {
+    "work_order": "W1",
+    "aircraft": "A1",
+    "action": "apply",
+    "station": "S1",
+    "position": "left wing",
+    "performed_by": "P1",
+}
+_FLIGHT = {"aircraft": "A1"}
+_COMPONENT = {
+    "component_serial": "C1",
+    "aircraft": "A1",
+    "position": "left wing",
+    "material": "chloroprene",
+    "finish": "black",
+    "installed_at": "2000-01-01T00:00:00Z",
+}
+_PRODUCTS = [{"product": name, "product_class": name, "approval": "approved"} for name in PRODUCT_CLASSES]
+_STATIONS = [
+    {"station": "S1", "timezone": "UTC"},
+    {"station": "S2", "timezone": "Europe/Berlin"},
+    {"station": "S3", "timezone": "America/New_York"},
+]
+
+Row = Mapping[str, Any]
+
+
+def example_export(example: Example) -> Export:
+    """Make the export of an example."""
+    tables: dict[str, list[dict[str, str]]] = {
+        "tasks": [_task(number, row) for number, row in enumerate(example.tasks, 1)],
+        "flights": [_flight(number, row) for number, row in enumerate(example.flights, 1)],
+    }
+    components = [{}] if example.components is None else example.components
+    if components:
+        tables["components"] = [_cells({**_COMPONENT, **row}) for row in components]
+    for name, default in (("products", _PRODUCTS), ("stations", _STATIONS)):
+        rows: Any = getattr(example, name)
+        if rows is None:
+            rows = default
+        if rows:
+            tables[name] = [_cells(row) for row in rows]
+    for name in ("lots", "people", "manuals"):
+        rows = getattr(example, name)
+        if rows:
+            tables[name] = [_cells(row) for row in rows]
+    return read_rows(tables)
+
+
+def _task(number: int, row: Row) -> dict[str, str]:
+    merged = {"task_id": f"T{number}", **_TASK, **row}
+    merged.setdefault("finished_at", _later(merged.get("started_at"), timedelta(minutes=10)))
+    return _cells(merged)
+
+
+def _flight(number: int, row: Row) -> dict[str, str]:
+    merged = {"flight_id": f"F{number}", **_FLIGHT, **row}
+    merged.setdefault("landing_at", _later(merged.get("takeoff_at"), timedelta(hours=1)))
+    return _cells(merged)
+
+
+def _later(started: Any, duration: timedelta) -> str | None:
+    if started is None:
+        return None
+    return (datetime.fromisoformat(str(started)) + duration).isoformat()
+
+
+def _cells(row: Row) -> dict[str, str]:
+    return {name: str(value) for name, value in row.items() if value is not None}
