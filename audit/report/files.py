@@ -1,0 +1,107 @@
+"""The files of a report: what an audit found, for people, spreadsheets and machines."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from audit.findings.result import (
+    COVERAGE_COLUMNS,
+    FINDING_COLUMNS,
+    UNJUDGED_COLUMNS,
+    AuditResult,
+)
+from audit.intake.export import Source
+from audit.report.folder import replace_files
+from audit.report.html import render
+from audit.report.rows import csv_text, instant, json_rows
+from audit.report.unjudged import count_reasons
+from audit.rulebook.models import LEVELS
+
+FINDINGS_FORMAT = "deicer-audit-findings/1"
+SUMMARY_FORMAT = "deicer-audit-summary/1"
+"""The number changes when a reader of the file would have to."""
+
+QUARANTINE_COLUMNS = ("table", "file", "line", "column", "value", "reason")
+
+
+def write_result(result: AuditResult, out: Path) -> list[Path]:
+    """Write the report into the folder `out` and return its files; AuditError if that can't be.
+
+    The earlier report stays whole until the new one is: see `replace_files`.
+    """
+    return replace_files(contents(result), out)
+
+
+def contents(result: AuditResult) -> dict[str, bytes]:
+    """Return every file by name, `summary.json` last: it holds the SHA-256 of the others.
+
+    The same result gives the same bytes: nothing here asks the clock, the machine or the folder.
+    """
+    text = {
+        "findings.csv": csv_text(result.findings[list(FINDING_COLUMNS)]),
+        "findings.json": _findings_json(result),
+        "unjudged.csv": csv_text(result.unjudged[list(UNJUDGED_COLUMNS)]),
+        "coverage.csv": csv_text(result.coverage[list(COVERAGE_COLUMNS)]),
+        "quarantine.csv": csv_text(result.quarantine[list(QUARANTINE_COLUMNS)]),
+        "report.html": render(result),
+    }
+    # A file name may hold bytes that are no text: they are written as \udcff, an escape in JSON.
+    files = {name: content.encode("utf-8", "backslashreplace") for name, content in text.items()}
+    outputs = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
+    summary = json.dumps(_summary(result) | {"outputs": outputs}, indent=2, ensure_ascii=False)
+    return files | {"summary.json": f"{summary}\n".encode("utf-8", "backslashreplace")}
+
+
+def _findings_json(result: AuditResult) -> str:
+    head = {
+        "format": FINDINGS_FORMAT,
+        "version": result.version,
+        "as_of": instant(result.as_of) or None,
+        "export": result.export_name,
+    }
+    opened = json.dumps(head, indent=1, ensure_ascii=False).removesuffix("\n}")
+    rows = json_rows(result.findings[list(FINDING_COLUMNS)])
+    return f'{opened},\n "findings": {rows}\n}}\n'
+
+
+def _summary(result: AuditResult) -> dict[str, Any]:
+    levels = result.findings["level"].astype("str").value_counts()
+    coverage = result.coverage.set_index("rule")
+    return {
+        "format": SUMMARY_FORMAT,
+        "version": result.version,
+        "export": result.export_name,
+        "as_of": instant(result.as_of) or None,
+        "rows": {
+            table: {"read": rows.read, "audited": rows.audited, "quarantined": rows.quarantined}
+            for table, rows in sorted(result.rows.items())
+        },
+        "records": {
+            "closed": result.records.closed,
+            "open": result.records.open,
+            "void": result.records.void,
+            "after_as_of": result.records.after_as_of,
+        },
+        "findings": len(result.findings),
+        "findings_per_level": {level: int(levels.get(level, 0)) for level in LEVELS},
+        "findings_per_rule": {rule: int(found) for rule, found in coverage["findings"].items()},
+        "coverage": {
+            **{name: int(coverage[name].sum()) for name in COVERAGE_COLUMNS[1:5]},
+            "idle_rules": [str(rule) for rule in coverage.index[coverage["idle"].astype(bool)]],
+        },
+        "nothing_judged": result.nothing_judged,
+        "unjudged_per_rule": count_reasons(result.unjudged),
+        "inputs": _sources(result.inputs),
+        "rule_files": _sources(result.rule_files),
+    }
+
+
+def _sources(sources: Iterable[Source]) -> list[dict[str, str | int]]:
+    return [
+        {"name": source.name, "sha256": source.sha256, "size": source.size}
+        for source in sorted(sources, key=lambda source: source.name)
+    ]

@@ -1,0 +1,64 @@
+"""The summary for the terminal: plain words on one screen, readable without colour."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+from audit.findings.result import AuditResult
+from audit.report.rows import day_and_time, instant
+from audit.report.unjudged import count_reasons
+from audit.report.visible import visible
+from audit.rulebook.models import LEVELS
+
+SHOWN = 4
+WIDEST = 64
+"""How many rules or reasons are named, the others counted, and how many characters of one."""
+
+
+def summarise(result: AuditResult, report: Path) -> str:
+    """Return the summary of a result whose page is at `report`, at most some twenty lines."""
+    return "\n".join(visible(line) for line in _lines(result, report)) + "\n"
+
+
+def _lines(result: AuditResult, report: Path) -> Iterator[str]:
+    coverage = result.coverage
+    in_scope, unjudged = int(coverage["in_scope"].sum()), int(coverage["unjudged"].sum())
+    levels = result.findings["level"].value_counts()
+    as_of = day_and_time(instant(result.as_of))
+    yield f"{result.export_name}, as of {as_of}, {len(coverage)} rules"
+    if result.nothing_judged:
+        yield "NOTHING COULD BE JUDGED: this is not a clean result."
+    yield _line("Findings", f"{len(result.findings):,}")
+    for level in LEVELS:
+        name = level if level == "observation" else f"level {level}"
+        yield _line("", f"{levels.get(level, 0):,} {name}")
+    yield _line("Judged", f"{in_scope - unjudged:,} of {in_scope:,} checks in scope")
+    if unjudged:
+        yield _line("Unjudged", f"{unjudged:,}, neither a pass nor a finding")
+        reasons: Counter[str] = Counter()
+        for of_rule in count_reasons(result.unjudged).values():
+            reasons.update(of_rule)
+        yield from _first([f"{number:,} {reason}" for reason, number in reasons.most_common()])
+    idle = [str(rule) for rule in coverage.loc[coverage["idle"].astype(bool), "rule"]]
+    if idle:
+        yield _line("Idle", f"{len(idle)} of {len(coverage)} rules: nothing in scope; not a pass")
+        yield from _first(idle)
+    read = sum(rows.read for rows in result.rows.values())
+    held = {name: rows.quarantined for name, rows in sorted(result.rows.items())}
+    where = ", ".join(f"{name} {number:,}" for name, number in held.items() if number)
+    rows = f"{sum(held.values()):,} of {read:,} rows not audited"
+    yield _line("Quarantine", f"{rows} ({where})" if where else rows)
+    yield _line("Report", str(report))
+
+
+def _line(name: str, text: str) -> str:
+    return f"  {name:<11} {text}"
+
+
+def _first(texts: list[str]) -> Iterator[str]:
+    for text in texts[:SHOWN]:
+        yield _line("", f"  {text if len(text) <= WIDEST else text[: WIDEST - 3] + '...'}")
+    if len(texts) > SHOWN:
+        yield _line("", f"  and {len(texts) - SHOWN} more")

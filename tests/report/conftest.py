@@ -1,0 +1,191 @@
+"""An invented audit result, small or large, hostile or tame."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from audit.findings.result import (
+    COVERAGE_COLUMNS,
+    FINDING_COLUMNS,
+    UNJUDGED_COLUMNS,
+    AuditResult,
+    RecordUse,
+)
+from audit.intake.export import RowCount, Source
+from audit.rulebook.models import AnyRule, HoldRule, IntervalRule, RecordRule
+
+QUARANTINE_COLUMNS = ("table", "file", "line", "column", "value", "reason")
+PUT_RIGHT = "Inspect the coating, coat again where it is damaged, and record both."
+
+_EXAMPLES = [{"name": "a", "expect": "complies"}, {"name": "b", "expect": "finding"}]
+
+
+def _rule(model: type[AnyRule], **fields: Any) -> AnyRule:
+    return model.model_validate({"basis": [{"source": "common practice, no source"}], "examples": _EXAMPLES} | fields)
+
+
+RULES: tuple[AnyRule, ...] = (
+    _rule(
+        RecordRule,
+        id="preservative-on-wrong-material",
+        form="record",
+        title="Rubber preservative on a boot that can't take it",
+        level="1",
+        why="The preservative softens other rubber than chloroprene.",
+        put_right="Take the boot out of use until it has been inspected.",
+        require={"component.material": {"is": "chloroprene"}},
+    ),
+    _rule(
+        HoldRule,
+        id="flight-before-cure",
+        form="hold",
+        title="Flight before the preservative had cured",
+        level="2",
+        why="An uncured coat is carried off by the air stream and the boot is left unprotected.",
+        put_right=PUT_RIGHT,
+        caution="The product's data sheet may ask for more.",
+        forbid={"event": "takeoff"},
+        **{"for": "PT24H"},
+    ),
+    _rule(
+        RecordRule,
+        id="lot-expired",
+        form="record",
+        title="Product from a lot past its date",
+        level="2",
+        basis=[{"source": "Invented standard 7", "section": "4.2", "from": "2024-01-01"}],
+        why="An old lot may not cure.",
+        put_right="Strip and coat again from a lot in date.",
+        require={"lot.expires_on": {"present": True}},
+    ),
+    _rule(
+        IntervalRule,
+        id="ice-adhesion-treatment-overdue",
+        form="interval",
+        title="Ice-adhesion treatment overdue",
+        level="observation",
+        why="The treatment wears off in flight.",
+        put_right="Treat the boot before the next flight into icing.",
+        at_most={"flight_hours": 50},
+    ),
+)
+
+
+def finding(number: int, **changes: Any) -> dict[str, Any]:
+    """Return one invented finding of flight-before-cure."""
+    return {
+        "finding_id": f"F{number:06d}",
+        "rule": "flight-before-cure",
+        "level": "2",
+        "state": "new",
+        "aircraft": f"QX-{number % 60:03d}",
+        "position": "left wing",
+        "component_serial": f"B-{number % 500}",
+        "work_order": f"W-{number}",
+        "task_id": f"T-{number}",
+        "flight_id": f"V-{number}",
+        "station": "Fernharbour",
+        "person": "A. Plover",
+        "at": pd.Timestamp("2025-11-03T14:20Z") + pd.Timedelta(minutes=number),
+        "measured": 5.2,
+        "limit": 24.0,
+        "unit": "h",
+        "message": "Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.",
+        "put_right": PUT_RIGHT,
+    } | changes
+
+
+def findings_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """Return the frame of findings that AuditResult asks for."""
+    dtypes = dict.fromkeys(FINDING_COLUMNS, "str") | {"measured": "float64", "limit": "float64"}
+    frame = pd.DataFrame(rows, columns=list(FINDING_COLUMNS))
+    frame["at"] = pd.to_datetime(frame["at"], utc=True)
+    return frame.astype(dtypes | {"at": "datetime64[us, UTC]"})
+
+
+def make_result(
+    findings: list[dict[str, Any]] | None = None,
+    quarantine: list[tuple[Any, ...]] | None = None,
+    **changes: Any,
+) -> AuditResult:
+    """Return an invented result of four rules: one idle, one partly unjudged, one that complies."""
+    found = findings_frame([finding(1), finding(2)] if findings is None else findings)
+    per_rule = found["rule"].value_counts()
+    held = (
+        quarantine
+        if quarantine is not None
+        else [
+            ("tasks", "tasks.csv", 17, "started_at", "2025-13-01T00:00Z", "no such date"),
+            ("flights", "flights.csv", 9, "flight_hours", "-0.5", "negative"),
+        ]
+    )
+    coverage = pd.DataFrame(
+        [
+            (rule.id, in_scope + n, in_scope - unjudged, n, unjudged, unread, not in_scope + n)
+            for rule, in_scope, unjudged, unread in zip(RULES, (40, 60, 0, 12), (0, 3, 0, 0), (1, 2, 0, 0), strict=True)
+            for n in [int(per_rule.get(rule.id, 0))]
+        ],
+        columns=list(COVERAGE_COLUMNS),
+    )
+    unjudged = pd.DataFrame(
+        [
+            (
+                "flight-before-cure",
+                reason,
+                "QX-001",
+                "fin",
+                f"W-{n}",
+                f"T-{n}",
+                "",
+                "Fernharbour",
+                pd.Timestamp("2025-10-26T00:30Z"),
+            )
+            for n, reason in enumerate(["ambiguous time", "ambiguous time", "no boot known"])
+        ],
+        columns=list(UNJUDGED_COLUMNS),
+    )
+    values: dict[str, Any] = {
+        "version": "0.1.0",
+        "as_of": pd.Timestamp("2026-05-31T22:10:00Z"),
+        "export_name": "nightly export",
+        "rules": RULES,
+        "rule_files": (Source("cure.yaml", "ab" * 32, 2_311),),
+        "inputs": (Source("tasks.csv", "cd" * 32, 81_220), Source("flights.csv", "ef" * 32, 940)),
+        "rows": {"tasks": RowCount(120, 119, 1), "flights": RowCount(300, 299, 1)},
+        "records": RecordUse(closed=110, open=6, void=2, after_as_of=1),
+        "findings": found,
+        "unjudged": unjudged,
+        "coverage": coverage,
+        "quarantine": pd.DataFrame(held, columns=list(QUARANTINE_COLUMNS)).astype(
+            {"line": "int64"} | dict.fromkeys(["table", "file", "column", "value", "reason"], "str")
+        ),
+    }
+    return AuditResult(**(values | changes))
+
+
+@pytest.fixture(scope="session")
+def result() -> AuditResult:
+    """The small invented result."""
+    return make_result()
+
+
+@pytest.fixture(scope="session")
+def result_of() -> Callable[..., AuditResult]:
+    """The factory itself, for results made to order."""
+    return make_result
+
+
+@pytest.fixture(scope="session")
+def make_finding() -> Callable[..., dict[str, Any]]:
+    """Return the maker of one invented finding."""
+    return finding
+
+
+@pytest.fixture(scope="session")
+def rules() -> tuple[AnyRule, ...]:
+    """Return the invented rules."""
+    return RULES

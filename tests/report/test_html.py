@@ -1,0 +1,203 @@
+"""report.html, read back with an HTML parser."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from collections.abc import Callable
+from html.parser import HTMLParser
+
+import pandas as pd
+import pytest
+
+from audit.findings.result import AuditResult
+from audit.report.html import DRAWN_PER_LEVEL, DRAWN_QUARANTINE, RuleCoverage, render
+from audit.rulebook.models import LEVELS, AnyRule
+
+HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>&lt;\u202e{{ 7*7 }}"
+VOID = {"meta", "br"}
+
+
+class Page(HTMLParser):
+    """Text, tags, ids and links of a page; tags must nest."""
+
+    def __init__(self, source: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.attributes: set[str] = set()
+        self.pieces: list[str] = []
+        self._open: list[str] = []
+        self.feed(source)
+        self.close()
+        assert self._open == []
+        self.text = re.sub(r"\s+", " ", "".join(self.pieces))
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Note a tag, its ids and links."""
+        self.tags.append(tag)
+        for name, value in attrs:
+            self.attributes.add(name)
+            if name == "id":
+                self.ids.append(value or "")
+            if name == "href":
+                self.links.append(value or "")
+        if tag not in VOID:
+            self._open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        """Refuse a tag that closes another."""
+        assert self._open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        """Keep what a reader sees."""
+        if self._open and self._open[-1] != "style":
+            self.pieces.append(data)
+
+
+def test_the_page_tells_the_result(result: AuditResult) -> None:
+    """The first screen has the totals, each finding its evidence, the grounds of its rule beside."""
+    text = Page(render(result)).text
+    for said in (
+        "2 findings. 97.3 % of the checks in scope could be judged.",
+        "As of 2026-05-31 22:10 UTC",
+        "Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.",
+        "Task recordT-1",
+        "FlightV-1",
+        "PersonA. Plover",
+        "Measured5.2 h",
+        "Limit24 h",
+        "An uncured coat is carried off by the air stream",
+        "Inspect the coating, coat again where it is damaged",
+        "common practice, no source",
+        "Invented standard 7, 4.2, from 2024-01-01",
+        "The product's data sheet may ask for more.",
+        "idle: nothing in scope; this is not a pass",
+        "has findings; some could not be judged; 2 rows it would have read in quarantine",
+        "complies; 1 row it would have read in quarantine",
+        "ambiguous time",
+        "2025-13-01T00:00Z",
+        "cd" * 32,
+        "ab" * 32,
+        "Never alter, erase or backdate an original record.",
+    ):
+        assert said in text
+
+
+def test_the_page_loads_and_runs_nothing(result: AuditResult) -> None:
+    """No script, no style attribute, no outside address; the policy allows the one style alone."""
+    source = render(result)
+    page = Page(source)
+    assert {"script", "img", "link", "iframe", "form", "object"}.isdisjoint(page.tags)
+    assert not [name for name in page.attributes if name.startswith("on") or name == "style"]
+    assert "://" not in source
+    style = re.search("<style>(.*)</style>", source, re.DOTALL)
+    assert style is not None
+    allowed = base64.b64encode(hashlib.sha256(style[1].encode()).digest()).decode()
+    assert f"default-src 'none'; style-src 'sha256-{allowed}';" in source
+
+
+def test_hostile_text_stays_text(
+    result_of: Callable[..., AuditResult], make_finding: Callable[..., dict[str, object]]
+) -> None:
+    """Markup, template code and direction marks in any text field appear as characters to read."""
+    fields = ["state", "aircraft", "position", "component_serial", "work_order", "task_id"]
+    fields += ["flight_id", "station", "person", "unit", "message", "put_right"]
+    tame = result_of([make_finding(1)])
+    hostile = result_of(
+        [make_finding(1, **dict.fromkeys(fields, HOSTILE))],
+        [(HOSTILE, HOSTILE, 3, HOSTILE, HOSTILE, HOSTILE)],
+        export_name=HOSTILE,
+        unjudged=tame.unjudged.assign(reason=HOSTILE),
+        rows={HOSTILE: tame.rows["tasks"]},
+    )
+    source = render(hostile)
+    page = Page(source)
+    assert "script" not in page.tags
+    assert "img" not in page.tags
+    assert "\u202e" not in source
+    shown = HOSTILE.replace("\u202e", "[U+202E]")
+    # title, heading and footer; the finding, twice with its unit; the reason; the table of rows;
+    # and four of the six quarantine columns
+    assert page.text.count(shown) == 3 + len(fields) + 1 + 1 + 1 + 4
+
+
+def test_links_lead_somewhere_and_ids_are_unique(
+    result_of: Callable[..., AuditResult], make_finding: Callable[..., dict[str, object]]
+) -> None:
+    """Every link is to a place on the page, and no place has two owners."""
+    page = Page(render(result_of([make_finding(n) for n in range(30)])))
+    assert len(page.ids) == len(set(page.ids))
+    assert {link.removeprefix("#") for link in page.links} <= set(page.ids)
+    assert all(link.startswith("#") for link in page.links)
+
+
+def test_what_is_drawn_is_bounded_and_totals_are_exact(
+    result_of: Callable[..., AuditResult], make_finding: Callable[..., dict[str, object]]
+) -> None:
+    """A level draws its limit, no rule crowds out another, and the exact totals stand beside."""
+    many = [make_finding(n) for n in range(DRAWN_PER_LEVEL + 500)]
+    few = [make_finding(9_000 + n, rule="lot-expired") for n in range(3)]
+    held = [("tasks", "tasks.csv", n, "started_at", "x" * 5_000, "no date") for n in range(1_234)]
+    page = Page(render(result_of(many + few, held)))
+    drawn = [name for name in page.ids if name.startswith("finding-")]
+    assert len(drawn) == DRAWN_PER_LEVEL
+    assert {"finding-F009000", "finding-F009001", "finding-F009002"} <= set(drawn)
+    assert f"{DRAWN_PER_LEVEL:,} of 1,503 are drawn here" in page.text
+    assert "997 of 1,500 drawn; the others are in findings.csv." in page.text
+    assert f"{DRAWN_QUARANTINE} of 1,234 entries are drawn here" in page.text
+    assert page.text.count("x" * 300 + "… (5,000 characters)") == DRAWN_QUARANTINE
+    assert "x" * 301 not in page.text
+
+
+def test_nothing_judged_is_no_clean_result(result_of: Callable[..., AuditResult]) -> None:
+    """Where nothing was judged the page opens with it, and no level claims to be clean."""
+    coverage = result_of([]).coverage.assign(complies=0, in_scope=3, unjudged=3, idle=False)
+    text = Page(render(result_of([], coverage=coverage))).text
+    assert "Nothing could be judged. This is not a clean result" in text
+    assert text.count("None: nothing could be judged.") == len(LEVELS)
+    assert "nothing could be judged; this is not a pass" in text
+
+
+def test_almost_all_is_not_all(result_of: Callable[..., AuditResult]) -> None:
+    """9,999 of 10,000 judged is not shown as 100 %."""
+    coverage = result_of([]).coverage.assign(
+        in_scope=2_500, complies=[2_500, 2_499, 2_500, 2_500], unjudged=[0, 1, 0, 0], idle=False
+    )
+    text = Page(render(result_of([], coverage=coverage))).text
+    assert "No findings among the 99.9 % of the checks in scope" in text
+
+
+@pytest.mark.parametrize(
+    ("counts", "verdict"),
+    [
+        ((5, 5, 0, 0, 0, False), "complies"),
+        ((5, 4, 0, 1, 0, False), "no finding among those judged"),
+        ((5, 4, 1, 0, 0, False), "has findings"),
+        ((5, 0, 0, 5, 0, False), "nothing could be judged; this is not a pass"),
+        ((0, 0, 0, 0, 0, True), "idle: nothing in scope; this is not a pass"),
+        (
+            (0, 0, 0, 0, 1_200, True),
+            "idle: nothing in scope; this is not a pass; 1,200 rows it would have read in quarantine",
+        ),
+    ],
+)
+def test_silence_never_reads_as_a_pass(
+    rules: tuple[AnyRule, ...], counts: tuple[int, int, int, int, int, bool], verdict: str
+) -> None:
+    """Only a rule that was judged throughout on rows that were read is said to comply."""
+    assert RuleCoverage(rules[0], *counts).verdict == verdict
+
+
+def test_a_finding_without_figures_or_time(
+    result_of: Callable[..., AuditResult], make_finding: Callable[..., dict[str, object]]
+) -> None:
+    """What a finding doesn't have is left out or said to be unknown, never shown as nan or NaT."""
+    bare = make_finding(1, at=pd.NaT, measured=float("nan"), limit=float("nan"), person=None, aircraft="")
+    text = Page(render(result_of([bare]))).text
+    assert "time unknown" in text
+    assert "aircraft unknown" in text
+    case = text[text.index("time unknown") : text.index("For every rule")]
+    assert not re.search(r"Measured|Limit|Person|\b(nan|NaT|None)\b", case.split("Observations")[0])

@@ -1,0 +1,58 @@
+"""The terminal summary."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pandas as pd
+
+from audit.findings.result import AuditResult
+from audit.report.summary import summarise
+
+PAGE = Path("out") / "report.html"
+
+
+def test_it_says_what_matters_in_plain_words(result: AuditResult) -> None:
+    """Levels, judged and unjudged with reasons, idle rules, quarantine and the place are there."""
+    text = summarise(result, PAGE)
+    for said in (
+        "nightly export, as of 2026-05-31 22:10 UTC",
+        "2 level 2",
+        "0 level 1",
+        "111 of 114 checks in scope",
+        "2 ambiguous time",
+        "1 of 4 rules: nothing in scope; not a pass",
+        "lot-expired",
+        "2 of 420 rows not audited (flights 1, tasks 1)",
+        str(PAGE),
+    ):
+        assert said in text
+    assert "NOTHING" not in text
+    assert text.isascii()
+
+
+def test_it_fits_a_screen(result_of: Callable[..., AuditResult]) -> None:
+    """With thirty idle rules and thirty reasons it still has fewer than 24 lines, and counts them."""
+    result = result_of()
+    coverage = pd.concat([result.coverage.assign(idle=True)] * 8, ignore_index=True)
+    unjudged = pd.concat(
+        [result.unjudged.assign(reason=f"reason {n} {'at length ' * 20}") for n in range(30)], ignore_index=True
+    )
+    text = summarise(result_of(coverage=coverage, unjudged=unjudged), PAGE)
+    assert len(text.splitlines()) < 24
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert text.count("and 28 more") == 1
+    assert text.count("and 26 more") == 1
+
+
+def test_nothing_judged_is_loud(result_of: Callable[..., AuditResult]) -> None:
+    """Where nothing was judged, the summary says that this is no clean result."""
+    coverage = result_of().coverage.assign(complies=0, findings=0)
+    assert "NOTHING COULD BE JUDGED" in summarise(result_of([], coverage=coverage), PAGE)
+
+
+def test_names_can_not_drive_the_terminal(result_of: Callable[..., AuditResult]) -> None:
+    """A control character in a name is spelled out, never sent to the terminal."""
+    text = summarise(result_of(export_name="x\x1b[2J\ny"), PAGE)
+    assert text.startswith("x[U+001B][2J y, as of")

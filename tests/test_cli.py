@@ -1,0 +1,322 @@
+"""The command line: exit codes, where text goes, and that nobody ever sees a traceback."""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType, SimpleNamespace
+from typing import Any, get_args
+
+import pandas as pd
+import pytest
+
+from audit import __version__
+from audit.cli import TRACEBACK, FailOn, run
+from audit.errors import AuditError
+from audit.exit_codes import ExitCode
+from audit.rulebook.models import LEVELS
+from tests.report.conftest import finding, make_result
+
+
+@dataclass
+class Pipeline:
+    """A stand-in for the pipeline: returns `result`, or fails with `error`; remembers what it was asked."""
+
+    result: Any = None
+    error: BaseException | None = None
+    asked: SimpleNamespace | None = None
+
+    def run_audit(
+        self,
+        export: Path,
+        rules: Path | None = None,
+        as_of: pd.Timestamp | None = None,
+        progress: Callable[[str], None] | None = None,
+    ) -> Any:
+        """Answer as the pipeline would."""
+        self.asked = SimpleNamespace(export=export, rules=rules, as_of=as_of)
+        if progress is not None:
+            progress("judging")
+        if self.error is not None:
+            raise self.error
+        return self.result
+
+
+@pytest.fixture
+def pipeline(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Pipeline:
+    """Put the stand-in in the pipeline's place, in an empty working directory."""
+    stand_in = Pipeline(make_result())
+    module = ModuleType("audit.pipeline")
+    module.run_audit = stand_in.run_audit  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "audit.pipeline", module)
+    monkeypatch.chdir(tmp_path)
+    return stand_in
+
+
+def said(capsys: pytest.CaptureFixture[str]) -> str:
+    """Return what went to stderr; nothing may go to stdout unasked."""
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    return captured.err
+
+
+def one_sentence(capsys: pytest.CaptureFixture[str]) -> str:
+    """Return the one line on stderr."""
+    text = said(capsys)
+    assert text.startswith("deicer-audit: ")
+    assert text.count("\n") == 1
+    return text
+
+
+@pytest.mark.parametrize(
+    ("levels", "fail_on", "code"),
+    [
+        ([], "observation", ExitCode.CLEAN),
+        (["observation"], None, ExitCode.FINDINGS),
+        (["observation"], "2", ExitCode.CLEAN),
+        (["2"], "2", ExitCode.FINDINGS),
+        (["2", "observation"], "1", ExitCode.CLEAN),
+        (["1"], "1", ExitCode.FINDINGS),
+        (["1"], "2", ExitCode.FINDINGS),
+        (["1"], "never", ExitCode.CLEAN),
+    ],
+)
+def test_exit_code_says_whether_a_level_was_reached(
+    pipeline: Pipeline, levels: list[str], fail_on: str | None, code: ExitCode
+) -> None:
+    """Findings at or above the level give 1, others 0; the default is any finding."""
+    pipeline.result = make_result([finding(n, level=level) for n, level in enumerate(levels)])
+    arguments = ["check", "export"] + (["--fail-on", fail_on] if fail_on else [])
+    assert run(arguments) == code
+    assert json.loads(Path("deicer-audit-report/summary.json").read_bytes())["findings"] == len(levels)
+
+
+def test_levels_to_fail_on_are_the_levels_there_are() -> None:
+    """Every level of the rule models can be asked for, most serious first, and `never`."""
+    assert get_args(FailOn) == (*LEVELS, "never")
+
+
+@pytest.mark.parametrize("fail_on", ["observation", "never"])
+def test_nothing_judged_is_never_clean(pipeline: Pipeline, fail_on: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where nothing could be judged the code is 3, whatever the level, and the report is written."""
+    coverage = make_result([]).coverage.assign(complies=0, findings=0)
+    pipeline.result = make_result([], coverage=coverage)
+    assert run(["check", "export", "--fail-on", fail_on]) == ExitCode.NOTHING_JUDGED
+    assert "NOTHING COULD BE JUDGED" in said(capsys)
+    assert Path("deicer-audit-report/report.html").exists()
+
+
+def test_options_reach_the_pipeline(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
+    """Rules, folder and as-of time are handed on; quiet is quiet; a naive time is UTC."""
+    arguments = ["check", "export", "--rules", "mine", "--out", "a/b", "--quiet", "--as-of"]
+    assert run([*arguments, "2026-01-05T10:00+02:00"]) == ExitCode.FINDINGS
+    assert pipeline.asked == SimpleNamespace(
+        export=Path("export"), rules=Path("mine"), as_of=pd.Timestamp("2026-01-05T08:00Z")
+    )
+    assert said(capsys) == ""
+    assert Path("a/b/report.html").exists()
+    assert run([*arguments, "2026-01-05T10:00"]) == ExitCode.FINDINGS
+    assert pipeline.asked.as_of == pd.Timestamp("2026-01-05T10:00Z")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        ([], "Missing command"),
+        (["check"], "EXPORT"),
+        (["chek", "x"], "chek"),
+        (["check", "x", "y"], "y"),
+        (["check", "x", "--frob"], "--frob"),
+        (["check", "x", "--fail-on", "3"], "'3'"),
+        (["check", "x", "--as-of", "yesterday"], "'yesterday'"),
+        (["check", "x", "--as-of", "2026-01-05"], "date and time of day"),
+        (["check", "x", "--as-of", "0001-01-01T00:00+10:00"], "'0001-01-01T00:00+10:00'"),
+        (["check", "x", "--out", "taken"], "taken is a file"),
+        (["check", "x", "--out", "taken/report"], "taken is a file"),
+        (["check", "x", "--out", "x"], "the export itself"),
+        (["check", "x", "--out", "../here/./x"], "the export itself"),
+        (["rules", "copy"], "DIR"),
+    ],
+)
+def test_bad_arguments_are_one_sentence(
+    pipeline: Pipeline,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    arguments: list[str],
+    expected: str,
+) -> None:
+    """Arguments that can't be meant give 2 and a sentence naming them, before anything is read."""
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    Path("taken").write_text("mine")
+    assert run(arguments) == ExitCode.COULD_NOT_RUN
+    assert expected in one_sentence(capsys)
+    assert pipeline.asked is None
+    assert Path("taken").read_text() == "mine"
+
+
+def test_an_audit_that_can_not_run(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
+    """An AuditError is 2 and its sentence, hidden characters spelled out; the earlier report stays."""
+    assert run(["check", "export"]) == ExitCode.FINDINGS
+    earlier = {path.name: path.read_bytes() for path in Path("deicer-audit-report").iterdir()}
+    said(capsys)
+    pipeline.error = AuditError("tasks.csv, line 7: no column 'a\x1b[2Jb\nc'.")
+    assert run(["check", "export"]) == ExitCode.COULD_NOT_RUN
+    assert one_sentence(capsys) == ("deicer-audit: tasks.csv, line 7: no column 'a[U+001B][2Jb c'.\n")
+    assert earlier == {path.name: path.read_bytes() for path in Path("deicer-audit-report").iterdir()}
+
+
+def test_a_defect_is_told_apart(
+    pipeline: Pipeline, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Any other exception is 4: one sentence by default, the traceback for those who ask."""
+    pipeline.error = KeyError("work_order")
+    monkeypatch.delenv(TRACEBACK, raising=False)
+    assert run(["check", "export"]) == ExitCode.INTERNAL_ERROR
+    assert "internal error, KeyError: 'work_order'" in one_sentence(capsys)
+    assert not Path("deicer-audit-report").exists()
+    monkeypatch.setenv(TRACEBACK, "1")
+    assert run(["check", "export"]) == ExitCode.INTERNAL_ERROR
+    assert "Traceback" in said(capsys)
+
+
+def test_ctrl_c_is_no_verdict(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
+    """An interrupted audit could not run: 2, and nothing is written."""
+    pipeline.error = KeyboardInterrupt()
+    assert run(["check", "export"]) == ExitCode.COULD_NOT_RUN
+    assert one_sentence(capsys) == "deicer-audit: interrupted.\n"
+    assert not Path("deicer-audit-report").exists()
+
+
+def test_the_demo_succeeds_when_it_finds_its_faults(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
+    """`demo` audits the sample records with the shipped rules; findings there are success."""
+    assert run(["demo", "--out", "demo"]) == ExitCode.CLEAN
+    assert pipeline.asked is not None
+    assert pipeline.asked.export == importlib.import_module("audit.shipped").sample_folder()
+    assert str(Path("demo") / "report.html") in said(capsys)
+
+
+@pytest.fixture
+def shipped(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
+    """Two invented rule files in the place of those that ship."""
+    folder = tmp_path / "shipped"
+    (folder / "pack").mkdir(parents=True)
+    (folder / "pack" / "one.yaml").write_text("id: one")
+    (folder / "pack" / "two.yaml").write_text("id: two")
+    monkeypatch.setattr("audit.shipped.rules_folder", lambda: folder)
+    return folder
+
+
+def test_rules_are_copied(shipped: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Every rule file arrives with its folder and bytes, and the message says how to use them."""
+    assert run(["rules", "copy", str(tmp_path / "mine" / "rules")]) == ExitCode.CLEAN
+    assert "2 rule files copied" in said(capsys)
+    assert (tmp_path / "mine" / "rules" / "pack" / "two.yaml").read_text() == "id: two"
+
+
+def test_rules_are_never_overwritten(shipped: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One file in the way, and nothing is copied."""
+    (tmp_path / "mine" / "pack").mkdir(parents=True)
+    (tmp_path / "mine" / "pack" / "two.yaml").write_text("edited")
+    assert run(["rules", "copy", str(tmp_path / "mine")]) == ExitCode.COULD_NOT_RUN
+    assert "two.yaml is there already" in one_sentence(capsys)
+    assert (tmp_path / "mine" / "pack" / "two.yaml").read_text() == "edited"
+    assert not (tmp_path / "mine" / "pack" / "one.yaml").exists()
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "code", "lines"),
+    [
+        (
+            [("complies", "complies", True, None), ("finding", "complies", True, "not yet")],
+            ExitCode.CLEAN,
+            ["ok      r: e0", "gap     r: e1", "2 examples, 0 failed"],
+        ),
+        (
+            [("complies", "finding", False, None), ("finding", "finding", False, "not yet")],
+            ExitCode.FINDINGS,
+            [
+                "FAILED  r: e0: expected complies, got finding",
+                "FAILED  r: e1: expected finding, got finding; the known gap is closed, remove known_gap",
+                "2 examples, 2 failed",
+            ],
+        ),
+        ([], ExitCode.NOTHING_JUDGED, ["0 examples, 0 failed"]),
+    ],
+)
+def test_rule_examples_are_told_one_by_one(
+    monkeypatch: pytest.MonkeyPatch,
+    shipped: Path,
+    capsys: pytest.CaptureFixture[str],
+    outcomes: list[tuple[str, str, bool, str | None]],
+    code: ExitCode,
+    lines: list[str],
+) -> None:
+    """`rules test` prints each example; 1 where one is not judged as it says, 3 where there is none."""
+    module = ModuleType("audit.examples_run")
+    module.run_examples = lambda folder: [  # type: ignore[attr-defined]
+        SimpleNamespace(rule_id="r", example_name=f"e{n}", expected=expected, got=got, passed=passed, known_gap=gap)
+        for n, (expected, got, passed, gap) in enumerate(outcomes)
+    ]
+    monkeypatch.setitem(sys.modules, "audit.examples_run", module)
+    assert run(["rules", "test"]) == code
+    assert capsys.readouterr().out.splitlines() == lines
+
+
+def test_help_and_version_go_to_stdout(capsys: pytest.CaptureFixture[str]) -> None:
+    """What is asked for is the payload."""
+    assert run(["--version"]) == ExitCode.CLEAN
+    assert capsys.readouterr().out == f"deicer-audit {__version__}\n"
+    assert run(["check", "--help"]) == ExitCode.CLEAN
+    assert "--fail-on" in capsys.readouterr().out
+
+
+def test_help_imports_nothing_heavy() -> None:
+    """`python -m audit --help` answers without pandas, Arrow, jinja or rich."""
+    program = (
+        "import sys, audit.cli; assert audit.cli.run(['check', '--help']) == 0; "
+        "sys.exit(str({'pandas', 'numpy', 'pyarrow', 'jinja2', 'rich'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert done.stderr == "set()\n"
+
+
+def test_the_module_is_the_command(tmp_path: Path) -> None:
+    """`python -m audit` runs the command line and leaves with its code."""
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
+    done = subprocess.run(
+        [sys.executable, "-m", "audit", "check"],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
+        env=environment,
+    )
+    assert done.returncode == ExitCode.COULD_NOT_RUN
+    assert done.stdout == ""
+    assert done.stderr.startswith("deicer-audit: Missing argument 'EXPORT'")
+
+
+def test_a_reader_that_leaves_changes_no_verdict(pipeline: Pipeline, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A closed stderr pipe doesn't turn a clean audit into findings."""
+    pipeline.result = make_result([])
+
+    class Gone:
+        def isatty(self) -> bool:
+            return False
+
+        def write(self, _text: str) -> int:
+            raise BrokenPipeError(32, "Broken pipe")
+
+        def flush(self) -> None:
+            raise BrokenPipeError(32, "Broken pipe")
+
+    monkeypatch.setattr(sys, "stderr", Gone())
+    assert run(["check", "export"]) == ExitCode.CLEAN
