@@ -163,10 +163,11 @@ def rules_test(
     ] = None,
 ) -> ExitCode:
     """Run every example of the rule files. Exit code 1 if one is not judged as it says."""
-    from audit.examples_run import run_examples
+    from audit.forms.examples import run_examples
+    from audit.rulebook.loading import load_rules
     from audit.shipped import rules_folder
 
-    results = list(run_examples(folder or rules_folder()))
+    results = list(run_examples(load_rules(folder or rules_folder()).rules))
     for result in results:
         outcome = "gap" if result.known_gap else "ok"
         line = f"{outcome if result.passed else 'FAILED':<7} {result.rule_id}: {result.example_name}"

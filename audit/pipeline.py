@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from audit import __version__
@@ -118,15 +117,13 @@ def _coverage(judged: list[tuple[AnyRule, Outcomes]], export: Export) -> pd.Data
 
 
 def _record_use(timeline: Timeline) -> RecordUse:
-    count = len(timeline.tasks)
     begun = timeline.times["started_at"] <= timeline.as_of
-    status = np.full(count, "closed", object)
+    counts = {"open": 0, "void": 0}
     if "status" in timeline.tasks:
-        column = timeline.tasks["status"]
-        status = column.astype("object").where(column.notna(), "closed").to_numpy()
+        counts |= {str(name): count for name, count in timeline.tasks["status"][begun].value_counts().items()}
     return RecordUse(
-        closed=int((begun & (status == "closed")).sum()),
-        open=int((begun & (status == "open")).sum()),
-        void=int((begun & (status == "void")).sum()),
+        closed=int(begun.sum()) - counts["open"] - counts["void"],
+        open=counts["open"],
+        void=counts["void"],
         after_as_of=int((~begun).sum()),
     )

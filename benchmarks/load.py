@@ -117,9 +117,7 @@ def _boots(random: np.random.Generator, aircraft: int, days: int) -> Boots:
     )
 
 
-def _flights(
-    random: np.random.Generator, aircraft: int, days: int, visit_offset: Ints, home: Ints
-) -> pa.Table:
+def _flights(random: np.random.Generator, aircraft: int, days: int, visit_offset: Ints, home: Ints) -> pa.Table:
     plane, day, leg = (axis.ravel() for axis in np.meshgrid(np.arange(aircraft), np.arange(days), np.arange(4)))
     in_visit = (day - visit_offset[plane]) % VISIT_EVERY
     # Two days on the ground for a visit; now and then the aircraft leaves on the second morning: too early.
@@ -154,7 +152,8 @@ class _Records:
     def add(self, action: str, product: int, **columns: Ints | int) -> None:
         size = max(len(np.atleast_1d(column)) for column in columns.values())
         block = {"action": ACTIONS.index(action), "product": product, "coat": 0, "position": -1} | columns
-        self.blocks.append({name: np.broadcast_to(np.asarray(value, np.int64), (size,)) for name, value in block.items()})
+        whole = {name: np.asarray(value, np.int64) for name, value in block.items()}
+        self.blocks.append({name: np.broadcast_to(value, (size,)) for name, value in whole.items()})
 
     def column(self, name: str) -> Ints:
         return np.concatenate([block[name] for block in self.blocks])
@@ -187,9 +186,7 @@ def _tasks(
     return _task_table(records, aircraft, home)
 
 
-def _ice_treatments(
-    records: _Records, plane: Ints, day: Ints, midnight: Ints, order: Ints, in_visit: Ints
-) -> None:
+def _ice_treatments(records: _Records, plane: Ints, day: Ints, midnight: Ints, order: Ints, in_visit: Ints) -> None:
     random = records.random
     month = midnight.astype("M8[us]").astype("M8[M]").astype(np.int64) % 12 + 1
     # Not on the second day of a visit: the preservative still cures.
@@ -199,19 +196,34 @@ def _ice_treatments(
     by_record = due & (plane % 4 != 0)
     where = np.flatnonzero(by_record)
     records.add(
-        "apply", product, aircraft=plane[where], start=midnight[where] + 120 * MINUTE, minutes=30, order=order[where],
+        "apply",
+        product,
+        aircraft=plane[where],
+        start=midnight[where] + 120 * MINUTE,
+        minutes=30,
+        order=order[where],
         position=len(POSITIONS),
     )
     for position in range(len(POSITIONS)):
         where = np.flatnonzero(due & ~by_record)
         records.add(
-            "apply", product, aircraft=plane[where], start=midnight[where] + (120 + 3 * position) * MINUTE, minutes=3,
-            order=order[where], position=position,
+            "apply",
+            product,
+            aircraft=plane[where],
+            start=midnight[where] + (120 + 3 * position) * MINUTE,
+            minutes=3,
+            order=order[where],
+            position=position,
         )
     late = np.flatnonzero(due & (random.random(len(due)) < 0.004))
     records.add(
-        "clean", PRODUCT_NAMES.index("CL-1 cleaner"), aircraft=plane[late], start=midnight[late] + 170 * MINUTE,
-        minutes=15, order=order[late], position=random.integers(0, len(POSITIONS), len(late)),
+        "clean",
+        PRODUCT_NAMES.index("CL-1 cleaner"),
+        aircraft=plane[late],
+        start=midnight[late] + 170 * MINUTE,
+        minutes=15,
+        order=order[late],
+        position=random.integers(0, len(POSITIONS), len(late)),
     )
 
 
@@ -254,7 +266,10 @@ def _visits(
     gloss = random.random(len(boot)) < 0.3
     wait = np.where(random.random(len(boot)) < 0.02, 10 * 60, 26 * 60) * MINUTE
     records.add(
-        "apply", product("GC-1 gloss coating"), start=(start + stagger + wait)[gloss], minutes=20,
+        "apply",
+        product("GC-1 gloss coating"),
+        start=(start + stagger + wait)[gloss],
+        minutes=20,
         **{name: value[gloss] for name, value in place.items()},
     )
 

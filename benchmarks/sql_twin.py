@@ -94,7 +94,8 @@ WITH flown AS (
 session AS (
     SELECT aircraft, work_order, place, max(finished_at) AS finish FROM treated GROUP BY ALL),
 season AS (
-    SELECT make_timestamptz(year, 10, 1, 0, 0, 0, 'UTC') AS opens, make_timestamptz(year + 1, 5, 1, 0, 0, 0, 'UTC') AS closes
+    SELECT make_timestamptz(year, 10, 1, 0, 0, 0, 'UTC') AS opens,
+           make_timestamptz(year + 1, 5, 1, 0, 0, 0, 'UTC') AS closes
     FROM (SELECT unnest(range(year(since) - 1, year(as_of) + 1)) AS year FROM horizon)),
 stretch AS (
     SELECT component_serial, aircraft, position AS place, opens, greatest(installed_at, opens, since) AS start,

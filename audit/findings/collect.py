@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from audit.findings import wording
@@ -17,6 +18,8 @@ from audit.rulebook.models import AnyRule, OverlapRule, RecordRule
 from audit.timeline.instants import Ints
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
+
+Texts = npt.NDArray[np.object_]
 
 OPEN = "open"
 """The state of a finding that nobody has dealt with."""
@@ -62,7 +65,7 @@ def _evidence(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> pd.Data
     aircraft_code = np.where(
         place >= 0,
         timeline.aircraft_of(np.maximum(place, 0)),
-        np.append(timeline.aircraft, NONE)[task],
+        np.where(task >= 0, timeline.aircraft[np.maximum(task, 0)], NONE),
     )
     aircraft = np.append(timeline.aircraft_names.to_numpy(object), "")[aircraft_code]
     position = np.where(place >= 0, positions[timeline.position_of(np.maximum(place, 0))], "")
@@ -92,9 +95,9 @@ def _overlap_owner(
     rule: OverlapRule,
     cases: pd.DataFrame,
     timeline: Timeline,
-    aircraft: np.ndarray,
-    position: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:
+    aircraft: Texts,
+    position: Texts,
+) -> tuple[Texts, Texts]:
     """Pairs of flights or components name their aircraft themselves."""
     kind = rule.between[0]
     if kind == "tasks":
@@ -105,14 +108,20 @@ def _overlap_owner(
     return _cells(frame, "aircraft", rows), place
 
 
-def _cells(frame: pd.DataFrame | None, column: str, rows: Ints) -> np.ndarray:
+def _cells(frame: pd.DataFrame | None, column: str, rows: Ints) -> Texts:
     """Texts of a column at the rows, blank where the row is NONE or the value missing."""
-    result = np.full(len(rows), "", object)
+    result: Texts = np.full(len(rows), "", object)
     if frame is None or column not in frame or not len(rows):
         return result
     known = np.flatnonzero(rows >= 0)
-    chosen = frame[column].iloc[rows[known]].astype("object")
-    result[known] = chosen.where(chosen.notna(), "").to_numpy()
+    series = frame[column]
+    if isinstance(series.dtype, pd.CategoricalDtype):
+        codes = series.cat.codes.to_numpy()[rows[known]]
+        known, codes = known[codes >= 0], codes[codes >= 0]
+        result[known] = series.cat.categories.take(codes).to_numpy(object)
+    else:
+        chosen = series.array.take(rows[known])
+        result[known] = np.where(chosen.isna(), "", chosen.to_numpy(object))
     return result
 
 
@@ -122,32 +131,31 @@ def _messages(rule: AnyRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeli
     sentence = SENTENCES[rule.form]
     other = np.where(cases["other"] >= 0, cases["other"], cases["task"]) if rule.form != "overlap" else cases["task"]
     other = np.asarray(other)
-    named = pd.DataFrame(
-        {
-            "treatment": _treatment_names(rule, timeline, cases),
-            "other_product": _products(timeline, other),
-            "other_record": _cells(timeline.tasks, "task_id", other),
-            "first_name": _names(rule, timeline, cases["subject"].to_numpy(), 0),
-            "second_name": _names(rule, timeline, cases["other"].to_numpy(), 1),
-            "anchor_day": [f"{pd.Timestamp(max(value, 0), unit='us'):%Y-%m-%d}" for value in cases["anchor"]],
-        }
-    )
-    rows = pd.concat((cases, named), axis=1).to_dict("records")
-    return [sentence(rule, {str(k): v for k, v in row.items()}) for row in rows]
+    columns = {
+        **{name: cases[name].tolist() for name in ("task", "at", "anchor", "measured", "limit", "unit")},
+        "treatment": _treatment_names(rule, timeline, cases),
+        "other_product": _products(timeline, other),
+        "other_record": _cells(timeline.tasks, "task_id", other),
+        "first_name": _names(rule, timeline, cases["subject"].to_numpy(), 0),
+        "second_name": _names(rule, timeline, cases["other"].to_numpy(), 1),
+        "anchor_day": np.datetime_as_string(np.maximum(cases["anchor"].to_numpy(), 0).view("M8[us]"), unit="D"),
+    }
+    rows = zip(*columns.values(), strict=True)
+    return [sentence(rule, dict(zip(columns, row, strict=True))) for row in rows]
 
 
-def _treatment_names(rule: AnyRule, timeline: Timeline, cases: pd.DataFrame) -> np.ndarray:
+def _treatment_names(rule: AnyRule, timeline: Timeline, cases: pd.DataFrame) -> Texts:
     """The product of the session that a case is about."""
     subject = cases["subject"].to_numpy() if rule.form != "overlap" else cases["task"].to_numpy()
     return _products(timeline, np.maximum(subject, NONE))
 
 
-def _products(timeline: Timeline, rows: Ints) -> np.ndarray:
+def _products(timeline: Timeline, rows: Ints) -> Texts:
     names = _cells(timeline.tasks, "product", rows)
     return np.where(names == "", "another treatment", names)
 
 
-def _names(rule: AnyRule, timeline: Timeline, rows: Ints, side: int) -> np.ndarray:
+def _names(rule: AnyRule, timeline: Timeline, rows: Ints, side: int) -> Texts:
     if not isinstance(rule, OverlapRule):
         return np.full(len(rows), "", object)
     kind = rule.between[side]

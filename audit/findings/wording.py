@@ -50,8 +50,9 @@ def hold_sentence(rule: HoldRule, case: Mapping[str, Any]) -> str:
 def order_sentence(rule: OrderRule, case: Mapping[str, Any]) -> str:
     """Name the treatment that started on the wrong side, and by how much."""
     side = "after" if rule.must_be == "last" else "before"
+    apart = time_span(case["at"] - case["anchor"])
     return (
-        f"{case['other_product']} (record {case['other_record']}) began {time_span(case['at'] - case['anchor'])} {side} {case['treatment']}, "
+        f"{case['other_product']} (record {case['other_record']}) began {apart} {side} {case['treatment']}, "
         f"which must come {rule.must_be}."
     )
 

@@ -141,11 +141,9 @@ def _against(operator: str, operand: Any, left: Values) -> Truth:
         return np.where(np.array([*table, False]), TRUE, FALSE)[left.codes]
     assert left.numbers is not None
     if left.kind in ("time", "date"):
-        left_numbers, bound = _comparable_times(left, str(operand))
-    else:
-        left_numbers = left.numbers
-        bound = operand
-    return np.where(_ordered(operator, left_numbers, bound), TRUE, FALSE)
+        instants, bound = _comparable_times(left, str(operand))
+        return np.where(_ordered(operator, instants, bound), TRUE, FALSE)
+    return np.where(_ordered(operator, left.numbers, operand), TRUE, FALSE)
 
 
 def _text_holds(operator: str, operand: Any, value: str) -> bool:
@@ -196,12 +194,14 @@ def _ordered(operator: str, left: Any, right: Any) -> Bools:
 def _compare(operator: str, left: Values, right: Values) -> Truth:
     """Compare two columns of the same record. A time meets a date on the level of days."""
     if left.names is not None and right.names is not None:
-        assert left.codes is not None and right.codes is not None
+        assert left.codes is not None
+        assert right.codes is not None
         names = pd.Index(np.union1d(left.names.astype("str"), right.names.astype("str")))
         one = np.append(names.get_indexer(left.names), -1)[left.codes]
         two = np.append(names.get_indexer(right.names), -1)[right.codes]
         return np.where(_ordered(operator, one, two), TRUE, FALSE)
-    assert left.numbers is not None and right.numbers is not None
+    assert left.numbers is not None
+    assert right.numbers is not None
     one, two = left.numbers, right.numbers
     if {left.kind, right.kind} == {"time", "date"}:
         one, two = np.floor_divide(one, DAY), np.floor_divide(two, DAY)

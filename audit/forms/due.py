@@ -73,7 +73,8 @@ def add_months(days: Ints, months: int) -> Ints:
     target = month + np.timedelta64(months, "M")
     last = ((target + 1).astype("M8[D]") - target.astype("M8[D]")).astype(np.int64) - 1
     first: Ints = target.astype("M8[D]").astype(np.int64)
-    return first + np.minimum(offset, last)
+    added: Ints = first + np.minimum(offset, last)
+    return added
 
 
 def next_base(way: NextDue, done: Ints, due: Ints, tolerance: int) -> Ints:

@@ -64,4 +64,5 @@ def _times_tried(timeline: Timeline, readings: list[Timeline], verdicts: pd.Data
         tried = [reading.in_play[aircraft] for reading in readings]
     else:
         tried = [np.isin(task, reading.rows) for reading in readings]
-    return 1 + np.sum(tried, axis=0, dtype=np.int64)
+    times: Ints = np.add.reduce(tried, dtype=np.int64)
+    return times + 1

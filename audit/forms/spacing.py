@@ -25,7 +25,8 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
     end = timeline.times["finished_at"][treated.task]
     coat = values(timeline, "coat", treated.task)
     coats = values(timeline, "coats", treated.task)
-    assert coat.numbers is not None and coats.numbers is not None
+    assert coat.numbers is not None
+    assert coats.numbers is not None
     number = np.where(coat.missing, 0, coat.numbers).astype(np.int64)
     several = ~coats.missing & (np.where(coats.missing, 0, coats.numbers) > 1)
 

@@ -1,11 +1,11 @@
 """An example of a rule as a small export, read by the same intake as any other.
 
-Rows name only what matters. Defaults: task records T1, T2 ... of work order W1 on aircraft A1, `apply` at station S1 (UTC),
-position `left wing`, ended ten minutes after they started, by person P1; flights F1, F2 ... of A1 that last an hour;
-boot C1, chloroprene and black, at `left wing` of A1 since 2000; one approved product for each class, named as its class;
-stations S1 (UTC), S2 (Europe/Berlin) and S3 (America/New_York). A cell of null takes a default away. The tables of
-components, products and stations are there unless given as an empty list: then they are not supplied; the other reference
-lists are supplied only where an example gives rows of them.
+Rows name only what matters. Defaults: task records T1, T2 ... of work order W1 on aircraft A1, `apply` at station S1
+(UTC), position `left wing`, ended ten minutes after they started, by person P1; flights F1, F2 ... of A1 that last an
+hour; boot C1, chloroprene and black, at `left wing` of A1 since 2000; one approved product for each class, named as
+its class; stations S1 (UTC), S2 (Europe/Berlin) and S3 (America/New_York). A cell of null takes a default away. The
+tables of components, products and stations are there unless given as an empty list: then they are not supplied; the
+other reference lists are supplied only where an example gives rows of them.
 """
 
 from __future__ import annotations

@@ -93,10 +93,10 @@ def read_rule(content: bytes, name: str) -> AnyRule:
     data = source.data
     if not isinstance(data, dict):
         raise AuditError(f"{name}, line 1: expected a rule with id, title, form and so on")
-    form = data.get("form")
+    form = str(data.get("form"))
     if form not in MODELS:
         line = source.line(("form",))
-        got = "no form is given" if form is None else f"unknown form {form!r}{_did_you_mean(str(form), MODELS)}"
+        got = f"unknown form {form!r}{_did_you_mean(form, MODELS)}" if "form" in data else "no form is given"
         raise AuditError(f"{name}, line {line}: $.form: {got}; expected one of {', '.join(MODELS)}")
     try:
         return MODELS[form].model_validate(data)

@@ -144,7 +144,7 @@ def check_operand(name: str, kind: str, operator: str, operand: Any) -> None:
     if operator == "present":
         return
     for value in operand if isinstance(operand, tuple) else (operand,):
-        if kind in ("number", "count") and (isinstance(value, bool) or isinstance(value, str)):
+        if kind in ("number", "count") and (isinstance(value, bool | str)):
             raise ValueError(f"expected a number to compare {name} with, got {value!r}")
         if kind in ("time", "date"):
             try:

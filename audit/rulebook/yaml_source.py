@@ -1,7 +1,7 @@
 """YAML text as plain data, with the line of every value.
 
-YAML is read by its version 1.2 (`12:30` and `NO` are text), and only the part of it that a rule needs: no anchors,
-aliases or tags of its own, no key twice.
+YAML is read by its version 1.2 (`12:30` and `NO` are text), and only the part of it that a rule needs: no aliases
+or tags of its own, no key twice.
 """
 
 from __future__ import annotations
@@ -70,8 +70,8 @@ def _value(node: Node, path: Path, name: str, lines: dict[Path, int], seen: set[
     lines[path] = line
     where = f"{name}, line {line}: {written(path)}"
     # An alias gives the same node again; expanding it is how a small file becomes a huge one.
-    if id(node) in seen or node.anchor:
-        raise AuditError(f"{where}: anchors and aliases are not allowed in a rule file; write the value out")
+    if id(node) in seen:
+        raise AuditError(f"{where}: an alias (*name) is not allowed in a rule file; write the value out")
     seen.add(id(node))
     if len(path) > DEEPEST:
         raise AuditError(f"{where}: nested deeper than {DEEPEST} levels")
@@ -89,9 +89,8 @@ def _value(node: Node, path: Path, name: str, lines: dict[Path, int], seen: set[
             raise AuditError(f"{name}, line {key_line}: {written(path)}: expected a plain word as key")
         key = str(key_node.value)
         if key in keys:
-            raise AuditError(
-                f"{name}, line {key_line}: {written((*path, key))}: this key stands here twice (first on line {keys[key]})"
-            )
+            where = f"{name}, line {key_line}: {written((*path, key))}"
+            raise AuditError(f"{where}: this key stands here twice (first on line {keys[key]})")
         keys[key] = key_line
         data[key] = _value(value_node, (*path, key), name, lines, seen)
         lines[(*path, key)] = key_line

@@ -1,0 +1,54 @@
+"""The JSON Schema that editors use says the same as the loader."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from audit.rulebook.editor_schema import editor_schema
+from audit.rulebook.yaml_source import read_yaml
+
+RULES = Path(__file__).resolve().parents[2] / "rules"
+VALIDATOR = jsonschema.Draft202012Validator(json.loads(editor_schema()))
+
+
+def rule(name: str = "flight-before-cure") -> dict[str, Any]:
+    text = next(RULES.rglob(f"{name}.yaml")).read_text(encoding="utf-8")
+    data: dict[str, Any] = read_yaml(text, name).data
+    return data
+
+
+def test_committed_schema_is_the_one_generated() -> None:
+    """The schema beside the rules has not drifted from the models."""
+    assert (RULES / "rule.schema.json").read_text(encoding="utf-8") == editor_schema()
+
+
+@pytest.mark.parametrize("path", sorted(RULES.rglob("*.yaml")), ids=lambda path: path.stem)
+def test_every_shipped_rule_is_valid(path: Path) -> None:
+    """An editor marks nothing in a rule that ships, and finds the schema where the file says it is."""
+    text = path.read_text(encoding="utf-8")
+    assert list(VALIDATOR.iter_errors(read_yaml(text, path.name).data)) == []
+    reference = text.splitlines()[0].removeprefix("# yaml-language-server: $schema=")
+    assert (path.parent / reference).resolve() == RULES / "rule.schema.json"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"levle": 2},
+        {"level": 3},
+        {"for": "PT24"},
+        {"scope": {"acton": {"is": "apply"}}},
+        {"scope": {"action": {"iss": "apply"}}},
+        {"scope": {"action": {"before": "2024-01-01"}}},
+        {"forbid": {"event": "takeof"}},
+    ],
+    ids=str,
+)
+def test_an_editor_marks_what_the_loader_refuses(change: dict[str, Any]) -> None:
+    """Each of these typing errors is marked while it is typed."""
+    assert list(VALIDATOR.iter_errors(rule() | change))
