@@ -62,11 +62,9 @@ def _evidence(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> pd.Data
     place = cases["place"].to_numpy()
     positions = np.append(timeline.position_names.to_numpy(object), "")
     flights = timeline.tables.get("flights")
-    aircraft_code = np.where(
-        place >= 0,
-        timeline.aircraft_of(np.maximum(place, 0)),
-        np.where(task >= 0, timeline.aircraft[np.maximum(task, 0)], NONE),
-    )
+    aircraft_code = np.full(len(task), NONE)
+    aircraft_code[task >= 0] = timeline.aircraft[task[task >= 0]]
+    aircraft_code[place >= 0] = timeline.aircraft_of(place[place >= 0])
     aircraft = np.append(timeline.aircraft_names.to_numpy(object), "")[aircraft_code]
     position = np.where(place >= 0, positions[timeline.position_of(np.maximum(place, 0))], "")
     recorded = _cells(timeline.tasks, "position", task)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from audit.forms import FORMS
-from audit.forms.outcomes import SUBJECT, Outcomes
+from audit.forms.outcomes import SUBJECT, Outcomes, joined
 from audit.rulebook.models import AnyRule, OverlapRule
 from audit.timeline.instants import Ints
 from audit.timeline.readings import Owner, other_readings
@@ -24,6 +24,9 @@ def owner_of(rule: AnyRule) -> Owner:
 
 def judge_rule(rule: AnyRule, timeline: Timeline) -> Outcomes:
     """Judge by the rule's form; a subject whose verdict hangs on the reading of an ambiguous time is unjudged."""
+    if not len(timeline.tasks):
+        # An export without a single record is broken; that nothing was done can't be read from it.
+        return joined(0)
     evaluate = FORMS[rule.form]
     plain = evaluate(rule, timeline)
     if isinstance(rule, OverlapRule) and "tasks" not in rule.between:

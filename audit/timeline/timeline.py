@@ -14,7 +14,7 @@ from audit.timeline.ambiguity import settle
 from audit.timeline.codes import codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components
 from audit.timeline.flights import Flights, build_flights
-from audit.timeline.instants import Bools, Ints, instant, micros, spread
+from audit.timeline.instants import NEVER, Bools, Ints, instant, micros, spread
 
 TASK_TIMES = ("started_at", "finished_at", "signed_at")
 EVERY_POSITION = "all"
@@ -186,7 +186,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
 
 
 def _latest(instants: list[Ints]) -> int:
-    return max((int(values.max()) for values in instants if len(values)), default=0)
+    return max((int(values.max()) for values in instants if len(values)), default=NEVER)
 
 
 def _earliest(instants: list[Ints], default: int) -> int:

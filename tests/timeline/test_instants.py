@@ -1,0 +1,75 @@
+"""Rows in order of owner and instant, asked by binary search, against plain loops."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from hypothesis import given
+from hypothesis import strategies as st
+
+from audit.timeline.instants import FOREVER, Order, instant, micros, running_max, spread
+
+OWNERS = st.integers(0, 3)
+INSTANTS = st.integers(-5, 5)
+FAR = 2**61
+"""So far apart that owner and instant don't fit into one integer: the order then ranks the instants."""
+
+
+@given(
+    st.lists(st.tuples(OWNERS, INSTANTS), max_size=12),
+    st.lists(st.tuples(OWNERS, st.integers(-7, 7)), max_size=6),
+    st.sampled_from([1, FAR // 5]),
+)
+def test_counts_are_those_of_a_plain_loop(
+    rows: list[tuple[int, int]], asked: list[tuple[int, int]], scale: int
+) -> None:
+    """`before` and `until` count the owner's own earlier rows and all of the owners ahead, also beyond the ends."""
+    rows = [(owner, at * scale) for owner, at in rows]
+    asked = [(owner, at * scale) for owner, at in asked]
+    order = Order.of(np.array([o for o, _ in rows], np.int64), np.array([t for _, t in rows], np.int64))
+    owners, instants = np.array([o for o, _ in asked], np.int64), np.array([t for _, t in asked], np.int64)
+    assert order.count(owners, instants, "before").tolist() == [sum(row < one for row in rows) for one in asked]
+    assert order.count(owners, instants, "until").tolist() == [sum(row <= one for row in rows) for one in asked]
+    first, last = order.block(owners)
+    assert first.tolist() == [sum(o < owner for o, _ in rows) for owner, _ in asked]
+    assert last.tolist() == [sum(o <= owner for o, _ in rows) for owner, _ in asked]
+
+
+@given(st.lists(st.tuples(OWNERS, INSTANTS), max_size=12), st.booleans())
+def test_rows_come_in_order(rows: list[tuple[int, int]], by_time: bool) -> None:
+    """Whether written in order of time or not, rows are sorted by owner and instant; equal ones keep their order."""
+    if by_time:
+        rows.sort(key=lambda row: row[1])
+    order = Order.of(np.array([o for o, _ in rows], np.int64), np.array([t for _, t in rows], np.int64))
+    assert order.row.tolist() == sorted(range(len(rows)), key=lambda index: (*rows[index], index))
+
+
+def test_a_boot_that_is_still_there_is_later_than_any_time() -> None:
+    """FOREVER can be asked like any instant."""
+    order = Order.of(np.array([0, 0, 1]), np.array([1, 2, 3]))
+    assert order.count(np.array([0]), np.array([FOREVER]), "before").tolist() == [2]
+
+
+@given(st.lists(st.tuples(st.integers(0, 2), INSTANTS), max_size=10))
+def test_running_maximum_starts_anew_with_each_group(rows: list[tuple[int, int]]) -> None:
+    """The maximum so far, within the group only."""
+    rows.sort(key=lambda row: row[0])
+    starts = np.array([index == 0 or rows[index - 1][0] != row[0] for index, row in enumerate(rows)], bool)
+    expected = [max(v for g, v in rows[: index + 1] if g == group) for index, (group, _) in enumerate(rows)]
+    assert running_max(np.array([v for _, v in rows], np.int64), starts).tolist() == expected
+
+
+def test_spread_numbers_the_elements_of_blocks() -> None:
+    """Blocks of two, none and one element."""
+    owner, nth = spread(np.array([2, 0, 1]))
+    assert owner.tolist() == [0, 0, 2]
+    assert nth.tolist() == [0, 1, 0]
+
+
+def test_resolutions_and_zones_give_the_same_instant() -> None:
+    """Microseconds UTC, whatever the resolution and zone of the timestamps."""
+    expected = 1_700_000_000_000_000
+    moment = pd.Timestamp(expected, unit="us", tz="UTC")
+    assert instant(moment.tz_convert("Asia/Tokyo")) == expected
+    for unit in ("s", "ms", "us", "ns"):
+        assert micros(pd.Series([moment]).dt.as_unit(unit)).tolist() == [expected]

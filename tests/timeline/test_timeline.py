@@ -1,0 +1,222 @@
+"""Which boot, which position, which season, which day."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from audit.intake.reading import read_rows
+from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
+from audit.timeline.instants import instant, stamp
+from audit.timeline.records import values
+from audit.timeline.seasons import season_windows
+from audit.timeline.timeline import Timeline, build_timeline
+
+Rows = Sequence[Mapping[str, str]]
+
+
+def task(number: int = 1, **cells: str) -> dict[str, str]:
+    default = {
+        "task_id": f"T{number}",
+        "work_order": "W1",
+        "aircraft": "A1",
+        "action": "apply",
+        "station": "S1",
+        "started_at": "2025-06-02T09:00:00Z",
+        "finished_at": "2025-06-02T10:00:00Z",
+    }
+    return default | cells
+
+
+def boot(serial: str, position: str, installed: str, removed: str = "", aircraft: str = "A1") -> dict[str, str]:
+    return {
+        "component_serial": serial,
+        "aircraft": aircraft,
+        "position": position,
+        "material": "chloroprene",
+        "installed_at": installed,
+        "removed_at": removed,
+    }
+
+
+def timeline(tasks: Rows, **tables: Rows) -> Timeline:
+    stations = [{"station": "S1", "timezone": "UTC"}, {"station": "S2", "timezone": "Asia/Tokyo"}]
+    return build_timeline(read_rows({"tasks": tasks, "stations": stations, **tables}))
+
+
+def installed(line: Timeline, position: str, at: str) -> str:
+    place = line.place(np.array([0]), line.position_names.get_indexer(pd.Index([position])))
+    row = int(line.component_at(place, np.array([instant(pd.Timestamp(at))]))[0])
+    if row < 0:
+        return {NONE_KNOWN: "none", TWO_RECORDED: "two"}[row]
+    return str(line.tables["components"]["component_serial"][row])
+
+
+@pytest.mark.parametrize(
+    ("at", "expected"),
+    [
+        ("2025-01-01T00:00:00Z", "none"),
+        ("2025-01-02T00:00:00Z", "B1"),
+        ("2025-01-04T23:59:59Z", "B1"),
+        ("2025-01-05T00:00:00Z", "none"),
+        ("2025-01-06T00:00:00Z", "B2"),
+        ("2025-01-07T00:00:00Z", "two"),
+        ("2025-01-08T00:00:00Z", "B2"),
+        ("2035-01-08T00:00:00Z", "B2"),
+    ],
+)
+def test_the_boot_installed_at_that_time(at: str, expected: str) -> None:
+    """Half-open intervals, gaps, a boot within another boot's time, and a boot that was never removed."""
+    line = timeline(
+        [task()],
+        components=[
+            boot("B2", "left", "2025-01-06T00:00:00Z"),
+            boot("B1", "left", "2025-01-02T00:00:00Z", "2025-01-05T00:00:00Z"),
+            boot("B3", "left", "2025-01-07T00:00:00Z", "2025-01-08T00:00:00Z"),
+            boot("B4", "right", "2025-01-01T00:00:00Z"),
+            boot("B5", "left", "2025-01-01T00:00:00Z", aircraft="A2"),
+        ],
+    )
+    assert installed(line, "left", at) == expected
+
+
+def places(line: Timeline) -> list[tuple[str, str]]:
+    index, place = line.placed(line.rows)
+    names = [*line.position_names, "unknown"]
+    positions = [names[code] for code in line.position_of(place).tolist()]
+    ids = line.tasks["task_id"].to_numpy()[line.rows[index]]
+    return list(zip(ids, positions, strict=True))
+
+
+def test_a_record_counts_for_each_position_it_names() -> None:
+    """A list, the same position twice, `all` at that time, no position, and `all` where no boot is known."""
+    line = timeline(
+        [
+            task(1, position="right; left"),
+            task(2, position="left;left ; "),
+            task(3, position="all"),
+            task(4),
+            task(5, position="all", aircraft="A2"),
+        ],
+        components=[
+            boot("B1", "left", "2025-01-01T00:00:00Z"),
+            boot("B2", "right", "2025-01-01T00:00:00Z", "2025-06-02T09:00:00Z"),
+            boot("B3", "fin", "2025-06-02T09:00:00Z"),
+        ],
+    )
+    assert places(line) == [
+        ("T1", "left"),
+        ("T1", "right"),
+        ("T2", "left"),
+        ("T3", "fin"),
+        ("T3", "left"),
+        ("T4", "unknown"),
+        ("T5", "unknown"),
+    ]
+
+
+def test_only_closed_records_up_to_the_as_of_time_count() -> None:
+    """A blank status is closed; open, void and later records are no work done."""
+    rows = [task(1), task(2, status="closed"), task(3, status="open"), task(4, status="void")]
+    line = build_timeline(
+        read_rows({"tasks": [*rows, task(5, started_at="2025-06-03T00:00:01Z", finished_at="2025-06-03T01:00:00Z")]}),
+        pd.Timestamp("2025-06-03T00:00:00Z"),
+    )
+    assert line.rows.tolist() == [0, 1]
+
+
+def test_as_of_defaults_to_the_latest_instant() -> None:
+    """Whichever table it stands in."""
+    flight = {
+        "flight_id": "F1",
+        "aircraft": "A1",
+        "takeoff_at": "2025-07-01T00:00:00Z",
+        "landing_at": "2025-07-01T02:00:00Z",
+    }
+    assert stamp(timeline([task()], flights=[flight]).as_of) == pd.Timestamp("2025-07-01T02:00:00Z")
+    removed = boot("B1", "left", "2025-01-01T00:00:00Z", "2025-08-01T00:00:00Z")
+    assert stamp(timeline([task()], components=[removed]).as_of) == pd.Timestamp("2025-08-01T00:00:00Z")
+
+
+def test_hours_are_those_given_or_those_between_takeoff_and_landing() -> None:
+    """Tenths of hours are summed without loss, blank hours are derived, blank cycles are one."""
+    flights = [
+        {
+            "flight_id": f"F{number}",
+            "aircraft": "A1",
+            "takeoff_at": f"2025-07-{number:02d}T00:00:00Z",
+            "landing_at": f"2025-07-{number:02d}T01:30:00Z",
+            "flight_hours": hours,
+            "cycles": cycles,
+        }
+        for number, (hours, cycles) in enumerate([("0.1", "3"), ("0.2", ""), ("", "2")], 1)
+    ]
+    found = timeline([task()], flights=flights).flights
+    assert (found.flown / 3_600_000_000).tolist() == [0, 0.1, 0.3, 1.8]
+    assert found.cycles.tolist() == [0, 3, 4, 6]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "expected"),
+    [
+        ((10, 1), (4, 30), [("2024-10-01", "2025-05-01"), ("2025-10-01", "2026-05-01")]),
+        ((5, 1), (9, 30), [("2025-05-01", "2025-10-01")]),
+        ((1, 1), (12, 31), [("2024-01-01", "2025-01-01"), ("2025-01-01", "2026-01-01")]),
+        ((12, 1), (2, 29), [("2024-12-01", "2025-03-01"), ("2025-12-01", "2026-03-01")]),
+    ],
+)
+def test_seasons_include_both_their_days(
+    first: tuple[int, int], last: tuple[int, int], expected: list[tuple[str, str]]
+) -> None:
+    """Within a year, over the turn of the year, the whole year, and to the last day of February."""
+    since, until = (instant(pd.Timestamp(f"{day}T12:00:00Z")) for day in ("2024-12-31", "2025-12-01"))
+    opens, closes = season_windows(first, last, since, until)
+    assert [(f"{stamp(a):%Y-%m-%d}", f"{stamp(b):%Y-%m-%d}") for a, b in zip(opens, closes, strict=True)] == expected
+
+
+def column(line: Timeline, name: str) -> list[str]:
+    found = values(line, name, line.rows, np.full(len(line.rows), -1))
+    return [found.text(index) or found.reasons[found.why[index]] for index in range(len(line.rows))]
+
+
+def test_people_hold_what_is_valid_on_the_local_day_of_the_work() -> None:
+    """First and last day included, by the calendar at the station: 2 June 16:00 UTC is 3 June in Tokyo."""
+    person = {"person": "P1", "certificate_number": "77"}
+    line = timeline(
+        [
+            task(1, performed_by="P1"),
+            task(2, performed_by="P1", station="S2", started_at="2025-06-02T16:00:00Z"),
+            task(3, performed_by="P9"),
+            task(4),
+        ],
+        people=[
+            person | {"authorisation": "boots", "valid_from": "2025-06-02", "valid_to": "2025-06-02"},
+            person | {"authorisation": "wash", "valid_from": "2025-06-01"},
+            person | {"authorisation": "old", "valid_from": "2024-06-01", "valid_to": "2025-06-01"},
+        ],
+    )
+    assert column(line, "work_date") == ["2025-06-02", "2025-06-03", "2025-06-02", "2025-06-02"]
+    assert column(line, "performer.authorisation") == [
+        "boots; wash",
+        "wash",
+        "performed_by holds none valid on that day",
+        "value missing: performed_by",
+    ]
+
+
+def test_lots_and_manuals_are_joined_on_all_their_keys() -> None:
+    """A lot belongs to its product, a revision to its manual; what isn't listed is missing with its reason."""
+    line = timeline(
+        [
+            task(1, product="gel", lot="7", manual="M", manual_revision="2"),
+            task(2, product="wash", lot="7", manual="M", manual_revision="3"),
+        ],
+        lots=[{"lot": "7", "product": "gel", "expires_on": "2025-12-31"}],
+        manuals=[{"manual": "M", "revision": "2", "effective_from": "2024-01-01"}],
+    )
+    assert column(line, "lot.expires_on") == ["2025-12-31", "lot not listed in lots"]
+    assert column(line, "manual.effective_from") == ["2024-01-01", "manual revision not listed in manuals"]
+    assert column(line, "product_class") == ["table not supplied: products"] * 2
