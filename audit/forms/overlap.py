@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from audit.forms.conditions import FALSE, UNKNOWN, judge
+from audit.forms.conditions import TRUE, UNKNOWN, judge
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.rulebook.models import OverlapRule
 from audit.timeline.codes import MISSING, codes_in, names_of
@@ -35,58 +35,74 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
     an instant. What contradicts nothing complies; a pair of which a differing value is missing is unjudged.
     """
     one, other = rule.between
-    rows = timeline.rows
-    scope = judge(rule.scope, timeline, rows)
-    kept = scope.truth != FALSE
-    doubtful = set(rows[scope.truth == UNKNOWN].tolist())
-    left = _things(timeline, one, rows[kept], (*rule.same, *rule.differing))
-    right = left if other == one else _things(timeline, other, rows[kept], (*rule.same, *rule.differing))
-    left_key, right_key, decided = _keys(rule.same, left, right)
+    columns = (*rule.same, *rule.differing)
+    scope = judge(rule.scope, timeline, timeline.rows)
+    rows = timeline.rows[scope.truth == TRUE]
+    left = _things(timeline, one, rows, columns)
+    right = left if other == one else _things(timeline, other, rows, columns)
+    left_key, right_key = _keys(rule.same, left, right)
     first, second = _pairs(left, right, left_key, right_key, one == other)
-    unknown = np.zeros(len(first), bool)
-    apart = np.ones(len(first), bool)
-    for name in rule.differing:
-        a, b = _codes(name, left, right)
-        unknown |= (a[first] == MISSING) | (b[second] == MISSING)
-        apart &= a[first] != b[second]
-    hit = np.flatnonzero(apart | unknown)
-    first, second, unknown = first[hit], second[hit], unknown[hit]
-    task = left.row[first] if left.kind == "tasks" else np.full(len(first), NONE)
-    reason = np.full(len(first), "", object)
-    reason[unknown] = f"value missing: {rule.differing[0]}" if rule.differing else ""
-    unsure = np.isin(task, list(doubtful)) if doubtful else np.zeros(len(first), bool)
-    reason[unsure] = "it can't be decided whether the record is in scope"
+    first, second, unknown = _apart(rule, left, right, first, second)
+
+    # What takes part in no pair complies, or can't be judged by itself.
+    alone = np.where(left_key == NONE, f"value missing: {rule.same[0]}", "").astype(object)
+    if not timeline.supplied(_TABLES[other]):
+        alone[:] = f"table not supplied: {_TABLES[other]}"
+    blank = np.flatnonzero(alone != "")
+    doubtful = np.flatnonzero(scope.truth == UNKNOWN) if one == "tasks" else np.empty(0, np.int64)
+    clean = len(left.row) - len(blank) - len(np.unique(first))
     start = np.maximum(left.start[first], right.start[second])
     end = np.minimum(left.end[first], right.end[second])
-    blank = np.flatnonzero(~decided)
-    clean = len(left.row) - len(blank) - len(np.unique(first))
+    reason = np.where(unknown, f"value missing: {' or '.join(rule.differing)}", "")
     return joined(
-        clean + len(blank) + len(first),
+        clean + len(blank) + len(doubtful) + len(first),
         cases(
             len(first),
-            finding=reason == "",
+            finding=~unknown,
             reason=reason,
-            subject=left.row[first],
-            task=task,
             other=right.row[second],
-            flight=left.row[first] if left.kind == "flights" else NONE,
-            component=left.row[first] if left.kind == "components" else NONE,
             at=start,
-            measured=np.where(reason == "", (end - start) / HOUR, np.nan),
+            measured=np.where(unknown, np.nan, (end - start) / HOUR),
             limit=0.0,
             unit="h",
+            **_evidence(left.kind, left.row[first]),
         ),
         cases(
             len(blank),
             finding=False,
-            reason=f"value missing: {rule.same[0]}",
-            subject=left.row[blank],
-            task=left.row[blank] if left.kind == "tasks" else NONE,
-            flight=left.row[blank] if left.kind == "flights" else NONE,
-            component=left.row[blank] if left.kind == "components" else NONE,
+            reason=alone[blank],
             at=left.start[blank],
+            **_evidence(left.kind, left.row[blank]),
+        ),
+        cases(
+            len(doubtful),
+            finding=False,
+            reason=scope.reason(doubtful),
+            at=timeline.times["started_at"][timeline.rows[doubtful]],
+            **_evidence(one, timeline.rows[doubtful]),
         ),
     )
+
+
+_TABLES = {"tasks": "tasks", "flights": "flights", "stays": "flights", "components": "components"}
+
+
+def _evidence(kind: str, rows: Ints) -> dict[str, Ints]:
+    """The columns of a case that name a thing of this kind."""
+    column = {"tasks": "task", "flights": "flight", "components": "component"}[kind]
+    return {"subject": rows, column: rows}
+
+
+def _apart(rule: OverlapRule, left: Things, right: Things, first: Ints, second: Ints) -> tuple[Ints, Ints, Bools]:
+    """The pairs that differ in every column of `differing`, or may; and which only may."""
+    unknown = np.zeros(len(first), bool)
+    alike = np.zeros(len(first), bool)
+    for name in rule.differing:
+        a, b = _codes(name, left, right)
+        missing = (a[first] == MISSING) | (b[second] == MISSING)
+        unknown |= missing
+        alike |= ~missing & (a[first] == b[second])
+    return first[~alike], second[~alike], unknown[~alike]
 
 
 def _things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...]) -> Things:
@@ -146,8 +162,8 @@ def _codes(name: str, left: Things, right: Things) -> tuple[Ints, Ints]:
     return codes_in(names, one).astype(np.int64), codes_in(names, two).astype(np.int64)
 
 
-def _keys(same: tuple[str, ...], left: Things, right: Things) -> tuple[Ints, Ints, Bools]:
-    """One number for the agreement asked for, NONE where its first column is missing; and where it is known."""
+def _keys(same: tuple[str, ...], left: Things, right: Things) -> tuple[Ints, Ints]:
+    """One number for the agreement asked for, NONE where its first column is missing."""
     first_left, first_right = _codes(same[0], left, right)
     a, b = first_left, first_right
     for name in same[1:]:
@@ -157,8 +173,7 @@ def _keys(same: tuple[str, ...], left: Things, right: Things) -> tuple[Ints, Int
         # Renumbered at each step, the key never outgrows the number of things.
         _, dense = np.unique(whole, return_inverse=True)
         a, b = dense[: len(one)].astype(np.int64), dense[len(one) :].astype(np.int64)
-    known = first_left != MISSING
-    return np.where(known, a, NONE), np.where(first_right != MISSING, b, NONE), known
+    return np.where(first_left != MISSING, a, NONE), np.where(first_right != MISSING, b, NONE)
 
 
 def _pairs(left: Things, right: Things, left_key: Ints, right_key: Ints, one_kind: bool) -> tuple[Ints, Ints]:

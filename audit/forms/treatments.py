@@ -110,38 +110,37 @@ def sessions(timeline: Timeline, treated: Treatments) -> Sessions:
     key = (work_order * classes + product_class + 1) * places + treated.place
     # Within a session by end, so that its last row closes it; the task row decides between equals.
     order = np.lexsort((treated.task, end, key))
-    key = key[order]
-    new = np.append(True, key[1:] != key[:-1])
+    new = np.append(True, np.diff(key[order]) != 0)
     begins = np.flatnonzero(new)
-    closes = np.append(begins[1:], len(key)) - 1
-    session_start = np.minimum.reduceat(start[order], begins)
-    at_start = np.where(
-        start[order] == np.repeat(session_start, closes - begins + 1), treated.task[order], np.iinfo(np.int64).max
-    )
-    first = np.minimum.reduceat(at_start, begins)
+    closes = np.append(begins[1:], len(order)) - 1
+    number = np.cumsum(new) - 1
+
+    def first_row(wanted: Bools) -> Ints:
+        """The row of lowest task among the wanted ones of each session (one of them is wanted)."""
+        candidates = np.flatnonzero(wanted)
+        candidates = candidates[np.lexsort((treated.task[order][candidates], number[candidates]))]
+        return order[candidates[np.flatnonzero(np.append(True, np.diff(number[candidates]) != 0))]]
+
+    began = np.minimum.reduceat(start[order], begins)
+    opening = first_row(start[order] == began[number])
     truth = np.minimum.reduceat(treated.truth[order], begins)
-    doubtful = np.where(treated.truth[order] == TRUE, len(order), np.arange(len(order)))
-    doubt = np.minimum(np.minimum.reduceat(doubtful, begins), len(order) - 1)
-    # The boot is the one that was treated first: all rows of a session stand at one position.
-    first_at = np.minimum.reduceat(
-        np.where(treated.task[order] == np.repeat(first, closes - begins + 1), np.arange(len(order)), len(order)),
-        begins,
-    )
-    place = treated.place[order][begins]
-    by_place = np.lexsort((first, session_start, place))
+    # Of a session in doubt, the first row in doubt gives the reason.
+    doubt = first_row(treated.truth[order] == truth[number])
+    place = treated.place[opening]
+    by_place = np.lexsort((treated.task[opening], began, place))
     rank = np.empty(len(by_place), np.int64)
     rank[by_place] = np.arange(len(by_place))
     session_of = np.empty(len(order), np.int64)
-    session_of[order] = rank[np.cumsum(new) - 1]
+    session_of[order] = rank[number]
     return Sessions(
         task=np.minimum.reduceat(treated.task[order], begins)[by_place],
-        first=first[by_place],
+        first=treated.task[opening][by_place],
         last=treated.task[order][closes][by_place],
         place=place[by_place],
-        component=treated.component[order][first_at][by_place],
-        start=session_start[by_place],
+        component=treated.component[opening][by_place],
+        start=began[by_place],
         end=end[order][closes][by_place],
         truth=truth[by_place],
-        reason=np.where(truth == TRUE, "", treated.reason[order][doubt])[by_place],
+        reason=np.where(truth == TRUE, "", treated.reason[doubt])[by_place],
         session_of=session_of,
     )

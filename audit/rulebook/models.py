@@ -20,6 +20,7 @@ from pydantic import (
     model_validator,
 )
 
+from audit.intake.tables import COMPONENTS, FLIGHTS, TASKS
 from audit.rulebook.durations import parse_duration, parse_month_day
 from audit.timeline.vocabulary import VOCABULARY
 
@@ -327,6 +328,13 @@ class SpacingRule(_Rule):
     pause: PauseLimits
 
 
+SHARED_COLUMNS: Mapping[str, tuple[str, ...]] = {
+    **{table.name: tuple(table.columns) for table in (TASKS, FLIGHTS, COMPONENTS)},
+    "stays": ("aircraft", "station"),
+}
+"""The columns by which things can be compared that overlap in time."""
+
+
 class OverlapRule(_Rule):
     """Two things that can't both be true don't overlap in time.
 
@@ -342,6 +350,17 @@ class OverlapRule(_Rule):
     ]
     same: tuple[str, ...] = Field(min_length=1)
     differing: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _names_records_first(self) -> Self:
+        if self.between[1] == "tasks" and self.between[0] != "tasks":
+            raise ValueError("expected `tasks` first in `between`")
+        for kind in self.between:
+            known = SHARED_COLUMNS[kind]
+            for name in (*self.same, *self.differing):
+                if name not in known:
+                    raise ValueError(f"{kind} have no column {name!r}; expected one of {', '.join(known)}")
+        return self
 
 
 Rule = Annotated[
