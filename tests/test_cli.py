@@ -21,6 +21,7 @@ from audit.cli import TRACEBACK, FailOn, run
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.rulebook.models import LEVELS
+from audit.shipped import rules_folder
 from tests.report.conftest import finding, make_result
 
 
@@ -231,43 +232,25 @@ def test_rules_are_never_overwritten(shipped: Path, tmp_path: Path, capsys: pyte
     assert not (tmp_path / "mine" / "pack" / "one.yaml").exists()
 
 
-@pytest.mark.parametrize(
-    ("outcomes", "code", "lines"),
-    [
-        (
-            [("complies", "complies", True, None), ("finding", "complies", True, "not yet")],
-            ExitCode.CLEAN,
-            ["ok      r: e0", "gap     r: e1", "2 examples, 0 failed"],
-        ),
-        (
-            [("complies", "finding", False, None), ("finding", "finding", False, "not yet")],
-            ExitCode.FINDINGS,
-            [
-                "FAILED  r: e0: expected complies, got finding",
-                "FAILED  r: e1: expected finding, got finding; the known gap is closed, remove known_gap",
-                "2 examples, 2 failed",
-            ],
-        ),
-        ([], ExitCode.NOTHING_JUDGED, ["0 examples, 0 failed"]),
-    ],
-)
-def test_rule_examples_are_told_one_by_one(
-    monkeypatch: pytest.MonkeyPatch,
-    shipped: Path,
-    capsys: pytest.CaptureFixture[str],
-    outcomes: list[tuple[str, str, bool, str | None]],
-    code: ExitCode,
-    lines: list[str],
-) -> None:
-    """`rules test` prints each example; 1 where one is not judged as it says, 3 where there is none."""
-    module = ModuleType("audit.examples_run")
-    module.run_examples = lambda folder: [  # type: ignore[attr-defined]
-        SimpleNamespace(rule_id="r", example_name=f"e{n}", expected=expected, got=got, passed=passed, known_gap=gap)
-        for n, (expected, got, passed, gap) in enumerate(outcomes)
-    ]
-    monkeypatch.setitem(sys.modules, "audit.examples_run", module)
-    assert run(["rules", "test"]) == code
-    assert capsys.readouterr().out.splitlines() == lines
+def test_rule_examples_are_told_one_by_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`rules test` prints each example, and ends with 1 where one is not judged as it says."""
+    name = "ppe-sign-off-missing.yaml"
+    text = (rules_folder() / "deicer-care" / name).read_text(encoding="utf-8")
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    assert run(["rules", "test", str(tmp_path)]) == ExitCode.CLEAN
+    assert "ok      ppe-sign-off-missing: gloves missing" in capsys.readouterr().out
+
+    wrong = text.replace("name: gloves missing\n    expect: finding", "name: gloves missing\n    expect: complies")
+    gap = wrong.replace("expect: out-of-scope", "expect: out-of-scope\n    known_gap: not yet")
+    (tmp_path / name).write_text(gap, encoding="utf-8")
+    assert run(["rules", "test", str(tmp_path)]) == ExitCode.FINDINGS
+    lines = capsys.readouterr().out.splitlines()
+    assert "FAILED  ppe-sign-off-missing: gloves missing: expected complies, got finding" in lines
+    assert (
+        "FAILED  ppe-sign-off-missing: no product was used: expected out-of-scope, got out-of-scope; "
+        "the known gap is closed, remove known_gap"
+    ) in lines
+    assert lines[-1] == "6 examples, 2 failed"
 
 
 def test_help_and_version_go_to_stdout(capsys: pytest.CaptureFixture[str]) -> None:
