@@ -1,0 +1,126 @@
+"""The whole way of an audit: what adds up, what is repeatable, what the as-of time hides."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import audit
+from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, UNJUDGED_COLUMNS, AuditResult
+from audit.report.files import contents
+from audit.shipped import rules_folder, sample_folder
+
+
+@pytest.fixture(scope="module")
+def result() -> AuditResult:
+    """The audit of the sample records."""
+    return audit.run_audit(sample_folder())
+
+
+def test_outcomes_add_up_for_every_rule(result: AuditResult) -> None:
+    """in_scope = complies + findings + unjudged, and each finding and unjudged subject is a row."""
+    coverage = result.coverage
+    total = coverage["complies"] + coverage["findings"] + coverage["unjudged"]
+    assert (coverage["in_scope"] == total).all()
+    assert result.findings["rule"].value_counts().to_dict() == {
+        rule: count for rule, count in zip(coverage["rule"], coverage["findings"], strict=True) if count
+    }
+    assert len(result.unjudged) == coverage["unjudged"].sum()
+    assert (coverage["idle"] == (coverage["in_scope"] == 0)).all()
+
+
+def test_every_row_is_accounted_for(result: AuditResult) -> None:
+    """rows read = rows audited + rows quarantined, for each table, and the rows read are those in the files."""
+    for table, count in result.rows.items():
+        assert count.read == count.audited + count.quarantined
+        with (sample_folder() / f"{table}.csv").open(encoding="utf-8", newline="") as file:
+            assert count.read == sum(1 for _ in csv.reader(file)) - 1
+    records = result.records
+    audited = result.rows["tasks"].audited
+    assert records.closed + records.open + records.void + records.after_as_of == audited
+
+
+def test_a_clean_verdict_over_unread_rows_says_so(result: AuditResult) -> None:
+    """Quarantined rows count as unread beside each rule that would have read their table."""
+    unread = dict(zip(result.coverage["rule"], result.coverage["unread"], strict=True))
+    tasks, flights = result.rows["tasks"].quarantined, result.rows["flights"].quarantined
+    assert tasks
+    assert flights
+    assert unread["ppe-sign-off-missing"] == tasks
+    assert unread["flight-before-cure"] == tasks + flights
+
+
+def test_columns_are_those_promised(result: AuditResult) -> None:
+    """The frames carry exactly the documented columns."""
+    assert tuple(result.findings.columns) == FINDING_COLUMNS
+    assert tuple(result.unjudged.columns) == UNJUDGED_COLUMNS
+    assert tuple(result.coverage.columns) == COVERAGE_COLUMNS
+    assert tuple(result.quarantine.columns) == ("table", "file", "line", "column", "value", "reason")
+
+
+def test_every_finding_has_its_evidence(result: AuditResult) -> None:
+    """Aircraft, time, message and remedy are never blank; a hold shows how much was short."""
+    for name in ("aircraft", "message", "put_right", "level", "state"):
+        assert (result.findings[name] != "").all()
+    assert result.findings["at"].notna().all()
+    holds = result.findings[result.findings["rule"] == "flight-before-cure"]
+    assert holds["message"].str.fullmatch(r"Flew .+ after the last coat of .+; 24 h needed; .+ short\.").all()
+    assert (holds["measured"] < holds["limit"]).all()
+
+
+def test_nothing_after_the_as_of_time_exists() -> None:
+    """As of an earlier day there are fewer findings, none of them later, and the later records are counted."""
+    as_of = pd.Timestamp("2025-11-15T00:00:00Z")
+    early = audit.run_audit(sample_folder(), as_of=as_of)
+    assert early.as_of == as_of
+    assert len(early.findings) > 0
+    assert (early.findings["at"] <= as_of).all()
+    assert early.records.after_as_of > 0
+
+
+def test_the_same_input_gives_the_same_bytes() -> None:
+    """Two processes, with other hash seeds and time zones, write identical files."""
+    program = (
+        "import sys; from audit.pipeline import run_audit; from audit.report.files import contents; "
+        "from audit.shipped import sample_folder; import hashlib; "
+        "[print(name, hashlib.sha256(data).hexdigest()) "
+        "for name, data in contents(run_audit(sample_folder())).items()]"
+    )
+    said = [
+        subprocess.run(
+            [sys.executable, "-c", program],
+            env=os.environ | {"PYTHONHASHSEED": seed, "TZ": zone},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for seed, zone in (("1", "UTC"), ("2", "Asia/Tokyo"))
+    ]
+    assert said[0] == said[1]
+    assert len(said[0].splitlines()) == 7
+
+
+def test_all_rules_of_a_folder_are_judged_and_no_others(tmp_path: Path) -> None:
+    """With a folder of its own, an operator's rules replace those that ship."""
+    rule = next(rules_folder().rglob("ppe-sign-off-missing.yaml"))
+    (tmp_path / rule.name).write_bytes(rule.read_bytes())
+    result = audit.run_audit(sample_folder(), rules=tmp_path)
+    assert result.coverage["rule"].tolist() == ["ppe-sign-off-missing"]
+    summary = json.loads(contents(result)["summary.json"])
+    assert [file["name"] for file in summary["rule_files"]] == ["ppe-sign-off-missing.yaml"]
+
+
+def test_progress_is_told_step_by_step() -> None:
+    """A caller can show what is going on: reading, placing in time, each rule, collecting."""
+    steps: list[str] = []
+    audit.run_audit(sample_folder(), progress=steps.append)
+    assert steps[:3] == ["reading the rules", "reading the export", "placing it in time"]
+    assert "judging flight-before-cure" in steps
+    assert steps[-1] == "collecting the findings"
