@@ -4,11 +4,14 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/ready
 READY_DEV := $(VENV)/ready-dev
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+COMPILE := $(BIN)/uv pip compile pyproject.toml --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate --upgrade
 
-.PHONY: demo test lint types contracts check bench format lock schema example-report clean
+.PHONY: demo test lint types contracts check bench format docs schema example-report lock clean
+.DELETE_ON_ERROR:
 
 demo: $(READY)
-	$(BIN)/deicer-audit demo --out reports/demo || test $$? -eq 1
+	$(BIN)/deicer-audit demo --out reports/demo
 	@echo "The report is reports/demo/report.html"
 
 test: $(READY_DEV)
@@ -33,28 +36,38 @@ format: $(READY_DEV)
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
 
+# The tables of the README that are made from the code.
+docs: $(READY_DEV)
+	$(BIN)/python -m tests.test_docs
+
+schema: $(READY)
+	$(BIN)/python -m audit.rulebook.editor_schema > $(VENV)/rule.schema.json
+	mv $(VENV)/rule.schema.json rules/rule.schema.json
+
 # The report that stands in the repository as an example.
-example-report: $(READY)
-	$(BIN)/deicer-audit demo --out reports/demo || test $$? -eq 1
+example-report: demo
 	cp reports/demo/report.html reports/example.html
 
 # The lock files carry hashes and no addresses: any package index serves.
-lock:
-	$(PYTHON) -m pip install --quiet uv
-	uv pip compile pyproject.toml --extra build --universal --python-version 3.11 --generate-hashes --no-header --no-annotate --upgrade --output-file requirements.lock
-	uv pip compile pyproject.toml --extra dev --universal --python-version 3.11 --generate-hashes --no-header --no-annotate --upgrade --output-file requirements-dev.lock
+lock: $(READY_DEV)
+	$(INSTALL) uv
+	$(COMPILE) --extra build --output-file requirements.lock
+	$(COMPILE) --extra dev --output-file requirements-dev.lock
 
-$(VENV)/bin/python:
-	$(PYTHON) -m venv $(VENV)
+# A venv that could not be finished is no venv: the next call starts afresh.
+$(BIN)/python:
+	@$(PYTHON) -c 'import sys; sys.exit(not (3, 11) <= sys.version_info[:2] <= (3, 13))' || \
+		{ echo "Python 3.11 to 3.13 is needed: make PYTHON=python3.12 ..." >&2; exit 1; }
+	$(PYTHON) -m venv $(VENV) || { rm -rf $(VENV); exit 1; }
 
 # The build backend is in the lock too: nothing without a hash is fetched.
-$(READY): $(VENV)/bin/python requirements.lock pyproject.toml
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+$(READY): $(BIN)/python requirements.lock pyproject.toml
+	$(INSTALL) --require-hashes -r requirements.lock
+	$(INSTALL) --no-deps --no-build-isolation --editable .
 	touch $@
 
 $(READY_DEV): $(READY) requirements-dev.lock
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
+	$(INSTALL) --require-hashes -r requirements-dev.lock
 	touch $@
 
 clean:
