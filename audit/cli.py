@@ -187,11 +187,11 @@ def rules_test(
 def rules_copy(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Made if it isn't there.")],
 ) -> ExitCode:
-    """Put an editable copy of the rules into a folder. Nothing is ever overwritten."""
+    """Put an editable copy of the rules, with their schema for editors, into a folder. Nothing is ever overwritten."""
     from audit.shipped import rules_folder
 
     shipped = rules_folder()
-    copies = {source: folder / source.relative_to(shipped) for source in sorted(shipped.rglob("*.yaml"))}
+    copies = {source: folder / source.relative_to(shipped) for source in sorted(shipped.rglob("*")) if source.is_file()}
     for copy in copies.values():
         if os.path.lexists(copy):
             raise AuditError(f"{copy} is there already: nothing was copied.")
@@ -202,7 +202,8 @@ def rules_copy(
                 shutil.copyfileobj(original, new)
     except OSError as error:
         raise AuditError(f"The rules can't be copied to {folder}: {error.strerror or error}.") from error
-    _say(f"{len(copies)} rule files copied. Use them with: {NAME} check EXPORT --rules {folder}")
+    rules = sum(copy.suffix == ".yaml" for copy in copies.values())
+    _say(f"{rules} rule files copied. Use them with: {NAME} check EXPORT --rules {folder}")
     return ExitCode.CLEAN
 
 
