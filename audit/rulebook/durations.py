@@ -6,6 +6,7 @@ import re
 from datetime import timedelta
 
 _DURATION = re.compile(r"PT(?=\d)(?:(\d+(?:\.\d+)?)H)?(?:(\d+(?:\.\d+)?)M)?(?:(\d+(?:\.\d+)?)S)?")
+_LONGEST_HOURS = 876_000
 _MONTH_DAY = re.compile(r"(\d{2})-(\d{2})")
 _LONGEST_MONTHS = (31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 
@@ -20,6 +21,8 @@ def parse_duration(text: str) -> timedelta:
     if match is None:
         raise ValueError("expected an ISO 8601 duration in hours, minutes or seconds, such as PT24H or PT5M")
     hours, minutes, seconds = (float(part or 0) for part in match.groups())
+    if hours + minutes / 60 + seconds / 3600 > _LONGEST_HOURS:
+        raise ValueError(f"expected a duration of at most {_LONGEST_HOURS} hours (a hundred years)")
     return timedelta(hours=hours, minutes=minutes, seconds=seconds)
 
 

@@ -1,16 +1,18 @@
 """An example of a rule as a small export, read by the same intake as any other.
 
 Rows name only what matters. Defaults: task records T1, T2 ... of work order W1 on aircraft A1, `apply` at station S1
-(UTC), position `left wing`, ended ten minutes after they started, by person P1; flights F1, F2 ... of A1 that last an
-hour; boot C1, chloroprene and black, at `left wing` of A1 since 2000; one approved product for each class, named as
-its class; stations S1 (UTC), S2 (Europe/Berlin) and S3 (America/New_York). A cell of null takes a default away. The
-tables of components, products and stations are there unless given as an empty list: then they are not supplied; the
-other reference lists are supplied only where an example gives rows of them.
+(UTC), position `left wing`, closed, ended ten minutes after they started, by person P1; flights F1, F2 ... of A1 that
+last an hour; boot C1, chloroprene and black, at `left wing` of A1 since 2000; one approved product for each class,
+named as its class; stations S1 (UTC), S2 (Europe/Berlin) and S3 (America/New_York). A cell of null takes a default
+away.
+
+Components, products and stations are supplied unless named in `not_supplied: [components]`; lots, people and manuals
+only where the example gives them. An empty list is a table that is supplied and has no rows.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -25,6 +27,7 @@ _TASK = {
     "action": "apply",
     "station": "S1",
     "position": "left wing",
+    "status": "closed",
     "performed_by": "P1",
 }
 _FLIGHT = {"aircraft": "A1"}
@@ -53,17 +56,16 @@ def example_export(example: Example) -> Export:
         "flights": [_flight(number, row) for number, row in enumerate(example.flights, 1)],
     }
     components = [{}] if example.components is None else example.components
-    if components:
-        tables["components"] = [_cells({**_COMPONENT, **row}) for row in components]
-    for name, default in (("products", _PRODUCTS), ("stations", _STATIONS)):
-        rows: Any = getattr(example, name)
-        if rows is None:
-            rows = default
-        if rows:
-            tables[name] = [_cells(row) for row in rows]
-    for name in ("lots", "people", "manuals"):
-        rows = getattr(example, name)
-        if rows:
+    supplied: dict[str, Sequence[Row] | None] = {
+        "components": [{**_COMPONENT, **row} for row in components],
+        "products": _PRODUCTS if example.products is None else example.products,
+        "stations": _STATIONS if example.stations is None else example.stations,
+        "lots": example.lots,
+        "people": example.people,
+        "manuals": example.manuals,
+    }
+    for name, rows in supplied.items():
+        if rows is not None and name not in example.not_supplied:
             tables[name] = [_cells(row) for row in rows]
     return read_rows(tables)
 
@@ -83,7 +85,11 @@ def _flight(number: int, row: Row) -> dict[str, str]:
 def _later(started: Any, duration: timedelta) -> str | None:
     if started is None:
         return None
-    return (datetime.fromisoformat(str(started)) + duration).isoformat()
+    try:
+        return (datetime.fromisoformat(str(started)) + duration).isoformat()
+    except (ValueError, OverflowError):
+        # What can't be read as a time is for intake to refuse, as in any export.
+        return None
 
 
 def _cells(row: Row) -> dict[str, str]:

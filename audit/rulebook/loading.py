@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -14,19 +13,25 @@ from pydantic import BaseModel, ValidationError
 from audit.errors import AuditError
 from audit.intake.export import Source as File
 from audit.rulebook.models import (
+    MOST_FAULTS,
     AnyRule,
     Condition,
     CountRule,
     HoldRule,
     IntervalRule,
+    Misplaced,
     OrderRule,
     OverlapRule,
     PrecedeRule,
     RecordRule,
     SpacingRule,
+    did_you_mean,
 )
-from audit.rulebook.yaml_source import Source, read_yaml, written
-from audit.timeline.vocabulary import VOCABULARY
+from audit.rulebook.yaml_source import Path as Place
+from audit.rulebook.yaml_source import Source, read_yaml, shortened, written
+
+LONGEST = 1_000_000
+"""Bytes a rule file may have: far more than any rule needs, far less than what could stall the reader."""
 
 MODELS: Mapping[str, type[AnyRule]] = {
     "record": RecordRule,
@@ -52,7 +57,9 @@ def load_rules(folder: Path) -> Rulebook:
     """Load every `*.yaml` file below a folder, a rule each. AuditError lists all that is wrong, a line each."""
     if not folder.is_dir():
         raise AuditError(f"{folder}: no such folder of rules")
-    paths = sorted(path for path in folder.rglob("*") if path.suffix in (".yaml", ".yml"))
+    found = (path for path in folder.rglob("*") if path.suffix in (".yaml", ".yml"))
+    # By text: paths themselves sort otherwise where case doesn't count, and the order of rules is the order of output.
+    paths = sorted(found, key=lambda path: path.relative_to(folder).as_posix())
     if not paths:
         raise AuditError(f"{folder}: no rule files (*.yaml) in this folder")
     rules: list[AnyRule] = []
@@ -62,7 +69,8 @@ def load_rules(folder: Path) -> Rulebook:
     for path in paths:
         name = path.relative_to(folder).as_posix()
         try:
-            content = path.read_bytes()
+            with path.open("rb") as file:
+                content = file.read(LONGEST + 1)
         except OSError as error:
             raise AuditError(f"{path}: can't be read: {error.strerror}") from None
         files.append(File(name, hashlib.sha256(content).hexdigest(), len(content)))
@@ -84,6 +92,8 @@ def load_rules(folder: Path) -> Rulebook:
 
 def read_rule(content: bytes, name: str) -> AnyRule:
     """Read one rule file. AuditError has a line for each fault: file, line, path, what was expected."""
+    if len(content) > LONGEST:
+        raise AuditError(f"{name}: expected a rule file of at most 1 MB, got more")
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -93,54 +103,98 @@ def read_rule(content: bytes, name: str) -> AnyRule:
     data = source.data
     if not isinstance(data, dict):
         raise AuditError(f"{name}, line 1: expected a rule with id, title, form and so on")
-    form = str(data.get("form"))
-    if form not in MODELS:
-        line = source.line(("form",))
-        got = f"unknown form {form!r}{_did_you_mean(form, MODELS)}" if "form" in data else "no form is given"
-        raise AuditError(f"{name}, line {line}: $.form: {got}; expected one of {', '.join(MODELS)}")
+    form = data.get("form")
+    if not isinstance(form, str) or form not in MODELS:
+        got = f"got {shortened(repr(form))}{did_you_mean(shortened(str(form)), MODELS)}"
+        if "form" not in data:
+            got = "no form is given"
+        raise AuditError(f"{name}, line {source.line(('form',))}: $.form: {got}; expected one of {', '.join(MODELS)}")
     try:
         return MODELS[form].model_validate(data)
     except ValidationError as error:
-        faults = [_sentence(source, MODELS[form], one) for one in error.errors(include_url=False)]
-        raise AuditError("\n".join(dict.fromkeys(faults))) from None
+        raise AuditError("\n".join(_explained(source, MODELS[form], error))) from None
 
 
-def _sentence(source: Source, model: type[BaseModel], error: Any) -> str:
-    path = tuple(error["loc"])
-    # A union names its members in the path of an error; they are no part of the file.
-    while path and path not in source.lines and len(path) > 1 and path[:-1] in source.lines and not _is_key(error):
-        path = path[:-1]
-    where = f"{source.name}, line {source.line(path)}: {written(path)}"
+def _explained(source: Source, model: type[BaseModel], error: ValidationError) -> list[str]:
+    """A sentence for each fault, in the order of their lines."""
+    errors = sorted(error.errors(include_url=False), key=lambda one: source.line(_place(one, source)))
+    sentences: dict[str, None] = {}
+    for one in errors:
+        for path, sentence in _faults(one, errors, source, model):
+            where = f"{source.name}, line {source.line(path)}: {written(path)}"
+            sentences[f"{where}: {sentence}"] = None
+        if len(sentences) > MOST_FAULTS:
+            break
+    listed = list(sentences)
+    if len(listed) > MOST_FAULTS:
+        listed[MOST_FAULTS:] = [f"{source.name}: and more faults, not listed"]
+    return listed
+
+
+def _place(error: Any, source: Source) -> Place:
+    """The path of an error in the file; a union also names its members in it, which are no part of the file."""
+    path: Place = ()
+    for part in error["loc"]:
+        if (*path, part) in source.lines:
+            path = (*path, part)
+    return (*path, error["loc"][-1]) if error["type"] == "missing" else path
+
+
+_SCALARS = ("str", "int", "float", "bool")
+
+
+def _faults(error: Any, errors: list[Any], source: Source, model: type[BaseModel]) -> Iterator[tuple[Place, str]]:
+    path = _place(error, source)
+    got = shortened(repr(error["input"]))
     last = str(path[-1]) if path else ""
+    context = error.get("ctx", {})
+    if _is_union_member(error, path):
+        # Of the ways in which a value fits no member of a union, one sentence is enough.
+        if isinstance(error["input"], dict) and any("OtherColumn" in other["loc"] for other in errors):
+            return
+        yield path, f"expected a single text, number or true or false, got {got}"
+        return
     match error["type"]:
         case "missing":
-            return f"{where}: this is needed and not given"
+            yield path, "this is needed and not given"
         case "extra_forbidden":
             known = _known_keys(model, path[:-1])
-            return f"{where}: unknown key {last!r}{_did_you_mean(last, known)}; expected one of {', '.join(known)}"
+            word = shortened(last)
+            yield path, f"unknown key {word!r}{did_you_mean(word, known)}; expected one of {', '.join(known)}"
+        case "value_error" if isinstance(context["error"], Misplaced):
+            yield from (((*path, *below), sentence) for below, sentence in context["error"].faults)
         case "value_error":
-            said = str(error["ctx"]["error"])
-            unknown = said.removeprefix("unknown column '").removesuffix("'")
-            if unknown != said:
-                return f"{where}: unknown column {unknown!r}{_did_you_mean(unknown, VOCABULARY)}"
-            return f"{where}: {said}"
+            yield path, str(context["error"])
         case "literal_error":
-            got = error["input"]
-            expected = error["ctx"]["expected"]
+            expected = context["expected"]
             choices = [choice.strip("' ") for choice in expected.replace(" or ", ", ").split(", ")]
-            return f"{where}: got {got!r}{_did_you_mean(str(got), choices)}; expected {expected}"
+            yield path, f"got {got}{did_you_mean(shortened(str(error['input'])), choices)}; expected {expected}"
         case "string_pattern_mismatch":
-            return f"{where}: expected small letters, digits and hyphens, such as flight-before-cure"
+            yield path, f"expected small letters, digits and hyphens, such as flight-before-cure, got {got}"
+        case "string_type":
+            hint = "; put it in quotes" if isinstance(error["input"], int | float) else ""
+            yield path, f"expected text, got {got}{hint}"
+        case "string_too_short":
+            yield path, "expected text, got none"
+        case "tuple_type":
+            yield path, f"expected a list, such as [one, two], got {got}"
+        case "too_short":
+            # Entries with faults of their own aren't counted as entries: that is no fault of the list.
+            if len(error["input"]) < context["min_length"]:
+                yield path, f"expected at least {context['min_length']} here, got {len(error['input'])}"
+        case "model_type" | "dict_type":
+            yield path, f"expected keys with values, such as {{key: value}}, got {got}"
         case _:
             message = error["msg"]
-            return f"{where}: {message[:1].lower()}{message[1:]}, got {_short(error['input'])}"
+            yield path, f"{message[:1].lower()}{message[1:]}, got {got}"
 
 
-def _is_key(error: Any) -> bool:
-    return error["type"] in ("missing", "extra_forbidden")
+def _is_union_member(error: Any, path: Place) -> bool:
+    last = error["loc"][-1] if error["loc"] else ""
+    return path[-1:] != (last,) and (last in _SCALARS or (last == "OtherColumn" and error["type"] == "model_type"))
 
 
-def _known_keys(model: type[BaseModel], path: tuple[str | int, ...]) -> list[str]:
+def _known_keys(model: type[BaseModel], path: Place) -> list[str]:
     """The keys that the model allows at a path."""
     found: Any = model
     for part in path:
@@ -159,13 +213,3 @@ def _model_in(annotation: Any) -> Any:
         return annotation
     found = [_model_in(part) for part in getattr(annotation, "__args__", ())]
     return next((part for part in found if part is not None), None)
-
-
-def _did_you_mean(word: str, known: Iterable[str]) -> str:
-    close = get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return f" (did you mean {close[0]}?)" if close else ""
-
-
-def _short(value: Any) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else f"{text[:57]}..."

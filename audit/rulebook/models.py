@@ -5,8 +5,11 @@ The models are the syntax of a rule file. What a form means is in `audit.forms`,
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from datetime import date, timedelta
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import date, datetime, timedelta
+from difflib import get_close_matches
+from itertools import islice
 from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import (
@@ -20,7 +23,7 @@ from pydantic import (
     model_validator,
 )
 
-from audit.intake.tables import COMPONENTS, FLIGHTS, TASKS
+from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.rulebook.durations import parse_duration, parse_month_day
 from audit.timeline.vocabulary import VOCABULARY
 
@@ -32,6 +35,27 @@ Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Scalar = str | int | float | bool
 Duration = Annotated[timedelta, BeforeValidator(lambda value: parse_duration(str(value)))]
 MonthDay = Annotated[tuple[int, int], BeforeValidator(lambda value: parse_month_day(str(value)))]
+
+
+Path = tuple[str | int, ...]
+
+
+class Misplaced(ValueError):
+    """Faults in a part of a rule, each with its path below that part and its sentence."""
+
+    def __init__(self, faults: Iterable[tuple[Path, str]]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("; ".join(sentence for _, sentence in self.faults))
+
+
+MOST_FAULTS = 20
+"""More than these are not listed: a file with so many is no rule, and each costs a search for the likely word."""
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """` (did you mean product?)` for the known word that is most like this one; empty where none is."""
+    close = get_close_matches(word.lower(), list(known), n=1, cutoff=0.6)
+    return f" (did you mean {close[0]}?)" if close else ""
 
 
 class _Part(BaseModel):
@@ -118,25 +142,37 @@ class Conditions(BaseModel):
 
     @model_validator(mode="after")
     def _fits_the_columns(self) -> Self:
-        for name, condition in self.columns.items():
-            kind = VOCABULARY[known_column(name)].kind
-            for operator, operand in condition.operators():
-                if kind not in OPERATORS[operator]:
-                    raise ValueError(f"{name} is a {kind} column, of which {operator.rstrip('_')} can't be asked")
-                check_operand(name, kind, operator, operand)
+        if faults := tuple(islice(self._faults(), MOST_FAULTS)):
+            raise Misplaced(faults)
         return self
+
+    def _faults(self) -> Iterator[tuple[Path, str]]:
+        for name, condition in self.columns.items():
+            try:
+                kind = VOCABULARY[known_column(name)].kind
+            except ValueError as error:
+                yield (name,), str(error)
+                continue
+            for operator, operand in condition.operators():
+                word = operator.rstrip("_")
+                if kind not in OPERATORS[operator]:
+                    yield (name, word), f"{name} is a {kind} column, of which {word} can't be asked"
+                    continue
+                try:
+                    check_operand(name, kind, operator, operand)
+                except ValueError as error:
+                    yield (name, word), str(error)
 
 
 def known_column(name: str) -> str:
-    """Return the name if a condition may use it; ValueError otherwise (the loader adds the suggestion)."""
+    """Return the name if a condition may use it; ValueError, with the likely one, otherwise."""
     if name not in VOCABULARY:
-        raise ValueError(f"unknown column {name!r}")
+        raise ValueError(f"unknown column {name!r}{did_you_mean(name, VOCABULARY)}")
     return name
 
 
 def check_operand(name: str, kind: str, operator: str, operand: Any) -> None:
     """Refuse, with ValueError, an operand that could never equal a value of the column."""
-    choices = VOCABULARY[name].column.choices
     if isinstance(operand, OtherColumn):
         other = VOCABULARY[operand.column].kind
         if _family(other) != _family(kind):
@@ -144,16 +180,33 @@ def check_operand(name: str, kind: str, operator: str, operand: Any) -> None:
         return
     if operator == "present":
         return
+    choices = VOCABULARY[name].column.choices
     for value in operand if isinstance(operand, tuple) else (operand,):
-        if kind in ("number", "count") and (isinstance(value, bool | str)):
-            raise ValueError(f"expected a number to compare {name} with, got {value!r}")
-        if kind in ("time", "date"):
-            try:
-                date.fromisoformat(str(value)[:10])
-            except ValueError:
-                raise ValueError(f"expected an ISO 8601 date to compare {name} with") from None
+        match _family(kind):
+            case "number":
+                if isinstance(value, bool | str) or not math.isfinite(value):
+                    raise ValueError(f"expected a number to compare {name} with, got {value!r}")
+            case "time":
+                if not _is_iso(value):
+                    raise ValueError(f"expected an ISO 8601 date or time to compare {name} with, got {value!r}")
+            case _:
+                # 1.10 is read as the number 1.1 and `true` as a truth value: neither equals the text in a cell.
+                if isinstance(value, bool | float):
+                    raise ValueError(f"expected text to compare {name} with, got {value!r}; put it in quotes")
         if choices and value not in choices:
-            raise ValueError(f"{name} is never {value!r}; it is one of {', '.join(choices)}")
+            suggestion = did_you_mean(str(value), choices)
+            raise ValueError(f"{name} is never {value!r}{suggestion}; it is one of {', '.join(choices)}")
+
+
+def _is_iso(value: Any) -> bool:
+    text = str(value)
+    try:
+        date.fromisoformat(text[:10])
+        datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    # Python also reads 20240131 and week dates, in which people and other tools see something else.
+    return text[4:5] == "-" and text[7:8] == "-"
 
 
 def _family(kind: str) -> str:
@@ -185,6 +238,31 @@ class Example(_Part):
     lots: tuple[dict[str, Scalar | None], ...] | None = None
     people: tuple[dict[str, Scalar | None], ...] | None = None
     manuals: tuple[dict[str, Scalar | None], ...] | None = None
+    not_supplied: tuple[Literal["components", "products", "stations"], ...] = ()
+
+    @field_validator("as_of")
+    @classmethod
+    def _is_a_time(cls, value: str | None) -> str | None:
+        if value is not None and not _is_iso(value):
+            raise ValueError(f"expected an ISO 8601 time, such as 2025-11-20T00:00:00Z, got {value!r}")
+        return value
+
+    @model_validator(mode="after")
+    def _rows_have_known_columns(self) -> Self:
+        if faults := tuple(islice(self._faults(), MOST_FAULTS)):
+            raise Misplaced(faults)
+        return self
+
+    def _faults(self) -> Iterator[tuple[Path, str]]:
+        for name, table in TABLES.items():
+            for number, row in enumerate(getattr(self, name) or ()):
+                for column in row:
+                    if column not in table.columns:
+                        suggestion = did_you_mean(column, table.columns)
+                        yield (name, number, column), f"{name} have no column {column!r}{suggestion}"
+        for name in self.not_supplied:
+            if getattr(self, name):
+                yield ("not_supplied",), f"{name} can't both be missing and have rows"
 
 
 class _Rule(_Part):
@@ -202,7 +280,7 @@ class _Rule(_Part):
     def _shows_both_sides(self) -> Self:
         shown = {example.expect for example in self.examples}
         if not {"complies", "finding"} <= shown:
-            raise ValueError("expected an example that complies and one that is a finding")
+            raise Misplaced([(("examples",), "expected an example that complies and one that is a finding")])
         return self
 
 
@@ -233,6 +311,13 @@ class HoldRule(_Rule):
     forbid: Event
     duration: Duration = Field(alias="for")
 
+    @field_validator("duration")
+    @classmethod
+    def _lasts(cls, value: timedelta) -> timedelta:
+        if not value:
+            raise ValueError("expected a duration longer than nothing; this rule could never find anything")
+        return value
+
 
 class OrderRule(_Rule):
     """Within a work order and position, the treatment in scope comes last (or first) among the others."""
@@ -254,7 +339,7 @@ class PrecedeRule(_Rule):
 class Limits(_Part):
     """What may pass between two treatments, whichever comes first. `days` and `months` are of the calendar (UTC)."""
 
-    flight_hours: Annotated[float, Field(gt=0)] | None = None
+    flight_hours: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
     cycles: PositiveInt | None = None
     days: PositiveInt | None = None
     months: PositiveInt | None = None
@@ -276,8 +361,8 @@ class Season(_Part):
 class Tolerance(_Part):
     """How far from the due point still counts as on time: `percent` of the interval, capped unit by unit."""
 
-    percent: Annotated[float, Field(gt=0, le=100)]
-    flight_hours: Annotated[float, Field(gt=0)] | None = None
+    percent: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
+    flight_hours: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
     cycles: PositiveInt | None = None
     days: PositiveInt | None = None
 
@@ -300,11 +385,23 @@ class IntervalRule(_Rule):
         return self
 
 
+def _check_limits(at_least: Any, at_most: Any) -> None:
+    if at_least is None and at_most is None:
+        raise ValueError("expected at_least or at_most")
+    if at_least is not None and at_most is not None and at_least > at_most:
+        raise ValueError("at_least is more than at_most; nothing could comply")
+
+
 class CoatLimits(_Part):
     """How many coats a session has."""
 
     at_least: PositiveInt | None = None
     at_most: PositiveInt | None = None
+
+    @model_validator(mode="after")
+    def _can_be_met(self) -> Self:
+        _check_limits(self.at_least, self.at_most)
+        return self
 
 
 class CountRule(_Rule):
@@ -319,6 +416,11 @@ class PauseLimits(_Part):
 
     at_least: Duration | None = None
     at_most: Duration | None = None
+
+    @model_validator(mode="after")
+    def _can_be_met(self) -> Self:
+        _check_limits(self.at_least, self.at_most)
+        return self
 
 
 class SpacingRule(_Rule):

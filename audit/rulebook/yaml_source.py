@@ -1,27 +1,43 @@
 """YAML text as plain data, with the line of every value.
 
-YAML is read by its version 1.2 (`12:30` and `NO` are text), and only the part of it that a rule needs: no aliases
-or tags of its own, no key twice.
+YAML is read by its version 1.2 (`12:30` and `NO` are text), and only the part of it that a rule needs: no anchors,
+aliases or tags of its own, no key twice.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from ruamel.yaml import YAML
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
-from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
+from ruamel.yaml.error import MarkedYAMLError
+from ruamel.yaml.events import (
+    AliasEvent,
+    DocumentStartEvent,
+    MappingEndEvent,
+    MappingStartEvent,
+    ScalarEvent,
+    SequenceEndEvent,
+    SequenceStartEvent,
+    StreamEndEvent,
+)
+from ruamel.yaml.nodes import ScalarNode
+from ruamel.yaml.reader import ReaderError
 
 from audit.errors import AuditError
 
-LONGEST = 1_000_000
-"""Bytes a rule file may have: far more than any rule needs, far less than what could stall the reader."""
 DEEPEST = 30
 
 Path = tuple[str | int, ...]
 _TAG = "tag:yaml.org,2002:"
+_HINTS = {
+    "could not find expected ':'": "; is a colon, a quote or an indent missing above?",
+    "found unexpected ':'": "; a text with a colon in it needs quotes here",
+    "mapping values are not allowed in this context": "; a text with a colon in it needs quotes",
+    "mapping values are not allowed here": "; a text with a colon in it needs quotes",
+    "found character that cannot start any token": "; indent with spaces, and quote a text that begins with @, % or `",
+}
 
 
 @dataclass(frozen=True)
@@ -41,81 +57,114 @@ class Source:
 
 def written(path: Path) -> str:
     """Write a path as `$.examples[0].name`."""
-    return "$" + "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in path)
+    return "$" + "".join(f"[{part}]" if isinstance(part, int) else f".{shortened(part)}" for part in path)
 
 
 def read_yaml(text: str, name: str) -> Source:
     """Read one document. AuditError names the file, the line and what was expected."""
-    if len(text) > LONGEST:
-        raise AuditError(f"{name}: expected a rule file of at most 1 MB, got {len(text) / 1e6:.1f} MB")
+    # Events, not nodes: the reader's own tree is built by recursion in C, which a file of brackets alone overflows.
+    yaml = YAML(typ="safe", pure=False)
+    reader = _Reader(name, yaml.parse(text), yaml.resolver, {})
     try:
-        node = YAML(typ="safe", pure=False).compose(text)
+        return Source(name, reader.document(), reader.lines)
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line = 1 if mark is None else mark.line + 1
         problem = error.problem or error.context or "unknown fault"
-        hint = "; a text with a colon in it needs quotes here" if problem.endswith("':'") else ""
+        hint = _HINTS.get(problem, "")
         raise AuditError(f"{name}, line {line}: not readable as YAML: {problem}{hint}") from None
-    except (YAMLError, RecursionError) as error:
-        raise AuditError(f"{name}: not readable as YAML: {error}") from None
-    if node is None:
-        raise AuditError(f"{name}: expected a rule, got an empty file")
-    lines: dict[Path, int] = {}
-    seen: set[int] = set()
-    return Source(name, _value(node, (), name, lines, seen), lines)
+    except ReaderError as error:
+        line = text.encode()[: error.position].count(b"\n") + 1
+        raise AuditError(f"{name}, line {line}: expected text, got a control character") from None
 
 
-def _value(node: Node, path: Path, name: str, lines: dict[Path, int], seen: set[int]) -> Any:
-    line = node.start_mark.line + 1
-    lines[path] = line
-    where = f"{name}, line {line}: {written(path)}"
-    # An alias gives the same node again; expanding it is how a small file becomes a huge one.
-    if id(node) in seen:
-        raise AuditError(f"{where}: an alias (*name) is not allowed in a rule file; write the value out")
-    seen.add(id(node))
-    if len(path) > DEEPEST:
-        raise AuditError(f"{where}: nested deeper than {DEEPEST} levels")
-    tag = str(node.tag).removeprefix(_TAG)
-    if isinstance(node, ScalarNode):
-        return _scalar(node.value, tag, where)
-    if isinstance(node, SequenceNode):
-        return [_value(item, (*path, index), name, lines, seen) for index, item in enumerate(node.value)]
-    assert isinstance(node, MappingNode)
-    data: dict[str, Any] = {}
-    keys: dict[str, int] = {}
-    for key_node, value_node in node.value:
-        key_line = key_node.start_mark.line + 1
-        if not isinstance(key_node, ScalarNode):
-            raise AuditError(f"{name}, line {key_line}: {written(path)}: expected a plain word as key")
-        key = str(key_node.value)
-        if key in keys:
-            where = f"{name}, line {key_line}: {written((*path, key))}"
-            raise AuditError(f"{where}: this key stands here twice (first on line {keys[key]})")
-        keys[key] = key_line
-        data[key] = _value(value_node, (*path, key), name, lines, seen)
-        lines[(*path, key)] = key_line
-    return data
+@dataclass(frozen=True)
+class _Reader:
+    """One pass over the events of a document."""
+
+    name: str
+    events: Iterator[Any]
+    resolver: Any
+    lines: dict[Path, int]
+
+    def document(self) -> Any:
+        for event in self.events:
+            if isinstance(event, DocumentStartEvent):
+                break
+            if isinstance(event, StreamEndEvent):
+                raise AuditError(f"{self.name}: expected a rule, got an empty file")
+        data = self.value(next(self.events), ())
+        for event in self.events:
+            if isinstance(event, DocumentStartEvent):
+                line = event.start_mark.line + 1
+                raise AuditError(f"{self.name}, line {line}: a second document begins; a rule file holds one rule")
+        return data
+
+    def value(self, event: Any, path: Path) -> Any:
+        line = event.start_mark.line + 1
+        self.lines.setdefault(path, line)
+        self.refuse_what_no_rule_needs(event, path)
+        if isinstance(event, ScalarEvent):
+            tag = event.tag or self.resolver.resolve(ScalarNode, event.value, event.implicit)
+            return _scalar(event.value, str(tag).removeprefix(_TAG))
+        if isinstance(event, SequenceStartEvent):
+            items: list[Any] = []
+            while not isinstance(item := next(self.events), SequenceEndEvent):
+                items.append(self.value(item, (*path, len(items))))
+            return items
+        assert isinstance(event, MappingStartEvent)
+        data: dict[str, Any] = {}
+        while not isinstance(word := next(self.events), MappingEndEvent):
+            self.refuse_what_no_rule_needs(word, path)
+            if not isinstance(word, ScalarEvent):
+                raise AuditError(f"{self.where(word, path)}: expected a plain word as key")
+            place = (*path, word.value)
+            if word.value in data:
+                where = self.where(word, place)
+                raise AuditError(f"{where}: this key stands here twice (first on line {self.lines[place]})")
+            self.lines[place] = word.start_mark.line + 1
+            data[word.value] = self.value(next(self.events), place)
+        return data
+
+    def refuse_what_no_rule_needs(self, event: Any, path: Path) -> None:
+        """Expanding aliases is how a small file becomes a huge one; tags make objects; depth exhausts the stack."""
+        if isinstance(event, AliasEvent):
+            raise AuditError(f"{self.where(event, path)}: an alias (*name) is not allowed; write the value out")
+        if event.anchor is not None:
+            raise AuditError(f"{self.where(event, path)}: an anchor (&name) is not allowed; write values out")
+        if event.tag is not None and not (isinstance(event, ScalarEvent) and str(event.tag) in _SCALAR_TAGS):
+            tag = str(event.tag).replace(_TAG, "!!")
+            raise AuditError(f"{self.where(event, path)}: the tag {shortened(tag)} is not allowed in a rule file")
+        if len(path) > DEEPEST:
+            raise AuditError(f"{self.where(event, path[:2])}: nested deeper than {DEEPEST} levels")
+
+    def where(self, event: Any, path: Path) -> str:
+        return f"{self.name}, line {event.start_mark.line + 1}: {written(path)}"
 
 
-def _scalar(text: str, tag: str, where: str) -> Any:
+_SCALAR_TAGS = frozenset(f"{_TAG}{name}" for name in ("str", "int", "float", "bool", "null"))
+
+
+def shortened(text: str) -> str:
+    """The text, cut where it would make a sentence unreadable."""
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _scalar(text: str, tag: str) -> Any:
+    # What is no plain decimal number (007, 1_000) is somebody's code and stays text, as do dates.
     match tag:
-        case "str" | "timestamp":
-            return text
-        case "int":
-            return _whole(text)
-        case "float":
-            return float(text.replace("_", "").replace(".inf", "inf").replace(".nan", "nan"))
+        case "int" | "float" if "_" not in text:
+            return _number(text, tag)
         case "bool":
             return text.lower() == "true"
         case "null":
             return None
         case _:
-            raise AuditError(f"{where}: the tag !{tag} is not allowed in a rule file")
+            return text
 
 
-def _whole(text: str) -> int | str:
-    """A number; with leading zeros (`007`) it is a code, and stays text."""
+def _number(text: str, tag: str) -> float | str:
     try:
-        return int(text, 0)
+        return int(text, 0) if tag == "int" else float(text.lower().replace(".inf", "inf").replace(".nan", "nan"))
     except ValueError:
         return text

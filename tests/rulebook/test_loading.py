@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from ruamel.yaml import YAML
 
 from audit.errors import AuditError
 from audit.rulebook.loading import load_rules, read_rule
@@ -50,23 +51,27 @@ def test_a_good_rule_is_read() -> None:
         (
             "form: hold",
             "form: holt",
-            "line 3: $.form: unknown form 'holt' (did you mean hold?); expected one of record, hold",
+            "line 3: $.form: got 'holt' (did you mean hold?); expected one of record, hold",
         ),
         ("form: hold\n", "", "line 1: $.form: no form is given; expected one of record, hold"),
         ("level: 2", "level: 3", "line 4: $.level: got '3'; expected '1', '2' or 'observation'"),
         ("PT24H", "PT24", "line 12: $.for: expected an ISO 8601 duration in hours, minutes or seconds, such as PT24H"),
         ("PT24H", "P1D", "line 12: $.for: expected an ISO 8601 duration in hours, minutes or seconds, such as PT24H"),
-        ("action: {", "acton: {", "line 9: $.scope: unknown column 'acton' (did you mean action?)"),
+        ("action: {", "acton: {", "line 10: $.scope.acton: unknown column 'acton' (did you mean action?)"),
         (
             "{is: apply}",
             "{isn: apply}",
             "line 10: $.scope.action.isn: unknown key 'isn' (did you mean is?); expected one of is,",
         ),
-        ("{is: apply}", "{is: aply}", "line 9: $.scope: action is never 'aply'; it is one of clean, prepare, apply"),
+        (
+            "{is: apply}",
+            "{is: aply}",
+            "line 10: $.scope.action.is: action is never 'aply' (did you mean apply?); it is one of clean,",
+        ),
         (
             "{is: apply}",
             "{before: 2024-01-01}",
-            "line 9: $.scope: action is a choice column, of which before can't be asked",
+            "line 10: $.scope.action.before: action is a choice column, of which before can't be asked",
         ),
         ("{is: apply}", "{}", "line 10: $.scope.action: expected at least one operator, such as {is: apply}"),
         (
@@ -80,15 +85,62 @@ def test_a_good_rule_is_read() -> None:
             "line 1: $.id: expected small letters, digits and hyphens, such as flight-before-cure",
         ),
         ("why: Because.\n", "", "line 1: $.why: this is needed and not given"),
-        ("expect: finding", "expect: complies", "expected an example that complies and one that is a finding"),
+        (
+            "expect: finding",
+            "expect: complies",
+            "line 13: $.examples: expected an example that complies",
+        ),
         ("level: 2", "level: 2\nlevel: 1", "line 5: $.level: this key stands here twice (first on line 4)"),
         (
             "why: Because.",
-            "why: &x Because.\ncaution: *x",
-            "$.caution: an alias (*name) is not allowed in a rule file; write the value out",
+            "why: *x",
+            "line 7: $.why: an alias (*name) is not allowed; write the value out",
         ),
-        ("why: Because.", "why: !!binary aGk=", "$.why: the tag !binary is not allowed in a rule file"),
+        ("why: Because.", "why: &x Because.", "line 7: $.why: an anchor (&name) is not allowed; write values out"),
+        ("why: Because.", "why: !!binary aGk=", "line 7: $.why: the tag !!binary is not allowed in a rule file"),
+        ("examples:", "examples: !pairs", "line 13: $.examples: the tag !pairs is not allowed in a rule file"),
         ("{event: takeoff}", "{event: takeoff", "not readable as YAML"),
+        ("why: Because.", "why: Because: so", "a text with a colon in it needs quotes"),
+        ("why: Because.", "why: \x00", "line 7: expected text, got a control character"),
+        ("why: Because.", "why: 12", "line 7: $.why: expected text, got 12; put it in quotes"),
+        ("why: Because.", "? [a]\n: b", "line 7: $: expected a plain word as key"),
+        ("basis:\n  - source: common practice, no source", "basis: none", "line 5: $.basis: expected a list, such as"),
+        (
+            "basis:\n  - source: common practice, no source",
+            "basis: []",
+            "line 5: $.basis: expected at least 1 here",
+        ),
+        (
+            "{is: apply}",
+            "apply",
+            "line 10: $.scope.action: expected keys with values, such as {key: value}",
+        ),
+        ("{is: apply}", "{in: apply}", "line 10: $.scope.action.in: expected a list, such as [one, two], got 'apply'"),
+        (
+            "action: {is: apply}",
+            "ambient_c: {at_least: .nan}",
+            "$.scope.ambient_c.at_least: expected a number",
+        ),
+        (
+            "action: {is: apply}",
+            "ambient_c: {at_least: warm}",
+            "$.scope.ambient_c.at_least: expected a number",
+        ),
+        (
+            "action: {is: apply}",
+            "started_at: {before: 2025-01-01 soon}",
+            "$.scope.started_at.before: expected an ISO 8601 date or time to compare started_at",
+        ),
+        ("action: {is: apply}", "manual_revision: {is: 1.10}", "got 1.1; put it in quotes"),
+        ("action: {is: apply}", "product: {is: true}", "got True; put it in quotes"),
+        ("PT24H", "PT0H", "line 12: $.for: expected a duration longer than nothing"),
+        ("PT24H", f"PT{'9' * 400}H", "line 12: $.for: expected a duration of at most 876000 hours"),
+        (
+            "complies}",
+            "complies, tasks: [{prodct: x}]}",
+            "line 14: $.examples[0].tasks[0].prodct: tasks have no column 'prodct' (did you mean product?)",
+        ),
+        ("complies}", "complies, as_of: soon}", "line 14: $.examples[0].as_of: expected an ISO 8601 time"),
     ],
 )
 def test_the_sentence_names_place_and_cure(old: str, new: str, sentence: str) -> None:
@@ -105,25 +157,101 @@ def test_all_faults_are_listed_at_once() -> None:
     assert len(said(text).splitlines()) == 3
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        (
+            "{is: apply}",
+            "{is: [a, b]}",
+            "$.scope.action.is: expected a single text, number or true or false, got ['a', 'b']",
+        ),
+        ("{is: apply}", "{is: {column: lott}}", "$.scope.action.is.column: unknown column 'lott' (did you mean lot?)"),
+        (
+            "complies}",
+            "complies, tasks: [{lot: [a]}]}",
+            "$.examples[0].tasks[0].lot: expected a single text, number or true or false, got ['a']",
+        ),
+    ],
+)
+def test_one_fault_is_one_sentence(old: str, new: str, sentence: str) -> None:
+    """A value that may be several things, and a list with a faulty entry, give one sentence, not one for each way."""
+    (line,) = said(GOOD.replace(old, new, 1)).splitlines()
+    assert line.endswith(sentence)
+
+
+def test_faults_are_listed_by_line_and_not_without_end() -> None:
+    """The first twenty faults come in the order of the file, and the rest is only mentioned."""
+    columns = "\n  ".join(f"actio{number}: {{is: apply}}" for number in range(1000))
+    keys = "".join(f"key{number}: 1\n" for number in range(1000))
+    listed = said(GOOD.replace("action: {is: apply}", columns) + keys).splitlines()
+    assert len(listed) == 21
+    assert "line 10: $.scope.actio0: unknown column 'actio0' (did you mean action?)" in listed[0]
+    assert listed[-1] == "a-rule.yaml: and more faults, not listed"
+
+
+def test_a_rule_is_one_document() -> None:
+    """A second rule in a file would be passed over; it is refused instead."""
+    assert said(GOOD + "---\n" + GOOD) == "a-rule.yaml, line 16: a second document begins; a rule file holds one rule"
+    assert said("# nothing yet\n") == "a-rule.yaml: expected a rule, got an empty file"
+    assert said("- a\n") == "a-rule.yaml, line 1: expected a rule with id, title, form and so on"
+
+
+@pytest.mark.parametrize(
+    ("form", "limits", "sentence"),
+    [
+        ("count", "coats: {}", "line 11: $.coats: expected at_least or at_most"),
+        ("count", "coats: {at_least: 3, at_most: 2}", "line 11: $.coats: at_least is more than at_most"),
+        ("spacing", "pause: {}", "line 11: $.pause: expected at_least or at_most"),
+        ("spacing", "pause: {at_least: PT2H, at_most: PT1H}", "line 11: $.pause: at_least is more than at_most"),
+        (
+            "interval",
+            "at_most: {flight_hours: .inf}",
+            "line 11: $.at_most.flight_hours: input should be a finite",
+        ),
+    ],
+)
+def test_a_rule_that_could_not_tell_good_from_bad_is_refused(form: str, limits: str, sentence: str) -> None:
+    """A limit that nothing can break, or that everything breaks, is a fault of the rule."""
+    text = GOOD.replace("form: hold", f"form: {form}").replace("forbid: {event: takeoff}\nfor: PT24H", limits)
+    assert sentence in said(text)
+
+
 def test_an_alias_bomb_is_refused_at_once() -> None:
-    """A million lines of aliases are refused by size, and a small bomb by its first anchor; neither is expanded."""
+    """A million lines of aliases are refused by size, a small bomb by its first anchor; neither is expanded."""
     assert "at most 1 MB" in said("a: &a [x]\n" + "b: [*a, *a]\n" * 1_000_000)
     bomb = "a: &a [x, x]\n" + "".join(f"k{n}: &k{n} [*{'a' if n == 0 else f'k{n - 1}'}, *a]\n" for n in range(200))
-    assert "an alias (*name) is not allowed" in said(bomb + "form: hold\n")
+    assert said(bomb) == "a-rule.yaml, line 1: $.a: an anchor (&name) is not allowed; write values out"
 
 
-def test_deep_nesting_is_refused() -> None:
-    """Nesting without end is refused, not followed."""
-    assert "nested deeper than" in said("form: " + "[" * 200 + "]" * 200)
+@pytest.mark.parametrize("nested", ["[" * 400_000, "{a: " * 200_000, "[" * 31 + "]" * 31], ids=("lists", "keys", "31"))
+def test_deep_nesting_is_refused(nested: str) -> None:
+    """Nesting is refused where it gets too deep, before it can exhaust the stack and kill the process."""
+    assert "nested deeper than 30 levels" in said("form: " + nested)
+
+
+@pytest.mark.parametrize("change", ["", "why: &x Because.", "why: 'Because", "why: \x00", "why: 12", "? [a]\n: b"])
+def test_the_slow_reader_says_the_same(change: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the reader in C isn't installed, the one in Python gives the same data and the same lines."""
+
+    def outcome() -> object:
+        try:
+            return read_rule(GOOD.replace("why: Because.", change or "why: Because.").encode(), "a-rule.yaml")
+        except AuditError as error:
+            return str(error)
+
+    fast = outcome()
+    monkeypatch.setattr("ruamel.yaml.main.CParser", None)
+    assert type(YAML(typ="safe", pure=False).parser).__module__ == "ruamel.yaml.parser"
+    assert outcome() == fast
 
 
 def test_yaml_words_stay_what_was_written() -> None:
-    """`NO` is no false, `12:30` no 750, `007` no 7, and a date no object."""
-    task = "\n      - remarks: 12:30\n        lot: 007\n        work_order: 2024-01-01\n"
+    """`NO` is no false, `12:30` no 750, `007` no 7, `1_000` no 1000, and a date no object."""
+    task = "\n      - remarks: 12:30\n        lot: 007\n        manual: 1_000\n        work_order: 2024-01-01\n"
     text = GOOD.replace("{name: one, expect: complies}", f"name: NO\n    expect: complies\n    tasks:{task}")
     example = read_rule(text.encode(), "a-rule.yaml").examples[0]
     assert example.name == "NO"
-    assert example.tasks == ({"remarks": "12:30", "lot": "007", "work_order": "2024-01-01"},)
+    assert example.tasks == ({"remarks": "12:30", "lot": "007", "manual": "1_000", "work_order": "2024-01-01"},)
 
 
 def test_ids_are_unique_and_name_their_files(tmp_path: Path) -> None:

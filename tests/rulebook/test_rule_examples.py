@@ -7,6 +7,7 @@ from collections import defaultdict
 import pytest
 
 from audit.forms.examples import ExampleResult, run_examples
+from audit.intake.tables import PRODUCT_CLASSES
 from audit.rulebook.examples import example_export
 from audit.rulebook.loading import load_rules
 from audit.rulebook.models import Example
@@ -63,7 +64,25 @@ def test_defaults_fill_what_an_example_leaves_out() -> None:
     assert tasks["position"].astype("object").isna().tolist() == [False, True]
 
 
-def test_an_empty_list_means_not_supplied() -> None:
-    """An example says that a table is missing by giving it no rows."""
-    example = Example(name="x", expect="complies", tasks=({"started_at": "2025-06-02T09:00:00Z"},), components=())
-    assert "components" not in example_export(example).tables
+def test_reference_lists_are_there_unless_said_otherwise() -> None:
+    """A boot, a product of each class and three stations; no lots, people or manuals."""
+    tables = example_export(Example(name="x", expect="complies")).tables
+    boots = tables["components"][["component_serial", "material", "finish", "position"]]
+    assert boots.astype("object").to_numpy().tolist() == [["C1", "chloroprene", "black", "left wing"]]
+    assert set(tables["products"]["product"].astype("object")) == set(PRODUCT_CLASSES)
+    assert tables["stations"]["timezone"].astype("object").tolist() == ["UTC", "Europe/Berlin", "America/New_York"]
+    assert not {"lots", "people", "manuals"} & set(tables)
+
+
+def test_a_table_without_rows_is_not_a_table_that_is_missing() -> None:
+    """An empty list is a table without rows; `not_supplied` takes the table away."""
+    example = Example(name="x", expect="complies", components=(), lots=(), not_supplied=("products",))
+    tables = example_export(example).tables
+    assert len(tables["components"]) == len(tables["lots"]) == 0
+    assert "products" not in tables
+
+
+def test_a_table_can_not_be_missing_and_have_rows() -> None:
+    """An example that says both contradicts itself."""
+    with pytest.raises(ValueError, match="components can't both be missing and have rows"):
+        Example(name="x", expect="complies", components=({},), not_supplied=("components",))
