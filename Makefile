@@ -36,9 +36,9 @@ format: $(READY_DEV)
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
 
-# The tables of the README that are made from the code.
+# The parts of README.md and DEVELOPERS.md that are made from the code.
 docs: $(READY_DEV)
-	$(BIN)/python -m tests.test_docs
+	$(BIN)/python -m tests.generated_docs --write
 
 schema: $(READY)
 	$(BIN)/python -m audit.rulebook.editor_schema > $(VENV)/rule.schema.json

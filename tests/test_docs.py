@@ -1,76 +1,44 @@
-"""What the README says is what the code does. `make docs` writes the tables that are made from the code."""
+"""What the README and the contributors' guide say is what the code does."""
 
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Iterator
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
+import typer
 
+from audit.cli import NAME, app
 from audit.exit_codes import ExitCode
+from audit.findings.result import FINDING_COLUMNS
 from audit.forms import FORMS
-from audit.intake.tables import TABLES, Column, Kind, Table
+from audit.forms.examples import run_examples
 from audit.report.files import contents
-from audit.rulebook.loading import load_rules
-from audit.shipped import rules_folder
+from audit.rulebook.loading import read_rule
+from audit.rulebook.models import AnyRule
+from tests.generated_docs import DEVELOPERS, MADE, README, ROOT, made_anew
 from tests.report.conftest import make_result
 
-ROOT = Path(__file__).parents[1]
-README = ROOT / "README.md"
-DEVELOPERS = ROOT / "DEVELOPERS.md"
+PAGES = [README, DEVELOPERS, ROOT / "CHANGELOG.md", ROOT / "reports/README.md", ROOT / "sample_records/SCENARIO.md"]
 
-CELLS: dict[Kind, str] = {
-    "id": "text",
-    "code": "text",
-    "choice": "one of",
-    "codes": "list, `;` between",
-    "text": "free text",
-    "time": "date and time",
-    "date": "date",
-    "number": "number",
-    "count": "whole number",
-}
-
-
-def rule_table() -> str:
-    """The rules that ship, most serious first."""
-    rules = sorted(load_rules(rules_folder()).rules, key=lambda rule: (rule.level, rule.id))
-    rows = [f"| {rule.id} | {rule.title} | {rule.form} | {rule.level} |" for rule in rules]
-    return "\n".join(["| rule | a finding is | form | level |", "|---|---|---|---|", *rows])
-
-
-def column_tables() -> str:
-    """Every canonical table with its columns."""
-    return "\n\n".join(map(column_table, TABLES.values()))
-
-
-def column_table(table: Table) -> str:
-    key = " + ".join(f"`{name}`" for name in table.key)
-    rows = [
-        f"| `{column.name}` | {'yes' if column.needed else ''} | {column.label} | {cell(column)} |"
-        for column in table.columns.values()
-    ]
-    head = ["| column | needed | what it is | cell |", "|---|---|---|---|"]
-    return "\n".join([f"#### {table.name}", "", f"Key: {key}.", "", *head, *rows])
-
-
-def cell(column: Column) -> str:
-    return " ".join([CELLS[column.kind], ", ".join(column.choices)]).strip()
-
-
-MADE = {"rules": rule_table, "columns": column_tables}
-
-
-def with_made_text(text: str) -> str:
-    """The text of a page, with what stands between its markers made anew."""
-    for name, make in MADE.items():
-        begin, end = f"<!-- {name}: made by `make docs` -->\n", f"<!-- end of {name} -->"
-        before, _, rest = text.partition(begin)
-        _, found, after = rest.partition(end)
-        assert found, f"the markers of {name} are gone"
-        text = f"{before}{begin}\n{make()}\n\n{end}{after}"
-    return text
+COMMON_KEYS = """
+id: shown-in-the-guide
+title: Shown in the guide
+level: 2
+basis: [{source: 'common practice, no source'}]
+why: It shows the syntax.
+put_right: By the operator's manual.
+"""
+BOTH_SIDES = "examples: [{name: good, expect: complies}, {name: bad, expect: finding}]"
+A_HOLD = """
+form: hold
+scope: {action: {is: apply}, product_class: {is: rubber-preservative}}
+forbid: {event: takeoff}
+for: PT24H
+"""
 
 
 def section(page: Path, title: str) -> str:
@@ -86,10 +54,20 @@ def first_cells(text: str) -> list[str]:
     return [cell.strip("` ") for cell in re.findall(r"^\| *([^|\n]+?) *\|", text, re.MULTILINE)][2:]
 
 
-def test_made_tables_are_up_to_date() -> None:
-    """The tables of rules and columns say what the code says; `make docs` writes them."""
-    text = README.read_text(encoding="utf-8")
-    assert text == with_made_text(text)
+@pytest.mark.parametrize("page", MADE, ids=lambda page: page.name)
+def test_made_parts_are_up_to_date(page: Path) -> None:
+    """What is made from the code says what the code says; `make docs` writes it."""
+    assert page.read_text(encoding="utf-8") == made_anew(page)
+
+
+@pytest.mark.parametrize("gone", ["<!-- rules: made by `make docs` -->", "<!-- end of rules -->"])
+def test_a_lost_marker_is_an_error(gone: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page that lost a marker is refused, not taken for one that is up to date."""
+    page = tmp_path / "README.md"
+    page.write_text(README.read_text(encoding="utf-8").replace(gone, ""), encoding="utf-8")
+    monkeypatch.setattr("tests.generated_docs.MADE", {page: MADE[README]})
+    with pytest.raises(ValueError, match="markers of rules"):
+        made_anew(page)
 
 
 def test_every_exit_code_is_explained() -> None:
@@ -105,6 +83,101 @@ def test_every_output_is_explained() -> None:
 def test_every_form_is_explained() -> None:
     """The README lists each rule form, and no other."""
     assert first_cells(section(README, "Rule forms")) == list(FORMS)
+
+
+def test_every_column_of_a_finding_is_explained() -> None:
+    """The README says of each column of findings.csv what it holds, in its order."""
+    [text] = re.findall(r"^### findings\.csv\n(.*?)(?=^### )", README.read_text("utf-8"), re.DOTALL | re.MULTILINE)
+    assert tuple(first_cells(text)) == FINDING_COLUMNS
+
+
+def yaml_blocks() -> list[str]:
+    """Every piece of a rule file that the contributors' guide shows."""
+    return re.findall(r"^```yaml\n(.*?)^```", DEVELOPERS.read_text("utf-8"), re.DOTALL | re.MULTILINE)
+
+
+def as_rule(block: str) -> AnyRule:
+    """A whole rule made of a piece, with what the piece leaves out."""
+    form = "" if "form:" in block else A_HOLD
+    if "scope:" in block:
+        form = form.replace(A_HOLD.splitlines()[2] + "\n", "")
+    examples = "" if "examples:" in block else BOTH_SIDES
+    return read_rule(f"{COMMON_KEYS}{form}{block}{examples}".encode(), "guide")
+
+
+def test_every_piece_of_a_rule_that_is_shown_is_valid() -> None:
+    """The loader accepts each piece of a rule file in the guide, and every form is shown once."""
+    rules = [as_rule(block) for block in yaml_blocks()]
+    shown = [rule.form for rule, block in zip(rules, yaml_blocks(), strict=True) if "form:" in block]
+    assert shown == list(FORMS)
+
+
+def test_the_examples_that_are_shown_hold() -> None:
+    """The guide's examples are judged as they say."""
+    [block] = [block for block in yaml_blocks() if "examples:" in block]
+    results = list(run_examples([as_rule(block)]))
+    assert len(results) == 2
+    assert [result.got for result in results] == [result.expected for result in results]
+
+
+def commands(page: Path) -> list[str]:
+    """Every call of the command that a page shows, without comments."""
+    shown = re.findall(rf"(?:^ {{4}}|`)(?:\S*[/\\])?{NAME}((?: [^`\n#]+)?)", page.read_text("utf-8"), re.MULTILINE)
+    return [call.strip() for call in shown if call.strip()]
+
+
+def refuse_unknown(call: str) -> None:
+    """Raise where the command line doesn't know a command or an option of the call; nothing is run."""
+    command = typer.main.get_command(app)
+    words = [word for word in shlex.split(call.replace("\\", "/")) if word not in ("--help", "--version")]
+    while words and hasattr(command, "commands"):
+        command = command.commands[words.pop(0)]
+    if not hasattr(command, "commands"):
+        command.make_context(NAME, words, resilient_parsing="--help" in call)
+
+
+@pytest.mark.parametrize("page", [README, DEVELOPERS, ROOT / "CHANGELOG.md"], ids=lambda page: page.name)
+def test_commands_exist(page: Path) -> None:
+    """The command line knows every command and option that a page shows."""
+    assert commands(page)
+    for call in commands(page):
+        refuse_unknown(call)
+
+
+@pytest.mark.parametrize("call", ["chek EXPORT", "rules tset", "check EXPORT --as-off 2026-04-30T18:00Z"])
+def test_unknown_commands_would_be_noticed(call: str) -> None:
+    """A command or option with a typo doesn't pass the check above."""
+    with pytest.raises((KeyError, typer.TyperException)):
+        refuse_unknown(call)
+
+
+@pytest.mark.parametrize("page", [README, DEVELOPERS], ids=lambda page: page.name)
+def test_modules_that_are_run_exist(page: Path) -> None:
+    """Every `python -m` names a module that is there."""
+    named = set(re.findall(r"python -m ([\w.]+)", page.read_text(encoding="utf-8")))
+    assert named
+    assert {name for name in named if find_spec(name) is None} == set()
+
+
+def anchors(page: Path) -> set[str]:
+    """The headings of a page as a link names them."""
+    titles = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", title.lower()).replace(" ", "-") for title in titles}
+
+
+def test_links_lead_somewhere() -> None:
+    """Every relative link of a page leads to a file, and to a heading where it names one."""
+    lost = []
+    links = 0
+    for page in PAGES:
+        for link in re.findall(r"\]\((?!https?:)([^)\s]+)\)", page.read_text(encoding="utf-8")):
+            links += 1
+            place, _, heading = link.partition("#")
+            target = page.parent / place if place else page
+            if not target.exists() or (heading and heading not in anchors(target)):
+                lost.append(f"{page.relative_to(ROOT)}: {link}")
+    assert links > 4
+    assert lost == []
 
 
 def targets() -> set[str]:
@@ -146,7 +219,3 @@ def test_every_room_is_on_the_map() -> None:
     rooms = {f"{path.parent.name}/" for path in (ROOT / "audit").glob("*/__init__.py")}
     modules = {path.name for path in (ROOT / "audit").glob("[a-z]*.py")}
     assert set(first_cells(section(DEVELOPERS, "The rooms"))) == rooms | modules
-
-
-if __name__ == "__main__":
-    README.write_text(with_made_text(README.read_text(encoding="utf-8")), encoding="utf-8", newline="\n")

@@ -1,0 +1,165 @@
+"""The parts of README.md and DEVELOPERS.md that are made from the code: `make docs` writes them.
+
+`python -m tests.generated_docs` says which pages are out of date and exits with 1 if one is; with `--write` it writes
+them.
+"""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+import typer
+
+from audit.cli import NAME, app
+from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, UNJUDGED_COLUMNS
+from audit.intake.tables import TABLES, Column, Kind, Table
+from audit.report.files import QUARANTINE_COLUMNS
+from audit.rulebook import examples
+from audit.rulebook.loading import load_rules
+from audit.rulebook.models import OPERATORS
+from audit.shipped import rules_folder
+from audit.timeline.vocabulary import VOCABULARY
+
+ROOT = Path(__file__).parents[1]
+README = ROOT / "README.md"
+DEVELOPERS = ROOT / "DEVELOPERS.md"
+ROOMS = (".", "intake", "timeline", "rulebook", "forms", "findings", "report")
+WIDTH = 100
+
+CELLS: dict[Kind, str] = {
+    "id": "text",
+    "code": "text",
+    "choice": "one of",
+    "codes": "list, `;` between",
+    "text": "free text",
+    "time": "date and time",
+    "date": "date",
+    "number": "number",
+    "count": "whole number",
+}
+
+
+def table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
+    """A Markdown table."""
+    lines = [f"| {' | '.join(row)} |" for row in (head, *rows)]
+    return "\n".join([lines[0], "|---" * len(head) + "|", *lines[1:]])
+
+
+def rule_table() -> str:
+    """The rules that ship, most serious first."""
+    rules = sorted(load_rules(rules_folder()).rules, key=lambda rule: (rule.level, rule.id))
+    rows = [(rule.id, rule.title, rule.form, str(rule.level)) for rule in rules]
+    return table(("rule", "a finding is", "form", "level"), rows)
+
+
+def column_tables() -> str:
+    """Every canonical table with its columns."""
+    return "\n\n".join(map(column_table, TABLES.values()))
+
+
+def column_table(canonical: Table) -> str:
+    """One canonical table with its columns."""
+    key = " + ".join(f"`{name}`" for name in canonical.key)
+    rows = [
+        (f"`{column.name}`", "yes" if column.needed else "", column.label, cell(column))
+        for column in canonical.columns.values()
+    ]
+    return f"#### {canonical.name}\n\nKey: {key}.\n\n{table(('column', 'needed', 'what it is', 'cell'), rows)}"
+
+
+def cell(column: Column) -> str:
+    """What a cell of the column holds."""
+    return " ".join([CELLS[column.kind], ", ".join(column.choices)]).strip()
+
+
+def check_help() -> str:
+    """What `deicer-audit check --help` prints, on a terminal of a fixed width."""
+    command = typer.main.get_command(app).commands["check"]  # type: ignore[attr-defined]
+    context = command.context_class(command, info_name=f"{NAME} check", terminal_width=WIDTH)
+    lines = command.get_help(context).splitlines()
+    return "```text\n" + "\n".join(line.rstrip() for line in lines) + "\n```"
+
+
+def output_columns() -> str:
+    """The columns of every CSV file of a report, in their order."""
+    files = {
+        "findings.csv": FINDING_COLUMNS,
+        "unjudged.csv": UNJUDGED_COLUMNS,
+        "coverage.csv": COVERAGE_COLUMNS,
+        "quarantine.csv": QUARANTINE_COLUMNS,
+    }
+    rows = [(f"`{name}`", ", ".join(f"`{column}`" for column in columns)) for name, columns in files.items()]
+    return table(("CSV file", "columns"), rows)
+
+
+def module_map() -> str:
+    """Each module with the first line of its docstring, room by room."""
+    rows = []
+    for room in ROOMS:
+        for path in sorted((ROOT / "audit" / room).glob("*.py")):
+            if path.name != "__init__.py":
+                text = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+                rows.append((f"`{path.relative_to(ROOT / 'audit').as_posix()}`", text.splitlines()[0]))
+    return table(("module", "what it is"), rows)
+
+
+def operator_table() -> str:
+    """What a condition can ask of which kind of column."""
+    rows = [(f"`{name.rstrip('_')}`", ", ".join(kinds)) for name, kinds in OPERATORS.items()]
+    return table(("operator", "kinds of column"), rows)
+
+
+def vocabulary_table() -> str:
+    """Every column that a condition may name."""
+    rows = [(f"`{name}`", column.kind, column.label, column.table) for name, column in VOCABULARY.items()]
+    return table(("column", "kind", "what it is", "from"), rows)
+
+
+def example_defaults() -> str:
+    """What the rows of an example hold unless they say otherwise."""
+    return inspect.cleandoc(examples.__doc__ or "").partition("\n\n")[2]
+
+
+MADE: Mapping[Path, Mapping[str, Callable[[], str]]] = {
+    README: {"rules": rule_table, "help": check_help, "output columns": output_columns, "columns": column_tables},
+    DEVELOPERS: {
+        "modules": module_map,
+        "operators": operator_table,
+        "vocabulary": vocabulary_table,
+        "example defaults": example_defaults,
+    },
+}
+
+
+def made_anew(page: Path) -> str:
+    """The text of a page, with what stands between its markers made anew. ValueError where a marker is gone."""
+    text = page.read_text(encoding="utf-8")
+    for name, make in MADE[page].items():
+        begin, end = f"<!-- {name}: made by `make docs` -->\n", f"<!-- end of {name} -->"
+        if text.count(begin) != 1 or text.count(end) != 1 or text.index(begin) > text.index(end):
+            raise ValueError(f"{page.name}: expected the markers of {name} once, in order")
+        before, _, rest = text.partition(begin)
+        after = rest.partition(end)[2]
+        text = f"{before}{begin}\n{make()}\n\n{end}{after}"
+    return text
+
+
+def main(arguments: list[str]) -> int:
+    """Write the pages, or only say which are out of date."""
+    if arguments not in ([], ["--write"]):
+        print("usage: python -m tests.generated_docs [--write]", file=sys.stderr)
+        return 2
+    stale = [page for page in MADE if made_anew(page) != page.read_text(encoding="utf-8")]
+    for page in stale:
+        if arguments:
+            page.write_text(made_anew(page), encoding="utf-8", newline="\n")
+        print(f"{page.name} {'written' if arguments else 'is out of date: make docs'}")
+    return 1 if stale and not arguments else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
