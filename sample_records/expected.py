@@ -225,9 +225,7 @@ def overdue(book: Logbook, *positions: str) -> list[Finding]:
     findings = []
     for position in positions:
         segment = book.segments[position]
-        assert segment.exceeded_by, (
-            f"{book.aircraft.mark} {position}: {segment.tenths} tenths isn't overdue"
-        )
+        assert segment.exceeded_by, f"{book.aircraft.mark} {position}: {segment.tenths} tenths isn't overdue"
         findings.append(
             Finding(
                 "ice-adhesion-treatment-overdue",
@@ -250,9 +248,7 @@ def overdue(book: Logbook, *positions: str) -> list[Finding]:
 
 def unsure(rule: Rule, record: Task, reason: Reason) -> list[Unjudged]:
     """A subject that can't be judged, known by the record that it is or that ends it."""
-    return [
-        Unjudged(rule, record.aircraft, record.position, record.work_order, record.task_id, reason)
-    ]
+    return [Unjudged(rule, record.aircraft, record.position, record.work_order, record.task_id, reason)]
 
 
 def of_unknown_class(record: Task) -> list[Unjudged]:

@@ -183,14 +183,10 @@ class Logbook:
         zone = STATIONS[self.station].zone
         naive = datetime.fromisoformat(wall_clock)
         instant = naive.replace(tzinfo=zone).astimezone(UTC)
-        assert instant.astimezone(zone).replace(tzinfo=None) == naive, (
-            f"{wall_clock} never occurred"
-        )
+        assert instant.astimezone(zone).replace(tzinfo=None) == naive, f"{wall_clock} never occurred"
         return instant
 
-    def fly(
-        self, takeoff: datetime, flown: float, to: str | None = None, **miswritten: str
-    ) -> Flight:
+    def fly(self, takeoff: datetime, flown: float, to: str | None = None, **miswritten: str) -> Flight:
         """Fly for `flown` hours, back to the same station unless told otherwise."""
         assert takeoff >= self.now, f"{self.aircraft.mark} isn't free at {takeoff}"
         tenths = round(flown * 10)
@@ -331,9 +327,7 @@ class Logbook:
             for position in task.positions:
                 self.segments[position] = Segment(since=task)
 
-    def swap(
-        self, position: str, rubber: Rubber, removed_at: datetime, installed_at: datetime
-    ) -> None:
+    def swap(self, position: str, rubber: Rubber, removed_at: datetime, installed_at: datetime) -> None:
         """Another boot takes the place of the one at `position`."""
         self.fitted[position].removed_at = removed_at
         self._fit(position, rubber, installed_at)
@@ -376,9 +370,7 @@ class Visit:
     def preserve_in_one_record(self, positions: Iterable[str], **cells: Any) -> Task:
         """Apply the rubber preservative, one record standing for all coats."""
         minutes = PRESERVATIVE_COATS * (PRESERVE.minutes + PAUSE_MINUTES) - PAUSE_MINUTES
-        step = replace(
-            PRESERVE, minutes=minutes, description="rubber preservative, three even coats"
-        )
+        step = replace(PRESERVE, minutes=minutes, description="rubber preservative, three even coats")
         return self.step(step, positions, coats=str(PRESERVATIVE_COATS), **cells)
 
     def gloss(self, positions: Iterable[str] = ALL, **cells: Any) -> tuple[Task, ...]:
@@ -427,9 +419,7 @@ class Visit:
         self.clock = task.finished_at + BETWEEN_STEPS
         return task
 
-    def _coats(
-        self, step: Step, number: int, positions: Iterable[str], **cells: Any
-    ) -> tuple[Task, ...]:
+    def _coats(self, step: Step, number: int, positions: Iterable[str], **cells: Any) -> tuple[Task, ...]:
         fitted = tuple(positions)
         coats = []
         for coat in range(1, number + 1):
@@ -453,8 +443,7 @@ class Visit:
         manual = next(
             manual
             for manual in MANUALS
-            if manual.effective_from <= day
-            and (not manual.superseded_on or day < manual.superseded_on)
+            if manual.effective_from <= day and (not manual.superseded_on or day < manual.superseded_on)
         )
         boots = [book.fitted[position] for position in positions]
         task = Task(
@@ -483,11 +472,7 @@ class Visit:
         )
         if step.product:
             lot = max(
-                (
-                    lot
-                    for lot in LOTS
-                    if lot.product == step.product.product and lot.opened_on <= day
-                ),
+                (lot for lot in LOTS if lot.product == step.product.product and lot.opened_on <= day),
                 key=lambda lot: lot.opened_on,
             )
             materials = {boot.rubber.material for boot in boots}

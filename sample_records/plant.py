@@ -76,12 +76,8 @@ def files(scenario: Scenario) -> Mapping[str, str]:
     unjudged = [subject for planted in scenario.planted for subject in planted.unjudged]
     return {
         f"{EXPORT}/tasks.csv": _table(_columns(Task), (_task_row(task) for task in scenario.tasks)),
-        f"{EXPORT}/flights.csv": _table(
-            _columns(Flight), (_flight_row(flight) for flight in scenario.flights)
-        ),
-        f"{EXPORT}/components.csv": _table(
-            COMPONENT_COLUMNS, (_component_row(boot) for boot in scenario.boots)
-        ),
+        f"{EXPORT}/flights.csv": _table(_columns(Flight), (_flight_row(flight) for flight in scenario.flights)),
+        f"{EXPORT}/components.csv": _table(COMPONENT_COLUMNS, (_component_row(boot) for boot in scenario.boots)),
         f"{EXPORT}/products.csv": _table(_columns(Product), map(_row, PRODUCTS)),
         f"{EXPORT}/stations.csv": _table(
             STATION_COLUMNS,
@@ -128,9 +124,7 @@ def _columns(row: type[Any]) -> tuple[str, ...]:
 def _row(row: Any) -> list[str]:
     """The cells of a row in the order of its columns; times are UTC to the second."""
     values = [getattr(row, column) for column in _columns(type(row))]
-    return [
-        f"{value:%Y-%m-%dT%H:%M:%SZ}" if isinstance(value, datetime) else value for value in values
-    ]
+    return [f"{value:%Y-%m-%dT%H:%M:%SZ}" if isinstance(value, datetime) else value for value in values]
 
 
 def _task_row(task: Task) -> list[str]:
@@ -273,9 +267,7 @@ def _clock_changes(station: Station) -> str:
     # Adding days to a zoned time moves its wall clock: every one of these is a local midnight.
     nights = [midnight + timedelta(days=day) for day in range(days + 1)]
     changes = (
-        f"{night:%Y-%m-%d}"
-        for night, next_night in pairwise(nights)
-        if night.utcoffset() != next_night.utcoffset()
+        f"{night:%Y-%m-%d}" for night, next_night in pairwise(nights) if night.utcoffset() != next_night.utcoffset()
     )
     return ", ".join(changes) or "never"
 
@@ -302,11 +294,7 @@ def main() -> int:
     written = files(tell())
     if arguments.check:
         differ = differing(written)
-        print(
-            f"Differs from what is planted: {', '.join(differ)}"
-            if differ
-            else "The sample records are as planted."
-        )
+        print(f"Differs from what is planted: {', '.join(differ)}" if differ else "The sample records are as planted.")
         return 1 if differ else 0
     (HERE / EXPORT).mkdir(exist_ok=True)
     for path, text in written.items():

@@ -159,9 +159,7 @@ _IDENTIFIED = "material-identified; surroundings-masked"
 
 INSPECT = Step("inspect", None, 30, "boots looked over, inflation checked")
 CLEAN = Step("clean", CLEANER, 35, "boots washed", f"{_IDENTIFIED}; shaken; rinsed; dried")
-PREPARE = Step(
-    "prepare", PREP, 45, "residual coatings stripped", f"{_IDENTIFIED}; stripped; rinsed; dried"
-)
+PREPARE = Step("prepare", PREP, 45, "residual coatings stripped", f"{_IDENTIFIED}; stripped; rinsed; dried")
 PRESERVE = Step("apply", PRESERVATIVE, 10, "rubber preservative, one even coat", _IDENTIFIED)
 APPLY_GLOSS = Step("apply", GLOSS, 10, "gloss coating, one light coat", _IDENTIFIED)
 PROTECT = Step("apply", PROTECTANT, 20, "surface protectant", f"{_IDENTIFIED}; shaken")

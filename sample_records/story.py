@@ -63,8 +63,7 @@ def alder(book: Logbook) -> Iterator[Planted]:
     coats = visit.preserve(WINGS)
     flight = book.fly(coats[-1].finished_at + hours(5.2), 1.8)
     yield fault(
-        "A survey is brought forward: airborne the same evening, 5 h 12 min after the last coat "
-        "on both wings.",
+        "A survey is brought forward: airborne the same evening, 5 h 12 min after the last coat on both wings.",
         [coats[-1], flight],
         flown_uncured(coats, flight),
     )
@@ -114,8 +113,7 @@ def alder(book: Logbook) -> Iterator[Planted]:
     wash = visit.clean(miswritten={"humidity_pct": "forty"})
     visit.treat()
     yield reject(
-        "The humidity of a wash is written in words; the rule about protective equipment can't "
-        "read this record.",
+        "The humidity of a wash is written in words; the rule about protective equipment can't read this record.",
         wash,
         "humidity_pct",
         "not a number",
@@ -129,8 +127,7 @@ def alder(book: Logbook) -> Iterator[Planted]:
     treatment = visit.treat(["right wing"])
     book.fly(coats[-1].finished_at + hours(26), 2.4)
     yield fault(
-        "Ice-adhesion treatment 20 h 12 min after the last coat; the flight itself waits long "
-        "enough.",
+        "Ice-adhesion treatment 20 h 12 min after the last coat; the flight itself waits long enough.",
         [coats[-1], treatment],
         covered_uncured(coats, treatment),
     )
@@ -159,8 +156,7 @@ def birch(book: Logbook) -> Iterator[Planted]:
     visit.wait(hours(4))
     gloss = visit.gloss(["fin"])
     yield fault(
-        "Gloss the same afternoon, 4 h after the last coat of preservative: one finding, at the "
-        "first coat of gloss.",
+        "Gloss the same afternoon, 4 h after the last coat of preservative: one finding, at the first coat of gloss.",
         [coats[-1], *gloss],
         covered_uncured(coats, gloss[0]),
     )
@@ -173,8 +169,7 @@ def birch(book: Logbook) -> Iterator[Planted]:
     gloss = visit.gloss(["right wing"])
     look = visit.inspect(["left wing"])
     yield near_miss(
-        "While the left wing cures, the right one is glossed and the left one looked over without"
-        " any product.",
+        "While the left wing cures, the right one is glossed and the left one looked over without any product.",
         [coats[-1], *gloss, look],
         PRODUCT,
     )
@@ -199,14 +194,10 @@ def birch(book: Logbook) -> Iterator[Planted]:
     book.routine(until="2025-10-14")
     visit = book.visit("2025-10-14 15:00")
     look = visit.inspect()
-    again = replace(
-        look, started_at=look.started_at + hours(1), finished_at=look.finished_at + hours(1)
-    )
+    again = replace(look, started_at=look.started_at + hours(1), finished_at=look.finished_at + hours(1))
     again = replace(again, signed_at=again.finished_at + hours(0.2))
     book.enter(again)
-    yield reject(
-        "A task number used twice: the first record stays.", again, "task_id", "duplicate key"
-    )
+    yield reject("A task number used twice: the first record stays.", again, "task_id", "duplicate key")
 
     book.routine(until="2025-11-17")
     visit = book.visit("2025-11-17 09:00")
@@ -218,8 +209,7 @@ def birch(book: Logbook) -> Iterator[Planted]:
     visit.clean()
     second = visit.treat()
     yield near_miss(
-        "Exactly 50.0 flight hours between two treatments, many of them tenths that have no exact"
-        " binary fraction.",
+        "Exactly 50.0 flight hours between two treatments, many of them tenths that have no exact binary fraction.",
         [first, last_flight, second],
         OVERDUE,
     )
@@ -362,8 +352,7 @@ def dogwood(book: Logbook) -> Iterator[Planted]:
     visit.clean()
     treatment = visit.treat()
     yield near_miss(
-        "41.0 h in the season before its first treatment; with the summer's flying it would be "
-        "far over 50.",
+        "41.0 h in the season before its first treatment; with the summer's flying it would be far over 50.",
         [treatment],
         OVERDUE,
     )
@@ -386,8 +375,7 @@ def dogwood(book: Logbook) -> Iterator[Planted]:
     visit.clean()
     visit.treat()
     yield fault(
-        "The treatment of the left wing is begun and never closed: 62.5 h from the one before to "
-        "the one after.",
+        "The treatment of the left wing is begun and never closed: 62.5 h from the one before to the one after.",
         [since, never_closed],
         late,
     )
@@ -398,9 +386,7 @@ def dogwood(book: Logbook) -> Iterator[Planted]:
     visit.step(APPLY_GLOSS, ["fin"], coat="1")
     visit.wait(hours(0.15))
     second_coat = visit.step(APPLY_GLOSS, ["fin"], coat="2", ppe_worn="chemical-gloves")
-    yield fault(
-        "The second coat of gloss without eye protection.", [second_coat], unprotected(second_coat)
-    )
+    yield fault("The second coat of gloss without eye protection.", [second_coat], unprotected(second_coat))
     book.routine(until=END)
 
 
@@ -413,8 +399,7 @@ def elder(book: Logbook) -> Iterator[Planted]:
     second = book.visit(coats[-1].finished_at + hours(2))
     strip = second.prepare(["right wing"])
     yield fault(
-        "The finish disappoints: the boot is stripped again 2 h after the last coat, under "
-        "another work order.",
+        "The finish disappoints: the boot is stripped again 2 h after the last coat, under another work order.",
         [coats[-1], strip],
         covered_uncured(coats, strip),
     )
@@ -532,8 +517,7 @@ def hazel(book: Logbook) -> Iterator[Planted]:
     wash = visit.clean(["left wing"])
     flight = book.fly(nameless.finished_at + hours(9), 1.8)
     yield cannot_tell(
-        "An application that doesn't say of what, on a polyurethane boot, washed 2 h and flown 9 "
-        "h later.",
+        "An application that doesn't say of what, on a polyurethane boot, washed 2 h and flown 9 h later.",
         [nameless, wash, flight],
         of_unknown_class(nameless),
     )
@@ -542,8 +526,7 @@ def hazel(book: Logbook) -> Iterator[Planted]:
     visit = book.visit("2025-07-30 10:00")
     wipe = visit.step(WIPE_OFF, ["right wing"])
     yield near_miss(
-        "Preservative named on a polyurethane boot, but what was done is wiping overspray off: "
-        "nothing was applied.",
+        "Preservative named on a polyurethane boot, but what was done is wiping overspray off: nothing was applied.",
         [wipe],
         MATERIAL,
     )
@@ -553,8 +536,7 @@ def hazel(book: Logbook) -> Iterator[Planted]:
     wash = visit.clean(ppe_worn="chemical-gloves; respirator; eye-protection")
     look = visit.inspect()
     yield near_miss(
-        "More protective equipment than needed, in another order; an inspection without product "
-        "and without any.",
+        "More protective equipment than needed, in another order; an inspection without product and without any.",
         [wash, look],
         PPE,
     )
@@ -571,8 +553,7 @@ def hazel(book: Logbook) -> Iterator[Planted]:
     visit.clean()
     visit.treat()
     yield fault(
-        "The platform doesn't reach the fin and nobody comes back for it: 71.8 h between its "
-        "treatments.",
+        "The platform doesn't reach the fin and nobody comes back for it: 71.8 h between its treatments.",
         [since, without_fin],
         late,
     )
@@ -583,8 +564,7 @@ def hazel(book: Logbook) -> Iterator[Planted]:
     treatment = visit.treat(["fin"])
     gloss = visit.gloss(["fin"])
     yield fault(
-        "Two coats of gloss over the ice-adhesion treatment of the fin: one finding, at the "
-        "second coat.",
+        "Two coats of gloss over the ice-adhesion treatment of the fin: one finding, at the second coat.",
         [treatment, *gloss],
         not_last(treatment, gloss[-1]),
     )
@@ -596,17 +576,14 @@ def hazel(book: Logbook) -> Iterator[Planted]:
     veil = visit.protect(WINGS)
     second = visit.treat()
     yield near_miss(
-        "Protectant over the treatment, noticed, and the treatment done again under the same work"
-        " order: it is last.",
+        "Protectant over the treatment, noticed, and the treatment done again under the same work order: it is last.",
         [first, veil, second],
         LAST,
     )
 
     book.routine(until="2026-03-28")
     visit = book.visit("2026-03-29 03:10")
-    look = visit.inspect(
-        miswritten={"started_at": "2026-03-29T02:30", "finished_at": "2026-03-29T03:40"}
-    )
+    look = visit.inspect(miswritten={"started_at": "2026-03-29T02:30", "finished_at": "2026-03-29T03:40"})
     yield reject(
         "A start at 02:30 on the night when the clocks jump from 02:00 to 03:00.",
         look,
@@ -625,8 +602,7 @@ def ivy(book: Logbook) -> Iterator[Planted]:
     visit.prepare(WINGS)
     record = visit.preserve_in_one_record(WINGS)
     yield fault(
-        "Preservative on both wings as in the years before; the right one has been polyurethane "
-        "since July.",
+        "Preservative on both wings as in the years before; the right one has been polyurethane since July.",
         [installation, record],
         wrong_boot(record, failing=["right wing"]),
     )
@@ -638,8 +614,7 @@ def ivy(book: Logbook) -> Iterator[Planted]:
     flight = book.fly(coats[-1].finished_at + hours(18.8), 1.8)
     removal, _ = book.visit(flight.landing_at + hours(1)).swap("fin", BLACK_CHLOROPRENE)
     yield fault(
-        "Flown 18 h 48 min after the last coat; that the boot was swapped out after the flight "
-        "changes nothing.",
+        "Flown 18 h 48 min after the last coat; that the boot was swapped out after the flight changes nothing.",
         [coats[-1], flight, removal],
         flown_uncured(coats, flight),
     )
@@ -648,9 +623,7 @@ def ivy(book: Logbook) -> Iterator[Planted]:
     visit = book.visit("2025-09-23 08:00")
     visit.prepare(["left tailplane"])
     coats = visit.preserve(["left tailplane"])
-    removal, installation = book.visit("2025-09-24 12:00").swap(
-        "left tailplane", BLACK_POLYURETHANE
-    )
+    removal, installation = book.visit("2025-09-24 12:00").swap("left tailplane", BLACK_POLYURETHANE)
     yield near_miss(
         "Preservative on a chloroprene boot that is replaced by a polyurethane one the day after.",
         [*coats, removal, installation],
@@ -686,8 +659,7 @@ def juniper(book: Logbook) -> Iterator[Planted]:
     visit.prepare()
     coats = visit.preserve(ALL)
     yield fault(
-        "Preservative on all boots, with a polyurethane spare on the fin: three records, each "
-        "naming the fin.",
+        "Preservative on all boots, with a polyurethane spare on the fin: three records, each naming the fin.",
         [installation, *coats],
         wrong_boot(*coats, failing=["fin"]),
     )
@@ -695,15 +667,12 @@ def juniper(book: Logbook) -> Iterator[Planted]:
     book.visit("2025-07-21 09:00").swap("fin", BLACK_CHLOROPRENE)
 
     book.routine(until="2025-08-06")
-    book.visit("2025-08-06 09:00").swap(
-        "left wing", BLACK_CHLOROPRENE, installation_recorded_late=hours(7 * 24)
-    )
+    book.visit("2025-08-06 09:00").swap("left wing", BLACK_CHLOROPRENE, installation_recorded_late=hours(7 * 24))
     visit = book.visit("2025-08-07 09:00")
     visit.prepare(["left wing"])
     record = visit.preserve_in_one_record(["left wing"])
     yield cannot_tell(
-        "The component history dates an installation a week late: no boot is known where the "
-        "preservative went.",
+        "The component history dates an installation a week late: no boot is known where the preservative went.",
         [record],
         unsure("preservative-on-wrong-material", record, "no component known at that time"),
     )
@@ -723,9 +692,7 @@ def juniper(book: Logbook) -> Iterator[Planted]:
     book.routine(until="2025-10-04")
     book.fly(book.local("2025-10-04 10:05"), 1.8, to="Petrel Ledge")
     visit = book.visit("2025-10-05 02:40")
-    look = visit.inspect(
-        miswritten={"started_at": "2025-10-05T02:15", "finished_at": "2025-10-05T02:45"}
-    )
+    look = visit.inspect(miswritten={"started_at": "2025-10-05T02:15", "finished_at": "2025-10-05T02:45"})
     yield reject(
         "A start at 02:15 on the night when the clocks at Petrel Ledge jump from 02:00 to 02:30.",
         look,
@@ -760,9 +727,7 @@ def juniper(book: Logbook) -> Iterator[Planted]:
 def larch(book: Logbook) -> Iterator[Planted]:
     """Black chloroprene at Pipewren."""
     book.routine(until="2025-07-08")
-    book.visit("2025-07-08 09:00").swap(
-        "left tailplane", BLACK_CHLOROPRENE, removal_recorded_late=hours(14 * 24)
-    )
+    book.visit("2025-07-08 09:00").swap("left tailplane", BLACK_CHLOROPRENE, removal_recorded_late=hours(14 * 24))
     visit = book.visit("2025-07-10 09:00")
     visit.prepare(["left tailplane"])
     record = visit.preserve_in_one_record(["left tailplane"])
@@ -770,16 +735,12 @@ def larch(book: Logbook) -> Iterator[Planted]:
         "The component history removes the old boot two weeks late: two boots are recorded where "
         "the preservative went.",
         [record],
-        unsure(
-            "preservative-on-wrong-material", record, "two components recorded at that position"
-        ),
+        unsure("preservative-on-wrong-material", record, "two components recorded at that position"),
     )
 
     book.routine(until="2025-07-29")
     mistyped = book.fly(book.local("2025-07-29 10:00"), 1.8, landing_at="2025-07-28T20:48")
-    yield reject(
-        "A flight that lands before it takes off.", mistyped, "landing_at", "landing before takeoff"
-    )
+    yield reject("A flight that lands before it takes off.", mistyped, "landing_at", "landing before takeoff")
 
     book.routine(until="2025-08-19")
     visit = book.visit("2025-08-19 09:00")
@@ -788,8 +749,7 @@ def larch(book: Logbook) -> Iterator[Planted]:
     flight = book.fly(coats[-1].finished_at + hours(20.4), 1.2)
     second_flight = book.fly(coats[-1].finished_at + hours(22.5), 1.8)
     yield fault(
-        "All five boots preserved, two takeoffs next morning: one finding a boot, at the first "
-        "takeoff.",
+        "All five boots preserved, two takeoffs next morning: one finding a boot, at the first takeoff.",
         [coats[-1], flight, second_flight],
         flown_uncured(coats, flight),
     )
@@ -811,17 +771,14 @@ def larch(book: Logbook) -> Iterator[Planted]:
     visit = book.visit(book.now + hours(2))
     visit.clean()
     visit.treat(but(*TAILPLANES))
-    void = visit.treat(
-        TAILPLANES, status="void", remarks="void: product ran out, tailplanes not done"
-    )
+    void = visit.treat(TAILPLANES, status="void", remarks="void: product ran out, tailplanes not done")
     book.fly_on("left tailplane", until_hours=66.6)
     late = overdue(book, *TAILPLANES)
     visit = book.visit(book.now + hours(2))
     visit.clean()
     visit.treat()
     yield fault(
-        "The treatment of both tailplanes is void and not repeated: 66.6 h between those that "
-        "count.",
+        "The treatment of both tailplanes is void and not repeated: 66.6 h between those that count.",
         [since, void],
         late,
     )
@@ -835,8 +792,7 @@ def larch(book: Logbook) -> Iterator[Planted]:
     treated = visit.treat(["left wing"])
     void_veil = visit.protect(["left wing"], status="void", remarks=remark)
     yield near_miss(
-        "In May, protectant over a treatment under another work order; and a void one under the "
-        "same.",
+        "In May, protectant over a treatment under another work order; and a void one under the same.",
         [treatment, veil, treated, void_veil],
         LAST,
     )
@@ -849,9 +805,7 @@ def maple(book: Logbook) -> Iterator[Planted]:
     visit = book.visit("2025-07-17 09:00")
     strip = visit.prepare(TAILPLANES, ppe_worn="eye-protection; work-gloves")
     visit.protect(TAILPLANES)
-    yield fault(
-        "Surface prep with gloves that don't keep solvents out.", [strip], unprotected(strip)
-    )
+    yield fault("Surface prep with gloves that don't keep solvents out.", [strip], unprotected(strip))
 
     book.routine(until="2025-09-04")
     visit = book.visit("2025-09-04 09:00")
@@ -898,8 +852,7 @@ def maple(book: Logbook) -> Iterator[Planted]:
     visit.clean()
     treatment = visit.treat()
     yield near_miss(
-        "69 h between two treatments at the left wing, but 38 h on the old boot and 31 h on its "
-        "successor.",
+        "69 h between two treatments at the left wing, but 38 h on the old boot and 31 h on its successor.",
         [since, installation, treatment],
         OVERDUE,
     )
@@ -925,8 +878,7 @@ def rowan(book: Logbook) -> Iterator[Planted]:
     visit.wait(hours(23.5))
     gloss = visit.gloss(["right wing"])
     yield fault(
-        "Gloss when the hangar clock shows 24.5 h; the clocks went forward that night: 23 h 30 "
-        "min.",
+        "Gloss when the hangar clock shows 24.5 h; the clocks went forward that night: 23 h 30 min.",
         [coats[-1], gloss[0]],
         covered_uncured(coats, gloss[0]),
     )
@@ -942,8 +894,7 @@ def rowan(book: Logbook) -> Iterator[Planted]:
         finished_at=treatment.finished_at,
     )
     yield cannot_tell(
-        "Treatment and protectant on the same boot with the same start: which was last, the "
-        "records don't say.",
+        "Treatment and protectant on the same boot with the same start: which was last, the records don't say.",
         [treatment, veil],
         unsure("ice-adhesion-treatment-not-last", veil, "order tied"),
     )

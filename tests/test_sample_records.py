@@ -63,7 +63,5 @@ def test_quarantine_is_what_was_miswritten(out: Path) -> None:
     """Each miswritten row is set aside at its line, and no other row is."""
     names = ("table", "line", "column", "value")
     found = Counter(tuple(row[name] for name in names) for row in rows(out / "quarantine.csv"))
-    expected = Counter(
-        tuple(row[name] for name in names) for row in rows(SAMPLE / "expected_quarantine.csv")
-    )
+    expected = Counter(tuple(row[name] for name in names) for row in rows(SAMPLE / "expected_quarantine.csv"))
     assert found == expected

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,8 +11,8 @@ import pandas as pd
 
 from audit.rulebook.models import Condition, Conditions, OtherColumn
 from audit.timeline.instants import DAY, Bools, Ints, instant
-from audit.timeline.records import Values, values
-from audit.timeline.timeline import Timeline
+from audit.timeline.records import Values, local_day, values
+from audit.timeline.timeline import TASK_TIMES, Timeline
 
 Truth = npt.NDArray[np.int8]
 FALSE, UNKNOWN, TRUE = np.int8(0), np.int8(1), np.int8(2)
@@ -118,12 +118,18 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
         elif isinstance(operand, OtherColumn):
             right = values(timeline, operand.column, rows, component)
             unknown = left.missing | right.missing
-            asked = np.where(unknown, UNKNOWN, _compare(operator, left, right)).astype(np.int8)
+            if {left.kind, right.kind} == {"time", "date"}:
+                one, two = _by_day(name, left, timeline, rows), _by_day(operand.column, right, timeline, rows)
+            else:
+                one, two = left, right
+            asked = np.where(unknown, UNKNOWN, _compare(operator, one, two)).astype(np.int8)
             from_right = ~left.missing & right.missing
             why[from_right] = right.why[from_right] + len(reasons)
             reasons.extend(right.reasons)
         else:
-            asked = np.where(left.missing, UNKNOWN, _against(operator, operand, left)).astype(np.int8)
+            is_day = left.kind == "time" and len(str(operand)) == len("2024-01-31")
+            one = _by_day(name, left, timeline, rows) if is_day else left
+            asked = np.where(left.missing, UNKNOWN, _against(operator, operand, one)).astype(np.int8)
         truth = np.minimum(truth, asked)
     return Judged(truth, why, tuple(reasons))
 
@@ -141,8 +147,9 @@ def _against(operator: str, operand: Any, left: Values) -> Truth:
         return np.where(np.array([*table, False]), TRUE, FALSE)[left.codes]
     assert left.numbers is not None
     if left.kind in ("time", "date"):
-        instants, bound = _comparable_times(left, str(operand))
-        return np.where(_ordered(operator, instants, bound), TRUE, FALSE)
+        bound = pd.Timestamp(str(operand))
+        bound = bound.tz_localize("UTC") if bound.tzinfo is None else bound.tz_convert("UTC")
+        return np.where(_ordered(operator, left.numbers, instant(bound)), TRUE, FALSE)
     return np.where(_ordered(operator, left.numbers, operand), TRUE, FALSE)
 
 
@@ -160,15 +167,14 @@ def _text_holds(operator: str, operand: Any, value: str) -> bool:
             return {part.strip() for part in value.split(";")} >= set(operand)
 
 
-def _comparable_times(left: Values, literal: str) -> tuple[Ints, int]:
-    """A date literal compares with the day, a time literal with the instant (UTC where it has no zone)."""
-    assert left.numbers is not None
-    bound = pd.Timestamp(literal)
-    bound = bound.tz_localize("UTC") if bound.tzinfo is None else bound.tz_convert("UTC")
-    instants: Ints = left.numbers.astype(np.int64)
-    if len(literal) == len("2024-01-31") and left.kind == "time":
-        instants = np.floor_divide(instants, DAY) * DAY
-    return instants, instant(bound)
+def _by_day(name: str, found: Values, timeline: Timeline, rows: Ints) -> Values:
+    """The days of times, to be compared with dates: a record's own times by the clock of its station, others UTC."""
+    if found.kind == "date":
+        return found
+    assert found.numbers is not None
+    instants: Ints = found.numbers.astype(np.int64)
+    days = local_day(timeline, rows, instants) if name in TASK_TIMES else np.floor_divide(instants, DAY)
+    return replace(found, kind="date", numbers=days * DAY)
 
 
 def _ordered(operator: str, left: Any, right: Any) -> Bools:
@@ -192,7 +198,7 @@ def _ordered(operator: str, left: Any, right: Any) -> Bools:
 
 
 def _compare(operator: str, left: Values, right: Values) -> Truth:
-    """Compare two columns of the same record. A time meets a date on the level of days."""
+    """Compare two columns of the same record."""
     if left.names is not None and right.names is not None:
         assert left.codes is not None
         assert right.codes is not None
@@ -202,7 +208,4 @@ def _compare(operator: str, left: Values, right: Values) -> Truth:
         return np.where(_ordered(operator, one, two), TRUE, FALSE)
     assert left.numbers is not None
     assert right.numbers is not None
-    one, two = left.numbers, right.numbers
-    if {left.kind, right.kind} == {"time", "date"}:
-        one, two = np.floor_divide(one, DAY), np.floor_divide(two, DAY)
-    return np.where(_ordered(operator, one, two), TRUE, FALSE)
+    return np.where(_ordered(operator, left.numbers, right.numbers), TRUE, FALSE)

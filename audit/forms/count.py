@@ -17,7 +17,7 @@ def evaluate(rule: CountRule, timeline: Timeline) -> Outcomes:
     """A finding when a session has fewer or more coats than allowed.
 
     A record with `coats` stands for that many, one with `coat` for that coat; the same coat entered twice is one coat.
-    A record with neither stands for one coat or more: then only too many can be told.
+    A record with neither stands for one coat or more.
     """
     treated = treatments(timeline, rule.scope)
     subjects = sessions(timeline, treated)
@@ -32,17 +32,17 @@ def evaluate(rule: CountRule, timeline: Timeline) -> Outcomes:
     blank = ~has_coat & ~has_coats
     open_ended = np.zeros(count, bool)
     open_ended[subjects.session_of[blank]] = True
-    # However many blank records there are, each of them may be a coat entered elsewhere too: one at the least.
-    total = np.where(open_ended & (total == 0), 1, total)
+    np.add.at(total, subjects.session_of[blank], 1)
 
     few, many = rule.coats.at_least, rule.coats.at_most
-    too_few = (total < few) & ~open_ended if few else np.zeros(count, bool)
+    too_few = total < few if few else np.zeros(count, bool)
     too_many = total > many if many else np.zeros(count, bool)
     reason = np.full(count, "", object)
-    reason[open_ended & ~too_many] = "value missing: coat"
+    # There may be more coats than can be counted: that may mend too few, or make too many.
+    reason[open_ended & (too_few | (many is not None)) & ~too_many] = "value missing: coat"
     undecided = subjects.truth == UNKNOWN
     reason[undecided] = subjects.reason[undecided]
-    finding = (too_few | too_many) & ~undecided
+    finding = (too_few | too_many) & (reason == "")
     index = np.flatnonzero(finding | (reason != ""))
     return Outcomes(
         count,

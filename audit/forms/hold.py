@@ -18,13 +18,15 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Outcomes:
 
     A boot taken off the aircraft takes the hold with it: what happens from its removal on happens without it.
     """
-    held = sessions(timeline, treatments(timeline, rule.scope))
+    treated = treatments(timeline, rule.scope)
+    held = sessions(timeline, treated)
     limit = round(rule.duration.total_seconds() * 1_000_000)
     until = np.minimum(held.end + limit, _removal(timeline, held.component))
     if rule.forbid.where is None:
         return _takeoff(timeline, held, until, limit)
     near = _begun_within(timeline, held, limit)
-    return _treatment(timeline, held, until, limit, treatments(timeline, rule.forbid.where, near))
+    others = treatments(timeline, rule.forbid.where, near)
+    return _treatment(timeline, held, until, limit, others, own_session(others, treated, held))
 
 
 def _begun_within(timeline: Timeline, held: Sessions, limit: int) -> Ints:
@@ -69,56 +71,57 @@ def _takeoff(timeline: Timeline, held: Sessions, until: Ints, limit: int) -> Out
     )
 
 
-def _treatment(timeline: Timeline, held: Sessions, until: Ints, limit: int, others: Treatments) -> Outcomes:
-    started = timeline.times["started_at"]
-    known_place = timeline.position_of(others.place) != timeline.unknown_position
-    sure = others.those(known_place & (others.truth == TRUE))
-    doubtful = others.those(known_place & (others.truth == UNKNOWN))
-    nowhere = others.those(~known_place)
+def _treatment(timeline: Timeline, held: Sessions, until: Ints, limit: int, others: Treatments, own: Ints) -> Outcomes:
+    """Judge by other treatments; `own` is the session that each of them is itself a record of."""
+    started = timeline.times["started_at"][others.task]
+    here = timeline.position_of(others.place) != timeline.unknown_position
     placed = timeline.position_of(held.place) != timeline.unknown_position
-    judged = (held.truth == TRUE) & placed
+    aircraft, flown = timeline.aircraft_of(others.place), timeline.aircraft_of(held.place)
 
-    first, at = _first_in(sure.place, started[sure.task], held.place, held.end, until)
-    broken = judged & (first != NONE)
-    maybe, _ = _first_in(doubtful.place, started[doubtful.task], held.place, held.end, until)
-    aircraft = timeline.aircraft_of(held.place)
-    somewhere, _ = _first_in(timeline.aircraft_of(nowhere.place), started[nowhere.task], aircraft, held.end, until)
-    reason = np.full(len(judged), "", object)
-    reason[~placed] = NO_POSITION
-    reason[somewhere != NONE] = NO_POSITION
-    in_doubt = maybe != NONE
-    reason[in_doubt] = doubtful.reason[maybe[in_doubt]]
+    def first(wanted: Bools, owners: Ints, owner: Ints) -> Ints:
+        """The first of the owner's wanted treatments in [end, until), a session's own records left out."""
+        rows = np.flatnonzero(wanted)
+        if not len(rows):
+            return np.full(len(owner), NONE)
+        order = Order.of(owners[rows], started[rows])
+        index = order.count(owner, held.end, "before")
+        while True:
+            row = rows[order.row[np.minimum(index, len(rows) - 1)]]
+            theirs = (index < len(rows)) & (owners[row] == owner)
+            mine = theirs & (own[row] == np.arange(len(owner)))
+            if not mine.any():
+                return np.where(theirs & (started[row] < until), row, NONE)
+            index = index + mine
+
+    sure = first(here & (others.truth == TRUE), others.place, held.place)
+    maybe = first(here & (others.truth == UNKNOWN), others.place, held.place)
+    reason = np.full(len(held.task), "", object)
+    reason[first(~here, aircraft, flown) != NONE] = NO_POSITION
+    # Of a session without a position, whatever was applied to the aircraft may have been applied to its boot.
+    reason[~placed & (first(np.ones(len(here), bool), aircraft, flown) != NONE)] = NO_POSITION
+    reason[maybe != NONE] = others.reason[maybe[maybe != NONE]]
     reason[held.truth == UNKNOWN] = held.reason[held.truth == UNKNOWN]
+    broken = (held.truth == TRUE) & placed & (sure != NONE)
     unjudged = np.flatnonzero(~broken & (reason != ""))
     found = np.flatnonzero(broken)
+    event = sure[found]
     return joined(
-        len(judged),
+        len(held.task),
         cases(
             len(found),
             subject=held.task[found],
             task=held.last[found],
-            other=sure.task[first[found]],
+            other=others.task[event],
             place=held.place[found],
             component=held.component[found],
-            at=at[found],
+            at=started[event],
             anchor=held.end[found],
-            measured=(at[found] - held.end[found]) / HOUR,
+            measured=(started[event] - held.end[found]) / HOUR,
             limit=limit / HOUR,
             unit="h",
         ),
         _unjudged(held, unjudged, reason[unjudged]),
     )
-
-
-def _first_in(owners: Ints, instants: Ints, owner: Ints, start: Ints, until: Ints) -> tuple[Ints, Ints]:
-    """Index and instant of the owner's first event in [start, until); NONE where there is none."""
-    if not len(owners):
-        return np.full(len(owner), NONE), np.zeros(len(owner), np.int64)
-    order = Order.of(owners, instants)
-    index = order.count(owner, start, "before")
-    row = order.row[np.minimum(index, len(owners) - 1)]
-    found: Bools = (index < len(owners)) & (owners[row] == owner) & (instants[row] < until)
-    return np.where(found, row, NONE), np.where(found, instants[row], 0)
 
 
 def _unjudged(held: Sessions, index: Ints, reason: object) -> pd.DataFrame:

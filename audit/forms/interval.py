@@ -8,12 +8,14 @@ import numpy as np
 
 from audit.forms.conditions import FALSE, TRUE, UNKNOWN, judge
 from audit.forms.due import Meter, bases, meters
-from audit.forms.outcomes import NONE, Outcomes, cases
+from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.forms.treatments import NO_POSITION, Sessions, sessions, treatments
 from audit.rulebook.models import IntervalRule
 from audit.timeline.instants import DAY, FOREVER, Bools, Ints, Order, day_of, spread
 from audit.timeline.seasons import season_windows
 from audit.timeline.timeline import Timeline
+
+NO_BOOT = "no component known at that position and time, or two"
 
 
 @dataclass(frozen=True)
@@ -43,9 +45,10 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     rows = np.flatnonzero(timeline.in_play[timeline.aircraft_of(history.place)])
     boots = judge(rule.boots, timeline, rows, rows)
     rows, boot_truth = rows[boots.truth != FALSE], boots.truth[boots.truth != FALSE]
+    bootless = _bootless(timeline, done)
     if not len(rows):
-        return _without_boots(timeline, done)
-    sure = np.flatnonzero(done.truth == TRUE)
+        return bootless
+    sure = np.flatnonzero((done.truth == TRUE) & (done.component >= 0))
     segments = _cut(rule, timeline, rows, done, sure)
     place = history.place[segments.component]
     aircraft = timeline.aircraft_of(place)
@@ -81,9 +84,11 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     finding = broken & (reason == "")
     treated = segments.began[index]
     first_task = np.append(done.task, NONE)[treated]
+    # A segment that no treatment began is named by its boot and season.
     window = -2 - (segments.component * (int(segments.number.max(initial=0)) + 1) + segments.number)
-    return Outcomes(
-        count,
+    return joined(
+        count + bootless.in_scope,
+        bootless.cases,
         cases(
             len(index),
             finding=finding[index],
@@ -117,10 +122,9 @@ def _cut(rule: IntervalRule, timeline: Timeline, rows: Ints, done: Sessions, sur
     real = start < end
     boot, number, start, end = boot[real], number[real], start[real], end[real]
 
-    ends = Order.of(done.place[sure], done.end[sure])
-    place = history.place[boot]
-    first = ends.count(place, start, "before")
-    last = np.maximum(ends.count(place, end, "before"), first)
+    ends = Order.of(done.component[sure], done.end[sure])
+    first = ends.count(boot, start, "before")
+    last = np.maximum(ends.count(boot, end, "before"), first)
     window, nth = spread(last - first + 1)
     treated = nth > 0
     session = np.full(len(window), NONE)
@@ -166,8 +170,13 @@ def _perhaps_treated(
     found = np.zeros(len(place), bool)
     why = np.full(len(place), "", object)
     nowhere = timeline.position_of(done.place) == timeline.unknown_position
+    no_boot = ~nowhere & (done.component < 0)
+    reasons = np.where(no_boot, NO_BOOT, done.reason)
+    reasons[nowhere] = NO_POSITION
+    reasons[done.truth == UNKNOWN] = done.reason[done.truth == UNKNOWN]
     for chosen, owner, asked in (
-        (np.flatnonzero((done.truth == UNKNOWN) & ~nowhere), done.place, place),
+        (np.flatnonzero((done.truth == UNKNOWN) & (done.component >= 0)), done.component, segments.component),
+        (np.flatnonzero(no_boot), done.place, place),
         (np.flatnonzero(nowhere), timeline.aircraft_of(done.place), aircraft),
     ):
         if not len(chosen):
@@ -176,30 +185,28 @@ def _perhaps_treated(
         first = order.count(asked, segments.start, "before")
         inside = order.count(asked, segments.end, "before") > first
         session = chosen[order.row[np.minimum(first, len(chosen) - 1)]]
-        reason = np.where(nowhere[session] & (done.truth[session] == TRUE), NO_POSITION, done.reason[session])
-        why[inside & ~found] = reason[inside & ~found]
+        why[inside & ~found] = reasons[session][inside & ~found]
         found |= inside
     return found, why
 
 
-def _without_boots(timeline: Timeline, done: Sessions) -> Outcomes:
-    """Without component history nothing tells how long a boot was there: each treatment is unjudged."""
-    reason = (
-        "no component known at that position and time"
-        if timeline.supplied("components")
-        else "table not supplied: components"
-    )
-    count = len(done.task)
+def _bootless(timeline: Timeline, done: Sessions) -> Outcomes:
+    """Treatments of no one known boot: how much passed until the next can't be told, so each is unjudged."""
+    index = np.flatnonzero(done.component < 0)
+    nowhere = timeline.position_of(done.place[index]) == timeline.unknown_position
+    reason = np.where(nowhere, NO_POSITION, NO_BOOT).astype(object)
+    if not timeline.supplied("components"):
+        reason[:] = "table not supplied: components"
     return Outcomes(
-        count,
+        len(index),
         cases(
-            count,
+            len(index),
             finding=False,
             reason=reason,
-            subject=done.task,
-            task=done.last,
-            place=done.place,
-            at=done.end,
-            anchor=done.end,
+            subject=done.task[index],
+            task=done.last[index],
+            place=done.place[index],
+            at=done.end[index],
+            anchor=done.end[index],
         ),
     )

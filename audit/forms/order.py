@@ -25,6 +25,8 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Outcomes:
     shared = np.zeros(int(work_order.max(initial=0)) + 1, bool)
     shared[work_order[bound.task]] = True
     others = treatments(timeline, rule.among, timeline.rows[shared[work_order[timeline.rows]]])
+    # Another treatment is another one: a rule whose two selections meet doesn't hold a record against itself.
+    others = others.those(~np.isin(others.task, bound.task[bound.truth == TRUE]))
     sign = 1 if rule.must_be == "last" else -1
     subject, bound_of, other_of = _subjects(timeline, bound, others)
     count = len(subject)
@@ -44,18 +46,20 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Outcomes:
     reason[tied] = TIED
     in_doubt = (sure > _LOWEST) & (maybe >= sure)
     reason[in_doubt] = others.reason[maybe_row[in_doubt]]
-    astray = (sure > _LOWEST) & (_astray(timeline, bound, bound_of, others, moment, count) >= sure)
-    reason[astray] = NO_POSITION
+    place = np.zeros(count, np.int64)
+    place[bound_of] = bound.place
+    nowhere = timeline.position_of(place) == timeline.unknown_position
+    unplaced = others.those(timeline.position_of(others.place) == timeline.unknown_position)
+    stray = _in_work_order(timeline, bound, bound_of, unplaced, moment, count)
+    # Of a bound treatment without a position, any other in the work order may have been at the same one.
+    stray[nowhere] = _in_work_order(timeline, bound, bound_of, others, moment, count)[nowhere]
+    reason[(sure > _LOWEST) & (stray >= sure)] = NO_POSITION
     doubt_of = np.full(count, "", object)
     doubt_of[bound_of] = bound.reason
     for row in np.flatnonzero(bound.truth == UNKNOWN).tolist():
         doubt_of[bound_of[row]] = bound.reason[row]
     reason[late & ~broken] = doubt_of[late & ~broken]
     reason[undecided] = doubt_of[undecided]
-    place = np.zeros(count, np.int64)
-    place[bound_of] = bound.place
-    nowhere = timeline.position_of(place) == timeline.unknown_position
-    reason[~undecided & nowhere & ((rival > _LOWEST) | (maybe > _LOWEST))] = NO_POSITION
     broken &= ~nowhere
     found = np.flatnonzero(broken)
     open_cases = np.flatnonzero(~broken & (reason != ""))
@@ -109,7 +113,7 @@ def _subjects(timeline: Timeline, bound: Treatments, others: Treatments) -> tupl
     return subject, bound_of, np.where(names[place] == other_key, place, NONE)
 
 
-def _astray(
+def _in_work_order(
     timeline: Timeline,
     bound: Treatments,
     bound_of: Ints,
@@ -117,11 +121,10 @@ def _astray(
     moment: Ints,
     count: int,
 ) -> Ints:
-    """The latest moment of another treatment in the subject's work order that names no position: it may be this one."""
+    """The latest moment of any of the other treatments in each subject's work order, whatever its position."""
     work_order = timeline.tasks["work_order"].cat.codes.to_numpy().astype(np.int64)
     aircraft = len(timeline.aircraft_names) + 1
-    nowhere = timeline.position_of(others.place) == timeline.unknown_position
-    task = others.task[nowhere]
+    task = others.task
     latest = np.full(count, _LOWEST)
     if len(task):
         keys, owner = np.unique(work_order[task] * aircraft + timeline.aircraft[task], return_inverse=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from audit.forms.conditions import TRUE, UNKNOWN, judge
+from audit.forms.conditions import FALSE, judge
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.rulebook.models import OverlapRule
 from audit.timeline.codes import MISSING, codes_in, names_of
@@ -37,7 +37,7 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
     one, other = rule.between
     columns = (*rule.same, *rule.differing)
     scope = judge(rule.scope, timeline, timeline.rows)
-    rows = timeline.rows[scope.truth == TRUE]
+    rows = timeline.rows[scope.truth != FALSE]
     left = _things(timeline, one, rows, columns)
     right = left if other == one else _things(timeline, other, rows, columns)
     left_key, right_key = _keys(rule.same, left, right)
@@ -45,24 +45,34 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
     first, second, unknown = _apart(rule, left, right, first, second)
 
     # What takes part in no pair complies, or can't be judged by itself.
-    alone = np.where(left_key == NONE, f"value missing: {rule.same[0]}", "").astype(object)
+    alone = scope.reason(np.flatnonzero(scope.truth != FALSE)) if one == "tasks" else np.full(len(left.row), "", object)
+    doubtful = alone != ""
+    alone[left_key == NONE] = f"value missing: {rule.same[0]}"
     if not timeline.supplied(_TABLES[other]):
         alone[:] = f"table not supplied: {_TABLES[other]}"
-    blank = np.flatnonzero(alone != "")
-    doubtful = np.flatnonzero(scope.truth == UNKNOWN) if one == "tasks" else np.empty(0, np.int64)
-    clean = len(left.row) - len(blank) - len(np.unique(first))
+    paired = np.zeros(len(left.row), bool)
+    paired[first] = True
+    if one == other:
+        paired[second] = True
+    blank = np.flatnonzero(~paired & (alone != ""))
     start = np.maximum(left.start[first], right.start[second])
     end = np.minimum(left.end[first], right.end[second])
-    reason = np.where(unknown, f"value missing: {' or '.join(rule.differing)}", "")
+    reason = np.where(unknown, f"value missing: {' or '.join(rule.differing)}", "").astype(object)
+    in_doubt = np.flatnonzero(doubtful[first])
+    reason[in_doubt] = alone[first[in_doubt]]
+    if one == other:
+        in_doubt = np.flatnonzero(doubtful[second])
+        reason[in_doubt] = alone[second[in_doubt]]
+    finding = reason == ""
     return joined(
-        clean + len(blank) + len(doubtful) + len(first),
+        int((~paired).sum()) + len(first),
         cases(
             len(first),
-            finding=~unknown,
+            finding=finding,
             reason=reason,
             other=right.row[second],
             at=start,
-            measured=np.where(unknown, np.nan, (end - start) / HOUR),
+            measured=np.where(finding, (end - start) / HOUR, np.nan),
             limit=0.0,
             unit="h",
             **_evidence(left.kind, left.row[first]),
@@ -73,13 +83,6 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
             reason=alone[blank],
             at=left.start[blank],
             **_evidence(left.kind, left.row[blank]),
-        ),
-        cases(
-            len(doubtful),
-            finding=False,
-            reason=scope.reason(doubtful),
-            at=timeline.times["started_at"][timeline.rows[doubtful]],
-            **_evidence(one, timeline.rows[doubtful]),
         ),
     )
 

@@ -15,6 +15,7 @@ from audit.forms.conditions import (
     needs_component,
     without_component,
 )
+from audit.forms.outcomes import NONE
 from audit.rulebook.models import Conditions
 from audit.timeline.codes import MISSING
 from audit.timeline.instants import Bools, Ints
@@ -75,8 +76,9 @@ class Sessions:
     """Treatments of one work order, position and product class: one row a session, in order of (place, start).
 
     `first` and `last` are the task rows that begin and end it; `start` and `end` its first start and last end; `task`
-    is the lowest task row, which names the session whatever the order of its rows; `session_of` tells the session of
-    each treatment given to `sessions`.
+    is the lowest task row, which names the session whatever the order of its rows; `component` is the boot treated last,
+    which flies on where another was swapped in between; `session_of` tells the session of each treatment given to
+    `sessions`.
     """
 
     task: Ints
@@ -109,7 +111,7 @@ def sessions(timeline: Timeline, treated: Treatments) -> Sessions:
     places = int(treated.place.max()) + 1
     key = (work_order * classes + product_class + 1) * places + treated.place
     # Within a session by end, so that its last row closes it; the task row decides between equals.
-    order = np.lexsort((treated.task, end, key))
+    order = np.lexsort((treated.task, start, end, key))
     new = np.append(True, np.diff(key[order]) != 0)
     begins = np.flatnonzero(new)
     closes = np.append(begins[1:], len(order)) - 1
@@ -137,10 +139,21 @@ def sessions(timeline: Timeline, treated: Treatments) -> Sessions:
         first=treated.task[opening][by_place],
         last=treated.task[order][closes][by_place],
         place=place[by_place],
-        component=treated.component[opening][by_place],
+        component=treated.component[order][closes][by_place],
         start=began[by_place],
         end=end[order][closes][by_place],
         truth=truth[by_place],
         reason=np.where(truth == TRUE, "", treated.reason[doubt])[by_place],
         session_of=session_of,
     )
+
+
+def own_session(others: Treatments, treated: Treatments, subjects: Sessions) -> Ints:
+    """The session that each other treatment is itself a record of, NONE where it isn't."""
+    width = 1 + max(int(side.place.max(initial=0)) for side in (others, treated))
+    key, asked = (side.task.astype(np.int64) * width + side.place for side in (treated, others))
+    if not len(key):
+        return np.full(len(asked), NONE)
+    order = np.argsort(key, kind="stable")
+    place = np.minimum(np.searchsorted(key[order], asked), len(key) - 1)
+    return np.where(key[order[place]] == asked, subjects.session_of[order[place]], NONE)

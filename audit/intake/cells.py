@@ -44,11 +44,11 @@ class Cells:
     file: str
     columns: Mapping[str, pa.ChunkedArray]
     rows: int
-    lines_of: Callable[[NDArray[np.int64]], NDArray[np.int64]]
+    lines_of: Callable[[NDArray[np.intp]], NDArray[np.int64]]
     ragged: tuple[Ragged, ...] = ()
     source: Source | None = None
 
-    def lines(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    def lines(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
         """Line numbers in the file (in Parquet: row numbers), from 1, of rows that were read."""
         skipped = np.array([bad.record for bad in self.ragged], dtype=np.int64)
         # The k-th ragged record has `record - k` readable rows before it.
@@ -56,9 +56,7 @@ class Cells:
         return self.lines_of(rows + before)
 
 
-def match_columns(
-    names: Sequence[str], file: str, table: Table, wanted: Sequence[Column]
-) -> dict[str, str]:
+def match_columns(names: Sequence[str], file: str, table: Table, wanted: Sequence[Column]) -> dict[str, str]:
     """The wanted columns that the file has: canonical name -> name as written there (white space around it is ignored).
 
     AuditError for a canonical column that is there twice, is needed and missing, or is written in another way (`Lot`).

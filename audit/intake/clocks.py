@@ -30,9 +30,7 @@ class Clocked:
     faults: tuple[Faults, ...]
 
 
-def to_utc(
-    times: Mapping[str, Parsed], stations: pd.Categorical, zones: Mapping[str, str]
-) -> Clocked:
+def to_utc(times: Mapping[str, Parsed], stations: pd.Categorical, zones: Mapping[str, str]) -> Clocked:
     """Place the wall-clock readings among `times` by the zone (`zones`) of the row's station."""
     names = sorted(set(zones.values()))
     zone_of_word = [names.index(zones[word]) if word in zones else -1 for word in stations.categories]
@@ -57,14 +55,10 @@ def to_utc(
         instants[column] = utc
     # A row without a station is at fault already.
     faults.append(Faults(("station",), np.flatnonzero(unplaced & (stations.codes >= 0)), NO_ZONE))
-    return Clocked(
-        instants, pd.concat(later).sort_values(["row", "column"], ignore_index=True), tuple(faults)
-    )
+    return Clocked(instants, pd.concat(later).sort_values(["row", "column"], ignore_index=True), tuple(faults))
 
 
-def wall_to_utc(
-    readings: NDArray[np.datetime64], zone: str
-) -> tuple[NDArray[np.datetime64], NDArray[np.datetime64]]:
+def wall_to_utc(readings: NDArray[np.datetime64], zone: str) -> tuple[NDArray[np.datetime64], NDArray[np.datetime64]]:
     """The instant of each reading (the earlier of two; NaT where it never occurred), and the later.
 
     The later one is NaT save where the reading is ambiguous.

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import codecs
 import csv
+import functools
 import hashlib
 import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -42,18 +43,20 @@ class _WatchedFile(io.RawIOBase):
         self._edge = b"\n"
         self._inside = False
         self._size = 0
+        self._whole = path.stat().st_size
         self.paired = True
 
     def readable(self) -> bool:
         return True
 
     def read(self, size: int = -1, /) -> bytes:
-        data = self._file.read(size) or b""
+        data = self._file.read(max(size - 1, 1)) or b""  # leaves room for a line end
         self._hash.update(data)
         self._check_encoding(data)
         self._follow_quotes(data.removeprefix(codecs.BOM_UTF8) if self._size == 0 else data)
         self._size += len(data)
-        return data
+        # Arrow takes a header without a line end for an empty file; a blank line more is none to it.
+        return data + b"\n" if data and self._size == self._whole else data
 
     def close(self) -> None:
         self._file.close()
@@ -73,8 +76,7 @@ class _WatchedFile(io.RawIOBase):
             with self._path.open("rb") as file:
                 line = _line_ends(file.read(at)) + 1
             raise AuditError(
-                f"{self._path.name}, line {line}: byte {at + 1} of the file is not UTF-8; "
-                "save the export as UTF-8"
+                f"{self._path.name}, line {line}: byte {at + 1} of the file is not UTF-8; save the export as UTF-8"
             ) from error
 
     def _follow_quotes(self, data: bytes) -> None:
@@ -94,18 +96,16 @@ class _WatchedFile(io.RawIOBase):
 
 
 def read_csv(path: Path, table: Table, wanted: Sequence[Column]) -> Cells:
+    """Read the wanted columns as text; rows with too few or too many cells are ragged. AuditError names the place."""
     names = match_columns(_header(path), path.name, table, wanted)
-    types = {
-        raw: pa.string() if table.columns[name].kind in PLAIN_KINDS else WORDS
-        for name, raw in names.items()
-    }
+    types = {raw: pa.string() if table.columns[name].kind in PLAIN_KINDS else WORDS for name, raw in names.items()}
     for block in (BLOCK, LARGEST_BLOCK):
         try:
             columns, watched, any_ragged = _parse_csv(path, types, block)
             break
         except pa.ArrowInvalid as error:
             if "straddling" not in str(error):
-                raise AuditError(f"{path.name} can't be read as CSV: {error}") from error
+                raise AuditError(f"{path.name} can't be read as CSV: {str(error).splitlines()[0]}") from error
     else:
         _check_quotes(path)
         raise AuditError(f"{path.name}: a row is longer than {LARGEST_BLOCK >> 20} MB")
@@ -119,7 +119,7 @@ def read_csv(path: Path, table: Table, wanted: Sequence[Column]) -> Cells:
         columns={name: columns[raw] for name, raw in names.items()},
         rows=columns.num_rows,
         ragged=ragged,
-        lines_of=lambda asked: _csv_lines(path, records, asked),
+        lines_of=_line_finder(path, records),
         source=watched.source(),
     )
 
@@ -190,7 +190,7 @@ def _record_starts(path: Path) -> Iterator[int]:
     Slow (a Python loop), and therefore only for files with rejects or odd quotes.
     """
     csv.field_size_limit(LARGEST_CELL)  # The default, 128 KB, refuses long remarks.
-    with path.open(encoding="utf-8-sig", newline="") as file:
+    with path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
         reader = csv.reader(file, strict=True)
         while True:
             start = reader.line_num + 1
@@ -212,14 +212,20 @@ def _check_quotes(path: Path) -> None:
         pass
 
 
-def _csv_lines(path: Path, total: int, records: NDArray[np.int64]) -> NDArray[np.int64]:
-    if _physical_lines(path) == total + 1:
-        return records + 2
-    starts = np.fromiter(_record_starts(path), dtype=np.int64)
-    return starts[records + 1]
+def _line_finder(path: Path, total: int) -> Callable[[NDArray[np.intp]], NDArray[np.int64]]:
+    """From record numbers to lines; the file is only looked at again when a line is asked for."""
+
+    @functools.cache
+    def starts() -> NDArray[np.int64]:
+        if _physical_lines(path) == total + 1:  # no blank lines, no line ends inside quotes
+            return np.arange(2, total + 2)
+        return np.fromiter(_record_starts(path), dtype=np.int64)[1:]
+
+    return lambda records: starts()[records]
 
 
 def _physical_lines(path: Path) -> int:
+    """Lines of the file as an editor counts them."""
     ends, last = 0, b""
     with path.open("rb") as file:
         while piece := file.read(BLOCK):
@@ -229,4 +235,5 @@ def _physical_lines(path: Path) -> int:
 
 
 def _line_ends(data: bytes) -> int:
-    return data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
+    ends = int(np.count_nonzero(np.frombuffer(data, np.uint8) == ord("\n")))
+    return ends + data.count(b"\r") - data.count(b"\r\n") if b"\r" in data else ends

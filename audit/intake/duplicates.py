@@ -35,10 +35,12 @@ def repeats(frame: pd.DataFrame, key: Sequence[str]) -> tuple[NDArray[np.intp], 
 
 def _ascending(text: Any) -> bool:
     """Whether each value is larger than the one before (or longer: T9, T10), so that all differ."""
+    if text.null_count:
+        return False
     before, after = text[:-1], text[1:]
     larger = pc.greater(after, before)
-    if pc.all(larger, skip_nulls=False).as_py() is not False:
-        return text.null_count == 0
+    if pc.all(larger).as_py():
+        return True
     longer = pc.subtract(pc.binary_length(after), pc.binary_length(before))
     rises = pc.or_(pc.greater(longer, 0), pc.and_(pc.equal(longer, 0), larger))
-    return pc.all(rises, skip_nulls=False).as_py() is True
+    return bool(pc.all(rises).as_py())

@@ -29,11 +29,17 @@ FIRST_TIME: Final = np.datetime64("1950-01-01")
 AFTER_LAST_TIME: Final = np.datetime64("2100-01-01")
 """Times outside this span are misprints."""
 
-_ZONE: Final = r"(Z|[+-]\d\d(:?\d\d)?)"
-_DAY: Final = r"^\d{4}-\d\d-\d\d"
-_DAY_ALONE: Final = _DAY + "$"
-_TIME: Final = _DAY + r"[T ]\d\d(:\d\d(:\d\d(\.\d+)?)?)?" + _ZONE + "?$"
-_ZONED: Final = _DAY + "[T ].*" + _ZONE + "$"
+# The shapes say all that makes a time readable, leap years too: to find cells at fault by casting is slow.
+_BY_FOUR: Final = "([02468][048]|[13579][26])"
+_DAY: Final = (
+    r"(\d{4}-((0[13578]|1[02])-(0[1-9]|[12]\d|3[01])|(0[469]|11)-(0[1-9]|[12]\d|30)|02-(0[1-9]|1\d|2[0-8]))"
+    rf"|(\d\d(0[48]|[2468][048]|[13579][26])|{_BY_FOUR}00)-02-29)"
+)
+_HOUR: Final = r"([01]\d|2[0-3])"
+_ZONE: Final = rf"(Z|[+-]{_HOUR}(:?[0-5]\d)?)"
+_DAY_ALONE: Final = f"^{_DAY}$"
+_TIME: Final = rf"^{_DAY}[T ]{_HOUR}(:[0-5]\d(:[0-5]\d(\.\d+)?)?)?{_ZONE}?$"
+_ZONED: Final = f"[T ].*{_ZONE}$"
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
 
@@ -147,11 +153,12 @@ def _by_word(cells: pa.ChunkedArray, column: Column) -> tuple[Any, Misread]:
             values = np.append(days, np.datetime64("NaT"))[codes].astype("datetime64[s]")
         case "choice":
             options, misread_words = _choices(text, column.choices)
-            values = _categorical(np.append(options, -1)[codes], pd.Index(column.choices, dtype="str"))
+            options = np.append(options, -1).astype(np.int8)
+            values = _categorical(options[codes], pd.Index(column.choices, dtype="str"))
         case _:
             misread_words = []
             ranks, sorted_words = _ranked(text)
-            values = _categorical(np.append(ranks, -1)[codes], sorted_words)
+            values = _categorical(np.append(ranks, ranks.dtype.type(-1))[codes], sorted_words)
     misread += misread_words
     return values, [(_rows_of(words, codes, len(text)), reason) for words, reason in misread]
 
@@ -162,16 +169,19 @@ def _rows_of(words: NDArray[np.intp], codes: NDArray[np.int32], count: int) -> N
     return np.flatnonzero(marked[codes])
 
 
-def _categorical(codes: NDArray[np.int32], words: pd.Index) -> pd.Categorical:
+def _categorical(codes: NDArray[np.signedinteger[Any]], words: pd.Index) -> Any:
     return pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(words), validate=False)
 
 
-def _ranked(text: pa.StringArray) -> tuple[NDArray[np.int32], pd.Index]:
+def _ranked(text: pa.StringArray) -> tuple[NDArray[np.signedinteger[Any]], pd.Index]:
     """The words in code point order, so that codes don't depend on the order of the rows."""
-    distinct = text.drop_null().unique()
-    ordered = distinct.take(pc.sort_indices(distinct))
-    ranks = pc.index_in(text, value_set=ordered).fill_null(-1).to_numpy()
-    return ranks, pd.Index(text_array(ordered))
+    order = pc.sort_indices(text)[: len(text) - text.null_count]  # nulls are sorted to the end
+    ordered = text.take(order)
+    new = np.ones(len(ordered), dtype=bool)  # trimming may have made words equal
+    new[1:] = pc.not_equal(ordered[1:], ordered[:-1])
+    ranks = np.full(len(text), -1, dtype=np.min_scalar_type(-len(text) - 1))
+    ranks[order.to_numpy()] = np.cumsum(new) - 1
+    return ranks, pd.Index(text_array(ordered.filter(pa.array(new))))
 
 
 def _choices(text: pa.StringArray, choices: tuple[str, ...]) -> tuple[NDArray[np.int32], Misread]:
@@ -256,13 +266,13 @@ def _alike_times(
     text = _blank_to_null(text)
     if not day_alone and (pc.min(pc.binary_length(text)).as_py() or 99) <= len("2000-01-01"):
         return None
-    for zone in ("UTC", None):
-        try:
-            instants = text.cast(pa.timestamp("us", zone))
-        except pa.ArrowInvalid:
-            continue
-        return instants.to_numpy(zero_copy_only=False), np.full(len(text), zone is None), []
-    return None
+    sample = text.drop_null()[:1]
+    zoned = pc.all(pc.match_substring_regex(sample, _ZONED)).as_py()
+    try:
+        instants = text.cast(pa.timestamp("us", "UTC" if zoned else None))
+    except pa.ArrowInvalid:
+        return None
+    return instants.to_numpy(zero_copy_only=False), np.full(len(text), not zoned), []
 
 
 def _mixed_times(
@@ -281,9 +291,7 @@ def _mixed_times(
     odd = np.concatenate([odd, odd_instants, odd_readings])
     misread.append((odd, f"not an ISO 8601 {wanted}"))
     is_wall = ~zoned.to_numpy(zero_copy_only=False)
-    values = np.where(
-        is_wall, readings.to_numpy(zero_copy_only=False), instants.to_numpy(zero_copy_only=False)
-    )
+    values = np.where(is_wall, readings.to_numpy(zero_copy_only=False), instants.to_numpy(zero_copy_only=False))
     return values, is_wall, misread
 
 
@@ -327,9 +335,7 @@ def _plausible(values: NDArray[np.datetime64]) -> tuple[NDArray[np.datetime64], 
     outside = (values < FIRST_TIME) | (values >= AFTER_LAST_TIME)
     if not outside.any():
         return values, []
-    return np.where(outside, np.datetime64("NaT"), values), [
-        (np.flatnonzero(outside), "before 1950 or after 2099")
-    ]
+    return np.where(outside, np.datetime64("NaT"), values), [(np.flatnonzero(outside), "before 1950 or after 2099")]
 
 
 # Finding the cells at fault

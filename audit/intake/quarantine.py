@@ -48,9 +48,7 @@ def list_rejects(cells: Cells, faults: Iterable[Faults]) -> pd.DataFrame:
 
 def no_rejects() -> pd.DataFrame:
     """An empty quarantine list."""
-    return pd.DataFrame(
-        {name: pd.Series(dtype="int64" if name == "line" else "str") for name in REJECT_COLUMNS}
-    )
+    return pd.DataFrame({name: pd.Series(dtype="int64" if name == "line" else "str") for name in REJECT_COLUMNS})
 
 
 def _list_faults(cells: Cells, found: Faults) -> pd.DataFrame:
@@ -59,16 +57,13 @@ def _list_faults(cells: Cells, found: Faults) -> pd.DataFrame:
         lines = pa.array(cells.lines(found.first)).cast(pa.string())
         reasons = pc.binary_join_element_wise(reasons, lines, " ")
     written = [
-        cells.columns[column].take(pa.array(found.rows)).cast(pa.string()).fill_null("")
-        for column in found.columns
+        cells.columns[column].take(pa.array(found.rows)).cast(pa.string()).fill_null("") for column in found.columns
     ]
     values = pc.binary_join_element_wise(*written, "; ")
     return _frame(cells, cells.lines(found.rows), "; ".join(found.columns), values, reasons)
 
 
-def _frame(
-    cells: Cells, lines: NDArray[np.int64], column: str, values: Any, reasons: Any
-) -> pd.DataFrame:
+def _frame(cells: Cells, lines: NDArray[np.int64], column: str, values: Any, reasons: Any) -> pd.DataFrame:
     too_long = pc.greater(pc.utf8_length(values), LONGEST_VALUE)
     cut = pc.binary_join_element_wise(pc.utf8_slice_codeunits(values, 0, LONGEST_VALUE), "…", "")
     frame = pd.DataFrame(
@@ -84,6 +79,7 @@ def _frame(
     return frame[list(REJECT_COLUMNS)]
 
 
-def text_array(cells: pa.ChunkedArray | pa.Array) -> pd.api.extensions.ExtensionArray:
+def text_array(cells: pa.ChunkedArray | pa.Array) -> Any:
     """Arrow strings as a pandas `str` array."""
-    return pd.StringDtype("pyarrow", na_value=np.nan).__from_arrow__(cells)
+    dtype: Any = pd.StringDtype("pyarrow", na_value=np.nan)
+    return dtype.__from_arrow__(cells)

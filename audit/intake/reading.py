@@ -20,9 +20,12 @@ from audit.intake.contracts import breaches
 from audit.intake.duplicates import repeats
 from audit.intake.export import Export, RowCount, Source
 from audit.intake.files import find_files, read_file
-from audit.intake.parsing import parse
+from audit.intake.parsing import Parsed, parse
 from audit.intake.quarantine import Faults, list_rejects, no_rejects
-from audit.intake.tables import TABLES, Column, Table
+from audit.intake.tables import TABLES, Table
+
+MANY_ROWS: Final = 100_000
+"""From here on threads save more time than they cost."""
 
 _NOTHING_MORE: Final[Mapping[str, Collection[str]]] = {}
 
@@ -38,9 +41,7 @@ class _Settled:
     source: Source | None
 
 
-def read_export(
-    folder: Path, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE
-) -> Export:
+def read_export(folder: Path, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE) -> Export:
     """Read an export folder.
 
     `text_columns` names the free-text columns that are wanted, by table. All other canonical columns are
@@ -64,7 +65,7 @@ def read_rows(tables: Mapping[str, Sequence[Mapping[str, str]]]) -> Export:
 
     if unknown := sorted(set(tables) - set(TABLES)):
         raise AuditError(f"no such table: {', '.join(unknown)}; there are {', '.join(TABLES)}")
-    return _read(Path(), {name: opener(name) for name in TABLES if name in tables})
+    return _read(Path(), {name: opener(name) for name in TABLES if name in tables}, side_by_side=1)
 
 
 def _cells_of(table: Table, rows: Sequence[Mapping[str, str]]) -> Cells:
@@ -82,23 +83,22 @@ def _cells_of(table: Table, rows: Sequence[Mapping[str, str]]) -> Cells:
     )
 
 
-def _read(folder: Path, openers: Mapping[str, Callable[[], Cells]]) -> Export:
+def _read(folder: Path, openers: Mapping[str, Callable[[], Cells]], side_by_side: int = 2) -> Export:
     settled: dict[str, _Settled] = {}
     if "stations" in openers:  # First: the clocks of the other tables are read by them.
         settled["stations"] = _settle(openers["stations"](), {})
     zones = _zones(settled["stations"].frame) if settled else {}
     others = [name for name in openers if name != "stations"]
-    # Two at a time: the two large tables side by side. Arrow uses the other cores within a table.
-    with ThreadPoolExecutor(2) as pool:
-        settled.update(zip(others, pool.map(lambda name: _settle(openers[name](), zones), others)))
+    # The two large tables side by side; Arrow uses the other cores within a table.
+    with ThreadPoolExecutor(side_by_side) as pool:
+        read = pool.map(lambda name: _settle(openers[name](), zones), others)
+        settled.update(zip(others, read, strict=True))
     in_order = {name: settled[name] for name in openers}
     return Export(
         folder=folder,
         tables={name: table.frame for name, table in in_order.items()},
         later=in_order["tasks"].later if "tasks" in in_order else no_later(),
-        rejects=pd.concat(
-            [no_rejects(), *(table.rejects for table in in_order.values())], ignore_index=True
-        ),
+        rejects=pd.concat([no_rejects(), *(table.rejects for table in in_order.values())], ignore_index=True),
         counts={name: table.count for name, table in in_order.items()},
         sources=tuple(table.source for table in in_order.values() if table.source),
     )
@@ -111,10 +111,7 @@ def _zones(stations: pd.DataFrame) -> dict[str, str]:
 def _settle(cells: Cells, zones: Mapping[str, str]) -> _Settled:
     """Type, place in time and check the rows of one table; sort out those that can't be believed."""
     table = cells.table
-    parsed = {
-        name: parse(column, table.columns[name], day_alone=table.name == "components")
-        for name, column in cells.columns.items()
-    }
+    parsed = _parse(cells)
     found = [fault for column in parsed.values() for fault in column.faults]
     values = {name: column.values for name, column in parsed.items()}
     later = no_later()
@@ -140,10 +137,20 @@ def _settle(cells: Cells, zones: Mapping[str, str]) -> _Settled:
     )
     if count.read != count.audited + count.quarantined:
         raise InternalError(
-            f"{cells.file}: {count.read} rows read, but {count.audited} audited "
-            f"and {count.quarantined} quarantined"
+            f"{cells.file}: {count.read} rows read, but {count.audited} audited and {count.quarantined} quarantined"
         )
     return _Settled(_tidy(frame, table), _renumber(later, rows), rejects, count, cells.source)
+
+
+def _parse(cells: Cells) -> dict[str, Parsed]:
+    def parsed(name: str) -> Parsed:
+        day_alone = cells.table.name == "components"
+        return parse(cells.columns[name], cells.table.columns[name], day_alone=day_alone)
+
+    if cells.rows < MANY_ROWS:
+        return {name: parsed(name) for name in cells.columns}
+    with ThreadPoolExecutor() as pool:
+        return dict(zip(cells.columns, pool.map(parsed, cells.columns), strict=True))
 
 
 def _frame(values: Mapping[str, object], table: Table) -> pd.DataFrame:
@@ -169,7 +176,10 @@ def _repeats(table: Table, frame: pd.DataFrame) -> list[Faults]:
 def _drop(
     frame: pd.DataFrame, rows: NDArray[np.intp], found: Sequence[Faults]
 ) -> tuple[pd.DataFrame, NDArray[np.intp], list[Faults]]:
-    """The frame without the rows at fault, what is left of `rows` (their numbers in the file), and the faults by them."""
+    """The frame without the rows at fault, and what is left of `rows`, their numbers in the file.
+
+    The faults come back with their rows numbered as in the file.
+    """
     sound = np.ones(len(frame), dtype=bool)
     for fault in found:
         sound[fault.rows] = False
@@ -194,7 +204,7 @@ def _renumber(later: pd.DataFrame, rows: NDArray[np.intp]) -> pd.DataFrame:
 
 def _tidy(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     """Drop words that only quarantined rows used."""
-    for name in frame:
+    for name in frame.columns:
         if table.columns[name].kind in ("code", "codes"):
             words = frame[name].cat
             used = np.zeros(len(words.categories) + 1, dtype=bool)

@@ -33,7 +33,8 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """One canonical table; `key` names the columns that identify a row (a second row of the same key is quarantined)."""
+    """One canonical table; `key` names the columns that identify a row (a second row of the same key is
+    quarantined)."""
 
     name: str
     key: tuple[str, ...]

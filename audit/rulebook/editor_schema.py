@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from audit.intake.tables import TABLES, Table
 from audit.rulebook.models import OPERATORS, Rule
 from audit.timeline.vocabulary import VOCABULARY
 
@@ -17,43 +18,71 @@ _DURATION = {
     "description": "ISO 8601 duration in hours, minutes or seconds, such as PT24H",
 }
 _MONTH_DAY = {"type": "string", "pattern": r"^\d{2}-\d{2}$", "description": "Month and day, such as 10-01"}
+_OTHER_COLUMN = {"$ref": "#/$defs/OtherColumn"}
 
 
 def editor_schema() -> str:
     """Return the schema as JSON text, the same for the same models and vocabulary."""
     schema = TypeAdapter(Rule).json_schema(by_alias=True, mode="validation")
     definitions = schema["$defs"]
+    # What a validator checks, the schema of its result doesn't describe.
+    for part in definitions.values():
+        part["properties"] = {name: _field(name, field) for name, field in part.get("properties", {}).items()}
+    definitions["Condition"]["minProperties"] = 1
+    definitions["OtherColumn"]["properties"]["column"]["enum"] = list(VOCABULARY)
     conditions = definitions["Conditions"]
     conditions["properties"] |= {name: _condition(name) for name in VOCABULARY}
+    conditions["properties"]["any_of"]["items"] = {**conditions["properties"]["any_of"]["items"], "minProperties": 1}
     conditions["additionalProperties"] = False
-    # What a validator parses, the schema of its result doesn't describe.
-    for part in definitions.values():
-        for name, field in part.get("properties", {}).items():
-            if field.get("format") == "duration" or _optional_duration(field):
-                part["properties"][name] = _DURATION
-            if field.get("maxItems") == 2 and field.get("minItems") == 2 and name in ("from", "to"):
-                part["properties"][name] = _MONTH_DAY
-            if name == "level":
-                field["enum"] = [1, 2, "1", "2", "observation"]
-                field.pop("type", None)
+    definitions["RecordRule"]["properties"]["require"]["minProperties"] = 1
+    for name, table in TABLES.items():
+        definitions["Example"]["properties"][name]["items"] = _row(table)
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "Rule of deicer-audit"
     return json.dumps(schema, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
 
 
-def _optional_duration(field: Any) -> bool:
-    return any(option.get("format") == "duration" for option in field.get("anyOf", ()))
+def _field(name: str, field: dict[str, Any]) -> dict[str, Any]:
+    options = [option for option in field.get("anyOf", ()) if option != {"type": "null"}]
+    if options:
+        # A key may be left out, never left blank.
+        field = {key: value for key, value in field.items() if key not in ("anyOf", "default")}
+        field |= options[0] if len(options) == 1 else {"anyOf": options}
+    if field.get("format") == "duration":
+        return _DURATION
+    if field.get("maxItems") == 2 and name in ("from", "to"):
+        return _MONTH_DAY
+    if name == "level":
+        return {"title": field["title"], "enum": [1, 2, "1", "2", "observation"]}
+    return field
 
 
 def _condition(name: str) -> dict[str, Any]:
-    """The condition of one column, with only the operators that its kind can be asked."""
+    """The condition of one column, with only the operators that its kind can be asked and the values it can have."""
     column = VOCABULARY[name]
     unfit = [operator.rstrip("_") for operator, kinds in OPERATORS.items() if column.kind not in kinds]
-    return {
+    schema: dict[str, Any] = {
         "$ref": "#/$defs/Condition",
         "description": f"{column.label} ({column.kind}, from {column.table})",
         "propertyNames": {"not": {"enum": unfit}},
     }
+    if choices := list(column.column.choices):
+        one = {"anyOf": [{"enum": choices}, _OTHER_COLUMN]}
+        several = {"items": {"enum": choices}}
+        schema["properties"] = {"is": one, "not": one, "in": several, "not_in": several}
+    return schema
+
+
+def _row(table: Table) -> dict[str, Any]:
+    """A row of an example: the columns of its table, and blank cells where a default is to be taken away."""
+    cells = {
+        name: {
+            "type": ["string", "number" if column.kind in ("number", "count") else "integer", "null"],
+            "description": column.label,
+        }
+        for name, column in table.columns.items()
+    }
+    return {"type": "object", "properties": cells, "additionalProperties": False}
 
 
 if __name__ == "__main__":

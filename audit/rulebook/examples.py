@@ -6,8 +6,8 @@ last an hour; boot C1, chloroprene and black, at `left wing` of A1 since 2000; o
 named as its class; stations S1 (UTC), S2 (Europe/Berlin) and S3 (America/New_York). A cell of null takes a default
 away.
 
-Components, products and stations are supplied unless named in `not_supplied: [components]`; lots, people and manuals
-only where the example gives them. An empty list is a table that is supplied and has no rows.
+Flights, components, products and stations are supplied unless named in `not_supplied: [components]`; lots, people and
+manuals only where the example gives them. An empty list is a table that is supplied and has no rows.
 """
 
 from __future__ import annotations
@@ -51,12 +51,10 @@ Row = Mapping[str, Any]
 
 def example_export(example: Example) -> Export:
     """Make the export of an example."""
-    tables: dict[str, list[dict[str, str]]] = {
-        "tasks": [_task(number, row) for number, row in enumerate(example.tasks, 1)],
-        "flights": [_flight(number, row) for number, row in enumerate(example.flights, 1)],
-    }
+    tables = {"tasks": [_task(number, row) for number, row in enumerate(example.tasks, 1)]}
     components = [{}] if example.components is None else example.components
     supplied: dict[str, Sequence[Row] | None] = {
+        "flights": [_flight(number, row) for number, row in enumerate(example.flights, 1)],
         "components": [{**_COMPONENT, **row} for row in components],
         "products": _PRODUCTS if example.products is None else example.products,
         "stations": _STATIONS if example.stations is None else example.stations,
@@ -76,10 +74,10 @@ def _task(number: int, row: Row) -> dict[str, str]:
     return _cells(merged)
 
 
-def _flight(number: int, row: Row) -> dict[str, str]:
+def _flight(number: int, row: Row) -> Row:
     merged = {"flight_id": f"F{number}", **_FLIGHT, **row}
     merged.setdefault("landing_at", _later(merged.get("takeoff_at"), timedelta(hours=1)))
-    return _cells(merged)
+    return merged
 
 
 def _later(started: Any, duration: timedelta) -> str | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,7 @@ from audit.rulebook.models import (
     RecordRule,
     SpacingRule,
     did_you_mean,
+    quoted,
 )
 from audit.rulebook.yaml_source import Path as Place
 from audit.rulebook.yaml_source import Source, read_yaml, shortened, written
@@ -54,17 +56,20 @@ class Rulebook:
 
 
 def load_rules(folder: Path) -> Rulebook:
-    """Load every `*.yaml` file below a folder, a rule each. AuditError lists all that is wrong, a line each."""
+    """Load every `*.yaml` file below a folder, a rule each.
+
+    AuditError lists all that is wrong, a line each; of several, a line before them says in how many files.
+    """
     if not folder.is_dir():
         raise AuditError(f"{folder}: no such folder of rules")
-    found = (path for path in folder.rglob("*") if path.suffix in (".yaml", ".yml"))
     # By text: paths themselves sort otherwise where case doesn't count, and the order of rules is the order of output.
-    paths = sorted(found, key=lambda path: path.relative_to(folder).as_posix())
+    paths = sorted(_rule_files(folder), key=lambda path: path.relative_to(folder).as_posix())
     if not paths:
         raise AuditError(f"{folder}: no rule files (*.yaml) in this folder")
     rules: list[AnyRule] = []
     files: list[File] = []
     faults: list[str] = []
+    faulty: set[str] = set()
     homes: dict[str, str] = {}
     for path in paths:
         name = path.relative_to(folder).as_posix()
@@ -77,17 +82,32 @@ def load_rules(folder: Path) -> Rulebook:
         try:
             rule = read_rule(content, name)
         except AuditError as error:
-            faults.append(str(error))
+            faults.extend(str(error).splitlines())
+            faulty.add(name)
             continue
         if rule.id in homes:
+            faulty.add(name)
             faults.append(f"{name}: the id {rule.id} is taken by {homes[rule.id]}; every rule needs its own")
         elif rule.id != path.stem:
+            faulty.add(name)
             faults.append(f"{name}: expected the file name to be the rule's id, {rule.id}.yaml")
         homes[rule.id] = name
         rules.append(rule)
+    if len(faults) > 1:
+        faults.insert(0, f"{folder}: faults in {len(faulty)} rule file{'s' if len(faulty) > 1 else ''}")
     if faults:
         raise AuditError("\n".join(faults))
     return Rulebook(tuple(rules), tuple(files))
+
+
+def _rule_files(folder: Path) -> Iterator[Path]:
+    """Every rule file below a folder; one that can't be listed is an error, or its rules would go missing silently."""
+
+    def refuse(error: OSError) -> None:
+        raise AuditError(f"{error.filename}: can't be read: {error.strerror}")
+
+    for parent, _, names in os.walk(folder, onerror=refuse):
+        yield from (Path(parent, name) for name in names if name.lower().endswith((".yaml", ".yml")))
 
 
 def read_rule(content: bytes, name: str) -> AnyRule:
@@ -105,7 +125,7 @@ def read_rule(content: bytes, name: str) -> AnyRule:
         raise AuditError(f"{name}, line 1: expected a rule with id, title, form and so on")
     form = data.get("form")
     if not isinstance(form, str) or form not in MODELS:
-        got = f"got {shortened(repr(form))}{did_you_mean(shortened(str(form)), MODELS)}"
+        got = f"got {quoted(form)}{did_you_mean(shortened(str(form)), MODELS)}"
         if "form" not in data:
             got = "no form is given"
         raise AuditError(f"{name}, line {source.line(('form',))}: $.form: {got}; expected one of {', '.join(MODELS)}")
@@ -145,7 +165,7 @@ _SCALARS = ("str", "int", "float", "bool")
 
 def _faults(error: Any, errors: list[Any], source: Source, model: type[BaseModel]) -> Iterator[tuple[Place, str]]:
     path = _place(error, source)
-    got = shortened(repr(error["input"]))
+    got = quoted(error["input"])
     last = str(path[-1]) if path else ""
     context = error.get("ctx", {})
     if _is_union_member(error, path):
@@ -159,8 +179,8 @@ def _faults(error: Any, errors: list[Any], source: Source, model: type[BaseModel
             yield path, "this is needed and not given"
         case "extra_forbidden":
             known = _known_keys(model, path[:-1])
-            word = shortened(last)
-            yield path, f"unknown key {word!r}{did_you_mean(word, known)}; expected one of {', '.join(known)}"
+            suggestion = did_you_mean(shortened(last), known)
+            yield path, f"unknown key {quoted(last)}{suggestion}; expected one of {', '.join(known)}"
         case "value_error" if isinstance(context["error"], Misplaced):
             yield from (((*path, *below), sentence) for below, sentence in context["error"].faults)
         case "value_error":
@@ -174,6 +194,15 @@ def _faults(error: Any, errors: list[Any], source: Source, model: type[BaseModel
         case "string_type":
             hint = "; put it in quotes" if isinstance(error["input"], int | float) else ""
             yield path, f"expected text, got {got}{hint}"
+        case "bool_type":
+            yield path, f"expected true or false, got {got}"
+        case "int_type" | "int_from_float":
+            yield path, f"expected a whole number, got {got}"
+        case "float_type":
+            yield path, f"expected a number, got {got}"
+        case "greater_than" | "less_than_equal":
+            bound = "more than " + f"{context['gt']:g}" if "gt" in context else "at most " + f"{context['le']:,.9g}"
+            yield path, f"expected {bound}, got {got}"
         case "string_too_short":
             yield path, "expected text, got none"
         case "tuple_type":

@@ -6,7 +6,7 @@ The models are the syntax of a rule file. What a form means is in `audit.forms`,
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date, datetime, timedelta
 from difflib import get_close_matches
 from itertools import islice
@@ -17,7 +17,7 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
-    PositiveInt,
+    Strict,
     StringConstraints,
     field_validator,
     model_validator,
@@ -25,17 +25,45 @@ from pydantic import (
 
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.rulebook.durations import parse_duration, parse_month_day
+from audit.rulebook.yaml_source import shortened
 from audit.timeline.vocabulary import VOCABULARY
 
 Level = Literal["1", "2", "observation"]
 LEVELS: tuple[Level, ...] = get_args(Level)
 """Most serious first: 1 lowers safety and may endanger flight, 2 is any other non-compliance."""
 
+
+def quoted(value: Any) -> str:
+    """A value of a rule file as a sentence shows it."""
+    return shortened(repr(value))
+
+
+def _parsed(parse: Callable[[str], Any]) -> Callable[[Any], Any]:
+    """`parse` for a value of any type, which its ValueError then shows."""
+
+    def read(value: Any) -> Any:
+        try:
+            return parse(str(value))
+        except ValueError as error:
+            raise ValueError(f"{error}, got {quoted(value)}") from None
+
+    return read
+
+
+def _parse_day(text: str) -> date:
+    if not _is_iso(text) or len(text) != len("2025-11-03"):
+        raise ValueError("expected a date, such as 2025-11-03")
+    return date.fromisoformat(text)
+
+
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Scalar = str | int | float | bool
-Duration = Annotated[timedelta, BeforeValidator(lambda value: parse_duration(str(value)))]
-MonthDay = Annotated[tuple[int, int], BeforeValidator(lambda value: parse_month_day(str(value)))]
-
+# Strict, or `true` would count as 1 and `'3'` as 3, which editors mark as wrong.
+Count = Annotated[int, Strict(), Field(gt=0, le=1_000_000)]
+Amount = Annotated[float, Strict(), Field(gt=0, le=1_000_000, allow_inf_nan=False)]
+Duration = Annotated[timedelta, BeforeValidator(_parsed(parse_duration))]
+MonthDay = Annotated[tuple[int, int], BeforeValidator(_parsed(parse_month_day))]
+Day = Annotated[date, BeforeValidator(_parsed(_parse_day))]
 
 Path = tuple[str | int, ...]
 
@@ -58,12 +86,27 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     return f" (did you mean {close[0]}?)" if close else ""
 
 
+_CLOSED = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = _CLOSED
+
+    @model_validator(mode="after")
+    def _has_no_blanks(self) -> Self:
+        # A key that somebody forgot to fill in must not quietly mean what leaving it out means.
+        fields = type(self).model_fields
+        blank = [name for name in fields if name in self.model_fields_set and getattr(self, name) is None]
+        if blank:
+            sentence = "expected a value, got none; leave the key out where there is none"
+            raise Misplaced(((fields[name].alias or name,), sentence) for name in blank)
+        return self
 
 
-class OtherColumn(_Part):
+class OtherColumn(BaseModel):
     """The right-hand side of a comparison that is itself a column of the record."""
+
+    model_config = _CLOSED
 
     column: str
 
@@ -97,7 +140,7 @@ class Condition(_Part):
     not_: Operand | None = Field(None, alias="not")
     in_: tuple[Scalar, ...] | None = Field(None, alias="in", min_length=1)
     not_in: tuple[Scalar, ...] | None = Field(None, min_length=1)
-    present: bool | None = None
+    present: Annotated[bool, Strict()] | None = None
     includes_all: tuple[str, ...] | None = Field(None, min_length=1)
     at_least: Operand | None = None
     at_most: Operand | None = None
@@ -124,7 +167,7 @@ class Conditions(BaseModel):
     model_config = ConfigDict(extra="allow", frozen=True)
     __pydantic_extra__: dict[str, Condition] = Field(init=False)
 
-    any_of: tuple[Conditions, ...] = ()
+    any_of: Annotated[tuple[Conditions, ...], Field(min_length=1)] = ()
 
     @property
     def columns(self) -> Mapping[str, Condition]:
@@ -147,6 +190,9 @@ class Conditions(BaseModel):
         return self
 
     def _faults(self) -> Iterator[tuple[Path, str]]:
+        for number, alternative in enumerate(self.any_of):
+            if not alternative.names():
+                yield ("any_of", number), "expected at least one condition; an alternative without any always holds"
         for name, condition in self.columns.items():
             try:
                 kind = VOCABULARY[known_column(name)].kind
@@ -167,7 +213,7 @@ class Conditions(BaseModel):
 def known_column(name: str) -> str:
     """Return the name if a condition may use it; ValueError, with the likely one, otherwise."""
     if name not in VOCABULARY:
-        raise ValueError(f"unknown column {name!r}{did_you_mean(name, VOCABULARY)}")
+        raise ValueError(f"unknown column {quoted(name)}{did_you_mean(name, (*VOCABULARY, 'any_of'))}")
     return name
 
 
@@ -185,17 +231,21 @@ def check_operand(name: str, kind: str, operator: str, operand: Any) -> None:
         match _family(kind):
             case "number":
                 if isinstance(value, bool | str) or not math.isfinite(value):
-                    raise ValueError(f"expected a number to compare {name} with, got {value!r}")
+                    raise ValueError(f"expected a number to compare {name} with, got {quoted(value)}")
             case "time":
                 if not _is_iso(value):
-                    raise ValueError(f"expected an ISO 8601 date or time to compare {name} with, got {value!r}")
+                    raise ValueError(f"expected an ISO 8601 date or time to compare {name} with, got {quoted(value)}")
             case _:
                 # 1.10 is read as the number 1.1 and `true` as a truth value: neither equals the text in a cell.
                 if isinstance(value, bool | float):
                     raise ValueError(f"expected text to compare {name} with, got {value!r}; put it in quotes")
+                # Cells are read without the spaces around them, and a blank one is missing.
+                if str(value).strip() != str(value) or value == "":
+                    hint = "ask `present` for blank cells, and put no spaces around a value"
+                    raise ValueError(f"{name} is never {quoted(value)}; {hint}")
         if choices and value not in choices:
             suggestion = did_you_mean(str(value), choices)
-            raise ValueError(f"{name} is never {value!r}{suggestion}; it is one of {', '.join(choices)}")
+            raise ValueError(f"{name} is never {quoted(value)}{suggestion}; it is one of {', '.join(choices)}")
 
 
 def _is_iso(value: Any) -> bool:
@@ -219,8 +269,14 @@ class Basis(_Part):
     source: Text
     section: Text | None = None
     note: Text | None = None
-    from_: date | None = Field(None, alias="from")
-    to: date | None = None
+    from_: Day | None = Field(None, alias="from")
+    to: Day | None = None
+
+    @model_validator(mode="after")
+    def _was_in_force(self) -> Self:
+        if self.from_ is not None and self.to is not None and self.from_ > self.to:
+            raise ValueError("from is after to; this source was never in force")
+        return self
 
 
 class Example(_Part):
@@ -238,13 +294,13 @@ class Example(_Part):
     lots: tuple[dict[str, Scalar | None], ...] | None = None
     people: tuple[dict[str, Scalar | None], ...] | None = None
     manuals: tuple[dict[str, Scalar | None], ...] | None = None
-    not_supplied: tuple[Literal["components", "products", "stations"], ...] = ()
+    not_supplied: tuple[Literal["flights", "components", "products", "stations"], ...] = ()
 
     @field_validator("as_of")
     @classmethod
     def _is_a_time(cls, value: str | None) -> str | None:
         if value is not None and not _is_iso(value):
-            raise ValueError(f"expected an ISO 8601 time, such as 2025-11-20T00:00:00Z, got {value!r}")
+            raise ValueError(f"expected an ISO 8601 time, such as 2025-11-20T00:00:00Z, got {quoted(value)}")
         return value
 
     @model_validator(mode="after")
@@ -256,10 +312,16 @@ class Example(_Part):
     def _faults(self) -> Iterator[tuple[Path, str]]:
         for name, table in TABLES.items():
             for number, row in enumerate(getattr(self, name) or ()):
-                for column in row:
+                for column, cell in row.items():
+                    place = (name, number, column)
                     if column not in table.columns:
                         suggestion = did_you_mean(column, table.columns)
-                        yield (name, number, column), f"{name} have no column {column!r}{suggestion}"
+                        yield place, f"{name} have no column {quoted(column)}{suggestion}"
+                    # Written back as a cell, 1.10 would be 1.1 and true True.
+                    elif isinstance(cell, bool) or (
+                        isinstance(cell, float) and table.columns[column].kind not in ("number", "count")
+                    ):
+                        yield place, f"expected text, got {cell!r}; put it in quotes"
         for name in self.not_supplied:
             if getattr(self, name):
                 yield ("not_supplied",), f"{name} can't both be missing and have rows"
@@ -289,6 +351,13 @@ class RecordRule(_Rule):
 
     form: Literal["record"]
     require: Conditions
+
+    @field_validator("require")
+    @classmethod
+    def _requires_something(cls, value: Conditions) -> Conditions:
+        if not value.names():
+            raise ValueError("expected at least one condition; this rule could never find anything")
+        return value
 
 
 class Event(_Part):
@@ -339,10 +408,10 @@ class PrecedeRule(_Rule):
 class Limits(_Part):
     """What may pass between two treatments, whichever comes first. `days` and `months` are of the calendar (UTC)."""
 
-    flight_hours: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
-    cycles: PositiveInt | None = None
-    days: PositiveInt | None = None
-    months: PositiveInt | None = None
+    flight_hours: Amount | None = None
+    cycles: Count | None = None
+    days: Count | None = None
+    months: Count | None = None
 
     @model_validator(mode="after")
     def _limits_something(self) -> Self:
@@ -361,10 +430,10 @@ class Season(_Part):
 class Tolerance(_Part):
     """How far from the due point still counts as on time: `percent` of the interval, capped unit by unit."""
 
-    percent: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
-    flight_hours: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
-    cycles: PositiveInt | None = None
-    days: PositiveInt | None = None
+    percent: Annotated[Amount, Field(le=100)]
+    flight_hours: Amount | None = None
+    cycles: Count | None = None
+    days: Count | None = None
 
 
 class IntervalRule(_Rule):
@@ -379,9 +448,10 @@ class IntervalRule(_Rule):
 
     @model_validator(mode="after")
     def _asks_boots_only(self) -> Self:
-        for name in self.boots.names():
-            if not name.startswith("component."):
-                raise ValueError(f"{name} is no property of a boot; use component.* columns here")
+        foreign = sorted(name for name in self.boots.names() if not name.startswith("component."))
+        if foreign:
+            sentence = f"{', '.join(foreign)} is no property of a boot; use component.* columns here"
+            raise Misplaced([(("boots",), sentence)])
         return self
 
 
@@ -395,8 +465,8 @@ def _check_limits(at_least: Any, at_most: Any) -> None:
 class CoatLimits(_Part):
     """How many coats a session has."""
 
-    at_least: PositiveInt | None = None
-    at_most: PositiveInt | None = None
+    at_least: Count | None = None
+    at_most: Count | None = None
 
     @model_validator(mode="after")
     def _can_be_met(self) -> Self:
@@ -456,13 +526,19 @@ class OverlapRule(_Rule):
     @model_validator(mode="after")
     def _names_records_first(self) -> Self:
         if self.between[1] == "tasks" and self.between[0] != "tasks":
-            raise ValueError("expected `tasks` first in `between`")
-        for kind in self.between:
-            known = SHARED_COLUMNS[kind]
-            for name in (*self.same, *self.differing):
-                if name not in known:
-                    raise ValueError(f"{kind} have no column {name!r}; expected one of {', '.join(known)}")
+            raise Misplaced([(("between",), "expected `tasks` first")])
+        if faults := tuple(islice(self._faults(), MOST_FAULTS)):
+            raise Misplaced(faults)
         return self
+
+    def _faults(self) -> Iterator[tuple[Path, str]]:
+        for key, names in (("same", self.same), ("differing", self.differing)):
+            for number, name in enumerate(names):
+                for kind in self.between:
+                    known = SHARED_COLUMNS[kind]
+                    if name not in known:
+                        sentence = f"{kind} have no column {quoted(name)}{did_you_mean(name, known)}"
+                        yield (key, number), f"{sentence}; expected one of {', '.join(known)}"
 
 
 Rule = Annotated[

@@ -6,6 +6,7 @@ aliases or tags of its own, no key twice.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -31,6 +32,7 @@ DEEPEST = 30
 
 Path = tuple[str | int, ...]
 _TAG = "tag:yaml.org,2002:"
+_WHOLE_NUMBER = re.compile(r"-?(0|[1-9][0-9]{0,14})")
 _HINTS = {
     "could not find expected ':'": "; is a colon, a quote or an indent missing above?",
     "found unexpected ':'": "; a text with a colon in it needs quotes here",
@@ -57,7 +59,12 @@ class Source:
 
 def written(path: Path) -> str:
     """Write a path as `$.examples[0].name`."""
-    return "$" + "".join(f"[{part}]" if isinstance(part, int) else f".{shortened(part)}" for part in path)
+    return "$" + "".join(f"[{part}]" if isinstance(part, int) else f".{_key(part)}" for part in path)
+
+
+def _key(word: str) -> str:
+    # A key may hold a line break; a sentence may not.
+    return shortened(word if word.isprintable() else repr(word))
 
 
 def read_yaml(text: str, name: str) -> Source:
@@ -151,20 +158,15 @@ def shortened(text: str) -> str:
 
 
 def _scalar(text: str, tag: str) -> Any:
-    # What is no plain decimal number (007, 1_000) is somebody's code and stays text, as do dates.
+    # What is no plain decimal number (007, 0x1F, 1_000, twenty digits) is somebody's code and stays text, as do dates.
     match tag:
-        case "int" | "float" if "_" not in text:
-            return _number(text, tag)
+        case "int" if _WHOLE_NUMBER.fullmatch(text):
+            return int(text)
+        case "float" if "_" not in text:
+            return float(text.lower().replace(".inf", "inf").replace(".nan", "nan"))
         case "bool":
             return text.lower() == "true"
         case "null":
             return None
         case _:
             return text
-
-
-def _number(text: str, tag: str) -> float | str:
-    try:
-        return int(text, 0) if tag == "int" else float(text.lower().replace(".inf", "inf").replace(".nan", "nan"))
-    except ValueError:
-        return text

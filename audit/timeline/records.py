@@ -81,8 +81,12 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
 
 def work_day(timeline: Timeline, rows: Ints) -> Ints:
     """Calendar day, counted from 1970-01-01, on which each record started by the clock of its station."""
-    started = timeline.times["started_at"][rows]
-    day = np.floor_divide(started, DAY)
+    return local_day(timeline, rows, timeline.times["started_at"][rows])
+
+
+def local_day(timeline: Timeline, rows: Ints, instants: Ints) -> Ints:
+    """Calendar day, counted from 1970-01-01, of an instant of each record by the clock of the record's station."""
+    day = np.floor_divide(instants, DAY)
     if not timeline.supplied("stations"):
         return day
     stations = timeline.tables["stations"]
@@ -93,7 +97,7 @@ def work_day(timeline: Timeline, rows: Ints) -> Ints:
         here = [i for i, station in enumerate(column.categories) if zones.get(str(station)) == zone]
         mask = np.isin(codes, here)
         if mask.any():
-            local = pd.DatetimeIndex(started[mask].view("M8[us]"), tz="UTC").tz_convert(zone)
+            local = pd.DatetimeIndex(instants[mask].view("M8[us]"), tz="UTC").tz_convert(zone)
             day[mask] = np.floor_divide(local.tz_localize(None).to_numpy("datetime64[us]").view(np.int64), DAY)
     return day
 
@@ -154,7 +158,7 @@ def _not_supplied(name: str, table: str, count: int) -> Values:
 def _own(frame: pd.DataFrame, name: str, rows: Ints, column: str | None = None) -> Values:
     """A column of the frame's own rows; row -1 gives a missing value."""
     column = column or name
-    if column not in frame:
+    if column not in frame or frame.empty:
         return _absent(name, len(rows))
     kind = VOCABULARY[name].kind
     series = frame[column]
@@ -166,8 +170,8 @@ def _own(frame: pd.DataFrame, name: str, rows: Ints, column: str | None = None) 
         numbers = np.append(series.to_numpy(dtype=np.float64, na_value=np.nan), np.nan)[rows]
         return _plain(kind, name, np.isnan(numbers), numbers=numbers)
     if not isinstance(series.dtype, pd.CategoricalDtype):
-        series = series.iloc[np.where(gone, 0, rows)].astype("category") if len(series) else series
-        codes = np.where(gone, MISSING, series.cat.codes.to_numpy()) if len(series) else rows
+        series = series.iloc[np.where(gone, 0, rows)].astype("category")
+        codes = np.where(gone, MISSING, series.cat.codes.to_numpy())
     else:
         codes = np.where(gone, MISSING, series.cat.codes.to_numpy()[np.where(gone, 0, rows)])
     return _plain(kind, name, codes == MISSING, codes=codes, names=series.cat.categories)

@@ -9,7 +9,9 @@ from typing import Any
 import jsonschema
 import pytest
 
+from audit.errors import AuditError
 from audit.rulebook.editor_schema import editor_schema
+from audit.rulebook.loading import read_rule
 from audit.rulebook.yaml_source import read_yaml
 
 RULES = Path(__file__).resolve().parents[2] / "rules"
@@ -46,9 +48,20 @@ def test_every_shipped_rule_is_valid(path: Path) -> None:
         {"scope": {"action": {"iss": "apply"}}},
         {"scope": {"action": {"before": "2024-01-01"}}},
         {"forbid": {"event": "takeof"}},
+        {"scope": {"action": {}}},
+        {"scope": {"action": {"is": None}}},
+        {"scope": {"action": {"in": ["apply", "aply"]}}},
+        {"scope": {"any_of": [{}]}},
+        {"scope": {"lot": {"is": {"column": "lott"}}}},
+        {"caution": None},
+        {"examples": [{"name": "a", "expect": "complies", "tasks": [{"prodct": "x"}]}] * 2},
+        {"examples": [{"name": "a", "expect": "complies", "tasks": [{"manual_revision": 1.1}]}] * 2},
     ],
     ids=str,
 )
 def test_an_editor_marks_what_the_loader_refuses(change: dict[str, Any]) -> None:
-    """Each of these typing errors is marked while it is typed."""
-    assert list(VALIDATOR.iter_errors(rule() | change))
+    """Each of these typing errors is marked while it is typed, and refused by the loader too."""
+    changed = rule() | change
+    assert list(VALIDATOR.iter_errors(changed))
+    with pytest.raises(AuditError):
+        read_rule(json.dumps(changed).encode(), "flight-before-cure.yaml")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -55,8 +56,18 @@ def test_a_good_rule_is_read() -> None:
         ),
         ("form: hold\n", "", "line 1: $.form: no form is given; expected one of record, hold"),
         ("level: 2", "level: 3", "line 4: $.level: got '3'; expected '1', '2' or 'observation'"),
-        ("PT24H", "PT24", "line 12: $.for: expected an ISO 8601 duration in hours, minutes or seconds, such as PT24H"),
-        ("PT24H", "P1D", "line 12: $.for: expected an ISO 8601 duration in hours, minutes or seconds, such as PT24H"),
+        (
+            "PT24H",
+            "PT24",
+            "line 12: $.for: expected an ISO 8601 duration in hours, minutes or seconds, "
+            "such as PT24H or PT5M, got 'PT24'",
+        ),
+        (
+            "PT24H",
+            "P1D",
+            "line 12: $.for: expected an ISO 8601 duration in hours, minutes or seconds, "
+            "such as PT24H or PT5M, got 'P1D'",
+        ),
         ("action: {", "acton: {", "line 10: $.scope.acton: unknown column 'acton' (did you mean action?)"),
         (
             "{is: apply}",
@@ -141,6 +152,28 @@ def test_a_good_rule_is_read() -> None:
             "line 14: $.examples[0].tasks[0].prodct: tasks have no column 'prodct' (did you mean product?)",
         ),
         ("complies}", "complies, as_of: soon}", "line 14: $.examples[0].as_of: expected an ISO 8601 time"),
+        (
+            "complies}",
+            "complies, tasks: [{manual_revision: 1.10}]}",
+            "line 14: $.examples[0].tasks[0].manual_revision: expected text, got 1.1; put it in quotes",
+        ),
+        (
+            "action: {is: apply}",
+            f"ambient_c: {{at_least: 1{'0' * 400}}}",
+            "line 10: $.scope.ambient_c.at_least: expected a number to compare ambient_c with, got '1000",
+        ),
+        ("title: A", '"a\\nb": A', "line 2: $.'a\\nb': unknown key 'a\\nb'; expected one of id, title"),
+        ("action: {", "any_off: {", "line 10: $.scope.any_off: unknown column 'any_off' (did you mean any_of?)"),
+        (
+            "- source: common practice, no source",
+            "- {source: x, from: 2025-11-31}",
+            "line 6: $.basis[0].from: expected a date, such as 2025-11-03, got '2025-11-31'",
+        ),
+        (
+            "- source: common practice, no source",
+            "- {source: x, from: 2025-11-03, to: 2025-11-02}",
+            "line 6: $.basis[0]: from is after to; this source was never in force",
+        ),
     ],
 )
 def test_the_sentence_names_place_and_cure(old: str, new: str, sentence: str) -> None:
@@ -208,12 +241,67 @@ def test_a_rule_is_one_document() -> None:
             "at_most: {flight_hours: .inf}",
             "line 11: $.at_most.flight_hours: input should be a finite",
         ),
+        ("interval", "at_most: {}", "line 11: $.at_most: expected at least one of flight_hours, cycles, days, months"),
+        ("interval", "at_most: {cycles: true}", "line 11: $.at_most.cycles: expected a whole number, got True"),
+        ("interval", "at_most: {flight_hours: '50'}", "line 11: $.at_most.flight_hours: expected a number, got '50'"),
+        ("interval", "at_most: {days: 0}", "line 11: $.at_most.days: expected more than 0, got 0"),
+        ("interval", "at_most: {days: 2000000}", "line 11: $.at_most.days: expected at most 1,000,000, got 2000000"),
+        ("count", "coats: {at_least: '3'}", "line 11: $.coats.at_least: expected a whole number, got '3'"),
+        ("record", "require: {}", "line 11: $.require: expected at least one condition; this rule could never find"),
+        (
+            "record",
+            "require: {any_of: [{product: {present: true}}, {}]}",
+            "line 11: $.require.any_of[1]: expected at least one condition; an alternative without any always holds",
+        ),
+        ("record", "require: {any_of: []}", "line 11: $.require.any_of: expected at least 1 here, got 0"),
+        ("record", "require: {product: {is: ''}}", "line 11: $.require.product.is: product is never ''; ask `present`"),
+        ("record", "require: {product: {in: [a, ' b']}}", "line 11: $.require.product.in: product is never ' b'"),
+        (
+            "record",
+            "require: {product: {present: yes}}",
+            "$.require.product.present: expected true or false, got 'yes'",
+        ),
+        (
+            "overlap",
+            "between: [tasks, flights]\nsame: [aircraf]",
+            "line 12: $.same[0]: tasks have no column 'aircraf' (did you mean aircraft?); expected one of task_id,",
+        ),
+        ("overlap", "between: [flights, tasks]\nsame: [aircraft]", "line 11: $.between: expected `tasks` first"),
     ],
 )
 def test_a_rule_that_could_not_tell_good_from_bad_is_refused(form: str, limits: str, sentence: str) -> None:
     """A limit that nothing can break, or that everything breaks, is a fault of the rule."""
     text = GOOD.replace("form: hold", f"form: {form}").replace("forbid: {event: takeoff}\nfor: PT24H", limits)
     assert sentence in said(text)
+
+
+@pytest.mark.parametrize(
+    ("form", "body", "path"),
+    [
+        ("record", "require: {product: {is: }}", "$.require.product.is"),
+        ("record", "require: {product: {present: }}", "$.require.product.present"),
+        (
+            "record",
+            "require: {any_of: [{lot.expires_on: {at_least: }}]}",
+            "$.require.any_of[0].lot.expires_on.at_least",
+        ),
+        ("interval", "at_most: {flight_hours: }", "$.at_most.flight_hours"),
+        ("interval", "at_most: {days: 1}\nseason:", "$.season"),
+        ("precede", "needs: {action: {is: prepare}}\nwithin:", "$.within"),
+        ("hold", "forbid: {event: treatment, where: }\nfor: PT1H", "$.forbid.where"),
+        ("count", "coats: {at_least: 2, at_most: }", "$.coats.at_most"),
+    ],
+)
+def test_a_key_left_blank_is_not_a_key_left_out(form: str, body: str, path: str) -> None:
+    """A value that somebody forgot to fill in would otherwise take a limit or a requirement away in silence."""
+    text = GOOD.replace("form: hold", f"form: {form}").replace("forbid: {event: takeoff}\nfor: PT24H", body)
+    assert f"{path}: expected a value, got none; leave the key out where there is none" in said(text)
+
+
+def test_sentences_stay_short() -> None:
+    """A value of a hundred thousand letters is shown by its beginning."""
+    assert len(said(GOOD.replace("is: apply", f"is: {'x' * 100_000}"))) < 250
+    assert len(said(GOOD.replace("PT24H", "9" * 100_000))) < 250
 
 
 def test_an_alias_bomb_is_refused_at_once() -> None:
@@ -246,12 +334,21 @@ def test_the_slow_reader_says_the_same(change: str, monkeypatch: pytest.MonkeyPa
 
 
 def test_yaml_words_stay_what_was_written() -> None:
-    """`NO` is no false, `12:30` no 750, `007` no 7, `1_000` no 1000, and a date no object."""
-    task = "\n      - remarks: 12:30\n        lot: 007\n        manual: 1_000\n        work_order: 2024-01-01\n"
-    text = GOOD.replace("{name: one, expect: complies}", f"name: NO\n    expect: complies\n    tasks:{task}")
-    example = read_rule(text.encode(), "a-rule.yaml").examples[0]
-    assert example.name == "NO"
-    assert example.tasks == ({"remarks": "12:30", "lot": "007", "manual": "1_000", "work_order": "2024-01-01"},)
+    """`NO` is no false, `12:30` no 750, and a date no object; a code that looks like a number keeps every digit."""
+    cells = {
+        "remarks": "12:30",
+        "lot": "007",
+        "manual": "1_000",
+        "work_order": "2024-01-01",
+        "component_serial": "0x1F",
+        "certificate_number": "12345678901234567890",
+    }
+    task = "\n        ".join(f"{name}: {cell}" for name, cell in cells.items())
+    text = GOOD.replace("{name: one, expect: complies}", f"name: NO\n    expect: complies\n    tasks:\n      - {task}")
+    for directive in ("", "%YAML 1.1\n---\n"):
+        example = read_rule((directive + text).encode(), "a-rule.yaml").examples[0]
+        assert example.name == "NO"
+        assert example.tasks == (cells,)
 
 
 def test_ids_are_unique_and_name_their_files(tmp_path: Path) -> None:
@@ -263,9 +360,41 @@ def test_ids_are_unique_and_name_their_files(tmp_path: Path) -> None:
     with pytest.raises(AuditError) as caught:
         load_rules(tmp_path)
     assert str(caught.value).splitlines() == [
+        f"{tmp_path}: faults in 2 rule files",
         "other.yaml: expected the file name to be the rule's id, b-rule.yaml",
         "pack/a-rule.yaml: the id a-rule is taken by a-rule.yaml; every rule needs its own",
     ]
+
+
+def test_a_single_fault_has_no_headline(tmp_path: Path) -> None:
+    """Where one thing is wrong, its sentence is all that is said; of several, the first line says in how many files."""
+    (tmp_path / "a-rule.yaml").write_text(GOOD.replace("PT24H", "soon"))
+    with pytest.raises(AuditError, match=r"^a-rule\.yaml, line 12: \$\.for: [^\n]+$"):
+        load_rules(tmp_path)
+    (tmp_path / "b-rule.yaml").write_text(GOOD.replace("level: 2", "level: 9").replace("PT24H", "soon"))
+    with pytest.raises(AuditError, match=rf"^{tmp_path}: faults in 2 rule files\n(.+\n){{2}}.+$"):
+        load_rules(tmp_path)
+    (tmp_path / "a-rule.yaml").unlink()
+    with pytest.raises(AuditError, match=rf"^{tmp_path}: faults in 1 rule file\n.+\n.+$"):
+        load_rules(tmp_path)
+
+
+def test_no_rule_file_is_passed_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Endings are read in any case, and a folder that can't be listed is an error: its rules would go missing."""
+    (tmp_path / "pack").mkdir()
+    (tmp_path / "pack" / "a-rule.YML").write_text(GOOD)
+    (tmp_path / "notes.txt").write_text("no rule")
+    assert [rule.id for rule in load_rules(tmp_path).rules] == ["a-rule"]
+    listed = os.scandir
+
+    def closed(folder: str) -> object:
+        if str(folder).endswith("pack"):
+            raise PermissionError(13, "Permission denied", str(folder))
+        return listed(folder)
+
+    monkeypatch.setattr("os.scandir", closed)
+    with pytest.raises(AuditError, match=r"pack: can't be read: Permission denied"):
+        load_rules(tmp_path)
 
 
 def test_a_folder_without_rules_is_refused(tmp_path: Path) -> None:

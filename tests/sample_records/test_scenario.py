@@ -26,9 +26,7 @@ RULES = (
 )
 
 
-def plant(
-    *arguments: str, root: Path = ROOT, **environment: str
-) -> subprocess.CompletedProcess[str]:
+def plant(*arguments: str, root: Path = ROOT, **environment: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "sample_records.plant", *arguments],
         cwd=root,
@@ -42,9 +40,7 @@ def plant(
 @pytest.fixture
 def copy(tmp_path: Path) -> Path:
     """A copy of the planting code and its files, to be altered."""
-    shutil.copytree(
-        SAMPLE, tmp_path / "sample_records", ignore=shutil.ignore_patterns("__pycache__")
-    )
+    shutil.copytree(SAMPLE, tmp_path / "sample_records", ignore=shutil.ignore_patterns("__pycache__"))
     return tmp_path
 
 
@@ -107,11 +103,7 @@ def test_document_lists_every_expected_finding() -> None:
 
 def test_document_lists_nothing_that_is_not_expected() -> None:
     """The faults table has as many entries as there are expected findings."""
-    entries = [
-        entry
-        for *_, expected in section("Faults: must be found").values()
-        for entry in expected.split("<br>")
-    ]
+    entries = [entry for *_, expected in section("Faults: must be found").values() for entry in expected.split("<br>")]
     assert len(entries) == len(rows("expected_findings.csv"))
 
 
@@ -138,12 +130,8 @@ def test_document_lists_every_doubt_and_every_reject() -> None:
             and subject["reason"] == expected
             for rules, _, _, records, expected in doubts
         ), subject
-    documented = Counter(
-        expected for *_, expected in section("Rows that must be set aside").values()
-    )
-    assert documented == Counter(
-        f"{reject['column']}: {reject['kind']}" for reject in rows("expected_quarantine.csv")
-    )
+    documented = Counter(expected for *_, expected in section("Rows that must be set aside").values())
+    assert documented == Counter(f"{reject['column']}: {reject['kind']}" for reject in rows("expected_quarantine.csv"))
 
 
 def test_records_named_in_the_document_exist() -> None:

@@ -1,0 +1,326 @@
+"""The yardstick must be right before it is fast: SQL against plain loops, and at the limits."""
+
+from __future__ import annotations
+
+import csv
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet
+import pytest
+
+from benchmarks.load import write_load
+from benchmarks.run import KEYS
+from benchmarks.sql_twin import RULES, run
+from tests.benchmarks.twin import Twin
+
+AIRCRAFT, DAYS = 40, 460
+
+
+@pytest.fixture(scope="module")
+def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("load")
+    write_load(folder, "parquet", AIRCRAFT, DAYS)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def twin(export: Path) -> Twin:
+    return Twin(export)
+
+
+@pytest.fixture(scope="module")
+def found(export: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("found")
+    run(export, out, rules=RULES)
+    return out
+
+
+def keys_of(out: Path, rule: str) -> list[tuple[str, ...]]:
+    with (out / f"{rule}.csv").open(encoding="utf-8", newline="") as file:
+        return sorted(tuple(row[key] for key in KEYS[rule]) for row in csv.DictReader(file))
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_sql_finds_what_plain_loops_find(rule: str, found: Path, twin: Twin) -> None:
+    """On a small load every rule finds something, and the same as loops over its rows."""
+    expected = sorted(getattr(twin, rule.replace("-", "_"))())
+    assert expected
+    assert keys_of(found, rule) == expected
+
+
+def test_csv_and_shuffled_rows_give_the_same_findings(found: Path, tmp_path: Path) -> None:
+    """Neither the form of the export nor the order of its rows changes what the SQL finds."""
+    write_load(tmp_path / "export", "csv", AIRCRAFT, DAYS, shuffle=True)
+    run(tmp_path / "export", tmp_path / "out", "csv", RULES)
+    for rule in RULES:
+        assert keys_of(tmp_path / "out", rule) == keys_of(found, rule)
+
+
+NOON = datetime(2024, 11, 4, 12, tzinfo=UTC)
+TIME = pa.timestamp("us", tz="UTC")
+TASK = {
+    "work_order": "W1",
+    "aircraft": "A1",
+    "action": "apply",
+    "position": "fin",
+    "ppe_worn": "eye-protection; chemical-gloves",
+    "ppe_signed_by": "P1",
+}
+SCHEMAS = {
+    "tasks": pa.schema(
+        [(name, pa.string()) for name in ("task_id", *TASK, "product", "status")]
+        + [(name, TIME) for name in ("started_at", "finished_at", "signed_at")]
+    ),
+    "flights": pa.schema(
+        [
+            ("flight_id", pa.string()),
+            ("aircraft", pa.string()),
+            ("takeoff_at", TIME),
+            ("landing_at", TIME),
+            ("flight_hours", pa.float64()),
+        ]
+    ),
+    "components": pa.schema(
+        [(name, pa.string()) for name in ("component_serial", "aircraft", "position", "material", "finish")]
+        + [("installed_at", TIME), ("removed_at", TIME)]
+    ),
+    "products": pa.schema([("product", pa.string()), ("product_class", pa.string())]),
+}
+
+
+class Story:
+    """A handful of rows, written down as an export and judged."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        classes = ("rubber-preservative", "ice-adhesion-treatment", "cleaner", "gloss-coating")
+        self.rows: dict[str, list[dict[str, object]]] = {
+            "tasks": [],
+            "flights": [],
+            "components": [],
+            "products": [{"product": name, "product_class": name} for name in classes],
+        }
+
+    def task(self, product: str, start: float, **more: object) -> None:
+        """A record of ten minutes that starts so many hours after noon."""
+        started = NOON + timedelta(hours=start)
+        times = {"started_at": started, "finished_at": started + timedelta(minutes=10)}
+        number = f"T{len(self.rows['tasks']) + 1}"
+        self.rows["tasks"].append({"task_id": number, **TASK, "product": product, **times, **more})
+
+    def flight(self, takeoff: datetime, hours: float | None = None, aircraft: str = "A1") -> None:
+        """A flight of an hour by its times, of `hours` by its record."""
+        number = f"F{len(self.rows['flights']) + 1}"
+        times = {"takeoff_at": takeoff, "landing_at": takeoff + timedelta(hours=1)}
+        self.rows["flights"].append({"flight_id": number, "aircraft": aircraft, "flight_hours": hours, **times})
+
+    def boot(self, serial: str, position: str = "fin", **more: object) -> None:
+        """A black chloroprene boot, installed long ago."""
+        usual = {"aircraft": "A1", "material": "chloroprene", "finish": "black"}
+        installed = {"installed_at": datetime(2020, 1, 1, tzinfo=UTC)}
+        self.rows["components"].append({"component_serial": serial, "position": position, **usual, **installed, **more})
+
+    def found(self, rule: str) -> list[tuple[str, ...]]:
+        """What SQL finds; plain loops must find the same."""
+        for table, schema in SCHEMAS.items():
+            pyarrow.parquet.write_table(
+                pa.Table.from_pylist(self.rows[table], schema), self.folder / f"{table}.parquet"
+            )
+        run(self.folder, self.folder, rules=[rule])
+        keys = keys_of(self.folder, rule)
+        assert keys == sorted(getattr(Twin(self.folder), rule.replace("-", "_"))())
+        return keys
+
+
+@pytest.fixture
+def story(tmp_path: Path) -> Story:
+    return Story(tmp_path)
+
+
+CURED = NOON + timedelta(hours=24, minutes=10)
+
+
+@pytest.mark.parametrize(
+    ("takeoff", "expected"),
+    [
+        (CURED, []),
+        (CURED - timedelta(microseconds=1), [("W1", "A1", "fin", "F1")]),
+        (NOON + timedelta(minutes=10), [("W1", "A1", "fin", "F1")]),
+        (NOON + timedelta(minutes=10) - timedelta(microseconds=1), []),
+    ],
+)
+def test_a_hold_is_half_open(story: Story, takeoff: datetime, expected: list[tuple[str, ...]]) -> None:
+    """A takeoff counts from the last coat's end to a microsecond before 24 hours are over."""
+    story.boot("B1")
+    story.task("rubber-preservative", 0)
+    story.flight(takeoff)
+    assert story.found("flight-before-cure") == expected
+
+
+def test_a_hold_counts_from_the_last_coat_and_names_the_first_flight(story: Story) -> None:
+    """Coats of one work order are one session, which ends with the last of them, across midnight."""
+    story.boot("B1")
+    story.task("rubber-preservative", 0)
+    story.task("rubber-preservative", 11)
+    story.flight(NOON + timedelta(hours=34))
+    story.flight(NOON + timedelta(hours=33))
+    assert story.found("flight-before-cure") == [("W1", "A1", "fin", "F2")]
+
+
+def test_a_hold_ends_with_the_boot(story: Story) -> None:
+    """The boot came off before the flight and before the wash: neither is too early."""
+    swap = NOON + timedelta(hours=2)
+    story.boot("B1", removed_at=swap)
+    story.boot("B2", installed_at=swap)
+    story.task("rubber-preservative", 0)
+    story.task("cleaner", 2, action="clean", work_order="W2")
+    story.flight(swap)
+    assert story.found("flight-before-cure") == []
+    assert story.found("product-before-cure") == []
+
+
+def test_another_product_on_the_same_boot_is_too_early(story: Story) -> None:
+    """A wash of a list, or of all boots, meets the fresh boot; a wash of another one does not."""
+    story.boot("B1")
+    story.boot("B2", "left")
+    story.boot("B3", "right")
+    story.task("rubber-preservative", 0)
+    story.task("rubber-preservative", 0, position="left")
+    story.task("cleaner", 1, action="clean", position="left;right", work_order="W2")
+    assert story.found("product-before-cure") == [("W1", "A1", "left")]
+    story.task("cleaner", 2, action="clean", position="all", work_order="W3")
+    assert story.found("product-before-cure") == [("W1", "A1", "fin"), ("W1", "A1", "left")]
+
+
+def test_a_record_names_each_wrong_boot_in_its_list(story: Story) -> None:
+    """One finding a record; an unknown finish is no finding, a void record counts for nothing."""
+    story.boot("B1", "fin", finish="silver")
+    story.boot("B2", "left")
+    story.boot("B3", "right", material="polyurethane")
+    story.boot("B4", "tail", finish=None)
+    story.task("rubber-preservative", 0, position="right; fin ;left")
+    story.task("rubber-preservative", 0, position="all", status="closed")
+    story.task("rubber-preservative", 0, position="tail")
+    story.task("rubber-preservative", 0, position="right", status="void")
+    assert story.found("preservative-on-wrong-material") == [("T1", "fin; right"), ("T2", "fin; right")]
+
+
+def test_the_boot_is_the_one_installed_at_the_time(story: Story) -> None:
+    """At the very instant of the swap the new boot is there."""
+    story.boot("B1", removed_at=NOON)
+    story.boot("B2", installed_at=NOON, finish="silver")
+    story.task("rubber-preservative", 0)
+    story.task("rubber-preservative", -0.001)
+    assert story.found("preservative-on-wrong-material") == [("T1", "fin")]
+
+
+@pytest.mark.parametrize(("hours", "expected"), [(0.5, ["T2"]), (0.0, []), (-0.5, [])])
+def test_later_means_later(story: Story, hours: float, expected: list[str]) -> None:
+    """What starts after the treatment is a finding, what starts with it or before it is none."""
+    story.boot("B1")
+    story.task("ice-adhesion-treatment", 0)
+    story.task("cleaner", hours, action="clean")
+    assert story.found("ice-adhesion-treatment-not-last") == [("W1", "A1", "fin", task) for task in expected]
+
+
+def test_order_is_kept_within_work_order_and_boot(story: Story) -> None:
+    """Another work order, another boot, and a treatment done again make no finding; an inspection uses nothing."""
+    swap = NOON + timedelta(hours=1)
+    story.boot("B1", removed_at=swap)
+    story.boot("B2", installed_at=swap)
+    story.boot("B3", "left")
+    story.task("ice-adhesion-treatment", 0)
+    story.task("cleaner", 2, action="clean")
+    story.task("cleaner", 0.5, action="clean", work_order="W2")
+    story.task("cleaner", 0.5, action="inspect")
+    story.task("ice-adhesion-treatment", 0, position="left")
+    story.task("gloss-coating", 1, position="left")
+    story.task("ice-adhesion-treatment", 2, position="all", work_order="W1")
+    assert story.found("ice-adhesion-treatment-not-last") == []
+
+
+def test_protection_is_read_as_a_list(story: Story) -> None:
+    """Both items in any order, and a signature; a product that no list knows counts as a product too."""
+    story.task("cleaner", 0, action="clean", ppe_worn="apron;chemical-gloves;  eye-protection ")
+    story.task("cleaner", 0, action="clean", ppe_worn="no eye-protection; chemical-gloves")
+    story.task("cleaner", 0, action="inspect", ppe_worn="eye-protection")
+    story.task("unheard-of", 0, ppe_signed_by=None)
+    story.task("cleaner", 0, ppe_worn=None, status="open")
+    story.rows["tasks"].append({**story.rows["tasks"][0], "task_id": "T6", "product": None, "ppe_worn": None})
+    assert story.found("ppe-sign-off-missing") == [("T2",), ("T3",), ("T4",)]
+
+
+def due(work_order: str = "", serial: str = "B1") -> tuple[str, ...]:
+    return "A1", "fin", serial, work_order
+
+
+@pytest.mark.parametrize(("second", "expected"), [(25.1, []), (25.11, [due("W1")])])
+def test_fifty_hours_are_allowed(story: Story, second: float, expected: list[tuple[str, ...]]) -> None:
+    """Hours written in hundredths add up exactly, and those of another aircraft don't count."""
+    story.boot("B1")
+    story.task("ice-adhesion-treatment", 0)
+    story.flight(NOON + timedelta(minutes=10), 24.9)
+    story.flight(NOON + timedelta(days=1), second)
+    story.flight(NOON + timedelta(days=1), 40.0, aircraft="A2")
+    assert story.found("ice-adhesion-treatment-overdue") == expected
+
+
+def test_hours_count_from_the_end_of_the_session(story: Story) -> None:
+    """What took off before the treatment ended belongs to the time before it."""
+    story.boot("B1")
+    story.task("ice-adhesion-treatment", 0)
+    story.flight(NOON + timedelta(minutes=10) - timedelta(microseconds=1), 30.0)
+    story.flight(NOON + timedelta(minutes=10), 50.0)
+    assert story.found("ice-adhesion-treatment-overdue") == []
+
+
+def test_blank_hours_are_wheels_off_to_wheels_on(story: Story) -> None:
+    """A flight without recorded hours counts by its times."""
+    story.boot("B1")
+    story.task("ice-adhesion-treatment", 0)
+    story.flight(NOON + timedelta(days=1), 49.5)
+    story.flight(NOON + timedelta(days=2))
+    assert story.found("ice-adhesion-treatment-overdue") == [due("W1")]
+
+
+def test_only_the_season_counts(story: Story) -> None:
+    """1 October and 30 April count to the last second in UTC, the days beside them don't; each season starts anew."""
+    story.boot("B1")
+    for moment in (
+        datetime(2024, 9, 30, 23, 59, 59, tzinfo=UTC),
+        datetime(2025, 5, 1, tzinfo=UTC),
+        datetime(2025, 10, 1, tzinfo=UTC),
+    ):
+        story.flight(moment, 30.0)
+    story.task("cleaner", 0, action="clean")
+    story.flight(datetime(2024, 10, 1, tzinfo=UTC), 25.0)
+    story.flight(datetime(2025, 4, 30, 23, 59, 59, tzinfo=UTC), 25.0)
+    assert story.found("ice-adhesion-treatment-overdue") == []
+    story.flight(datetime(2025, 4, 30, 23, 59, 59, tzinfo=UTC), 0.01)
+    assert story.found("ice-adhesion-treatment-overdue") == [due()]
+
+
+def test_a_boot_has_its_own_hours(story: Story) -> None:
+    """A swap starts the hours anew; a boot that comes back is judged for each stay by itself."""
+    away, back = NOON + timedelta(days=5), NOON + timedelta(days=10)
+    story.boot("B1", removed_at=away)
+    story.boot("B2", installed_at=away, removed_at=back)
+    story.boot("B1", installed_at=back)
+    story.task("cleaner", 0, action="clean")
+    for day in (1, 6, 11):
+        story.flight(NOON + timedelta(days=day), 40.0)
+    assert story.found("ice-adhesion-treatment-overdue") == []
+    story.flight(NOON + timedelta(days=12), 20.0)
+    assert story.found("ice-adhesion-treatment-overdue") == [due()]
+
+
+def test_a_treatment_at_the_swap_begins_the_time_of_the_new_boot(story: Story) -> None:
+    """A session that ends at the very instant of a swap counts for the boot put on, and names its segment."""
+    swap = NOON + timedelta(minutes=10)
+    story.boot("B1", removed_at=swap)
+    story.boot("B2", installed_at=swap)
+    story.task("ice-adhesion-treatment", 0)
+    story.flight(NOON + timedelta(days=1), 51.0)
+    assert story.found("ice-adhesion-treatment-overdue") == [due("W1", "B2")]

@@ -1,0 +1,889 @@
+"""The eight rule forms a second time: plain loops over text rows, slow and obvious.
+
+Written from the meaning of the forms, not from their code, to be set against it. A rule is the plain data of a rule
+file; an export is its tables as text. Every verdict is True (complies), False (a finding) or None (unjudged).
+
+What can't be known is tried every way where that is possible (ambiguous clock times), and carried as None elsewhere.
+"""
+
+from __future__ import annotations
+
+import calendar
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from fractions import Fraction
+from itertools import pairwise, product
+from typing import Any
+from zoneinfo import ZoneInfo
+
+Row = dict[str, Any]
+Tables = Mapping[str, Sequence[Mapping[str, str]]]
+RuleData = Mapping[str, Any]
+Verdict = bool | None
+Subject = tuple[Any, ...]
+Verdicts = dict[Subject, Verdict]
+Position = str | None
+"""A position's name; None where the record names none."""
+
+NO_BOOT = -1
+TWO_BOOTS = -2
+"""Stand in for the row of the installed boot where none, or more than one, is recorded."""
+
+LAST_INSTANT = datetime.max.replace(tzinfo=UTC)
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class NotSupplied:
+    """The value of a column whose table is not in the export, or that two boots have: not even known to be missing."""
+
+
+NOT_SUPPLIED = NotSupplied()
+
+
+@dataclass(frozen=True)
+class World:
+    """One reading of an export: every time is an instant."""
+
+    tables: Mapping[str, list[Row]]
+    as_of: datetime
+    since: datetime
+
+    @property
+    def done(self) -> list[Row]:
+        """Task records of work done by the as-of time."""
+        return [
+            task
+            for task in self.tables["tasks"]
+            if task.get("status") in (None, "closed") and task["started_at"] <= self.as_of
+        ]
+
+    @property
+    def flights(self) -> list[Row]:
+        """Flights by the as-of time, as they took off."""
+        flown = [flight for flight in self.tables.get("flights", []) if flight["takeoff_at"] <= self.as_of]
+        return sorted(flown, key=lambda flight: flight["takeoff_at"])
+
+    def takeoffs(self, aircraft: str) -> list[datetime]:
+        """Takeoffs of an aircraft."""
+        return [flight["takeoff_at"] for flight in self.flights if flight["aircraft"] == aircraft]
+
+    def boot(self, aircraft: str, position: Position, at: datetime) -> int:
+        """Row of the boot installed there then, or NO_BOOT or TWO_BOOTS."""
+        there = [
+            number
+            for number, row in enumerate(self.tables.get("components", []))
+            if (row["aircraft"], row["position"]) == (aircraft, position) and installed(row, at)
+        ]
+        return NO_BOOT if not there else TWO_BOOTS if len(there) > 1 else there[0]
+
+    def removal(self, boot: int) -> datetime:
+        """When a boot was taken off; the last instant where it is not known to have been."""
+        if boot < 0:
+            return LAST_INSTANT
+        return self.tables["components"][boot].get("removed_at") or LAST_INSTANT
+
+
+def installed(component: Row, at: datetime) -> bool:
+    """Whether a boot was on its aircraft at an instant."""
+    removed = component.get("removed_at")
+    return bool(component["installed_at"] <= at and (removed is None or at < removed))
+
+
+# Reading text
+
+
+TIMES = {
+    "tasks": ("started_at", "finished_at", "signed_at"),
+    "flights": ("takeoff_at", "landing_at"),
+    "components": ("installed_at", "removed_at"),
+}
+DATES = ("expires_on", "opened_on", "valid_from", "valid_to", "effective_from", "superseded_on")
+COUNTS = ("coat", "coats", "cycles")
+NUMBERS = ("flight_hours", "ambient_c", "humidity_pct")
+LISTS = ("ppe_worn", "steps_signed", "hazard_codes")
+
+
+def cell(name: str, text: str) -> Any:
+    """The value of a cell, times apart."""
+    text = text.strip()
+    if not text:
+        return None
+    if name in DATES:
+        return date.fromisoformat(text)
+    if name in COUNTS:
+        return int(text)
+    if name in NUMBERS:
+        return Fraction(text)
+    if name in LISTS:
+        return parts(text)
+    return text
+
+
+def parts(text: str) -> set[str]:
+    """The members of a list in a cell."""
+    return {part.strip() for part in text.split(";")} - {""}
+
+
+def instants(text: str, zone: str) -> list[datetime]:
+    """The instants, earliest first, that a written time may mean on a clock of that zone."""
+    written = datetime.fromisoformat(text)
+    if written.tzinfo is not None:
+        return [written.astimezone(UTC)]
+    clock = ZoneInfo(zone)
+    both = {written.replace(tzinfo=clock, fold=fold).astimezone(UTC) for fold in (0, 1)}
+    return sorted(one for one in both if one.astimezone(clock).replace(tzinfo=None) == written)
+
+
+def zone_of(tables: Tables, station: str | None) -> str:
+    """Time zone of a station, UTC where it is not listed."""
+    return next((row["timezone"] for row in tables.get("stations", []) if row["station"] == station), "UTC")
+
+
+def readings(name: str, row: Mapping[str, str], tables: Tables) -> list[Row]:
+    """All readings of a row, by the instants that its times may mean; work does not end before it began."""
+    columns = [column for column in TIMES.get(name, ()) if row.get(column)]
+    zone = zone_of(tables, row["station"]) if name == "tasks" else "UTC"
+    plain = {column: cell(column, text) for column, text in row.items() if column not in columns}
+    every = [
+        plain | dict(zip(columns, chosen, strict=True))
+        for chosen in product(*(instants(row[column], zone) for column in columns))
+    ]
+    if name != "tasks":
+        return every
+    return [reading for reading in every if reading["finished_at"] >= reading["started_at"]] or every
+
+
+def worlds(tables: Tables, as_of: datetime | None) -> Iterator[World]:
+    """The export in every combination of the readings of its ambiguous times."""
+    rows = {name: [readings(name, row, tables) for row in table] for name, table in tables.items()}
+    if as_of is None:
+        as_of = max(
+            reading[column]
+            for name, columns in TIMES.items()
+            for readings_of_row in rows.get(name, [])
+            for reading in readings_of_row
+            for column in columns
+            if reading.get(column)
+        )
+    others = {name: [only for (only,) in table] for name, table in rows.items() if name != "tasks"}
+    for tasks in product(*rows["tasks"]):
+        begun = [task["started_at"] for task in tasks]
+        since = min(begun + [flight["takeoff_at"] for flight in others.get("flights", [])], default=as_of)
+        yield World({**others, "tasks": list(tasks)}, as_of, since)
+
+
+# Conditions
+
+
+def all_of(truths: Sequence[Verdict]) -> Verdict:
+    """Three-valued and."""
+    return False if False in truths else None if None in truths else True
+
+
+def any_of(truths: Sequence[Verdict]) -> Verdict:
+    """Three-valued or."""
+    return True if True in truths else None if None in truths else False
+
+
+def holds(conditions: RuleData, world: World, task: Row, boot: int) -> Verdict:
+    """Whether the conditions hold for a task record joined with the boot."""
+    truths = [
+        asked(operator, operand, value(name, world, task, boot), world, task, boot)
+        for name, condition in conditions.items()
+        if name != "any_of"
+        for operator, operand in condition.items()
+    ]
+    if "any_of" in conditions:
+        truths.append(any_of([holds(one, world, task, boot) for one in conditions["any_of"]]))
+    return all_of(truths)
+
+
+def asked(operator: str, operand: Any, left: Any, world: World, task: Row, boot: int) -> Verdict:
+    """One operator of a condition."""
+    if operator == "present":
+        return None if left is NOT_SUPPLIED else (left is not None) == operand
+    right = value(operand["column"], world, task, boot) if isinstance(operand, Mapping) else operand
+    if left is None or left is NOT_SUPPLIED or right is None or right is NOT_SUPPLIED:
+        return None
+    if operator == "includes_all":
+        return set(right) <= left
+    if operator in ("in", "not_in"):
+        return any(same(left, one, world, task) for one in right) == (operator == "in")
+    left, right = comparable(left, right, world, task)
+    compare: dict[str, Callable[[Any, Any], bool]] = {
+        "is": lambda a, b: a == b,
+        "not": lambda a, b: a != b,
+        "at_least": lambda a, b: a >= b,
+        "at_most": lambda a, b: a <= b,
+        "before": lambda a, b: a < b,
+        "after": lambda a, b: a > b,
+    }
+    return compare[operator](left, right)
+
+
+def same(left: Any, right: Any, world: World, task: Row) -> bool:
+    """Whether a value is the one written in a rule."""
+    left, right = comparable(left, right, world, task)
+    return bool(left == right)
+
+
+def comparable(left: Any, right: Any, world: World, task: Row) -> tuple[Any, Any]:
+    """Two values in one measure: a time meets a day by its own day at the record's station."""
+    if isinstance(left, date) and isinstance(right, str):
+        right = date.fromisoformat(right) if len(right) == 10 else instants(right, "UTC")[0]
+    elif isinstance(left, int | Fraction):
+        right = Fraction(str(right))
+    if isinstance(left, datetime) != isinstance(right, datetime):
+        left, right = (local_day(one, world, task) if isinstance(one, datetime) else one for one in (left, right))
+    return left, right
+
+
+def local_day(at: datetime, world: World, task: Row) -> date:
+    """The calendar day of an instant by the clock of the record's station."""
+    stations = world.tables.get("stations", [])
+    zone = next((row["timezone"] for row in stations if row["station"] == task["station"]), "UTC")
+    return at.astimezone(ZoneInfo(zone)).date()
+
+
+def value(name: str, world: World, task: Row, boot: int) -> Any:
+    """The value of a column for a record; None where missing, NOT_SUPPLIED where not even that is known."""
+    if name == "work_date":
+        return local_day(task["started_at"], world, task)
+    if name == "work_minutes":
+        return minutes(task["started_at"], task["finished_at"])
+    if name == "signed_after_minutes":
+        return minutes(task["finished_at"], task.get("signed_at"))
+    if name == "product_class":
+        name = "product.product_class"
+    prefix, _, column = name.partition(".")
+    if not column:
+        return task.get(name)
+    if prefix == "component":
+        return (
+            NOT_SUPPLIED
+            if boot == TWO_BOOTS
+            else of(world, "components", column, lambda row: row is boot_row(world, boot))
+        )
+    if prefix == "product":
+        return of(world, "products", column, lambda row: row["product"] == task.get("product"))
+    if prefix == "lot":
+        return of(
+            world, "lots", column, lambda row: (row["lot"], row["product"]) == (task.get("lot"), task.get("product"))
+        )
+    if prefix == "manual":
+        named = (task.get("manual"), task.get("manual_revision"))
+        return of(world, "manuals", column, lambda row: (row["manual"], row["revision"]) == named)
+    signatory = {"performer": "performed_by", "certifier": "certified_by"}[prefix]
+    return authorisations(world, task, signatory)
+
+
+def boot_row(world: World, boot: int) -> Row | None:
+    """The row of a boot, None where it isn't known."""
+    return world.tables["components"][boot] if boot >= 0 else None
+
+
+def of(world: World, table: str, column: str, matches: Callable[[Row], bool]) -> Any:
+    """A column of the row of a reference table that matches."""
+    if table not in world.tables:
+        return NOT_SUPPLIED
+    return next((row.get(column) for row in world.tables[table] if matches(row)), None)
+
+
+def authorisations(world: World, task: Row, signatory: str) -> Any:
+    """What a signatory was authorised for on the day of the work; the last day of validity is included."""
+    if "people" not in world.tables:
+        return NOT_SUPPLIED
+    day = value("work_date", world, task, NO_BOOT)
+    return {
+        row["authorisation"]
+        for row in world.tables["people"]
+        if row["person"] == task.get(signatory) and row["valid_from"] <= day <= (row.get("valid_to") or date.max)
+    } or None
+
+
+def minutes(first: datetime, last: datetime | None) -> Fraction | None:
+    """Minutes between two instants."""
+    return None if last is None else exact(last - first) / 60
+
+
+def exact(duration: timedelta) -> Fraction:
+    """A duration in seconds."""
+    return Fraction(duration // timedelta(microseconds=1), 1_000_000)
+
+
+def duration(text: str) -> timedelta:
+    """An ISO 8601 duration in hours or minutes."""
+    number, unit = text[2:-1], text[-1]
+    return timedelta(hours=float(number)) if unit == "H" else timedelta(minutes=float(number))
+
+
+# Treatments and sessions
+
+
+@dataclass(frozen=True)
+class Treatment:
+    """A record at one position: surely selected (True) or perhaps (None)."""
+
+    task: Row
+    position: Position
+    boot: int
+    sure: Verdict
+
+    @property
+    def start(self) -> datetime:
+        """When it began."""
+        return self.task["started_at"]  # type: ignore[no-any-return]
+
+    @property
+    def end(self) -> datetime:
+        """When it ended."""
+        return self.task["finished_at"]  # type: ignore[no-any-return]
+
+
+@dataclass(frozen=True)
+class Session:
+    """The selected records of one work order, position and product class."""
+
+    aircraft: str
+    position: Position
+    treatments: list[Treatment]
+
+    @property
+    def start(self) -> datetime:
+        """When its first record began."""
+        return min(one.start for one in self.treatments)
+
+    @property
+    def end(self) -> datetime:
+        """When its last record ended."""
+        return max(one.end for one in self.treatments)
+
+    @property
+    def boot(self) -> int:
+        """The boot that was treated last: the one that flies on."""
+        return max(self.treatments, key=lambda one: (one.end, one.start)).boot
+
+    @property
+    def sure(self) -> Verdict:
+        """True where all of it is surely in scope."""
+        return all_of([one.sure for one in self.treatments])
+
+    @property
+    def name(self) -> str:
+        """The first of its records in the file."""
+        return str(self.treatments[0].task["task_id"])
+
+    @property
+    def key(self) -> Subject:
+        """What identifies it."""
+        return self.name, self.aircraft, self.position
+
+    def has(self, treatment: Treatment) -> bool:
+        """Whether a treatment is one of its own."""
+        return any(one.task is treatment.task for one in self.treatments)
+
+
+def positions(world: World, task: Row) -> list[Position]:
+    """The positions that a record counts for."""
+    text = task.get("position")
+    if text == "all":
+        there = {
+            row["position"]
+            for row in world.tables.get("components", [])
+            if row["aircraft"] == task["aircraft"] and installed(row, task["started_at"])
+        }
+        return sorted(there) or [None]
+    return sorted(parts(text)) if text else [None]
+
+
+def placed(world: World, task: Row) -> list[tuple[Position, int]]:
+    """The positions that a record counts for, each with the boot there when the record began."""
+    return [
+        (position, world.boot(task["aircraft"], position, task["started_at"])) for position in positions(world, task)
+    ]
+
+
+def select(conditions: RuleData, world: World) -> list[Treatment]:
+    """The records for which the conditions hold, or may hold, once for each position."""
+    return [
+        Treatment(task, position, boot, truth)
+        for task in world.done
+        for position, boot in placed(world, task)
+        if (truth := holds(conditions, world, task, boot)) is not False
+    ]
+
+
+def sessions(treatments: list[Treatment], world: World) -> list[Session]:
+    """Group treatments into sessions."""
+    groups = defaultdict(list)
+    for one in treatments:
+        product_class = value("product_class", world, one.task, NO_BOOT)
+        groups[one.task["aircraft"], one.task["work_order"], one.position, product_class].append(one)
+    return [Session(aircraft, position, group) for (aircraft, _, position, _), group in groups.items()]
+
+
+def same_place(session: Session, treatment: Treatment) -> Verdict:
+    """Whether a treatment was at the session's position; None where either names none."""
+    if session.aircraft != treatment.task["aircraft"]:
+        return False
+    if session.position is None or treatment.position is None:
+        return None
+    return session.position == treatment.position
+
+
+def same_boot(first: int, second: int) -> Verdict:
+    """Whether two treatments at one position were of one boot; without any record of boots nothing speaks against."""
+    if first == second:
+        return None if first == TWO_BOOTS else True
+    return False if first >= 0 and second >= 0 else None
+
+
+# The forms
+
+
+def judge_record(rule: RuleData, world: World) -> Verdicts:
+    """A finding where a record in scope breaks the requirement at any of its positions."""
+    verdicts: Verdicts = {}
+    for task in world.done:
+        found: list[Verdict] = []
+        for _, boot in placed(world, task):
+            scope = holds(rule.get("scope", {}), world, task, boot)
+            if scope is not False:
+                found.append(holds(rule["require"], world, task, boot) if scope else None)
+        if found:
+            verdicts[task["task_id"],] = all_of(found)
+    return verdicts
+
+
+def judge_hold(rule: RuleData, world: World) -> Verdicts:
+    """A finding where the forbidden event starts in [end, end + duration), the treated boot being there."""
+    verdicts: Verdicts = {}
+    where = rule["forbid"].get("where")
+    others = [] if where is None else select(where, world)
+    for session in sessions(select(rule["scope"], world), world):
+        until = min(session.end + duration(rule["for"]), world.removal(session.boot))
+        if where is None and "flights" not in world.tables:
+            events: list[Verdict] = [None]
+        elif where is None:
+            events = [session.end <= takeoff < until for takeoff in world.takeoffs(session.aircraft)]
+        else:
+            events = [
+                all_of([same_place(session, other), other.sure])
+                for other in others
+                if session.end <= other.start < until and not session.has(other)
+            ]
+        broken = any_of(events)
+        verdicts[session.key] = None if session.sure is None or broken is None else not broken
+    return verdicts
+
+
+def judge_order(rule: RuleData, world: World) -> Verdicts:
+    """A finding where another treatment of the work order starts after (before) the bound one."""
+    verdicts: Verdicts = {}
+    bound = select(rule["scope"], world)
+    surely_bound = {(id(one.task), one.position) for one in bound if one.sure}
+    others = [one for one in select(rule["among"], world) if (id(one.task), one.position) not in surely_bound]
+    subjects = defaultdict(list)
+    for one in bound:
+        subjects[one.task["aircraft"], one.task["work_order"], one.position, one.boot].append(one)
+    for (aircraft, work_order, position, boot), group in subjects.items():
+        rivals = []
+        for other in others:
+            if (other.task["aircraft"], other.task["work_order"]) == (aircraft, work_order):
+                place: Verdict = other.position == position if position and other.position else None
+                # A record that may be bound itself is a rival only if it isn't.
+                itself = None if any(one.task is other.task for one in group) else True
+                here = all_of([place, other.sure, itself] + ([same_boot(other.boot, boot)] if place else []))
+                if here is not False:
+                    rivals.append((other, here))
+        verdicts[group[0].task["task_id"], aircraft, position] = order_verdict(rule["must_be"], group, rivals)
+    return verdicts
+
+
+def order_verdict(must_be: str, bound: list[Treatment], rivals: list[tuple[Treatment, Verdict]]) -> Verdict:
+    """Compare the latest (earliest) start of the bound treatments with that of the others."""
+    sign = 1 if must_be == "last" else -1
+
+    def extreme(starts: list[datetime]) -> Fraction | None:
+        return max((sign * exact(start - EPOCH) for start in starts), default=None)
+
+    sure = extreme([one.start for one in bound if one.sure])
+    perhaps = extreme([one.start for one in bound])
+    rival = extreme([one.start for one, here in rivals if here])
+    any_rival = extreme([one.start for one, _ in rivals])
+    assert perhaps is not None
+    if sure is None:
+        return None
+    if rival is not None and rival > perhaps:
+        return False
+    return True if any_rival is None or any_rival < sure else None
+
+
+def judge_precede(rule: RuleData, world: World) -> Verdicts:
+    """A finding where no needed treatment of the boot began earlier, near enough and undisturbed."""
+    verdicts: Verdicts = {}
+    needed = select(rule["needs"], world)
+    for session in sessions(select(rule["scope"], world), world):
+        witnesses: list[Verdict] = []
+        for one in needed:
+            if session.has(one) or one.start > session.start:
+                continue
+            place = same_place(session, one)
+            truths = [place, one.sure, None if one.start == session.start else True]
+            if place:
+                truths.append(same_boot(one.boot, session.boot))
+            witnesses.append(all_of([*truths, near_and_undisturbed(rule, world, session, one)]))
+        verdicts[session.key] = None if session.sure is None else any_of(witnesses)
+    return verdicts
+
+
+def near_and_undisturbed(rule: RuleData, world: World, session: Session, witness: Treatment) -> Verdict:
+    """Whether an earlier treatment still serves the session."""
+    if "within" in rule and session.start - witness.end > duration(rule["within"]):
+        return False
+    events: list[Verdict] = []
+    for event in rule.get("broken_by", ()):
+        if event["event"] == "takeoff" and "flights" not in world.tables:
+            events.append(None)
+            continue
+        if event["event"] == "takeoff":
+            events += [witness.end <= takeoff < session.start for takeoff in world.takeoffs(session.aircraft)]
+            continue
+        for other in select(event["where"], world):
+            if other.task is not witness.task and witness.end <= other.start < session.start:
+                place = same_place(session, other)
+                boots = [same_boot(other.boot, session.boot)] if place else []
+                events.append(all_of([place, other.sure, *boots]))
+    broken = any_of(events)
+    return None if broken is None else not broken
+
+
+def judge_count(rule: RuleData, world: World) -> Verdicts:
+    """A finding where a session has too few or too many coats."""
+    verdicts: Verdicts = {}
+    limits = rule["coats"]
+    for session in sessions(select(rule["scope"], world), world):
+        tasks = [one.task for one in session.treatments]
+        standing_for_many = [task["coats"] for task in tasks if task.get("coats") is not None]
+        single = {task["coat"] for task in tasks if task.get("coats") is None and task.get("coat") is not None}
+        vague = [task for task in tasks if task.get("coats") is None and task.get("coat") is None]
+        least = sum(standing_for_many) + len(single) + len(vague)
+        too_few = least < limits.get("at_least", 0)
+        too_many = least > limits.get("at_most", least)
+        verdict: Verdict = not (too_few or too_many)
+        if vague and not too_many and (too_few or "at_most" in limits):
+            verdict = None
+        verdicts[session.key] = None if session.sure is None else verdict
+    return verdicts
+
+
+def in_order(session: Session, numbered: bool) -> list[Treatment]:
+    """The records of a session coat by coat: by their numbers, or else by their starts."""
+    return sorted(session.treatments, key=lambda one: (one.task["coat"] if numbered else 0, one.start))
+
+
+def judge_spacing(rule: RuleData, world: World) -> Verdicts:
+    """A finding where the pause from the end of a coat to the start of the next is outside the limits."""
+    verdicts: Verdicts = {}
+    limits = rule["pause"]
+    shortest = duration(limits["at_least"]) if "at_least" in limits else None
+    longest = duration(limits["at_most"]) if "at_most" in limits else None
+    for session in sessions(select(rule["scope"], world), world):
+        for one in session.treatments:
+            if (one.task.get("coats") or 1) > 1:
+                verdicts[one.task["task_id"], None, session.aircraft, session.position] = None
+        numbered = all(one.task.get("coat") is not None for one in session.treatments)
+        for first, second in pairwise(in_order(session, numbered)):
+            pause = second.start - first.end
+            kept: Verdict = (shortest is None or pause >= shortest) and (longest is None or pause <= longest)
+            if numbered and second.task["coat"] - first.task["coat"] > 1:
+                kept = None  # a coat in between is not recorded
+            if not numbered and first.start == second.start:
+                kept = None
+            names = first.task["task_id"], second.task["task_id"]
+            verdicts[(*names, session.aircraft, session.position)] = None if session.sure is None else kept
+    return verdicts
+
+
+# Intervals
+
+
+@dataclass(frozen=True)
+class Segment:
+    """[start, end) of a boot's time; `closed` where the as-of time ends it, and is part of it."""
+
+    began: Session | None
+    start: datetime
+    end: datetime
+    closed: bool
+
+    def holds(self, at: datetime) -> bool:
+        """Whether an instant lies in it."""
+        return self.start <= at < self.end or (self.closed and at == self.end)
+
+
+def windows(rule: RuleData, world: World) -> list[tuple[datetime, datetime]]:
+    """The stretches of time in which the limit applies: each season, or all time."""
+    if "season" not in rule:
+        return [(datetime.min.replace(tzinfo=UTC), LAST_INSTANT)]
+    first, last = rule["season"]["from"], rule["season"]["to"]
+    found = []
+    for year in range(world.since.year - 1, world.as_of.year + 1):
+        start = datetime.fromisoformat(f"{year}-{first}T00:00:00Z")
+        end = datetime.fromisoformat(f"{year + (last < first)}-{last}T00:00:00Z") + timedelta(days=1)
+        found.append((start, end))
+    return found
+
+
+def segments(rule: RuleData, world: World, boot: int, done: list[Session]) -> Iterator[list[Segment]]:
+    """A boot's time, window by window, cut at its treatments."""
+    component = world.tables["components"][boot]
+    for opens, closes in windows(rule, world):
+        start = max(opens, component["installed_at"], world.since)
+        end = min(closes, world.removal(boot))
+        closed = world.as_of < end
+        end = min(end, world.as_of)
+        if start > end or (start == end and not closed):
+            continue
+        cuts = sorted(
+            (one for one in done if start <= one.end and (one.end < end or (closed and one.end == end))),
+            key=lambda one: one.end,
+        )
+        begins: list[Session | None] = [None, *cuts]
+        starts = [start, *(one.end for one in cuts)]
+        ends = [*starts[1:], end]
+        yield [
+            Segment(began, a, b, closed and number == len(cuts))
+            for number, (began, a, b) in enumerate(zip(begins, starts, ends, strict=True))
+        ]
+
+
+def judge_interval(rule: RuleData, world: World) -> Verdicts:
+    """A finding where more passes between two treatments of a boot than allowed."""
+    verdicts: Verdicts = {}
+    done = sessions(select(rule["scope"], world), world)
+    for one in done:
+        if one.boot < 0:
+            verdicts[None, one.name, one.aircraft, one.position] = None
+    for boot, component in enumerate(world.tables.get("components", [])):
+        asked_of = {**component, "station": None}
+        in_scope = holds(rule.get("boots", {}), world, asked_of, boot)
+        if in_scope is False:
+            continue
+        place = component["aircraft"], component["position"]
+        surely = [one for one in done if one.sure and one.boot == boot]
+        perhaps = [
+            one
+            for one in done
+            if one.aircraft == place[0]
+            and one.position in (place[1], None)
+            and (one.boot < 0 or (one.sure is None and one.boot == boot))
+        ]
+        for number, window in enumerate(segments(rule, world, boot, surely)):
+            over = run_over(rule, world, place[0], window)
+            for segment, too_much in zip(window, over, strict=True):
+                verdict: Verdict = not too_much
+                no_meter = "flights" not in world.tables and {"flight_hours", "cycles"} & set(rule["at_most"])
+                if no_meter and not too_much:
+                    verdict = None
+                if in_scope is None or (too_much and any(segment.holds(one.end) for one in perhaps)):
+                    verdict = None
+                began = segment.began.name if segment.began else None
+                verdicts[boot, began, *place, number] = verdict
+    return verdicts
+
+
+def run_over(rule: RuleData, world: World, aircraft: str, window: list[Segment]) -> list[bool]:
+    """Whether each segment of a window went over a limit, counted on from due point to due point."""
+    over = [False] * len(window)
+    for meter, limit in rule["at_most"].items():
+        slack = tolerance(rule, meter, limit)
+        base: Any = None
+        for number, segment in enumerate(window):
+            start = read(meter, world, aircraft, segment.start, closed=False)
+            if number == 0 or rule.get("next_due", "actual") == "actual":
+                base = start
+            else:
+                due = add(meter, base, limit)
+                on_time = abs(apart(start, due)) <= slack
+                scheduled = rule["next_due"] == "scheduled"
+                base = (due if on_time else start) if scheduled else min(start, due)
+            ends = read(meter, world, aircraft, segment.end, segment.closed)
+            if apart(ends, add(meter, base, limit)) > slack:
+                over[number] = True
+    return over
+
+
+def read(meter: str, world: World, aircraft: str, at: datetime, closed: bool) -> Any:
+    """A meter's reading: hours or cycles flown by takeoffs before an instant (or until it), or its day."""
+    if meter in ("days", "months"):
+        return at.date()
+    flown = [
+        flight
+        for flight in world.flights
+        if flight["aircraft"] == aircraft and (flight["takeoff_at"] < at or (closed and flight["takeoff_at"] == at))
+    ]
+    if meter == "cycles":
+        return sum((1 if flight.get("cycles") is None else flight["cycles"] for flight in flown), 0)
+    return sum((hours(flight) for flight in flown), Fraction(0))
+
+
+def hours(flight: Row) -> Fraction:
+    """Flight hours, from wheels-off to wheels-on where they aren't written."""
+    written: Fraction | None = flight.get("flight_hours")
+    return exact(flight["landing_at"] - flight["takeoff_at"]) / 3600 if written is None else written
+
+
+def add(meter: str, base: Any, limit: Any) -> Any:
+    """The due point."""
+    if meter == "days":
+        return base + timedelta(days=limit)
+    if meter == "months":
+        month = base.month - 1 + limit
+        year, month = base.year + month // 12, month % 12 + 1
+        return date(year, month, min(base.day, calendar.monthrange(year, month)[1]))
+    return base + Fraction(str(limit))
+
+
+def apart(one: Any, other: Any) -> Any:
+    """How far one reading is beyond another."""
+    return (one - other).days if isinstance(one, date) else one - other
+
+
+def tolerance(rule: RuleData, meter: str, limit: Any) -> Fraction:
+    """How far from the due point still is on time; whole days and cycles, 30 days a month."""
+    if "tolerance" not in rule:
+        return Fraction(0)
+    nominal = limit * 30 if meter == "months" else limit
+    slack = Fraction(str(nominal)) * Fraction(str(rule["tolerance"]["percent"])) / 100
+    cap = rule["tolerance"].get("days" if meter == "months" else meter)
+    if cap is not None:
+        slack = min(slack, Fraction(str(cap)))
+    return slack if meter == "flight_hours" else Fraction(int(slack))
+
+
+# Overlaps
+
+
+ALONE = "alone"
+"""Marks a thing that contradicts nothing: it complies by itself, the other subjects being pairs."""
+
+
+@dataclass(frozen=True)
+class Thing:
+    """Something with its time, named by its kind and row."""
+
+    name: Any
+    start: datetime
+    end: datetime
+    columns: Row
+    sure: Verdict = True
+
+
+def things(kind: str, rule: RuleData, world: World) -> list[Thing]:
+    """Everything of a kind."""
+    if kind == "tasks":
+        found = []
+        for task in world.done:
+            scope = holds(rule.get("scope", {}), world, task, NO_BOOT)
+            if scope is not False:
+                found.append(Thing(task["task_id"], task["started_at"], task["finished_at"], task, scope))
+        return found
+    if kind == "components":
+        return [
+            Thing(number, row["installed_at"], row.get("removed_at") or LAST_INSTANT, row)
+            for number, row in enumerate(world.tables.get("components", []))
+        ]
+    if kind == "flights":
+        return [Thing(row["flight_id"], row["takeoff_at"], row["landing_at"], row) for row in world.flights]
+    stays = []
+    for number, row in enumerate(world.flights):
+        later = [other for other in world.flights[number + 1 :] if other["aircraft"] == row["aircraft"]]
+        end = later[0]["takeoff_at"] if later else LAST_INSTANT
+        # An aircraft that took off before it landed, or at once, stood nowhere in between.
+        if end > row["landing_at"]:
+            stays.append(Thing(row["flight_id"], row["landing_at"], end, {**row, "station": destination(world, row)}))
+    return stays
+
+
+def destination(world: World, flight: Row) -> str | None:
+    """The station at which a flight landed, by its name or its location indicator; None if it isn't listed."""
+    return next(
+        (
+            row["station"]
+            for row in world.tables.get("stations", [])
+            if flight.get("destination") is not None and flight["destination"] in (row["station"], row.get("icao"))
+        ),
+        None,
+    )
+
+
+def meet(one: Thing, other: Thing) -> bool:
+    """Whether two things overlap in time; what lasts no time is an instant."""
+    if one.start == one.end and other.start == other.end:
+        return one.start == other.start
+    if one.start == one.end:
+        return other.start <= one.start < other.end
+    if other.start == other.end:
+        return one.start <= other.start < one.end
+    return one.start < other.end and other.start < one.end
+
+
+def judge_overlap(rule: RuleData, world: World) -> Verdicts:
+    """A finding for each pair that overlaps, agrees on `same` and differs in `differing`."""
+    kind, other_kind = rule["between"]
+    left, right = things(kind, rule, world), things(other_kind, rule, world)
+    verdicts: Verdicts = {}
+    table = "flights" if other_kind == "stays" else other_kind
+    verdicts |= {(ALONE, one.name): one.sure if table in world.tables else None for one in left}
+    for number, one in enumerate(left):
+        if one.columns.get(rule["same"][0]) is None:
+            verdicts[one.name, None] = None
+            verdicts.pop((ALONE, one.name), None)
+            continue
+        for other in right[number + 1 :] if kind == other_kind else right:
+            if not meet(one, other) or any(one.columns.get(name) != other.columns.get(name) for name in rule["same"]):
+                continue
+            differ = all_of(
+                [
+                    None
+                    if one.columns.get(name) is None or other.columns.get(name) is None
+                    else one.columns[name] != other.columns[name]
+                    for name in rule.get("differing", ())
+                ]
+            )
+            if differ is not False:
+                key = tuple(sorted((one.name, other.name), key=str)) if kind == other_kind else (one.name, other.name)
+                verdicts[key] = None if None in (differ, one.sure, other.sure) else False
+                for name in (one.name, other.name) if kind == other_kind else (one.name,):
+                    verdicts.pop((ALONE, name), None)
+    return {
+        (one[1], None) if one[0] == ALONE and verdict is None else one: verdict for one, verdict in verdicts.items()
+    }
+
+
+FORMS: Mapping[str, Callable[[RuleData, World], Verdicts]] = {
+    "record": judge_record,
+    "hold": judge_hold,
+    "order": judge_order,
+    "precede": judge_precede,
+    "interval": judge_interval,
+    "count": judge_count,
+    "spacing": judge_spacing,
+    "overlap": judge_overlap,
+}
+
+
+def judge(rule: RuleData, tables: Tables, as_of: datetime | None = None) -> Verdicts:
+    """Judge a rule in every world: a subject keeps a verdict that it has in all of them, else it is unjudged."""
+    found = [FORMS[rule["form"]](rule, world) for world in worlds(tables, as_of)]
+    subjects = {subject for verdicts in found for subject in verdicts}
+    subjects -= {one for one in subjects if one[0] == ALONE and any(one not in verdicts for verdicts in found)}
+    return {
+        subject: found[0].get(subject)
+        if all(subject in verdicts and verdicts[subject] == found[0].get(subject) for verdicts in found)
+        else None
+        for subject in subjects
+    }
