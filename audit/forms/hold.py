@@ -7,7 +7,7 @@ import pandas as pd
 
 from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.forms.treatments import NO_POSITION, Sessions, Treatments, sessions, treatments
+from audit.forms.treatments import NO_POSITION, Sessions, Treatments, own_session, sessions, treatments
 from audit.rulebook.models import HoldRule
 from audit.timeline.instants import FOREVER, HOUR, Bools, Ints, Order
 from audit.timeline.timeline import Timeline
