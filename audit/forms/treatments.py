@@ -76,7 +76,8 @@ class Sessions:
     """Treatments of one work order, position and product class: one row a session, in order of (place, start).
 
     `first` and `last` are the task rows that begin and end it; `start` and `end` its first start and last end; `task`
-    is the lowest task row, which names the session whatever the order of its rows; `component` is the boot treated last,
+    is the lowest task row, which names the session whatever the order of its rows; `component` is the boot treated
+    last,
     which flies on where another was swapped in between; `session_of` tells the session of each treatment given
     to `sessions`.
     """
