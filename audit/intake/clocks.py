@@ -42,6 +42,9 @@ def to_utc(times: Mapping[str, Parsed], stations: pd.Categorical, zones: Mapping
     for column, parsed in times.items():
         assert parsed.wall is not None
         wall = parsed.wall & ~np.isnat(parsed.values)
+        if not wall.any():
+            instants[column] = parsed.values
+            continue
         utc = parsed.values.copy()
         unplaced |= wall & (zone < 0)
         for name, start, end in zip(names, bounds[:-1], bounds[1:], strict=True):

@@ -475,4 +475,5 @@ def test_any_damage_to_parquet_is_refused_or_accounted_for(damage: list[tuple[fl
             count = read_export(Path(folder)).counts["tasks"]
         except AuditError:
             return
-    assert (count.read, count.audited) == (3, 1 if count.quarantined else count.audited) or count.quarantined == 3
+    assert count.read == 3
+    assert count.audited <= 1  # the rows are all alike
