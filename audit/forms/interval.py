@@ -44,7 +44,8 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     history = timeline.components
     rows = np.flatnonzero(timeline.in_play[timeline.aircraft_of(history.place)])
     boots = judge(rule.boots, timeline, rows, rows)
-    rows, boot_truth = rows[boots.truth != FALSE], boots.truth[boots.truth != FALSE]
+    kept = np.flatnonzero(boots.truth != FALSE)
+    rows, boot_truth, boot_reason = rows[kept], boots.truth[kept], boots.reason(kept)
     bootless = _bootless(timeline, done)
     if not len(rows):
         return bootless
@@ -76,10 +77,9 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     reason = np.where(broken, "", doubt)
     perhaps, why = _perhaps_treated(timeline, done, place, aircraft, segments)
     reason[broken & perhaps] = why[broken & perhaps]
-    unsure = boot_truth[np.searchsorted(rows, segments.component)] == UNKNOWN
-    if unsure.any():
-        boot_reason = boots.reason(np.searchsorted(rows, segments.component))
-        reason[unsure] = boot_reason[unsure]
+    boot = np.searchsorted(rows, segments.component)
+    unsure = boot_truth[boot] == UNKNOWN
+    reason[unsure] = boot_reason[boot[unsure]]
     index = np.flatnonzero(broken | (reason != ""))
     finding = broken & (reason == "")
     treated = segments.began[index]
@@ -142,7 +142,9 @@ def _run(
     """Run one meter: which segments went over, what passed and was allowed, when it went over, with which flight."""
     flights = timeline.flights
     if meter.name in ("days", "months"):
-        start, end = day_of(segments.start), day_of(segments.end - 1)
+        # A treatment at midnight is one of the new day; a season or a boot's time that ends then is over before it.
+        by_treatment = np.append(segments.began[1:] != NONE, False)
+        start, end = day_of(segments.start), day_of(segments.end - ~by_treatment)
     else:
         total = flights.flown if meter.name == "flight_hours" else flights.cycles
         start = total[flights.first_from(aircraft, segments.start)]

@@ -145,11 +145,10 @@ def _things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...])
 
 def _as_stations(timeline: Timeline, airports: pd.Series) -> pd.Series:
     """Airports as station codes: a flight may name the station or its location indicator. Others stay unknown."""
-    if not timeline.supplied("stations"):
-        return airports
-    stations = timeline.tables["stations"]
-    known = {str(code): str(code) for code in stations["station"]}
-    if "icao" in stations:
+    named_by = timeline.tables.get("stations", timeline.tasks)
+    known = {str(code): str(code) for code in named_by["station"].cat.categories}
+    if timeline.supplied("stations") and "icao" in timeline.tables["stations"]:
+        stations = timeline.tables["stations"]
         listed = stations.loc[stations["icao"].notna(), ["icao", "station"]].astype("str")
         known |= dict(zip(listed["icao"], listed["station"], strict=True))
     names = [known.get(str(name)) for name in airports.cat.categories]

@@ -33,13 +33,13 @@ PRODUCTS = {
     "guard": ("ice-adhesion-treatment", "yes", ""),
     "wash": ("cleaner", "", "H315"),
 }
-# A first day, and a zone whose clock may change within the days that follow.
+# A first day, a zone whose clock may change within the days that follow, and steps from midnight to that change.
 SCENES = (
-    ("2025-06-02", "Europe/Berlin"),
-    ("2025-10-25", "Europe/Berlin"),
-    ("2025-11-01", "America/New_York"),
-    ("2025-03-29", "Europe/Berlin"),
-    ("2025-09-30", "America/New_York"),
+    ("2025-06-02", "Europe/Berlin", 20),
+    ("2025-10-25", "Europe/Berlin", 50),
+    ("2025-11-01", "America/New_York", 60),
+    ("2025-03-29", "Europe/Berlin", 50),
+    ("2025-09-30", "America/New_York", 20),
 )
 
 
@@ -61,12 +61,13 @@ def is_ambiguous(wall: datetime, zone: ZoneInfo) -> bool:
 @st.composite
 def exports(draw: st.DrawFn) -> tuple[dict[str, list[Row]], datetime | None]:
     """A few days of one or two aircraft, and an as-of time."""
-    day, zone_name = draw(st.sampled_from(SCENES))
+    day, zone_name, change = draw(st.sampled_from(SCENES))
     zone = ZoneInfo(zone_name)
     first = datetime.fromisoformat(day).replace(tzinfo=UTC)
     moments = st.integers(0, 120).map(lambda steps: first + steps * STEP)
     # Most things happen around one moment, so that limits are met and times tie.
-    focus = draw(moments)
+    focus = draw(st.one_of(moments, st.sampled_from((0, 48, 96, change)).map(lambda steps: first + steps * STEP)))
+    without_stations = draw(st.integers(0, 14)) == 0
     near = st.one_of(st.integers(-8, 8).map(lambda steps: focus + steps * STEP), moments)
     fleet = st.sampled_from(AIRCRAFT[: draw(st.integers(1, 2))])
     doubtful_times: Counter[str] = Counter()
@@ -74,7 +75,7 @@ def exports(draw: st.DrawFn) -> tuple[dict[str, list[Row]], datetime | None]:
     def clock(at: datetime, *owners: str) -> str:
         """An instant as wall clock or with its zone; at most two ambiguous times for any aircraft or person."""
         wall = at.astimezone(zone).replace(tzinfo=None)
-        if draw(st.booleans()) or at.astimezone(zone).utcoffset() is None:
+        if without_stations or draw(st.booleans()):
             return zulu(at)
         if is_ambiguous(wall, zone):
             if any(doubtful_times[owner] >= 2 for owner in (*owners, "all", "all")) or doubtful_times["all"] >= 3:
@@ -173,7 +174,10 @@ def exports(draw: st.DrawFn) -> tuple[dict[str, list[Row]], datetime | None]:
             {"station": "S1", "timezone": "UTC", "icao": "ICA1"},
             {"station": "S2", "timezone": zone_name, "icao": "ICA2"},
         ],
-        "lots": [{"lot": "L1", "product": name, "expires_on": f"{focus.date()}", "opened_on": ""} for name in PRODUCTS],
+        "lots": [
+            {"lot": "L1", "product": name, "expires_on": f"{focus.date()}", "opened_on": f"{focus.date()}"}
+            for name in PRODUCTS
+        ],
         "people": [
             {"person": "Ann", "authorisation": "boots", "valid_from": "2020-01-01", "valid_to": f"{focus.date()}"},
             {"person": "Ann", "authorisation": "paint", "valid_from": f"{focus.date()}", "valid_to": ""},
@@ -186,6 +190,8 @@ def exports(draw: st.DrawFn) -> tuple[dict[str, list[Row]], datetime | None]:
     for name in ("flights", "components", "products", "lots", "people", "manuals"):
         if draw(st.integers(0, 14)) == 0:
             del tables[name]
+    if without_stations:
+        del tables["stations"]
     return tables, draw(st.one_of(st.none(), near, moments))
 
 
@@ -218,7 +224,8 @@ REQUIREMENTS = (
     {"ambient_c": {"at_least": 10, "at_most": 20}},
     {"certified_by": {"not": {"column": "performed_by"}}},
     {"any_of": [{"coat": {"is": 1}}, {"coats": {"at_least": 2}}, {"product": {"not_in": ["wash"]}}]},
-    {"installed": {}},
+    {"started_at": {"before": "2025-10-26"}, "finished_at": {"not": "2025-11-02T06:00:00Z"}},
+    {"lot.expires_on": {"after": "2025-06-02"}, "signed_at": {"after": {"column": "lot.opened_on"}}},
 )
 
 
@@ -246,7 +253,7 @@ EVENTS = st.one_of(
 RECORD = st.builds(
     lambda scope, require: rule("record", scope=scope, require=require),
     st.one_of(st.just({}), SCOPES),
-    st.sampled_from(REQUIREMENTS[:-1]),
+    st.sampled_from(REQUIREMENTS),
 )
 HOLD = st.builds(
     lambda scope, forbid, time: rule("hold", scope=scope, forbid=forbid, **{"for": time}), SCOPES, EVENTS, DURATIONS
@@ -398,8 +405,10 @@ def compare(data: Mapping[str, Any], tables: dict[str, list[Row]], as_of: dateti
     "rules",
     [
         pytest.param(RECORD, id="record"),
+        pytest.param(HOLD, id="hold"),
         pytest.param(ORDER, id="order"),
         pytest.param(precede_rules(), id="precede"),
+        pytest.param(interval_rules(), id="interval"),
         pytest.param(COUNT, id="count"),
         pytest.param(SPACING, id="spacing"),
         pytest.param(OVERLAP, id="overlap"),

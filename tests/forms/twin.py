@@ -618,6 +618,13 @@ class Segment:
     start: datetime
     end: datetime
     closed: bool
+    until_treated: bool
+
+    @property
+    def last_day(self) -> date:
+        """The day of the treatment that ends it; else the last day of which anything belongs to it."""
+        included = self.until_treated or self.closed
+        return (self.end if included else self.end - timedelta.resolution).date()
 
     def holds(self, at: datetime) -> bool:
         """Whether an instant lies in it."""
@@ -655,7 +662,7 @@ def segments(rule: RuleData, world: World, boot: int, done: list[Session]) -> It
         starts = [start, *(one.end for one in cuts)]
         ends = [*starts[1:], end]
         yield [
-            Segment(began, a, b, closed and number == len(cuts))
+            Segment(began, a, b, closed and number == len(cuts), number < len(cuts))
             for number, (began, a, b) in enumerate(zip(begins, starts, ends, strict=True))
         ]
 
@@ -710,7 +717,8 @@ def run_over(rule: RuleData, world: World, aircraft: str, window: list[Segment])
                 on_time = abs(apart(start, due)) <= slack
                 scheduled = rule["next_due"] == "scheduled"
                 base = (due if on_time else start) if scheduled else min(start, due)
-            ends = read(meter, world, aircraft, segment.end, segment.closed)
+            by_day = meter in ("days", "months")
+            ends = segment.last_day if by_day else read(meter, world, aircraft, segment.end, segment.closed)
             if apart(ends, add(meter, base, limit)) > slack:
                 over[number] = True
     return over
@@ -803,17 +811,20 @@ def things(kind: str, rule: RuleData, world: World) -> list[Thing]:
         later = [other for other in world.flights[number + 1 :] if other["aircraft"] == row["aircraft"]]
         end = later[0]["takeoff_at"] if later else LAST_INSTANT
         # An aircraft that took off before it landed, or at once, stood nowhere in between.
-        if end > row["landing_at"]:
+        if row["landing_at"] < end and row["landing_at"] <= world.as_of:
             stays.append(Thing(row["flight_id"], row["landing_at"], end, {**row, "station": destination(world, row)}))
     return stays
 
 
 def destination(world: World, flight: Row) -> str | None:
-    """The station at which a flight landed, by its name or its location indicator; None if it isn't listed."""
+    """The station at which a flight landed, by its name or its location indicator; None if it isn't listed.
+
+    Without a list, the stations that records name are known.
+    """
     return next(
         (
             row["station"]
-            for row in world.tables.get("stations", [])
+            for row in world.tables.get("stations", world.tables["tasks"])
             if flight.get("destination") is not None and flight["destination"] in (row["station"], row.get("icao"))
         ),
         None,
