@@ -8,11 +8,6 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
-
-# No test is judged by its duration: the first example of a run imports pandera.
-settings.register_profile("untimed", deadline=None)
-settings.load_profile("untimed")
 
 TASK = {
     "task_id": "T1",
