@@ -9,13 +9,11 @@ import numpy as np
 from audit.forms.conditions import FALSE, TRUE, UNKNOWN, judge
 from audit.forms.due import Meter, bases, meters
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.forms.treatments import NO_POSITION, Sessions, sessions, treatments
+from audit.forms.treatments import NO_BOOT, NO_POSITION, Sessions, sessions, treatments
 from audit.rulebook.models import IntervalRule
 from audit.timeline.instants import DAY, FOREVER, Bools, Ints, Order, day_of, spread
 from audit.timeline.seasons import season_windows
 from audit.timeline.timeline import Timeline
-
-NO_BOOT = "no component known at that position and time, or two"
 
 
 @dataclass(frozen=True)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.forms.treatments import NO_POSITION, Treatments, treatments
+from audit.forms.treatments import NO_BOOT, NO_POSITION, Treatments, treatments
 from audit.rulebook.models import OrderRule
-from audit.timeline.instants import Ints
+from audit.timeline.components import TWO_RECORDED
+from audit.timeline.instants import Bools, Ints
 from audit.timeline.timeline import Timeline
 
 TIED = "order tied: both started at the same time"
@@ -25,8 +28,20 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Outcomes:
     shared = np.zeros(int(work_order.max(initial=0)) + 1, bool)
     shared[work_order[bound.task]] = True
     others = treatments(timeline, rule.among, timeline.rows[shared[work_order[timeline.rows]]])
+    places = int(max(bound.place.max(initial=0), others.place.max(initial=0))) + 1
+
+    def at_place(treated: Treatments) -> Ints:
+        return work_order[treated.task].astype(np.int64) * places + treated.place
+
+    def on_aircraft(treated: Treatments) -> Ints:
+        aircraft = timeline.aircraft_of(treated.place)
+        return work_order[treated.task].astype(np.int64) * (len(timeline.aircraft_names) + 1) + aircraft
+
     # Another treatment is another one: a rule whose two selections meet doesn't hold a record against itself.
-    others = others.those(~np.isin(others.task, bound.task[bound.truth == TRUE]))
+    surely_bound = bound.those(bound.truth == TRUE)
+    others = others.those(
+        ~np.isin(others.task * places + others.place, surely_bound.task * places + surely_bound.place)
+    )
     sign = 1 if rule.must_be == "last" else -1
     subject, bound_of, other_of = _subjects(timeline, bound, others)
     count = len(subject)
@@ -34,31 +49,53 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Outcomes:
 
     sure, _ = _extreme(bound, bound_of, moment, count, bound.truth == TRUE)
     doubtful, _ = _extreme(bound, bound_of, moment, count, bound.truth == UNKNOWN)
-    rival, rival_row = _extreme(others, other_of, moment, count, others.truth == TRUE)
+    certain = (others.truth == TRUE) & (others.component != TWO_RECORDED)
+    rival, rival_row = _extreme(others, other_of, moment, count, certain)
     maybe, maybe_row = _extreme(others, other_of, moment, count, others.truth == UNKNOWN)
+
+    place = np.zeros(count, np.int64)
+    place[bound_of] = bound.place
+    nowhere = timeline.position_of(place) == timeline.unknown_position
+    bootless = _component(bound, bound_of, count) < 0
+
+    def perhaps_here(treated: Treatments, apart: Bools, subjects: Bools, key: Callable[[Treatments], Ints]) -> Ints:
+        """The latest treatment of each subject's key that stands apart; for the `subjects` named, of any."""
+        alone = treated.those(apart)
+        found = _latest(key(alone), moment[alone.task], key(bound), bound_of, count)
+        if subjects.any():
+            theirs = np.zeros(len(shared), bool)
+            theirs[work_order[subject[subjects]]] = True
+            near = treated.those(theirs[work_order[treated.task]])
+            found = np.where(subjects, _latest(key(near), moment[near.task], key(bound), bound_of, count), found)
+        return found
+
+    def of_this_boot(treated: Treatments) -> Ints:
+        """Those that may have been of the subject's boot, since one of the two boots isn't known."""
+        return perhaps_here(treated, treated.component < 0, bootless, at_place)
+
+    def at_this_position(treated: Treatments) -> Ints:
+        """Those that may have been at the subject's position, since one of the two positions isn't known."""
+        unplaced = timeline.position_of(treated.place) == timeline.unknown_position
+        return perhaps_here(treated, unplaced, nowhere, on_aircraft)
 
     # A doubtful record may be the bound treatment itself: done again later, it would be last after all.
     late = (sure > _LOWEST) & (rival > sure)
-    broken = late & (doubtful < rival)
+    again = np.maximum(of_this_boot(bound), at_this_position(bound))
+    broken = late & (np.maximum(doubtful, again) < rival)
     undecided = sure == _LOWEST
     reason = np.full(count, "", object)
     tied = (sure > _LOWEST) & (rival == sure)
     reason[tied] = TIED
     in_doubt = (sure > _LOWEST) & (maybe >= sure)
     reason[in_doubt] = others.reason[maybe_row[in_doubt]]
-    place = np.zeros(count, np.int64)
-    place[bound_of] = bound.place
-    nowhere = timeline.position_of(place) == timeline.unknown_position
-    unplaced = others.those(timeline.position_of(others.place) == timeline.unknown_position)
-    stray = _in_work_order(timeline, bound, bound_of, unplaced, moment, count)
-    # Of a bound treatment without a position, any other in the work order may have been at the same one.
-    stray[nowhere] = _in_work_order(timeline, bound, bound_of, others, moment, count)[nowhere]
-    reason[(sure > _LOWEST) & (stray >= sure)] = NO_POSITION
+    reason[(sure > _LOWEST) & (reason == "") & (of_this_boot(others) >= sure)] = NO_BOOT
+    reason[(sure > _LOWEST) & (reason == "") & (at_this_position(others) >= sure)] = NO_POSITION
     doubt_of = np.full(count, "", object)
     doubt_of[bound_of] = bound.reason
     for row in np.flatnonzero(bound.truth == UNKNOWN).tolist():
         doubt_of[bound_of[row]] = bound.reason[row]
-    reason[late & ~broken] = doubt_of[late & ~broken]
+    undone = late & ~broken
+    reason[undone] = np.where(doubtful >= rival, doubt_of, "whether it was done again can't be told")[undone]
     reason[undecided] = doubt_of[undecided]
     broken &= ~nowhere
     found = np.flatnonzero(broken)
@@ -113,26 +150,15 @@ def _subjects(timeline: Timeline, bound: Treatments, others: Treatments) -> tupl
     return subject, bound_of, np.where(names[place] == other_key, place, NONE)
 
 
-def _in_work_order(
-    timeline: Timeline,
-    bound: Treatments,
-    bound_of: Ints,
-    others: Treatments,
-    moment: Ints,
-    count: int,
-) -> Ints:
-    """The latest moment of any of the other treatments in each subject's work order, whatever its position."""
-    work_order = timeline.tasks["work_order"].cat.codes.to_numpy().astype(np.int64)
-    aircraft = len(timeline.aircraft_names) + 1
-    task = others.task
+def _latest(key: Ints, moment: Ints, asked: Ints, bound_of: Ints, count: int) -> Ints:
+    """The latest moment among those that share a key with a bound treatment of each subject; lowest value if none."""
     latest = np.full(count, _LOWEST)
-    if len(task):
-        keys, owner = np.unique(work_order[task] * aircraft + timeline.aircraft[task], return_inverse=True)
+    if len(key):
+        keys, owner = np.unique(key, return_inverse=True)
         best = np.full(len(keys), _LOWEST)
-        np.maximum.at(best, owner, moment[task])
-        wanted = work_order[bound.task] * aircraft + timeline.aircraft[bound.task]
-        place = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
-        latest[bound_of] = np.where(keys[place] == wanted, best[place], _LOWEST)
+        np.maximum.at(best, owner, moment)
+        place = np.minimum(np.searchsorted(keys, asked), len(keys) - 1)
+        latest[bound_of] = np.where(keys[place] == asked, best[place], _LOWEST)
     return latest
 
 

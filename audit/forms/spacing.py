@@ -48,6 +48,8 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
     of = subjects.session_of
     reason = np.full(len(pause), "", object)
     reason[unnumbered[of[one]] & (start[one] == start[two])] = "order tied: same start, no coat number"
+    again = ~unnumbered[of[one]] & (number[two] == number[one])
+    reason[again] = "order tied: the same coat number twice"
     gap = ~unnumbered[of[one]] & (number[two] - number[one] > 1)
     reason[gap] = "value missing: a coat in between is not recorded"
     undecided = subjects.truth[of[one]] == UNKNOWN

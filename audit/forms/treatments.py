@@ -23,6 +23,7 @@ from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
 NO_POSITION = "value missing: position"
+NO_BOOT = "no component known at that position and time, or two"
 
 
 @dataclass(frozen=True)

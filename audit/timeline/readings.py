@@ -39,8 +39,9 @@ def other_readings(timeline: Timeline, owner: Owner) -> Iterator[Timeline]:
         earlier[at] = timeline.times[str(column)][rows[at]]
     night = pd.DataFrame({"owner": owners[rows], "night": earlier // DAY, "earlier": earlier})
     nights = night.groupby(["owner", "night"], sort=False)["earlier"]
-    rank = nights.rank(method="dense").to_numpy(dtype=np.int64) - 1
-    size = nights.transform("nunique").to_numpy(dtype=np.int64)
+    # Two equal readings of the clock may still be an hour apart.
+    rank = nights.rank(method="first").to_numpy(dtype=np.int64) - 1
+    size = nights.transform("size").to_numpy(dtype=np.int64)
     for turn in range(int(size.max())):
         for late in (rank >= turn, rank < turn):
             concerned = late & (size > turn)

@@ -52,11 +52,11 @@ class World:
 
     @property
     def done(self) -> list[Row]:
-        """Task records of work done by the as-of time."""
+        """Task records of work done by the as-of time, which it began in one reading at least."""
         return [
             task
             for task in self.tables["tasks"]
-            if task.get("status") in (None, "closed") and task["started_at"] <= self.as_of
+            if task.get("status") in (None, "closed") and task["may_have_begun_at"] <= self.as_of
         ]
 
     @property
@@ -152,7 +152,9 @@ def readings(name: str, row: Mapping[str, str], tables: Tables) -> list[Row]:
     ]
     if name != "tasks":
         return every
-    return [reading for reading in every if reading["finished_at"] >= reading["started_at"]] or every
+    possible = [reading for reading in every if reading["finished_at"] >= reading["started_at"]] or every
+    first = min(reading["started_at"] for reading in possible)
+    return [reading | {"may_have_begun_at": first} for reading in possible]
 
 
 def worlds(tables: Tables, as_of: datetime | None) -> Iterator[World]:
@@ -492,17 +494,32 @@ def judge_order(rule: RuleData, world: World) -> Verdicts:
         rivals = []
         for other in others:
             if (other.task["aircraft"], other.task["work_order"]) == (aircraft, work_order):
-                place: Verdict = other.position == position if position and other.position else None
                 # A record that may be bound itself is a rival only if it isn't.
                 itself = None if any(one.task is other.task for one in group) else True
-                here = all_of([place, other.sure, itself] + ([same_boot(other.boot, boot)] if place else []))
+                here = all_of([may_meet(other, position, boot), other.sure, itself])
                 if here is not False:
                     rivals.append((other, here))
-        verdicts[group[0].task["task_id"], aircraft, position] = order_verdict(rule["must_be"], group, rivals)
+        perhaps = [
+            one
+            for one in bound
+            if (one.task["aircraft"], one.task["work_order"]) == (aircraft, work_order)
+            and may_meet(one, position, boot) is not False
+        ]
+        key = group[0].task["task_id"], aircraft, position
+        verdicts[key] = order_verdict(rule["must_be"], group, perhaps, rivals)
     return verdicts
 
 
-def order_verdict(must_be: str, bound: list[Treatment], rivals: list[tuple[Treatment, Verdict]]) -> Verdict:
+def may_meet(treatment: Treatment, position: Position, boot: int) -> Verdict:
+    """Whether a treatment was of a boot at a position; None where either does not tell."""
+    if position is None or treatment.position is None:
+        return None
+    return all_of([treatment.position == position, same_boot(treatment.boot, boot)])
+
+
+def order_verdict(
+    must_be: str, bound: list[Treatment], may_be_bound: list[Treatment], rivals: list[tuple[Treatment, Verdict]]
+) -> Verdict:
     """Compare the latest (earliest) start of the bound treatments with that of the others."""
     sign = 1 if must_be == "last" else -1
 
@@ -510,7 +527,7 @@ def order_verdict(must_be: str, bound: list[Treatment], rivals: list[tuple[Treat
         return max((sign * exact(start - EPOCH) for start in starts), default=None)
 
     sure = extreme([one.start for one in bound if one.sure])
-    perhaps = extreme([one.start for one in bound])
+    perhaps = extreme([one.start for one in may_be_bound + bound])
     rival = extreme([one.start for one, here in rivals if here])
     any_rival = extreme([one.start for one, _ in rivals])
     assert perhaps is not None
@@ -600,6 +617,8 @@ def judge_spacing(rule: RuleData, world: World) -> Verdicts:
             kept: Verdict = (shortest is None or pause >= shortest) and (longest is None or pause <= longest)
             if numbered and second.task["coat"] - first.task["coat"] > 1:
                 kept = None  # a coat in between is not recorded
+            if numbered and second.task["coat"] == first.task["coat"]:
+                kept = None  # one coat entered twice, or a wrong number
             if not numbered and first.start == second.start:
                 kept = None
             names = first.task["task_id"], second.task["task_id"]
@@ -875,6 +894,9 @@ def judge_overlap(rule: RuleData, world: World) -> Verdicts:
     }
 
 
+ABSENT = "absent"
+"""Stands for the verdict on a subject in a world in which there is no such subject."""
+
 FORMS: Mapping[str, Callable[[RuleData, World], Verdicts]] = {
     "record": judge_record,
     "hold": judge_hold,
@@ -887,14 +909,20 @@ FORMS: Mapping[str, Callable[[RuleData, World], Verdicts]] = {
 }
 
 
-def judge(rule: RuleData, tables: Tables, as_of: datetime | None = None) -> Verdicts:
-    """Judge a rule in every world: a subject keeps a verdict that it has in all of them, else it is unjudged."""
-    found = [FORMS[rule["form"]](rule, world) for world in worlds(tables, as_of)]
-    subjects = {subject for verdicts in found for subject in verdicts}
-    subjects -= {one for one in subjects if one[0] == ALONE and any(one not in verdicts for verdicts in found)}
+def judge(rule: RuleData, tables: Tables, as_of: datetime | None = None) -> list[Verdicts]:
+    """Judge a rule in every world."""
+    return [FORMS[rule["form"]](rule, world) for world in worlds(tables, as_of)]
+
+
+def settled(found: list[Verdicts]) -> Verdicts:
+    """A subject keeps the verdict that it has in every world, else it is unjudged.
+
+    What complies wherever it is in scope complies.
+    """
+    subjects = {
+        subject: [verdicts.get(subject, ABSENT) for verdicts in found] for verdicts in found for subject in verdicts
+    }
     return {
-        subject: found[0].get(subject)
-        if all(subject in verdicts and verdicts[subject] == found[0].get(subject) for verdicts in found)
-        else None
-        for subject in subjects
+        subject: verdicts[0] if set(verdicts) == {verdicts[0]} else True if set(verdicts) == {True, ABSENT} else None
+        for subject, verdicts in subjects.items()
     }

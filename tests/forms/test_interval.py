@@ -1,0 +1,186 @@
+"""The interval form at its limits. Worked examples from outside are in tests/external."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from tests.forms.rules import outcomes, rule, verdict
+
+GUARD = {"action": {"is": "apply"}, "product_class": {"is": "ice-adhesion-treatment"}}
+
+
+def at_most(**parts: Any) -> dict[str, Any]:
+    """An interval rule with limits, or with anything else given by name."""
+    limits = {name: parts.pop(name) for name in ("flight_hours", "cycles", "days", "months") if name in parts}
+    return rule("interval", scope=GUARD, at_most=limits, **parts)
+
+
+def treated(at: str, **more: Any) -> dict[str, Any]:
+    """A treatment that ends at an instant, in a work order of its own."""
+    return {
+        "product": "ice-adhesion-treatment",
+        "work_order": at,
+        "started_at": "2025-11-01T00:00:00Z",
+        "finished_at": at,
+        **more,
+    }
+
+
+def flown(at: str, hours: float | None = None, **more: Any) -> dict[str, Any]:
+    """A flight of so many hours."""
+    return {"takeoff_at": at, **({} if hours is None else {"flight_hours": hours}), **more}
+
+
+NOV = "2025-11-{}T00:00:00Z".format
+FIRST, SECOND, AS_OF = treated(NOV("03")), treated(NOV("10")), "2025-11-20T00:00:00Z"
+
+
+def test_tenths_add_up_to_hours() -> None:
+    """Five hundred flights of a tenth are exactly fifty hours, and one more is too much."""
+    flights = [flown("2025-11-04T10:00:00Z", 0.1)] * 500
+    assert verdict(at_most(flight_hours=50), AS_OF, tasks=[FIRST], flights=flights) == "2 complies"
+    case = outcomes(at_most(flight_hours=50), AS_OF, tasks=[FIRST], flights=[*flights, flights[0]]).cases.iloc[0]
+    assert (case["finding"], case["measured"], case["limit"], case["unit"]) == (True, 50.1, 50.0, "flight hours")
+
+
+@pytest.mark.parametrize(
+    ("takeoff", "began"),
+    [
+        pytest.param("2025-11-02T23:59:59Z", "01", id="before-the-first"),
+        pytest.param(NOV("03"), "03", id="as-the-first-ends"),
+        pytest.param("2025-11-09T23:59:59Z", "03", id="before-the-second"),
+        pytest.param(NOV("10"), "10", id="as-the-second-ends"),
+    ],
+)
+def test_a_takeoff_belongs_to_one_segment(takeoff: str, began: str) -> None:
+    """A flight counts in the segment that began last: a treatment's end is the first instant of the next."""
+    found = outcomes(at_most(flight_hours=2), AS_OF, tasks=[FIRST, SECOND], flights=[flown(takeoff, 2.1)])
+    assert (found.in_scope, found.findings) == (3, 1)
+    assert found.cases["anchor"].astype("datetime64[us]").tolist() == [pd.Timestamp(f"2025-11-{began}")]
+
+
+def test_the_as_of_time_belongs_to_the_last_segment() -> None:
+    """A takeoff at the as-of time counts, one after it doesn't exist."""
+    rule_of_hours = at_most(flight_hours=1)
+    assert verdict(rule_of_hours, AS_OF, tasks=[FIRST], flights=[flown(AS_OF, 2)]) == "1 finding, 1 complies"
+    later = [flown("2025-11-20T00:00:01Z", 2)]
+    assert verdict(rule_of_hours, AS_OF, tasks=[FIRST], flights=later) == "2 complies"
+
+
+def test_hours_derived_and_cycles_counted() -> None:
+    """Blank hours are wheels-off to wheels-on, blank cycles are one."""
+    flight = {"takeoff_at": "2025-11-04T10:00:00Z", "landing_at": "2025-11-04T11:30:00Z"}
+    export: dict[str, Any] = {"tasks": [FIRST], "flights": [flight, flight | {"cycles": 3}]}
+    assert verdict(at_most(flight_hours=3), AS_OF, **export) == "2 complies"
+    assert verdict(at_most(flight_hours=2.9), AS_OF, **export) == "1 finding, 1 complies"
+    assert verdict(at_most(cycles=4), AS_OF, **export) == "2 complies"
+    assert verdict(at_most(cycles=3), AS_OF, **export) == "1 finding, 1 complies"
+
+
+@pytest.mark.parametrize(
+    ("end", "expected"),
+    [
+        pytest.param("2025-11-09T23:59:59Z", "3 complies", id="the-last-day"),
+        pytest.param("2025-11-10T00:00:00Z", "1 finding, 2 complies", id="midnight-is-the-next-day"),
+    ],
+)
+def test_days_are_of_the_calendar(end: str, expected: str) -> None:
+    """Days are the difference of two UTC dates, whatever the hours."""
+    tasks = [treated("2025-11-03T23:59:59Z"), treated(end)]
+    assert verdict(at_most(days=6), "2025-11-12T00:00:00Z", tasks=tasks) == expected
+
+
+@pytest.mark.parametrize(
+    ("as_of", "expected"),
+    [("2025-02-28T23:59:59Z", "1 complies"), ("2025-03-01T00:00:00Z", "1 finding")],
+)
+def test_a_month_ends_with_its_last_day(as_of: str, expected: str) -> None:
+    """A month from 31 January is due on 28 February."""
+    export: dict[str, Any] = {
+        "tasks": [{"product": "cleaner", "started_at": "2025-01-01T00:00:00Z"}],
+        "components": [{"installed_at": "2025-01-31T12:00:00Z"}],
+    }
+    assert verdict(at_most(months=1), as_of, **export) == expected
+
+
+@pytest.mark.parametrize(
+    ("takeoff", "expected"),
+    [
+        ("2025-11-04T23:59:59Z", "1 complies"),
+        ("2025-11-05T00:00:00Z", "1 finding"),
+        ("2025-11-07T23:59:59Z", "1 finding"),
+        ("2025-11-08T00:00:00Z", "1 complies"),
+    ],
+)
+def test_both_days_of_a_season_belong_to_it(takeoff: str, expected: str) -> None:
+    """Hours count from the start of the first day to the end of the last."""
+    season = at_most(flight_hours=1, season={"from": "11-05", "to": "11-07"})
+    flights = [flown(takeoff, 2)]
+    assert verdict(season, AS_OF, tasks=[FIRST], flights=flights) == expected
+
+
+def test_a_season_that_ends_at_midnight_has_no_day_more() -> None:
+    """The day after the season isn't one of its days."""
+    season = at_most(days=2, season={"from": "11-05", "to": "11-07"})
+    assert verdict(season, AS_OF, tasks=[FIRST]) == "1 complies"
+    assert verdict(at_most(days=1, season={"from": "11-05", "to": "11-07"}), AS_OF, tasks=[FIRST]) == "1 finding"
+
+
+def test_each_boot_has_its_own_time() -> None:
+    """What the old boot flew is none of the new one's, and its treatment neither."""
+    boots = [{"removed_at": NOV("05")}, {"component_serial": "C2", "installed_at": NOV("05")}]
+    flights = [flown("2025-11-04T10:00:00Z", 2), flown(NOV("05"), 2)]
+    export: dict[str, Any] = {"tasks": [FIRST], "flights": flights, "components": boots}
+    assert verdict(at_most(flight_hours=2), AS_OF, **export) == "3 complies"
+    assert verdict(at_most(flight_hours=1.9), AS_OF, **export) == "2 finding, 1 complies"
+
+
+def test_a_treatment_without_a_known_boot() -> None:
+    """It is unjudged itself, and so is what it may have put right."""
+    flights = [flown("2025-11-04T10:00:00Z", 3)]
+    unplaced = treated(NOV("10"), position=None)
+    assert verdict(at_most(flight_hours=2), AS_OF, tasks=[unplaced], flights=flights) == "2 unjudged"
+    assert verdict(at_most(flight_hours=4), AS_OF, tasks=[unplaced], flights=flights) == "1 unjudged, 1 complies"
+
+
+def test_only_the_boots_asked_for() -> None:
+    """Boots that may be meant are unjudged, the others have no segments; wherever in the history they stand."""
+    black = at_most(flight_hours=2, boots={"component.finish": {"is": "black"}})
+    right = {"component_serial": "C2", "position": "right wing"}
+    boots = [{"finish": "silver"}, right | {"finish": None}]
+    assert verdict(black, AS_OF, tasks=[{"product": "cleaner", "started_at": NOV("03")}], components=boots) == (
+        "1 unjudged"
+    )
+
+
+@pytest.mark.parametrize(
+    ("next_due", "done_after", "allowed"),
+    [
+        # 100 hours due; a window of 10 either way.
+        pytest.param("actual", 105, 110, id="from-the-fact"),
+        pytest.param("scheduled", 105, 105, id="late-inside-the-window"),
+        pytest.param("scheduled", 95, 115, id="early-inside-the-window"),
+        pytest.param("scheduled", 90, 120, id="at-the-edge-of-the-window"),
+        pytest.param("scheduled", 89.9, 110, id="before-the-window"),
+        pytest.param("overrun-deducted", 105, 105, id="an-overrun-taken-off"),
+        pytest.param("overrun-deducted", 95, 110, id="no-credit-for-being-early"),
+    ],
+)
+def test_the_next_due_point(next_due: str, done_after: float, allowed: float) -> None:
+    """The second interval ends where the way of counting says, and the tolerance ends ten hours after it."""
+    counted = at_most(flight_hours=100, next_due=next_due, tolerance={"percent": 10})
+    for more, found in ((0.0, 0), (0.1, 1)):
+        flights = [flown("2025-11-02T00:00:00Z", done_after), flown(NOV("04"), allowed + more)]
+        assert outcomes(counted, AS_OF, tasks=[FIRST], flights=flights).findings == found
+
+
+def test_whichever_comes_first() -> None:
+    """One limit passed is a finding, and the one that was passed first is named."""
+    both = at_most(flight_hours=10, days=5)
+    case = outcomes(both, AS_OF, tasks=[FIRST], flights=[flown(NOV("12"), 11)]).cases.iloc[-1]
+    assert (case["finding"], case["unit"], case["limit"]) == (True, "days", 5.0)
+    case = outcomes(both, AS_OF, tasks=[FIRST], flights=[flown(NOV("05"), 11)]).cases.iloc[-1]
+    assert (case["finding"], case["unit"], case["limit"]) == (True, "flight hours", 10.0)

@@ -1,0 +1,80 @@
+"""Ambiguous times: judged in every reading, unjudged only if the verdicts differ."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.forms.rules import rule, verdict
+
+PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
+NO_FLIGHT = rule("hold", scope=PRESERVE, forbid={"event": "takeoff"}, **{"for": "PT24H"})
+QUICK = rule("record", scope=PRESERVE, require={"work_minutes": {"at_most": 30}})
+
+
+def coat(started: str, finished: str, **more: Any) -> dict[str, Any]:
+    """A coat in the night of 26 October 2025 in Berlin: 02:00 to 03:00 came twice, from 00:00 and from 01:00 UTC."""
+    night = "2025-10-26T"
+    return {
+        "product": "rubber-preservative",
+        "station": "S2",
+        "started_at": night + started,
+        "finished_at": night + finished,
+        **more,
+    }
+
+
+@pytest.mark.parametrize(
+    ("takeoff", "expected"),
+    [
+        ("2025-10-27T00:29:59Z", "1 finding"),
+        ("2025-10-27T00:30:00Z", "1 unjudged"),
+        ("2025-10-27T01:29:59Z", "1 unjudged"),
+        ("2025-10-27T01:30:00Z", "1 complies"),
+    ],
+)
+def test_the_end_of_a_hold_by_both_readings(takeoff: str, expected: str) -> None:
+    """Between 24 hours after the one and 24 hours after the other the verdict hangs on which is meant."""
+    assert verdict(NO_FLIGHT, tasks=[coat("01:50", "02:30")], flights=[{"takeoff_at": takeoff}]) == expected
+
+
+@pytest.mark.parametrize(
+    ("started", "finished", "expected"),
+    [
+        pytest.param("02:50", "02:10", "1 complies", id="an-end-on-the-second-pass"),
+        pytest.param("02:30", "00:59Z", "1 complies", id="a-start-on-the-first-pass"),
+        pytest.param("02:30", "01:30Z", "1 unjudged", id="a-start-on-either-pass"),
+        pytest.param("02:10", "02:30", "1 unjudged", id="twenty-minutes-or-eighty"),
+        pytest.param("02:10", "02:10", "1 unjudged", id="no-time-or-an-hour"),
+        pytest.param("02:50", "03:10", "1 unjudged", id="twenty-minutes-or-eighty-across-the-change"),
+        pytest.param("02:10", "03:50", "1 finding", id="too-long-either-way"),
+    ],
+)
+def test_work_does_not_end_before_it_began(started: str, finished: str, expected: str) -> None:
+    """A record may settle by itself which hour was meant; what it leaves open stays open."""
+    assert verdict(QUICK, tasks=[coat(started, finished)]) == expected
+
+
+def test_one_reading_of_the_clock_in_two_records() -> None:
+    """Two records of the same reading may still be an hour apart."""
+    last = rule(
+        "order",
+        scope={"product_class": {"is": "ice-adhesion-treatment"}},
+        must_be="last",
+        among={"product_class": {"is": "cleaner"}},
+    )
+    tasks = [
+        coat("02:30", "02:40", product="cleaner"),
+        coat("02:31", "02:40", product="ice-adhesion-treatment"),
+    ]
+    assert verdict(last, tasks=tasks) == "1 unjudged"
+    assert verdict(last, tasks=[tasks[0] | {"started_at": "2025-10-26T01:59"}, tasks[1]]) == "1 complies"
+
+
+def test_other_aircraft_are_not_in_doubt() -> None:
+    """An ambiguous time leaves what it has no part in as it was."""
+    takeoff = "2025-10-27T01:00:00Z"
+    tasks = [coat("01:50", "02:30"), coat("03:00", "03:10", aircraft="A2"), coat("00:10", "00:20", aircraft="A3")]
+    flights = [{"takeoff_at": takeoff, "aircraft": name} for name in ("A1", "A2", "A3")]
+    assert verdict(NO_FLIGHT, tasks=tasks, flights=flights) == "1 finding, 1 unjudged, 1 complies"

@@ -1,0 +1,92 @@
+"""The order form at its limits."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.forms.rules import rule, verdict
+
+GUARD = {"action": {"is": "apply"}, "product_class": {"is": "ice-adhesion-treatment"}}
+AMONG = {"action": {"in": ["apply", "clean"]}, "product_class": {"not": "ice-adhesion-treatment"}}
+LAST = rule("order", scope=GUARD, must_be="last", among=AMONG)
+FIRST = rule("order", scope=GUARD, must_be="first", among=AMONG)
+TEN = "2025-11-03T10:00:00Z"
+BOUND = {"product": "ice-adhesion-treatment", "started_at": TEN}
+WASH = {"product": "cleaner", "action": "clean"}
+
+
+@pytest.mark.parametrize(
+    ("at", "last", "first"),
+    [
+        ("2025-11-03T09:59:59Z", "1 complies", "1 finding"),
+        ("2025-11-03T10:00:00Z", "1 unjudged", "1 unjudged"),
+        ("2025-11-03T10:00:01Z", "1 finding", "1 complies"),
+    ],
+)
+def test_starts_decide(at: str, last: str, first: str) -> None:
+    """The start of the other treatment decides; of two that start together nobody knows the order."""
+    tasks = [BOUND, WASH | {"started_at": at}]
+    assert verdict(LAST, tasks=tasks) == last
+    assert verdict(FIRST, tasks=tasks) == first
+
+
+def test_done_again_is_last() -> None:
+    """The latest of several counts, on both sides."""
+    again = BOUND | {"started_at": "2025-11-03T12:00:00Z"}
+    wash = WASH | {"started_at": "2025-11-03T11:00:00Z"}
+    assert verdict(LAST, tasks=[BOUND, wash, again]) == "1 complies"
+    assert verdict(LAST, tasks=[BOUND, wash, again, wash | {"started_at": "2025-11-03T13:00:00Z"}]) == "1 finding"
+
+
+@pytest.mark.parametrize(
+    ("other", "expected"),
+    [
+        pytest.param({"work_order": "W2"}, "1 complies", id="another-work-order"),
+        pytest.param({"position": "right wing"}, "1 complies", id="another-position"),
+        pytest.param({"position": "right wing; left wing"}, "1 finding", id="one-of-a-list"),
+        pytest.param({"position": None}, "1 unjudged", id="no-position"),
+        pytest.param({"product": "unheard-of"}, "1 unjudged", id="unknown-product"),
+        pytest.param({"action": "inspect"}, "1 complies", id="no-treatment"),
+    ],
+)
+def test_what_counts_as_another_treatment(other: dict[str, Any], expected: str) -> None:
+    """Another treatment is one of the same work order at the same position."""
+    assert verdict(LAST, tasks=[BOUND, WASH | {"started_at": "2025-11-03T11:00:00Z"} | other]) == expected
+
+
+def test_a_bound_treatment_without_a_position() -> None:
+    """Of a treatment whose position is blank, any later one in the work order may have been at the same."""
+    nowhere = BOUND | {"position": None}
+    assert verdict(LAST, tasks=[nowhere, WASH | {"started_at": "2025-11-03T11:00:00Z"}]) == "1 unjudged"
+    assert verdict(LAST, tasks=[nowhere, WASH | {"started_at": "2025-11-03T09:00:00Z"}]) == "1 complies"
+
+
+@pytest.mark.parametrize(
+    ("again", "expected"),
+    [
+        pytest.param({"position": None}, "1 unjudged, 1 complies", id="no-position"),
+        pytest.param({"product": "unheard-of"}, "1 unjudged", id="unknown-product"),
+        pytest.param({"work_order": "W2"}, "1 finding, 1 complies", id="another-work-order"),
+    ],
+)
+def test_what_may_have_been_done_again(again: dict[str, Any], expected: str) -> None:
+    """A later record that may be the treatment done again leaves the fault unjudged."""
+    wash = WASH | {"started_at": "2025-11-03T11:00:00Z"}
+    assert verdict(LAST, tasks=[BOUND, wash, BOUND | {"started_at": "2025-11-03T12:00:00Z"} | again]) == expected
+
+
+def test_a_swapped_boot_is_another_subject() -> None:
+    """What is put on the new boot was not put over the treatment of the old one."""
+    swap = "2025-11-03T10:30:00Z"
+    boots = [{"removed_at": swap}, {"component_serial": "C2", "installed_at": swap}]
+    wash = WASH | {"started_at": "2025-11-03T11:00:00Z"}
+    assert verdict(LAST, tasks=[BOUND, wash], components=boots) == "1 complies"
+    assert verdict(LAST, tasks=[BOUND, wash], components=boots[:1]) == "1 unjudged"
+
+
+def test_a_record_is_not_held_against_itself() -> None:
+    """Where the two selections of a rule meet, a record is no other treatment of itself."""
+    anything = rule("order", scope=GUARD, must_be="last", among={"product": {"present": True}})
+    assert verdict(anything, tasks=[BOUND]) == "1 complies"

@@ -1,0 +1,101 @@
+"""The precede form at its limits."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.forms.rules import rule, verdict
+
+PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
+PREPARED = rule("precede", scope=PRESERVE, needs={"action": {"is": "prepare"}}, within="PT24H")
+UNDISTURBED = rule("precede", scope=PRESERVE, needs={"action": {"is": "prepare"}}, broken_by=[{"event": "takeoff"}])
+UNWASHED = rule(
+    "precede",
+    scope=PRESERVE,
+    needs={"action": {"is": "prepare"}},
+    broken_by=[{"event": "treatment", "where": {"product_class": {"is": "cleaner"}}}],
+)
+COAT = {"product": "rubber-preservative", "started_at": "2025-06-02T09:00:00Z"}
+PREPARE = {
+    "action": "prepare",
+    "product": "surface-prep",
+    "started_at": "2025-06-02T07:00:00Z",
+    "finished_at": "2025-06-02T08:00:00Z",
+}
+
+
+@pytest.mark.parametrize(
+    ("started", "finished", "expected"),
+    [
+        pytest.param("2025-06-01T08:00:00Z", "2025-06-01T09:00:00Z", "1 complies", id="exactly-24-hours"),
+        pytest.param("2025-06-01T08:00:00Z", "2025-06-01T08:59:59Z", "1 finding", id="a-second-too-long-ago"),
+        pytest.param("2025-06-02T08:59:59Z", "2025-06-02T10:00:00Z", "1 complies", id="began-a-second-earlier"),
+        pytest.param("2025-06-02T09:00:00Z", "2025-06-02T09:00:00Z", "1 unjudged", id="began-together"),
+        pytest.param("2025-06-02T09:00:01Z", "2025-06-02T09:30:00Z", "1 finding", id="began-later"),
+    ],
+)
+def test_an_earlier_treatment(started: str, finished: str, expected: str) -> None:
+    """What is needed began before, and ended no longer ago than allowed."""
+    tasks = [COAT, PREPARE | {"started_at": started, "finished_at": finished}]
+    assert verdict(PREPARED, tasks=tasks) == expected
+
+
+def test_the_last_to_end_is_the_witness() -> None:
+    """One near enough serves, whatever came long before."""
+    long_ago = PREPARE | {"started_at": "2025-05-01T08:00:00Z", "finished_at": "2025-05-01T09:00:00Z"}
+    assert verdict(PREPARED, tasks=[COAT, long_ago]) == "1 finding"
+    assert verdict(PREPARED, tasks=[COAT, long_ago, PREPARE]) == "1 complies"
+
+
+@pytest.mark.parametrize(
+    ("takeoff", "expected"),
+    [
+        ("2025-06-02T07:59:59Z", "1 complies"),
+        ("2025-06-02T08:00:00Z", "1 finding"),
+        ("2025-06-02T08:59:59Z", "1 finding"),
+        ("2025-06-02T09:00:00Z", "1 complies"),
+    ],
+)
+def test_a_flight_in_between(takeoff: str, expected: str) -> None:
+    """In between is from the end of the one to the start of the other, the start excluded."""
+    assert verdict(UNDISTURBED, tasks=[COAT, PREPARE], flights=[{"takeoff_at": takeoff}]) == expected
+
+
+@pytest.mark.parametrize(
+    ("wash", "expected"),
+    [
+        pytest.param({}, "1 finding", id="a-wash"),
+        pytest.param({"position": "right wing"}, "1 complies", id="elsewhere"),
+        pytest.param({"position": None}, "1 unjudged", id="no-position"),
+        pytest.param({"product": "unheard-of"}, "1 unjudged", id="unknown-product"),
+    ],
+)
+def test_a_treatment_in_between(wash: dict[str, Any], expected: str) -> None:
+    """What undoes the earlier treatment breaks it at the same position only."""
+    between = {"action": "clean", "product": "cleaner", "started_at": "2025-06-02T08:30:00Z"}
+    assert verdict(UNWASHED, tasks=[COAT, PREPARE, between | wash]) == expected
+
+
+@pytest.mark.parametrize(
+    ("needed", "expected"),
+    [
+        pytest.param({"position": "right wing"}, "1 finding", id="elsewhere"),
+        pytest.param({"position": None}, "1 unjudged", id="no-position"),
+        pytest.param({"aircraft": "A2"}, "1 finding", id="another-aircraft"),
+        pytest.param({"work_order": "W2"}, "1 complies", id="another-work-order"),
+        pytest.param({"status": "open"}, "1 finding", id="unfinished"),
+    ],
+)
+def test_what_counts_as_earlier(needed: dict[str, Any], expected: str) -> None:
+    """Only done work on the same boot counts, of whatever work order."""
+    assert verdict(PREPARED, tasks=[COAT, PREPARE | needed]) == expected
+
+
+def test_another_boot_does_not_count() -> None:
+    """What was prepared left with the boot that was swapped out."""
+    swap = "2025-06-02T08:30:00Z"
+    boots = [{"removed_at": swap}, {"component_serial": "C2", "installed_at": swap}]
+    assert verdict(PREPARED, tasks=[COAT, PREPARE], components=boots) == "1 finding"
+    assert verdict(PREPARED, tasks=[COAT, PREPARE], components=boots[1:]) == "1 unjudged"

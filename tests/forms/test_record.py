@@ -1,0 +1,103 @@
+"""The record form at its limits."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.forms.rules import rule, verdict
+
+PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
+CHLOROPRENE = rule("record", scope=PRESERVE, require={"component.material": {"is": "chloroprene"}})
+UNEXPIRED = rule("record", scope=PRESERVE, require={"lot.expires_on": {"at_least": {"column": "started_at"}}})
+TASK = {"product": "rubber-preservative", "started_at": "2025-06-02T09:00:00Z"}
+LEFT, RIGHT = {"component_serial": "L"}, {"component_serial": "R", "position": "right wing"}
+SOFT = {"material": "polyurethane"}
+
+
+@pytest.mark.parametrize(
+    ("task", "components", "expected"),
+    [
+        pytest.param({"position": "left wing; right wing"}, [LEFT, RIGHT], "1 complies", id="both"),
+        pytest.param({"position": "left wing; right wing"}, [LEFT, RIGHT | SOFT], "1 finding", id="one-of-a-list"),
+        pytest.param({"position": "all"}, [LEFT, RIGHT | SOFT], "1 finding", id="one-of-all"),
+        pytest.param({"position": "left wing; tail"}, [LEFT], "1 unjudged", id="one-unknown"),
+        pytest.param({"position": "left wing; tail"}, [LEFT | SOFT], "1 finding", id="one-fails-one-unknown"),
+        pytest.param({"position": None}, [LEFT], "1 unjudged", id="no-position"),
+        pytest.param({"position": "all"}, [], "1 unjudged", id="no-history"),
+    ],
+)
+def test_a_record_is_judged_at_each_position(
+    task: dict[str, Any], components: list[dict[str, Any]], expected: str
+) -> None:
+    """A record breaks the rule where one boot does, whatever is unknown of the others."""
+    assert verdict(CHLOROPRENE, tasks=[TASK | task], components=components) == expected
+
+
+@pytest.mark.parametrize(
+    ("swap", "expected"),
+    [("2025-06-02T09:00:00Z", "1 finding"), ("2025-06-02T09:00:01Z", "1 complies")],
+)
+def test_the_new_boot_counts_from_its_installation(swap: str, expected: str) -> None:
+    """Work that starts as the boots are swapped is work on the new one."""
+    boots = [LEFT | {"removed_at": swap}, {"component_serial": "N", "installed_at": swap} | SOFT]
+    assert verdict(CHLOROPRENE, tasks=[TASK], components=boots) == expected
+
+
+def test_two_boots_at_one_position_can_not_be_judged() -> None:
+    """Where the history records two boots nobody can tell which was treated."""
+    both = [LEFT, {"component_serial": "N", "installed_at": "2025-06-01T00:00:00Z"}]
+    assert verdict(CHLOROPRENE, tasks=[TASK], components=both) == "1 unjudged"
+
+
+def test_presence_is_judged_where_a_value_is_missing() -> None:
+    """A blank cell breaks `present`; a table that isn't there leaves it open."""
+    approved = rule("record", scope={"product": {"present": True}}, require={"product.approval": {"present": True}})
+    unlisted = [{"product": "rubber-preservative", "product_class": "rubber-preservative"}]
+    assert verdict(approved, tasks=[TASK], products=unlisted) == "1 finding"
+    assert verdict(approved, tasks=[TASK], products=[]) == "1 finding"
+    assert verdict(approved, tasks=[TASK], not_supplied=["products"]) == "1 unjudged"
+
+
+def test_one_broken_requirement_is_enough() -> None:
+    """A requirement that fails makes a finding, though another can't be judged."""
+    both = rule("record", scope=PRESERVE, require={"performed_by": {"present": True}, "ambient_c": {"at_least": 10}})
+    assert verdict(both, tasks=[TASK | {"performed_by": None}]) == "1 finding"
+    assert verdict(both, tasks=[TASK]) == "1 unjudged"
+
+
+def test_an_undecided_scope_is_never_a_pass() -> None:
+    """A record that may be in scope is unjudged, though it meets the requirement."""
+    assert verdict(CHLOROPRENE, tasks=[TASK | {"product": "unheard-of"}]) == "1 unjudged"
+    assert verdict(CHLOROPRENE, tasks=[TASK | {"product": "unheard-of", "action": "clean"}]) == "idle"
+
+
+@pytest.mark.parametrize(
+    ("station", "started", "expected"),
+    [
+        pytest.param("S1", "2025-06-02T23:59:59Z", "1 complies", id="the-last-day-included"),
+        pytest.param("S1", "2025-06-03T00:00:00Z", "1 finding", id="the-day-after"),
+        pytest.param("S2", "2025-06-02T22:00:00Z", "1 finding", id="the-day-after-by-the-clock-of-the-station"),
+        pytest.param("S3", "2025-06-03T03:59:59Z", "1 complies", id="the-last-day-by-the-clock-of-the-station"),
+    ],
+)
+def test_days_are_those_of_the_station(station: str, started: str, expected: str) -> None:
+    """A time meets a date by the calendar of the place where the work was done."""
+    lots = [{"lot": "L1", "product": "rubber-preservative", "expires_on": "2025-06-02"}]
+    task = TASK | {"station": station, "started_at": started, "lot": "L1"}
+    assert verdict(UNEXPIRED, tasks=[task], lots=lots) == expected
+    literal = rule("record", scope=PRESERVE, require={"started_at": {"before": "2025-06-03"}})
+    assert verdict(literal, tasks=[task]) == expected
+
+
+def test_the_day_of_an_installation_is_utc() -> None:
+    """The component history is kept in UTC, wherever the work on a boot is done."""
+    fresh = rule("record", scope=PRESERVE, require={"component.installed_at": {"after": "2025-06-01"}})
+    boots = [{"installed_at": "2025-06-01T23:00:00Z"}]
+    assert verdict(fresh, tasks=[TASK | {"station": "S2"}], components=boots) == "1 finding"
+
+
+def test_an_empty_history_knows_no_boot() -> None:
+    """A component history without rows has no boot: nothing to judge, and no error."""
+    assert verdict(CHLOROPRENE, tasks=[TASK], components=[]) == "1 unjudged"

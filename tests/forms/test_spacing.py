@@ -1,0 +1,65 @@
+"""The spacing form at its limits."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.forms.rules import outcomes, rule, verdict
+
+PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
+PAUSE = rule("spacing", scope=PRESERVE, pause={"at_least": "PT5M", "at_most": "PT1H"})
+
+
+def coat(started: str, finished: str, **more: Any) -> dict[str, Any]:
+    """A coat of one morning."""
+    day = "2025-06-02T"
+    return {
+        "product": "rubber-preservative",
+        "started_at": f"{day}{started}Z",
+        "finished_at": f"{day}{finished}Z",
+        **more,
+    }
+
+
+@pytest.mark.parametrize(
+    ("second", "expected"),
+    [
+        ("09:14:59", "1 finding"),
+        ("09:15:00", "1 complies"),
+        ("10:10:00", "1 complies"),
+        ("10:10:01", "1 finding"),
+        ("09:05:00", "1 finding"),
+    ],
+)
+def test_both_limits_are_included(second: str, expected: str) -> None:
+    """From the end of a coat to the start of the next: exactly the least and exactly the most comply."""
+    assert verdict(PAUSE, tasks=[coat("09:00:00", "09:10:00"), coat(second, "11:00:00")]) == expected
+
+
+def test_coats_follow_their_numbers() -> None:
+    """A second coat put on before the first is a pause below nothing."""
+    first, second = coat("10:00:00", "10:10:00", coat=1), coat("09:00:00", "09:10:00", coat=2)
+    case = outcomes(PAUSE, tasks=[first, second]).cases.iloc[0]
+    assert (case["finding"], case["measured"], case["limit"], case["unit"]) == (True, -70.0, 5.0, "min")
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "expected"),
+    [
+        pytest.param({"coat": 1}, {"coat": 2}, "1 complies", id="numbered"),
+        pytest.param({}, {}, "1 complies", id="by-their-starts"),
+        pytest.param({"coat": 1}, {"coat": 3}, "1 unjudged", id="one-in-between-missing"),
+        pytest.param({"coat": 2}, {"coat": 2}, "1 unjudged", id="one-number-twice"),
+        pytest.param({}, {"started_at": "2025-06-02T09:00:00Z"}, "1 unjudged", id="began-together"),
+        pytest.param({"coats": 2}, {}, "1 unjudged, 1 complies", id="a-record-of-two"),
+        pytest.param({}, {"work_order": "W2"}, "idle", id="two-work-orders"),
+        pytest.param({}, {"position": "tail"}, "idle", id="two-positions"),
+        pytest.param({"product": "unheard-of"}, {"product": "unheard-of"}, "1 unjudged", id="unknown-product"),
+    ],
+)
+def test_what_makes_a_pair(first: dict[str, Any], second: dict[str, Any], expected: str) -> None:
+    """Pairs are consecutive coats of a session; where the sequence isn't known, the pause isn't."""
+    tasks = [coat("09:00:00", "09:10:00") | first, coat("09:20:00", "09:30:00") | second]
+    assert verdict(PAUSE, tasks=tasks) == expected
