@@ -31,6 +31,7 @@ Rows = Mapping[str, Ints]
 """Rows under way: one array of small whole numbers a column; times are minutes since FIRST_DAY, -1 is missing."""
 
 FIRST_DAY = np.datetime64("2023-01-01", "m")
+ONE_DAY = np.timedelta64(1, "D")
 HOUR = 60
 DAY = 24 * HOUR
 SIZES = {"reference": (2000, 1000), "nightly": (60, 365), "tenfold": (20000, 1000)}
@@ -307,7 +308,7 @@ def _some_positions(fleet: Fleet, subject: str, plane: Ints, day: Ints) -> Ints:
 
 def _ice_treatments(records: _Records, plane: Ints, day: Ints, visit_day: Ints) -> None:
     fleet, dice = records.fleet, records.fleet.dice
-    month = (FIRST_DAY.astype("M8[D]") + np.arange(fleet.days)).astype("M8[M]").astype(np.int64) % 12 + 1
+    month = (FIRST_DAY.astype("M8[D]") + np.arange(fleet.days) * ONE_DAY).astype("M8[M]").astype(np.int64) % 12 + 1
     in_season = (month >= 10) | (month <= 4)
     turn = (day + plane) % TREATMENT_EVERY
     # A day later where the preservative of a visit still cures.
@@ -453,11 +454,11 @@ def _components(fleet: Fleet) -> pa.Table:
 def _lists(fleet: Fleet) -> dict[str, pa.Table]:
     """The reference lists: products, stations, lots, people, manuals."""
     lots = np.tile(np.arange(_lots_each(fleet)), len(PRODUCTS))
-    opened = FIRST_DAY.astype("M8[D]") + (lots - LOT_LASTS) * LOT_EVERY
+    opened = FIRST_DAY.astype("M8[D]") + (lots - LOT_LASTS) * LOT_EVERY * ONE_DAY
     names = _people_names(fleet)
-    since = np.full(len(names), FIRST_DAY.astype("M8[D]") - 400)
+    since = np.repeat(FIRST_DAY.astype("M8[D]") - 400 * ONE_DAY, len(names))
     lapsed = fleet.dice.roll("lapsed", np.arange(len(names))) < 0.02
-    effective = FIRST_DAY.astype("M8[D]") + np.arange(len(_revision_names(fleet))) * MANUAL_EVERY
+    effective = FIRST_DAY.astype("M8[D]") + np.arange(len(_revision_names(fleet))) * MANUAL_EVERY * ONE_DAY
     return {
         "products": pa.table(
             {
@@ -478,7 +479,7 @@ def _lists(fleet: Fleet) -> dict[str, pa.Table]:
             {
                 "lot": _lot_names(fleet),
                 "product": [name for name in PRODUCT_NAMES for _ in range(_lots_each(fleet))],
-                "expires_on": pa.array(opened + LOT_LASTS * LOT_EVERY - 15),
+                "expires_on": pa.array(opened + (LOT_LASTS * LOT_EVERY - 15) * ONE_DAY),
                 "opened_on": pa.array(opened),
             }
         ),
@@ -487,7 +488,7 @@ def _lists(fleet: Fleet) -> dict[str, pa.Table]:
                 "person": names,
                 "authorisation": ["boot-care"] * len(names),
                 "valid_from": pa.array(since),
-                "valid_to": pa.array(since + 400 + fleet.days // 2, mask=~lapsed),
+                "valid_to": pa.array(since + (400 + fleet.days // 2) * ONE_DAY, mask=~lapsed),
                 "certificate_number": [f"C{name[1:]}" for name in names],
                 "certificate_kind": ["airframe"] * len(names),
             }
@@ -496,8 +497,8 @@ def _lists(fleet: Fleet) -> dict[str, pa.Table]:
             {
                 "manual": ["CARE-30"] * len(effective),
                 "revision": _revision_names(fleet),
-                "effective_from": pa.array(np.append(effective[:1] - 400, effective[1:])),
-                "superseded_on": pa.array(effective + MANUAL_EVERY, mask=effective == effective[-1]),
+                "effective_from": pa.array(np.append(effective[:1] - 400 * ONE_DAY, effective[1:])),
+                "superseded_on": pa.array(effective + MANUAL_EVERY * ONE_DAY, mask=effective == effective[-1]),
             }
         ),
     }
@@ -544,7 +545,7 @@ def _counts(numbers: Ints) -> pa.Array:
 
 
 def _times(minutes: Ints, missing: Bools | None = None) -> pa.Array:
-    micros = (FIRST_DAY + minutes).astype("M8[us]").view(np.int64)
+    micros = (FIRST_DAY + minutes * np.timedelta64(1, "m")).astype("M8[us]").view(np.int64)
     return pa.array(micros, type=pa.timestamp("us", tz="UTC"), mask=missing)
 
 

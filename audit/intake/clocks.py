@@ -77,7 +77,7 @@ def wall_to_utc(readings: NDArray[np.datetime64], zone: str) -> tuple[NDArray[np
             for dst in (True, False)
         )
         instants[odd] = np.minimum(summer, winter)
-        later[odd] = np.where(summer != winter, np.maximum(summer, winter), np.datetime64("NaT"))
+        later[odd] = np.where(summer != winter, np.maximum(summer, winter), np.datetime64("NaT", "us"))
     return instants, later
 
 

