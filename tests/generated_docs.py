@@ -27,7 +27,7 @@ from audit.timeline.vocabulary import VOCABULARY
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
 DEVELOPERS = ROOT / "DEVELOPERS.md"
-ROOMS = (".", "intake", "timeline", "rulebook", "forms", "findings", "report")
+ROOMS = (".", "intake", "timeline", "rulebook", "forms", "findings", "report", "cli")
 WIDTH = 100
 
 CELLS: dict[Kind, str] = {

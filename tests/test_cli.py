@@ -17,7 +17,8 @@ import pandas as pd
 import pytest
 
 from audit import __version__
-from audit.cli import TRACEBACK, FailOn, run
+from audit.cli import TRACEBACK, run
+from audit.cli.check import FailOn
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.rulebook.models import LEVELS

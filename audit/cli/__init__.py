@@ -1,0 +1,61 @@
+"""The command line. Heavy libraries are imported in the commands: `--help` answers at once."""
+
+from __future__ import annotations
+
+import gc
+import io
+import os
+import sys
+from collections.abc import Sequence
+
+import typer
+
+from audit import __version__
+from audit.cli import check, rules
+from audit.cli.app import NAME, TRACEBACK, app, say
+from audit.errors import AuditError
+from audit.exit_codes import ExitCode
+from audit.report.visible import visible
+
+__all__ = ["NAME", "TRACEBACK", "app", "check", "main", "rules", "run"]
+# The commands are in the modules imported above, which add them to `app`.
+
+_TYPER_INTERRUPTED = 130
+
+
+def main() -> None:
+    """Run the command line and leave with its exit code."""
+    # A short-lived process that builds frames, not cycles: looking for garbage is a tenth of a nightly check.
+    gc.disable()
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a console without Unicode shows escapes
+            stream.reconfigure(errors="backslashreplace")
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: Sequence[str]) -> ExitCode:
+    """Run one command; every way to fail ends in one sentence on stderr and its exit code."""
+    command = typer.main.get_command(app)
+    try:
+        code = command(args=list(arguments), prog_name=NAME, standalone_mode=False)
+    except AuditError as error:
+        say(f"{NAME}: {visible(str(error))}")
+        return ExitCode.COULD_NOT_RUN
+    except typer.TyperException as error:  # bad arguments
+        say(f"{NAME}: {visible(error.format_message()).rstrip('.')}. See {NAME} --help.")
+        return ExitCode.COULD_NOT_RUN
+    except Exception as error:  # the last stop of a defect: told apart from every other outcome
+        if os.environ.get(TRACEBACK):
+            import traceback
+
+            traceback.print_exc()
+        say(
+            f"{NAME}: internal error, {visible(f'{type(error).__name__}: {error}')[:300]}: this is "
+            f"a defect of {NAME} {__version__}; please report it on the project's issue tracker "
+            f"with what {TRACEBACK}=1 in the environment makes it print."
+        )
+        return ExitCode.INTERNAL_ERROR
+    if code == _TYPER_INTERRUPTED:
+        say(f"{NAME}: interrupted.")
+        return ExitCode.COULD_NOT_RUN
+    return ExitCode(code or ExitCode.CLEAN)

@@ -1,0 +1,132 @@
+"""`check` and `demo`: the audit itself."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from audit.cli.app import app, say
+from audit.errors import AuditError
+from audit.exit_codes import ExitCode
+from audit.report.visible import visible
+
+if TYPE_CHECKING:
+    from audit.findings.result import AuditResult
+
+FailOn = Literal["1", "2", "observation", "never"]
+
+
+def _instant(text: str) -> datetime:
+    try:
+        at = datetime.fromisoformat(text)
+        if len(text) <= len("2026-04-30"):
+            raise ValueError
+        return at.replace(tzinfo=at.tzinfo or UTC).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise typer.BadParameter(f"{text!r} is no ISO 8601 date and time of day, such as 2026-04-30T18:00Z.") from None
+
+
+Out = Annotated[
+    Path,
+    typer.Option(
+        metavar="DIR",
+        help="Folder for the report. Files of an earlier report are replaced together, others are left alone.",
+    ),
+]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but errors.")]
+DEFAULT_OUT = Path("deicer-audit-report")
+
+
+@app.command()
+def check(
+    export: Annotated[Path, typer.Argument(metavar="EXPORT", help="Folder of CSV or Parquet files.")],
+    rules: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder of rule files. Default: the rules that ship."),
+    ] = None,
+    out: Out = DEFAULT_OUT,
+    as_of: Annotated[
+        datetime | None,
+        typer.Option(
+            parser=_instant,
+            metavar="TIME",
+            help="Audit as of this ISO 8601 date and time; without a zone it is UTC. "
+            "Default: the latest instant in the export.",
+        ),
+    ] = None,
+    fail_on: Annotated[
+        FailOn,
+        typer.Option(
+            metavar="LEVEL",
+            help="Exit with 1 for findings at or above this level: 1, 2 or observation. The "
+            "default is any finding, so that letting some pass is a choice somebody wrote down; "
+            "`never` only reports.",
+        ),
+    ] = "observation",
+    quiet: Quiet = False,
+) -> ExitCode:
+    """Audit an export and write the report."""
+    result = _audit(export, rules, out, as_of, quiet)
+    return _exit_code(result, fail_on)
+
+
+@app.command()
+def demo(out: Out = DEFAULT_OUT, quiet: Quiet = False) -> ExitCode:
+    """Audit the sample records. They have faults planted in them, so finding some is success."""
+    from audit.shipped import sample_folder
+
+    return _exit_code(_audit(sample_folder(), None, out, None, quiet), "never")
+
+
+def _audit(export: Path, rules: Path | None, out: Path, as_of: datetime | None, quiet: bool) -> AuditResult:
+    from audit.report.folder import check_folder
+
+    # Asked first: nobody should wait for a long audit to learn that its report has no place.
+    if os.path.realpath(out) == os.path.realpath(export):
+        raise AuditError(f"The report can't be written to {out}: that is the export itself.")
+    check_folder(out)
+
+    import pandas as pd
+
+    from audit.pipeline import run_audit
+    from audit.report.files import write_result
+    from audit.report.summary import summarise
+
+    with _progress(quiet) as step:
+        result = run_audit(export, rules=rules, as_of=pd.Timestamp(as_of) if as_of else None, progress=step)
+        step("writing the report")
+        write_result(result, out)
+    if not quiet:
+        say(summarise(result, out / "report.html").rstrip("\n"))
+    return result
+
+
+def _exit_code(result: AuditResult, fail_on: FailOn) -> ExitCode:
+    from audit.rulebook.models import LEVELS
+
+    if result.nothing_judged:
+        return ExitCode.NOTHING_JUDGED
+    failing = LEVELS[: LEVELS.index(fail_on) + 1] if fail_on != "never" else ()
+    return ExitCode.FINDINGS if result.findings["level"].isin(failing).any() else ExitCode.CLEAN
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
+    """Show the step under way and its time on a terminal; elsewhere say nothing."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda step: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading", total=None)
+        yield lambda step: bar.update(task, description=visible(step))
