@@ -56,6 +56,14 @@ class Source:
             path = path[:-1]
         return self.lines.get(path, 1)
 
+    def below(self, path: Path) -> Source:
+        """A part of the document, with the lines of its values."""
+        data = self.data
+        for part in path:
+            data = data[part]
+        size = len(path)
+        return Source(self.name, data, {at[size:]: line for at, line in self.lines.items() if at[:size] == path})
+
 
 def written(path: Path) -> str:
     """Write a path as `$.examples[0].name`."""
@@ -99,12 +107,12 @@ class _Reader:
             if isinstance(event, DocumentStartEvent):
                 break
             if isinstance(event, StreamEndEvent):
-                raise AuditError(f"{self.name}: expected a rule, got an empty file")
+                raise AuditError(f"{self.name}: expected keys with values, got an empty file")
         data = self.value(next(self.events), ())
         for event in self.events:
             if isinstance(event, DocumentStartEvent):
                 line = event.start_mark.line + 1
-                raise AuditError(f"{self.name}, line {line}: a second document begins; a rule file holds one rule")
+                raise AuditError(f"{self.name}, line {line}: a second document begins; expected one in a file")
         return data
 
     def value(self, event: Any, path: Path) -> Any:
@@ -141,7 +149,7 @@ class _Reader:
             raise AuditError(f"{self.where(event, path)}: an anchor (&name) is not allowed; write values out")
         if event.tag is not None and not (isinstance(event, ScalarEvent) and str(event.tag) in _SCALAR_TAGS):
             tag = str(event.tag).replace(_TAG, "!!")
-            raise AuditError(f"{self.where(event, path)}: the tag {shortened(tag)} is not allowed in a rule file")
+            raise AuditError(f"{self.where(event, path)}: the tag {shortened(tag)} is not allowed")
         if len(path) > DEEPEST:
             raise AuditError(f"{self.where(event, path[:2])}: nested deeper than {DEEPEST} levels")
 

@@ -108,8 +108,8 @@ def test_a_good_rule_is_read() -> None:
             "line 7: $.why: an alias (*name) is not allowed; write the value out",
         ),
         ("why: Because.", "why: &x Because.", "line 7: $.why: an anchor (&name) is not allowed; write values out"),
-        ("why: Because.", "why: !!binary aGk=", "line 7: $.why: the tag !!binary is not allowed in a rule file"),
-        ("examples:", "examples: !pairs", "line 13: $.examples: the tag !pairs is not allowed in a rule file"),
+        ("why: Because.", "why: !!binary aGk=", "line 7: $.why: the tag !!binary is not allowed"),
+        ("examples:", "examples: !pairs", "line 13: $.examples: the tag !pairs is not allowed"),
         ("{event: takeoff}", "{event: takeoff", "not readable as YAML"),
         ("why: Because.", "why: Because: so", "a text with a colon in it needs quotes"),
         ("why: Because.", "why: \x00", "line 7: expected text, got a control character"),
@@ -224,8 +224,8 @@ def test_faults_are_listed_by_line_and_not_without_end() -> None:
 
 def test_a_rule_is_one_document() -> None:
     """A second rule in a file would be passed over; it is refused instead."""
-    assert said(GOOD + "---\n" + GOOD) == "a-rule.yaml, line 16: a second document begins; a rule file holds one rule"
-    assert said("# nothing yet\n") == "a-rule.yaml: expected a rule, got an empty file"
+    assert said(GOOD + "---\n" + GOOD) == "a-rule.yaml, line 16: a second document begins; expected one in a file"
+    assert said("# nothing yet\n") == "a-rule.yaml: expected keys with values, got an empty file"
     assert said("- a\n") == "a-rule.yaml, line 1: expected a rule with id, title, form and so on"
 
 
