@@ -51,6 +51,11 @@ Row = Mapping[str, Any]
 
 def example_export(example: Example) -> Export:
     """Make the export of an example."""
+    return read_rows(example_rows(example))
+
+
+def example_rows(example: Example) -> dict[str, list[dict[str, str]]]:
+    """The rows of each table that an example supplies, defaults filled in, cells as text and blank ones left out."""
     tables = {"tasks": [_task(number, row) for number, row in enumerate(example.tasks, 1)]}
     components = [{}] if example.components is None else example.components
     supplied: dict[str, Sequence[Row] | None] = {
@@ -65,7 +70,7 @@ def example_export(example: Example) -> Export:
     for name, rows in supplied.items():
         if rows is not None and name not in example.not_supplied:
             tables[name] = [_cells(row) for row in rows]
-    return read_rows(tables)
+    return tables
 
 
 def _task(number: int, row: Row) -> dict[str, str]:

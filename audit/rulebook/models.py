@@ -340,7 +340,8 @@ class _Rule(_Part):
 
     @model_validator(mode="after")
     def _shows_both_sides(self) -> Self:
-        shown = {example.expect for example in self.examples}
+        # A known gap isn't judged as it says: it shows neither.
+        shown = {example.expect for example in self.examples if example.known_gap is None}
         if not {"complies", "finding"} <= shown:
             raise Misplaced([(("examples",), "expected an example that complies and one that is a finding")])
         return self

@@ -1,0 +1,134 @@
+"""What a rule file says, in words for people who don't read rule files."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from datetime import timedelta
+from typing import Any
+
+from audit.rulebook.models import Basis, Condition, Conditions, OtherColumn
+from audit.timeline.vocabulary import VOCABULARY
+
+MONTHS = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+_LABELS = Counter(column.label for column in VOCABULARY.values())
+_LISTED = {
+    "product.product": "the product is {}listed in products",
+    "component.component_serial": "a boot is {}known at that position and time",
+    "lot.lot": "the lot is {}listed in lots",
+    "manual.revision": "the manual and its revision are {}listed in manuals",
+    "performer.authorisation": "the performer holds {}authorisation valid on the day of the work",
+    "certifier.authorisation": "the certifier holds {}authorisation valid on the day of the work",
+}
+"""What it means that the joined row is there, or not."""
+
+
+def name_in_words(column: str) -> str:
+    """What people call a column; a column of a list says of which, where the record has one of that name too."""
+    found = VOCABULARY[column]
+    if _LABELS[found.label] > 1 and "." in column:
+        return f"{found.label} in {found.table}"
+    return found.label
+
+
+def conditions_in_words(conditions: Conditions) -> tuple[str, ...]:
+    """A phrase for each condition, all of which must hold: `action is apply`."""
+    phrases = [
+        phrase for name, condition in conditions.columns.items() for phrase in _condition_in_words(name, condition)
+    ]
+    if conditions.any_of:
+        options = [all_of(conditions_in_words(option)) for option in conditions.any_of]
+        # Within alternatives, brackets show how far an `and` reaches.
+        options = [f"({option})" if " and " in option and len(options) > 1 else option for option in options]
+        phrases.append(f"either {' or '.join(options)}" if len(options) > 1 else options[0])
+    return tuple(phrases)
+
+
+def all_of(phrases: Iterable[str]) -> str:
+    """The phrases as one: `a`, `a and b`, `a, b and c`."""
+    return _listed(tuple(phrases), "and")
+
+
+def _listed(words: tuple[str, ...], last: str) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def _condition_in_words(name: str, condition: Condition) -> Iterator[str]:
+    column = VOCABULARY[name]
+    ordered = column.kind in ("time", "date")
+    for operator, operand in condition.operators():
+        if operator == "present":
+            yield _presence_in_words(name, bool(operand))
+            continue
+        value = _value_in_words(operand, "and" if operator == "includes_all" else "or")
+        match operator:
+            case "is_":
+                said = f"is {value}"
+            case "not_":
+                said = f"is not {value}"
+            case "in_":
+                said = f"is {value}"
+            case "not_in":
+                said = f"is none of {value}" if len(operand) > 1 else f"is not {value}"
+            case "includes_all":
+                said = f"includes {value}"
+            case "at_least":
+                said = f"is not before {value}" if ordered else f"is at least {value}"
+            case "at_most":
+                said = f"is not after {value}" if ordered else f"is at most {value}"
+            case "before" | "after":
+                said = f"is {operator} {value}"
+            case _:
+                raise AssertionError(f"no words for the operator {operator}")
+        yield f"{name_in_words(name)} {said}"
+
+
+def _presence_in_words(name: str, wanted: bool) -> str:
+    if name in _LISTED:
+        no = "" if wanted else ("no " if "holds" in _LISTED[name] else "not ")
+        return _LISTED[name].format("an " if wanted and "holds" in _LISTED[name] else no)
+    column = VOCABULARY[name]
+    where = "recorded" if column.table == "tasks" else f"given in {column.table}"
+    return f"{name_in_words(name)} is {'' if wanted else 'not '}{where}"
+
+
+def _value_in_words(operand: Any, last: str) -> str:
+    if isinstance(operand, OtherColumn):
+        return f"the {name_in_words(operand.column)}"
+    if isinstance(operand, tuple):
+        return _listed(tuple(str(one) for one in operand), last)
+    return str(operand)
+
+
+def duration_in_words(duration: timedelta) -> str:
+    """`24 hours`, `1 hour 30 minutes`."""
+    minutes, seconds = divmod(duration.total_seconds(), 60)
+    hours, minutes = divmod(int(minutes), 60)
+    parts = [quantity(hours, "hour"), quantity(minutes, "minute"), quantity(seconds, "second")]
+    return " ".join(part for part in parts if not part.startswith("0 ")) or "0 minutes"
+
+
+def quantity(count: float, unit: str) -> str:
+    """`1 hour`, `2.5 hours`; a unit that is a plural already stays as it is."""
+    plural = unit if unit.endswith("s") else f"{unit}s"
+    return f"{count:,g} {plural.removesuffix('s') if count == 1 else plural}"
+
+
+def day_of_year_in_words(day: tuple[int, int]) -> str:
+    """`1 October` for (10, 1)."""
+    return f"{day[1]} {MONTHS[day[0] - 1]}"
+
+
+def basis_in_words(basis: Basis) -> str:
+    """A source with its section, the days on which it was in force, and what is to be said of it."""
+    text = basis.source if basis.section is None else f"{basis.source}, {basis.section}"
+    if basis.from_ is not None and basis.to is not None:
+        text += f" (in force {basis.from_} to {basis.to})"
+    elif basis.from_ is not None:
+        text += f" (in force from {basis.from_})"
+    elif basis.to is not None:
+        text += f" (in force until {basis.to})"
+    return text if basis.note is None else f"{text}: {basis.note}"
