@@ -36,7 +36,7 @@ format: $(READY_DEV)
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
 
-# The parts of README.md and DEVELOPERS.md that are made from the code.
+# What is made from the code and the rules: parts of README.md and DEVELOPERS.md, the catalogue, the schema.
 docs: $(READY_DEV)
 	$(BIN)/python -m tests.generated_docs --write
 

@@ -1,4 +1,6 @@
-"""The parts of README.md and DEVELOPERS.md that are made from the code: `make docs` writes them.
+"""Everything written that is made from the code or the rules: `make docs` writes it.
+
+These are parts of README.md and DEVELOPERS.md, the catalogue page of each rule pack, and the schema of rule files.
 
 `python -m tests.generated_docs` says which pages are out of date and exits with 1 if one is; with `--write` it writes
 them.
@@ -16,11 +18,14 @@ import typer
 
 from audit.cli import NAME, app
 from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, UNJUDGED_COLUMNS
+from audit.forms.explaining import explain
 from audit.intake.tables import TABLES, Column, Kind, Table
+from audit.report.explained import as_markdown
 from audit.report.files import QUARANTINE_COLUMNS
 from audit.rulebook import examples
+from audit.rulebook.editor_schema import editor_schema
 from audit.rulebook.loading import load_rules
-from audit.rulebook.models import OPERATORS
+from audit.rulebook.models import OPERATORS, AnyRule
 from audit.shipped import rules_folder
 from audit.timeline.vocabulary import VOCABULARY
 
@@ -29,6 +34,8 @@ README = ROOT / "README.md"
 DEVELOPERS = ROOT / "DEVELOPERS.md"
 ROOMS = (".", "intake", "timeline", "rulebook", "forms", "findings", "report", "cli")
 WIDTH = 100
+CATALOGUE = "CATALOGUE.md"
+COMMAND = "make docs, or .venv/bin/python -m tests.generated_docs --write"
 
 CELLS: dict[Kind, str] = {
     "id": "text",
@@ -49,10 +56,25 @@ def table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     return "\n".join([lines[0], "|---" * len(head) + "|", *lines[1:]])
 
 
+def packs() -> dict[str, list[AnyRule]]:
+    """The rules that ship, by the folder that they are in."""
+    book = load_rules(rules_folder())
+    found: dict[str, list[AnyRule]] = {}
+    for rule, file in zip(book.rules, book.rule_files, strict=True):
+        found.setdefault(file.name.partition("/")[0], []).append(rule)
+    return found
+
+
 def rule_table() -> str:
-    """The rules that ship, most serious first."""
-    rules = sorted(load_rules(rules_folder()).rules, key=lambda rule: (rule.level, rule.id))
-    rows = [(rule.id, rule.title, rule.form, str(rule.level)) for rule in rules]
+    """The rules that ship, most serious first, each with a link to its page of the catalogue."""
+    rules = sorted(
+        ((rule, pack) for pack, listed in packs().items() for rule in listed),
+        key=lambda one: (one[0].level, one[0].id),
+    )
+    rows = [
+        (f"[{rule.id}](rules/{pack}/{CATALOGUE}#{rule.id})", rule.title, rule.form, str(rule.level))
+        for rule, pack in rules
+    ]
     return table(("rule", "a finding is", "form", "level"), rows)
 
 
@@ -124,6 +146,23 @@ def example_defaults() -> str:
     return inspect.cleandoc(examples.__doc__ or "").partition("\n\n")[2]
 
 
+def catalogue_page(pack: str, rules: Sequence[AnyRule]) -> str:
+    """Every rule of a pack explained, as `deicer-audit explain` does."""
+    rows = [(f"[{rule.id}](#{rule.id})", rule.title, rule.form, str(rule.level)) for rule in rules]
+    sections = "\n".join(as_markdown(explain(rule)) for rule in rules)
+    return (
+        f"# {pack}\n\nMade from the rule files in this folder by `make docs`; "
+        f"`{NAME} explain RULE` prints the same.\n\n"
+        f"{table(('rule', 'a finding is', 'form', 'level'), rows)}\n\n{sections}"
+    )
+
+
+def made_whole() -> dict[Path, str]:
+    """The files of which every word is made, with their text."""
+    pages = {ROOT / "rules" / pack / CATALOGUE: catalogue_page(pack, rules) for pack, rules in packs().items()}
+    return {**pages, ROOT / "rules/rule.schema.json": editor_schema()}
+
+
 MADE: Mapping[Path, Mapping[str, Callable[[], str]]] = {
     README: {"rules": rule_table, "help": check_help, "output columns": output_columns, "columns": column_tables},
     DEVELOPERS: {
@@ -148,17 +187,23 @@ def made_anew(page: Path) -> str:
     return text
 
 
+def stale() -> dict[Path, str]:
+    """The files that don't say what they would if they were made now, with the text they should have."""
+    made = {page: made_anew(page) for page in MADE} | made_whole()
+    return {page: text for page, text in made.items() if not page.exists() or page.read_text("utf-8") != text}
+
+
 def main(arguments: list[str]) -> int:
     """Write the pages, or only say which are out of date."""
     if arguments not in ([], ["--write"]):
         print("usage: python -m tests.generated_docs [--write]", file=sys.stderr)
         return 2
-    stale = [page for page in MADE if made_anew(page) != page.read_text(encoding="utf-8")]
-    for page in stale:
+    found = stale()
+    for page, text in found.items():
         if arguments:
-            page.write_text(made_anew(page), encoding="utf-8", newline="\n")
-        print(f"{page.name} {'written' if arguments else 'is out of date: make docs'}")
-    return 1 if stale and not arguments else 0
+            page.write_text(text, encoding="utf-8", newline="\n")
+        print(f"{page.relative_to(ROOT).as_posix()} {'written' if arguments else f'is out of date: {COMMAND}'}")
+    return 1 if found and not arguments else 0
 
 
 if __name__ == "__main__":

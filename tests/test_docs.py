@@ -19,10 +19,13 @@ from audit.forms.examples import run_examples
 from audit.report.files import contents
 from audit.rulebook.loading import read_rule
 from audit.rulebook.models import AnyRule
-from tests.generated_docs import DEVELOPERS, MADE, README, ROOT, made_anew
+from tests.generated_docs import CATALOGUE, COMMAND, DEVELOPERS, MADE, README, ROOT, made_anew, made_whole, stale
 from tests.report.conftest import make_result
 
-PAGES = [README, DEVELOPERS, ROOT / "CHANGELOG.md", ROOT / "reports/README.md", ROOT / "sample_records/SCENARIO.md"]
+PAGES = [
+    *(README, DEVELOPERS, ROOT / "CHANGELOG.md", ROOT / "reports/README.md", ROOT / "sample_records/SCENARIO.md"),
+    *sorted((ROOT / "rules").rglob(CATALOGUE)),
+]
 
 COMMON_KEYS = """
 id: shown-in-the-guide
@@ -54,10 +57,15 @@ def first_cells(text: str) -> list[str]:
     return [cell.strip("` ") for cell in re.findall(r"^\| *([^|\n]+?) *\|", text, re.MULTILINE)][2:]
 
 
-@pytest.mark.parametrize("page", MADE, ids=lambda page: page.name)
-def test_made_parts_are_up_to_date(page: Path) -> None:
-    """What is made from the code says what the code says; `make docs` writes it."""
-    assert page.read_text(encoding="utf-8") == made_anew(page)
+def test_what_is_made_is_up_to_date() -> None:
+    """What is made from the code and the rules says what they say."""
+    old = [page.relative_to(ROOT).as_posix() for page in stale()]
+    assert not old, f"{', '.join(old)} out of date: {COMMAND}"
+
+
+def test_every_pack_has_its_page_and_no_other_folder_one() -> None:
+    """A pack that is taken away takes its page of the catalogue with it."""
+    assert set((ROOT / "rules").rglob(CATALOGUE)) == {page for page in made_whole() if page.name == CATALOGUE}
 
 
 @pytest.mark.parametrize("gone", ["<!-- rules: made by `make docs` -->", "<!-- end of rules -->"])

@@ -1,0 +1,114 @@
+"""The explanation of a rule as plain text for a terminal, and as Markdown for the catalogue of rules."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from textwrap import wrap
+
+from audit.forms.explaining import ExampleTable, Explanation, ShownExample
+from audit.report.visible import visible
+
+_MARKUP = re.compile(r"([\\`*_<>|\[\]])")
+UNLESS = "It is a finding unless all of this holds:"
+ALWAYS_JUDGED = "Nothing: every subject can be judged."
+PUT_RIGHT = "How it is put right, never by altering a record"
+
+
+def as_text(explanation: Explanation, width: int) -> str:
+    """The explanation in plain text, its lines no longer than `width`."""
+    return "\n".join(_lines(explanation, width)) + "\n"
+
+
+def _lines(found: Explanation, width: int) -> Iterator[str]:
+    yield found.rule_id
+    yield from wrap(visible(found.title), width)
+    yield f"Level {found.level}: {found.level_means}. Form: {found.form}."
+    yield from _section("What it checks", width, found.looks_at, UNLESS)
+    yield from _items(found.demands, width)
+    yield from _section("Why it matters", width, found.why)
+    yield from _section("Sources", width)
+    yield from _items(found.sources, width)
+    for heading, example in _examples(found):
+        yield from _section(heading, width, _named(example))
+        for table in example.tables:
+            yield from _table(table, width)
+    yield from _section(PUT_RIGHT, width, found.put_right)
+    yield from _section("What leaves it unjudged", width, *(() if found.unjudged_when else (ALWAYS_JUDGED,)))
+    yield from _items(found.unjudged_when, width)
+    yield from _section("Cautions", width)
+    yield from _items(found.cautions, width)
+
+
+def _examples(found: Explanation) -> tuple[tuple[str, ShownExample], ...]:
+    return ("An example that complies", found.complies), ("An example that is a finding", found.finding)
+
+
+def _named(example: ShownExample) -> str:
+    return "; ".join((example.name, *example.notes))
+
+
+def _section(title: str, width: int, *paragraphs: str) -> Iterator[str]:
+    yield ""
+    yield title.upper()
+    for paragraph in paragraphs:
+        yield from wrap(visible(paragraph), width, initial_indent="  ", subsequent_indent="  ")
+
+
+def _items(items: tuple[str, ...], width: int) -> Iterator[str]:
+    for item in items:
+        yield from wrap(visible(item), width, initial_indent="  - ", subsequent_indent="    ")
+
+
+def _table(table: ExampleTable, width: int) -> Iterator[str]:
+    """The table in columns, or, where that is too wide, a paragraph for each row."""
+    yield f"    {table.name}:"
+    rows = [[visible(cell) or "-" for cell in row] for row in table.rows]
+    lines = [list(table.columns), *rows]
+    widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
+    if sum(widths) + 2 * len(widths) + 4 <= width:
+        for line in lines:
+            yield ("      " + "  ".join(cell.ljust(wide) for cell, wide in zip(line, widths, strict=True))).rstrip()
+        return
+    for row in rows:
+        cells = ", ".join(f"{name} {cell}" for name, cell in zip(table.columns, row, strict=True))
+        yield from wrap(cells, width, initial_indent="      ", subsequent_indent="        ")
+
+
+def as_markdown(explanation: Explanation) -> str:
+    """The explanation as a section of a Markdown page, headed by the rule's id."""
+    return "\n".join(_markdown(explanation))
+
+
+def _markdown(found: Explanation) -> Iterator[str]:
+    yield f"## {found.rule_id}\n"
+    yield f"{_plain(found.title)}. Level {found.level}: {found.level_means}. Form: `{found.form}`.\n"
+    yield f"**What it checks.** {_plain(found.looks_at)} {UNLESS}\n"
+    yield from _bullets(found.demands)
+    yield f"**Why it matters.** {_plain(found.why)}\n"
+    yield "**Sources.**\n"
+    yield from _bullets(found.sources)
+    for heading, example in _examples(found):
+        yield f"**{heading}:** {_plain(_named(example))}.\n"
+        for table in example.tables:
+            head = [f"{table.name}: `{table.columns[0]}`", *(f"`{name}`" for name in table.columns[1:])]
+            yield f"| {' | '.join(head)} |"
+            yield f"|{'---|' * len(head)}"
+            for row in table.rows:
+                yield f"| {' | '.join(_plain(cell) for cell in row)} |"
+            yield ""
+    yield f"**{PUT_RIGHT}.** {_plain(found.put_right)}\n"
+    yield f"**What leaves it unjudged.**{'' if found.unjudged_when else f' {ALWAYS_JUDGED}'}\n"
+    yield from _bullets(found.unjudged_when)
+    yield "**Cautions.**\n"
+    yield from _bullets(found.cautions)
+
+
+def _bullets(items: tuple[str, ...]) -> Iterator[str]:
+    if items:
+        yield "\n".join(f"- {_plain(item)}" for item in items) + "\n"
+
+
+def _plain(text: str) -> str:
+    """Text that Markdown shows as it is."""
+    return _MARKUP.sub(r"\\\1", visible(text))
