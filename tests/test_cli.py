@@ -243,6 +243,10 @@ def test_rule_examples_are_told_one_by_one(tmp_path: Path, capsys: pytest.Captur
 
     wrong = text.replace("name: gloves missing\n    expect: finding", "name: gloves missing\n    expect: complies")
     gap = wrong.replace("expect: out-of-scope", "expect: out-of-scope\n    known_gap: not yet")
+    gap = gap.replace(
+        "name: worn, but nobody signed\n    expect: finding",
+        "name: worn, but nobody signed\n    expect: unjudged\n    known_gap: never judged so",
+    )
     (tmp_path / name).write_text(gap, encoding="utf-8")
     assert run(["rules", "test", str(tmp_path)]) == ExitCode.FINDINGS
     lines = capsys.readouterr().out.splitlines()
@@ -251,7 +255,8 @@ def test_rule_examples_are_told_one_by_one(tmp_path: Path, capsys: pytest.Captur
         "FAILED  ppe-sign-off-missing: no product was used: expected out-of-scope, got out-of-scope; "
         "the known gap is closed, remove known_gap"
     ) in lines
-    assert lines[-1] == "6 examples, 2 failed"
+    assert "gap     ppe-sign-off-missing: worn, but nobody signed (never judged so)" in lines
+    assert lines[-1] == "6 examples, 2 of them known gaps, 2 failed"
 
 
 def test_help_and_version_go_to_stdout(capsys: pytest.CaptureFixture[str]) -> None:

@@ -31,12 +31,15 @@ def rules_test(
     for result in results:
         outcome = "gap" if result.known_gap else "ok"
         line = f"{outcome if result.passed else 'FAILED':<7} {result.rule_id}: {result.example_name}"
-        if not result.passed:
+        if result.passed:
+            line += f" ({result.known_gap})" if result.known_gap else ""
+        else:
             line += f": expected {result.expected}, got {result.got}"
             line += "; the known gap is closed, remove known_gap" if result.known_gap else ""
         print(visible(line))
     failed = sum(not result.passed for result in results)
-    print(f"{len(results)} examples, {failed} failed")
+    gaps = sum(result.known_gap is not None for result in results)
+    print(f"{len(results)} examples, {f'{gaps} of them known gaps, ' if gaps else ''}{failed} failed")
     return ExitCode.FINDINGS if failed else ExitCode.CLEAN
 
 

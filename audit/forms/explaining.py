@@ -80,7 +80,7 @@ class Explanation:
     """What a rule checks, why, by whose word, and what follows, in sentences and phrases without markup.
 
     `looks_at` is what it looks at; every one of `demands` must hold of that, or it is a finding. `unjudged_when` lists
-    what leaves a subject unjudged (empty: nothing does).
+    what leaves a subject unjudged (empty: nothing does); `known_gaps` what the rule is known to judge wrongly.
     """
 
     rule_id: str
@@ -97,6 +97,7 @@ class Explanation:
     put_right: str
     unjudged_when: tuple[str, ...]
     cautions: tuple[str, ...]
+    known_gaps: tuple[str, ...]
 
 
 def explain(rule: AnyRule) -> Explanation:
@@ -120,6 +121,7 @@ def explain(rule: AnyRule) -> Explanation:
         put_right=rule.put_right,
         unjudged_when=unjudged_when(rule),
         cautions=(*own_caution, *usual, WHO_GOVERNS),
+        known_gaps=tuple(f"{one.name}: {one.known_gap}" for one in rule.examples if one.known_gap is not None),
     )
 
 

@@ -12,6 +12,7 @@ from audit.report.visible import visible
 _MARKUP = re.compile(r"([\\`*_<>|\[\]])")
 UNLESS = "It is a finding unless all of this holds:"
 ALWAYS_JUDGED = "Nothing: every subject can be judged."
+GAPS = "What it is known to judge wrongly"
 PUT_RIGHT = "How it is put right, never by altering a record"
 
 
@@ -36,6 +37,9 @@ def _lines(found: Explanation, width: int) -> Iterator[str]:
     yield from _section(PUT_RIGHT, width, found.put_right)
     yield from _section("What leaves it unjudged", width, *(() if found.unjudged_when else (ALWAYS_JUDGED,)))
     yield from _items(found.unjudged_when, width)
+    if found.known_gaps:
+        yield from _section(GAPS, width)
+        yield from _items(found.known_gaps, width)
     yield from _section("Cautions", width)
     yield from _items(found.cautions, width)
 
@@ -100,6 +104,9 @@ def _markdown(found: Explanation) -> Iterator[str]:
     yield f"**{PUT_RIGHT}.** {_plain(found.put_right)}\n"
     yield f"**What leaves it unjudged.**{'' if found.unjudged_when else f' {ALWAYS_JUDGED}'}\n"
     yield from _bullets(found.unjudged_when)
+    if found.known_gaps:
+        yield f"**{GAPS}.**\n"
+        yield from _bullets(found.known_gaps)
     yield "**Cautions.**\n"
     yield from _bullets(found.cautions)
 

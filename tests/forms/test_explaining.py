@@ -202,11 +202,12 @@ def test_an_example_shows_what_it_gives_and_what_the_rule_reads() -> None:
 
 
 def test_a_known_gap_explains_nothing() -> None:
-    """The example shown is one that is judged as it says."""
+    """The example shown is one that is judged as it says; the gap is told as what it is."""
     gap = {"name": "a gap", "expect": "finding", "known_gap": "not yet"}
     examples = [gap, *rule("record")["examples"]]
     found = explain(RULES.validate_python(rule("record", require={"lot": {"present": True}}, examples=examples)))
     assert (found.complies.name, found.finding.name) == ("a", "b")
+    assert found.known_gaps == ("a gap: not yet",)
 
 
 @pytest.mark.parametrize("asked", SHIPPED, ids=lambda asked: asked.id)

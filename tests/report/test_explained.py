@@ -27,6 +27,7 @@ FOUND = Explanation(
     put_right="Do it again.",
     unjudged_when=(),
     cautions=("Mind your eyes.",),
+    known_gaps=(),
 )
 
 
@@ -58,6 +59,16 @@ def test_nothing_is_left_out(show: object) -> None:
     doubtful = " ".join(show(replace(FOUND, unjudged_when=("it is dark",))).split())
     assert "- it is dark" in doubtful
     assert "Nothing: every" not in doubtful
+
+
+@pytest.mark.parametrize("show", [lambda found: as_text(found, 80), as_markdown])
+def test_known_gaps_are_owned_up_to(show: object) -> None:
+    """What a rule judges wrongly is said where there is such a thing, and only there."""
+    assert callable(show)
+    assert "judge wrongly" not in show(FOUND).lower()
+    gaps = show(replace(FOUND, known_gaps=("a case: not yet",)))
+    assert "judge wrongly" in gaps.lower()
+    assert "- a case: not yet" in gaps
 
 
 def test_text_from_rules_can_not_move_the_terminal_or_the_page() -> None:

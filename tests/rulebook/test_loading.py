@@ -101,6 +101,11 @@ def test_a_good_rule_is_read() -> None:
             "expect: complies",
             "line 13: $.examples: expected an example that complies",
         ),
+        (
+            "expect: finding",
+            "expect: finding, known_gap: not yet",
+            "line 13: $.examples: expected an example that complies",
+        ),
         ("level: 2", "level: 2\nlevel: 1", "line 5: $.level: this key stands here twice (first on line 4)"),
         (
             "why: Because.",
