@@ -48,11 +48,28 @@ class Cells:
     ragged: tuple[Ragged, ...] = ()
     source: Source | None = None
 
+    @property
+    def origin(self) -> Origin:
+        """Where the rows stand, without the cells themselves: it may outlive them."""
+        return Origin(self.file, self.lines_of, np.array([bad.record for bad in self.ragged], dtype=np.int64))
+
     def lines(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
         """Line numbers in the file (in Parquet: row numbers), from 1, of rows that were read."""
-        skipped = np.array([bad.record for bad in self.ragged], dtype=np.int64)
+        return self.origin.lines(rows)
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where the rows of a table stand: `lines_of` as in Cells, `skipped` the numbers of the ragged records."""
+
+    file: str
+    lines_of: Callable[[NDArray[np.intp]], NDArray[np.int64]]
+    skipped: NDArray[np.int64]
+
+    def lines(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
+        """Line numbers in the file (in Parquet: row numbers), from 1, of rows that were read."""
         # The k-th ragged record has `record - k` readable rows before it.
-        before = np.searchsorted(skipped - np.arange(len(skipped)), rows, side="right")
+        before = np.searchsorted(self.skipped - np.arange(len(self.skipped)), rows, side="right")
         return self.lines_of(rows + before)
 
 

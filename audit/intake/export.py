@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 
@@ -38,7 +41,7 @@ class Export:
     `later` lists the ambiguous task times: columns row (position in the tasks frame), column, later (the later of the
     two instants; the tasks frame holds the earlier).
     `rejects` has the columns of quarantine.csv: table, file, line, column, value, reason.
-    `counts` has one RowCount a table supplied.
+    `counts` has one RowCount a table supplied. `origins` finds out, by table, where its rows stand: see `places`.
     """
 
     folder: Path
@@ -47,3 +50,11 @@ class Export:
     rejects: pd.DataFrame
     counts: Mapping[str, RowCount]
     sources: tuple[Source, ...]
+    origins: Mapping[str, Callable[[npt.NDArray[np.integer[Any]]], pd.DataFrame]]
+
+    def places(self, table: str, rows: npt.NDArray[np.integer[Any]]) -> pd.DataFrame:
+        """Return in which file, and on which line of it, rows of an audited table stand: columns file, line.
+
+        Lines count from 1 (in Parquet: rows). A CSV file may have to be read again for this, so ask once for all rows.
+        """
+        return self.origins[table](rows)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from audit.errors import AuditError, InternalError
-from audit.intake.cells import Cells, match_columns
+from audit.intake.cells import Cells, Origin, match_columns
 from audit.intake.clocks import is_zone, no_later, to_utc
 from audit.intake.contracts import breaches
 from audit.intake.duplicates import repeats
@@ -39,6 +39,13 @@ class _Settled:
     rejects: pd.DataFrame
     count: RowCount
     source: Source | None
+    origin: Origin
+    rows: NDArray[np.intp]
+    """What the audited rows were numbered as they were read."""
+
+    def places(self, audited: NDArray[np.integer[Any]]) -> pd.DataFrame:
+        lines = self.origin.lines(self.rows[audited])
+        return pd.DataFrame({"file": pd.Series(self.origin.file, index=range(len(lines)), dtype="str"), "line": lines})
 
 
 def read_export(folder: Path, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE) -> Export:
@@ -101,6 +108,7 @@ def _read(folder: Path, openers: Mapping[str, Callable[[], Cells]], side_by_side
         rejects=pd.concat([no_rejects(), *(table.rejects for table in in_order.values())], ignore_index=True),
         counts={name: table.count for name, table in in_order.items()},
         sources=tuple(table.source for table in in_order.values() if table.source),
+        origins={name: table.places for name, table in in_order.items()},
     )
 
 
@@ -139,7 +147,7 @@ def _settle(cells: Cells, zones: Mapping[str, str]) -> _Settled:
         raise InternalError(
             f"{cells.file}: {count.read} rows read, but {count.audited} audited and {count.quarantined} quarantined"
         )
-    return _Settled(_tidy(frame, table), _renumber(later, rows), rejects, count, cells.source)
+    return _Settled(_tidy(frame, table), _renumber(later, rows), rejects, count, cells.source, cells.origin, rows)
 
 
 def _parse(cells: Cells) -> dict[str, Parsed]:

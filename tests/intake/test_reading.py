@@ -7,6 +7,7 @@ import random
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.csv
@@ -190,6 +191,25 @@ def test_parquet_lines_are_row_numbers(tmp_path: Path) -> None:
     pq.write_table(pa.table(columns), tmp_path / "tasks.parquet")
     [reject] = read_export(tmp_path).rejects.itertuples(index=False)
     assert tuple(reject) == ("tasks", "tasks.parquet", 2, "coat", "0", "less than 1")
+
+
+def test_audited_rows_know_their_lines(write: Write) -> None:
+    """A row is told the line it starts on, past blank lines, line ends inside cells, ragged and quarantined rows."""
+    rows = [
+        "task_id,work_order,aircraft,action,station,started_at,finished_at,remarks",
+        "T1,W1,A1,apply,NORTH,2024-01-10T08:00Z,2024-01-10T09:00Z,fine",
+        "",
+        'T2,W1,A1,apply,NORTH,2024-01-10T08:00Z,2024-01-10T09:00Z,"two\nlines"',
+        "ragged,row",
+        "T3,W1,A1,apply,NORTH,yesterday,2024-01-10T09:00Z,",
+        "T4,W1,A1,apply,NORTH,2024-01-10T08:00Z,2024-01-10T09:00Z,",
+    ]
+    export = read_export(write({"tasks.csv": "\n".join(rows)}))
+    assert list(export.tables["tasks"]["task_id"]) == ["T1", "T2", "T4"]
+    places = export.places("tasks", np.array([2, 0, 1]))
+    assert list(places["line"]) == [8, 2, 4]
+    assert set(places["file"]) == {"tasks.csv"}
+    assert len(export.places("tasks", np.array([], np.int64))) == 0
 
 
 def test_free_text_is_read_on_demand_only(whole: Path) -> None:
