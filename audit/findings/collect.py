@@ -14,8 +14,8 @@ from audit.findings.identity import finding_id
 from audit.findings.result import FINDING_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms.conditions import FALSE, failures
 from audit.forms.outcomes import NONE, Outcomes
-from audit.rulebook.models import AnyRule, OverlapRule, RecordRule
-from audit.timeline.instants import Ints
+from audit.rulebook.models import AnyRule, CountRule, OverlapRule, RecordRule
+from audit.timeline.instants import HOUR, Ints
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
@@ -136,10 +136,29 @@ def _messages(rule: AnyRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeli
         "other_record": _cells(timeline.tasks, "task_id", other),
         "first_name": _names(rule, timeline, cases["subject"].to_numpy(), 0),
         "second_name": _names(rule, timeline, cases["other"].to_numpy(), 1),
-        "anchor_day": np.datetime_as_string(np.maximum(cases["anchor"].to_numpy(), 0).view("M8[us]"), unit="D"),
+        "anchor_day": _days(cases["anchor"].to_numpy()),
     }
+    if isinstance(rule, CountRule) and rule.sessions is not None:
+        columns |= _flown(cases, timeline)
     rows = zip(*columns.values(), strict=True)
     return [sentence(rule, dict(zip(columns, row, strict=True))) for row in rows]
+
+
+def _days(instants: Ints) -> Texts:
+    days: Texts = np.datetime_as_string(np.maximum(instants, 0).view("M8[us]"), unit="D").astype(object)
+    return days
+
+
+def _flown(cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Any]:
+    """What each boot flew from where its season began to where it ended, and the last day of that."""
+    flights = timeline.flights
+    aircraft = timeline.aircraft_of(cases["place"].to_numpy())
+    first, last = (flights.first_from(aircraft, cases[name].to_numpy()) for name in ("anchor", "at"))
+    return {
+        "hours": ((flights.flown[last] - flights.flown[first]) / HOUR).tolist(),
+        "flights": (last - first).tolist(),
+        "last_day": _days(cases["at"].to_numpy() - 1),
+    }
 
 
 def _treatment_names(rule: AnyRule, timeline: Timeline, cases: pd.DataFrame) -> Texts:
@@ -197,6 +216,9 @@ def _subjects(rule: AnyRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeli
             for row, at in zip(subject.tolist(), cases["anchor"].tolist(), strict=True)
         ]
         keys.append(begun)
+    elif isinstance(rule, CountRule) and rule.sessions is not None:
+        # The boot by its serial: of two at one position in a season each has its own season.
+        keys += [evidence["component_serial"], _days(cases["anchor"].to_numpy())]
     elif rule.form in ("hold", "precede", "count"):
         keys.append(_classes(timeline, subject))
     elif rule.form == "spacing":

@@ -7,6 +7,7 @@ from typing import Any
 
 from audit.rulebook.models import (
     Condition,
+    Conditions,
     CountRule,
     HoldRule,
     IntervalRule,
@@ -36,15 +37,33 @@ def figure(value: float) -> str:
 
 
 def hold_sentence(rule: HoldRule, case: Mapping[str, Any]) -> str:
-    """Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short."""
-    passed, needed = case["measured"] * HOUR, case["limit"] * HOUR
+    """Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.
+
+    Or, where a treatment ends the hold: flew 5 h 12 min after it was put over that one, without another in between.
+    """
+    passed = time_span(case["measured"] * HOUR)
     what = "Flew"
     if rule.forbid.where is not None:
         what = f"{case['other_product']} (record {case['other_record']}) began"
-    return (
-        f"{what} {time_span(passed)} after the last coat of {case['treatment']}; "
-        f"{time_span(needed)} needed; {time_span(needed - passed)} short."
-    )
+    if rule.duration is not None and rule.until is None:
+        needed = case["limit"] * HOUR
+        return (
+            f"{what} {passed} after the last coat of {case['treatment']}; "
+            f"{time_span(needed)} needed; {time_span(needed - case['measured'] * HOUR)} short."
+        )
+    over = "" if rule.over is None else f" was put over {_of_class(rule.over)}"
+    again = "" if rule.until is None else f", without {_of_class(rule.until)} in between"
+    if over and rule.over == rule.until:
+        again = ", without a new one in between"
+    return f"{what} {passed} after {case['treatment']}{over}{again}."
+
+
+def _of_class(conditions: Conditions) -> str:
+    """What conditions select, as far as the product class that they name tells."""
+    asked = conditions.columns.get("product_class")
+    if asked is None or not isinstance(asked.is_, str):
+        return "a treatment"
+    return f"{'an' if asked.is_[0] in 'aeiou' else 'a'} {asked.is_}"
 
 
 def order_sentence(rule: OrderRule, case: Mapping[str, Any]) -> str:
@@ -62,6 +81,11 @@ def precede_sentence(rule: PrecedeRule, case: Mapping[str, Any]) -> str:
     if case["anchor"] < 0:
         return f"No earlier treatment that {case['treatment']} needs is recorded for this boot."
     passed = time_span(case["measured"] * HOUR)
+    if rule.or_else:
+        return (
+            f"None of the treatments of which {case['treatment']} needs one is recorded near enough and undisturbed; "
+            f"the last ended {passed} earlier."
+        )
     if rule.within is not None and case["measured"] > case["limit"]:
         return (
             f"The treatment needed before {case['treatment']} ended {passed} earlier; "
@@ -84,9 +108,22 @@ def interval_sentence(rule: IntervalRule, case: Mapping[str, Any]) -> str:
 
 
 def count_sentence(rule: CountRule, case: Mapping[str, Any]) -> str:
-    """Say how many coats there are and how many there should be."""
-    wanted = "at least" if case["measured"] < case["limit"] else "at most"
-    return f"{figure(case['measured'])} coats of {case['treatment']} recorded; {wanted} {figure(case['limit'])} needed."
+    """Say how many coats or sessions there are and how many there should be."""
+    side = "at least" if case["measured"] < case["limit"] else "at most"
+    if rule.sessions is None:
+        return (
+            f"{figure(case['measured'])} coats of {case['treatment']} recorded; {side} {figure(case['limit'])} needed."
+        )
+    flown = f"Flew {figure(case['hours'])} flight hours in {_several(case['flights'], 'flight')}"
+    season = f"in the season, from {case['anchor_day']} to {case['last_day']},"
+    if not case["measured"]:
+        return f"{flown} {season} without {_of_class(rule.scope)}."
+    done = _several(int(case["measured"]), "treatment")
+    return f"{flown} {season} with {done}; {side} {figure(case['limit'])} needed."
+
+
+def _several(number: int, thing: str) -> str:
+    return f"{number:,} {thing}{'' if number == 1 else 's'}"
 
 
 def spacing_sentence(rule: SpacingRule, case: Mapping[str, Any]) -> str:

@@ -1,19 +1,34 @@
-"""count [bounded existence]: a session has the right number of coats. Subject: a session."""
+"""count [bounded existence]: the right number of coats in a session, or of sessions in a season.
+
+Subject: a session; a boot in a season in which it flew.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 
+from audit.forms.boots import boot_time, perhaps_treated, surely_treated
 from audit.forms.conditions import UNKNOWN
-from audit.forms.outcomes import Outcomes, cases
+from audit.forms.outcomes import NONE, Outcomes, cases
 from audit.forms.treatments import sessions, treatments
-from audit.rulebook.models import CountRule
-from audit.timeline.instants import Bools, Ints
+from audit.rulebook.models import CountRule, Number
+from audit.timeline.instants import Bools, Ints, Order
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
+NOT_OVER = "the season is not over"
+UNSEEN = "the season began before the first record or flight of the export"
+
 
 def evaluate(rule: CountRule, timeline: Timeline) -> Outcomes:
+    """Judge what the rule counts: coats of a session, or sessions of a boot in a season."""
+    if rule.coats is not None:
+        return _coats(rule, rule.coats, timeline)
+    assert rule.sessions is not None
+    return _sessions(rule, rule.sessions, timeline)
+
+
+def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
     """A finding when a session has fewer or more coats than allowed.
 
     A record with `coats` stands for that many, one with `coat` for that coat; the same coat entered twice is one coat.
@@ -34,7 +49,7 @@ def evaluate(rule: CountRule, timeline: Timeline) -> Outcomes:
     open_ended[subjects.session_of[blank]] = True
     np.add.at(total, subjects.session_of[blank], 1)
 
-    few, many = rule.coats.at_least, rule.coats.at_most
+    few, many = allowed.at_least, allowed.at_most
     too_few = total < few if few else np.zeros(count, bool)
     too_many = total > many if many else np.zeros(count, bool)
     reason = np.full(count, "", object)
@@ -66,3 +81,60 @@ def _whole(timeline: Timeline, name: str, rows: Ints) -> tuple[Ints, Bools]:
     found = values(timeline, name, rows)
     assert found.numbers is not None
     return np.where(found.missing, 0, found.numbers).astype(np.int64), ~found.missing
+
+
+def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
+    """A finding when a boot that flew in a season had fewer or more sessions in it than allowed.
+
+    A session counts by its end. Too few are only too few once the season, or the boot's time on the aircraft, is over,
+    and where the export tells of it from its start.
+    """
+    done = sessions(timeline, treatments(timeline, rule.scope))
+    time = boot_time(timeline, rule.boots, rule.season)
+    aircraft = timeline.aircraft_of(timeline.components.place[time.component])
+    flights = timeline.flights
+    takeoff = flights.first_from(aircraft, time.known_start)
+    if timeline.supplied("flights"):
+        flew = np.flatnonzero(flights.first_from(aircraft, time.known_end) > takeoff)
+        time, takeoff = time.those(flew), takeoff[flew]
+
+    sure = surely_treated(done)
+    ends = Order.of(done.component[sure], done.end[sure])
+    total = ends.count(time.component, time.known_end, "before") - ends.count(
+        time.component, time.known_start, "before"
+    )
+    perhaps, why = perhaps_treated(timeline, done, time.component, time.known_start, time.known_end)
+    count = len(total)
+    few, many = allowed.at_least, allowed.at_most
+    too_few = total < few if few else np.zeros(count, bool)
+    too_many = total > many if many else np.zeros(count, bool)
+    might_be_many = total + perhaps > many if many else np.zeros(count, bool)
+    reason = np.full(count, "", object)
+    unseen = time.start < timeline.since
+    reason[~too_many & unseen & (too_few | (many is not None))] = UNSEEN
+    reason[too_few & (time.end > timeline.as_of)] = NOT_OVER
+    in_doubt = (might_be_many & ~too_many) | (too_few & (total + perhaps >= (few or 0)))
+    reason[in_doubt] = why[in_doubt]
+    if not timeline.supplied("flights"):
+        reason[:] = "table not supplied: flights"
+    unsure = time.truth == UNKNOWN
+    reason[unsure] = time.reason[unsure]
+    finding = (too_few | too_many) & (reason == "")
+    index = np.flatnonzero(finding | (reason != ""))
+    return Outcomes(
+        count,
+        cases(
+            len(index),
+            finding=finding[index],
+            reason=reason[index],
+            subject=-2 - (time.component * (int(time.number.max(initial=0)) + 1) + time.number)[index],
+            flight=np.where(finding, np.append(flights.row, NONE)[np.minimum(takeoff, len(flights.row))], NONE)[index],
+            place=timeline.components.place[time.component][index],
+            component=time.component[index],
+            at=np.where(finding, np.minimum(time.end, timeline.as_of), time.known_start)[index],
+            anchor=time.start[index],
+            measured=np.where(finding, total, np.nan)[index],
+            limit=np.where(too_few, float(few or 0), float(many or 0))[index],
+            unit="treatments",
+        ),
+    )

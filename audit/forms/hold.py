@@ -1,32 +1,116 @@
-"""hold [bounded absence after]: nothing forbidden within a time after a session. Subject: a session."""
+"""hold [bounded absence after; absence after until]: nothing forbidden for a time, or until a treatment.
+
+Subject: a session.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.forms.treatments import NO_POSITION, Sessions, Treatments, own_session, sessions, treatments
-from audit.rulebook.models import HoldRule
-from audit.timeline.instants import FOREVER, HOUR, Bools, Ints, Order
+from audit.forms.treatments import (
+    NO_POSITION,
+    Sessions,
+    Treatments,
+    meetings,
+    own_session,
+    sessions,
+    tied,
+    treatments,
+)
+from audit.rulebook.models import Conditions, HoldRule
+from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, Order
+from audit.timeline.seasons import season_windows
 from audit.timeline.timeline import Timeline
+
+RELEASED = "whether a record is the treatment that ends the hold can't be told"
+COVERED = "whether a record is an earlier treatment of this boot can't be told"
 
 
 def evaluate(rule: HoldRule, timeline: Timeline) -> Outcomes:
-    """A finding when the forbidden event starts in [end of session, end + duration); at its end it complies.
+    """A finding when the forbidden event starts in [end of session, end of the hold); at its end it complies.
 
-    A boot taken off the aircraft takes the hold with it: what happens from its removal on happens without it.
+    The hold ends after its duration, when a treatment of the boot that releases it begins (`until`; it must begin later
+    than the session's last record did), or with the season. A boot taken off the aircraft takes the hold with it: what
+    happens from its removal on happens without it. `over` leaves only sessions that an earlier treatment of the boot
+    came before, in their season where there is one.
     """
     treated = treatments(timeline, rule.scope)
-    held = sessions(timeline, treated)
-    limit = round(rule.duration.total_seconds() * 1_000_000)
-    until = np.minimum(held.end + limit, _removal(timeline, held.component))
+    held, closes = _in_question(rule, timeline, treated, sessions(timeline, treated))
+    limit = FOREVER if rule.duration is None else round(rule.duration.total_seconds() * 1_000_000)
+    until = np.minimum(_removal(timeline, held.component), closes)
+    if rule.duration is not None:
+        until = np.minimum(until, held.end + limit)
+    released, perhaps = _releases(rule.until, timeline, treated, held)
+    hold = _Hold(held, np.minimum(until, released), perhaps, np.nan if limit == FOREVER else limit / HOUR)
     if rule.forbid.where is None:
-        return _takeoff(timeline, held, until, limit)
-    near = _begun_within(timeline, held, limit)
+        return _takeoff(timeline, hold)
+    near = timeline.rows if rule.duration is None else _begun_within(timeline, held, limit)
     others = treatments(timeline, rule.forbid.where, near)
-    return _treatment(timeline, held, until, limit, others, own_session(others, treated, held))
+    return _treatment(timeline, hold, others, own_session(others, treated, held))
+
+
+@dataclass(frozen=True)
+class _Hold:
+    """The sessions held, when each hold ends (excluded), when one that may end it begins, and its hours."""
+
+    held: Sessions
+    until: Ints
+    perhaps: Ints
+    hours: float
+
+
+def _in_question(rule: HoldRule, timeline: Timeline, treated: Treatments, held: Sessions) -> tuple[Sessions, Ints]:
+    """The sessions of the season that came over an earlier treatment, and the end of the season of each."""
+    opens, closes = np.full(len(held.start), NEVER), np.full(len(held.start), FOREVER)
+    if rule.season is not None:
+        first, last = season_windows(rule.season.from_, rule.season.to, timeline.since, timeline.as_of)
+        season = np.searchsorted(first, held.start, side="right") - 1
+        kept = np.flatnonzero((season >= 0) & (held.start < np.append(last, NEVER)[season]))
+        held, season = held.those(kept), season[kept]
+        opens, closes = first[season], last[season]
+    if rule.over is None:
+        return held, closes
+    under = treatments(timeline, rule.over)
+    began = timeline.times["started_at"][under.task]
+    sure, maybe = np.zeros(len(held.task), bool), tied(timeline, under, treated, held, held.start)
+    for meeting in meetings(timeline, under, held):
+        order = Order.of(meeting.key, began[meeting.rows])
+        found = order.count(meeting.asked, held.start, "before") > order.count(meeting.asked, opens, "before")
+        (sure if meeting.sure else maybe)[meeting.who & found] = True
+    doubt = ~sure & (held.truth == TRUE)
+    held = replace(
+        held,
+        truth=np.where(doubt, UNKNOWN, held.truth),
+        reason=np.where(doubt, COVERED, held.reason),
+    )
+    kept = np.flatnonzero(sure | maybe)
+    return held.those(kept), closes[kept]
+
+
+def _releases(until: Conditions | None, timeline: Timeline, treated: Treatments, held: Sessions) -> tuple[Ints, Ints]:
+    """When the first treatment that ends each hold begins, surely and perhaps; one that may have come first: NEVER."""
+    begins = {sure: np.full(len(held.task), FOREVER) for sure in (True, False)}
+    if until is None:
+        return begins[True], begins[False]
+    started = timeline.times["started_at"]
+    latest = np.full(len(held.task) + 1, NEVER)
+    np.maximum.at(latest, held.session_of, started[treated.task])
+    latest = latest[:-1]
+    ending = treatments(timeline, until)
+    for meeting in meetings(timeline, ending, held):
+        began = started[ending.task[meeting.rows]]
+        order = Order.of(meeting.key, began)
+        place = order.count(meeting.asked, latest, "until")
+        row = order.row[np.minimum(place, len(order.row) - 1)]
+        found = meeting.who & (place < len(order.row)) & (meeting.key[row] == meeting.asked)
+        begins[meeting.sure] = np.minimum(begins[meeting.sure], np.where(found, began[row], FOREVER))
+    begins[False][tied(timeline, ending, treated, held, latest)] = NEVER
+    return begins[True], begins[False]
 
 
 def _begun_within(timeline: Timeline, held: Sessions, limit: int) -> Ints:
@@ -44,16 +128,19 @@ def _removal(timeline: Timeline, component: Ints) -> Ints:
     return removed[np.where(component >= 0, component, -1)]
 
 
-def _takeoff(timeline: Timeline, held: Sessions, until: Ints, limit: int) -> Outcomes:
-    judged = held.truth == TRUE
+def _takeoff(timeline: Timeline, hold: _Hold) -> Outcomes:
+    held = hold.held
+    reason = np.where(held.truth == TRUE, "", held.reason)
     if not timeline.supplied("flights"):
-        reason = np.where(judged, "table not supplied: flights", held.reason)
-        return joined(len(judged), _unjudged(held, np.arange(len(judged)), reason))
+        reason[reason == ""] = "table not supplied: flights"
+        return joined(len(reason), _unjudged(held, np.arange(len(reason)), reason))
     place, takeoff = timeline.flights.next_takeoff(timeline.aircraft_of(held.place), held.end)
-    broken = np.flatnonzero(judged & (place != NONE) & (takeoff < until))
-    undecided = np.flatnonzero(~judged)
+    flew = (place != NONE) & (takeoff < hold.until)
+    reason[(reason == "") & flew & (hold.perhaps <= takeoff)] = RELEASED
+    broken = np.flatnonzero(flew & (reason == ""))
+    undecided = np.flatnonzero(reason != "")
     return joined(
-        len(judged),
+        len(reason),
         cases(
             len(broken),
             subject=held.task[broken],
@@ -64,15 +151,16 @@ def _takeoff(timeline: Timeline, held: Sessions, until: Ints, limit: int) -> Out
             at=takeoff[broken],
             anchor=held.end[broken],
             measured=(takeoff[broken] - held.end[broken]) / HOUR,
-            limit=limit / HOUR,
+            limit=hold.hours,
             unit="h",
         ),
-        _unjudged(held, undecided, held.reason[undecided]),
+        _unjudged(held, undecided, reason[undecided]),
     )
 
 
-def _treatment(timeline: Timeline, held: Sessions, until: Ints, limit: int, others: Treatments, own: Ints) -> Outcomes:
+def _treatment(timeline: Timeline, hold: _Hold, others: Treatments, own: Ints) -> Outcomes:
     """Judge by other treatments; `own` is the session that each of them is itself a record of."""
+    held, until = hold.held, hold.until
     started = timeline.times["started_at"][others.task]
     here = timeline.position_of(others.place) != timeline.unknown_position
     placed = timeline.position_of(held.place) != timeline.unknown_position
@@ -100,8 +188,11 @@ def _treatment(timeline: Timeline, held: Sessions, until: Ints, limit: int, othe
     # Of a session without a position, whatever was applied to the aircraft may have been applied to its boot.
     reason[~placed & (first(np.ones(len(here), bool), aircraft, flown) != NONE)] = NO_POSITION
     reason[maybe != NONE] = others.reason[maybe[maybe != NONE]]
+    found = sure != NONE
+    in_doubt = found & (hold.perhaps <= np.append(started, 0)[sure])
+    reason[in_doubt] = RELEASED
     reason[held.truth == UNKNOWN] = held.reason[held.truth == UNKNOWN]
-    broken = (held.truth == TRUE) & placed & (sure != NONE)
+    broken = (held.truth == TRUE) & placed & found & ~in_doubt
     unjudged = np.flatnonzero(~broken & (reason != ""))
     found = np.flatnonzero(broken)
     event = sure[found]
@@ -117,7 +208,7 @@ def _treatment(timeline: Timeline, held: Sessions, until: Ints, limit: int, othe
             at=started[event],
             anchor=held.end[found],
             measured=(started[event] - held.end[found]) / HOUR,
-            limit=limit / HOUR,
+            limit=hold.hours,
             unit="h",
         ),
         _unjudged(held, unjudged, reason[unjudged]),

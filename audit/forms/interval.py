@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.forms.conditions import FALSE, TRUE, UNKNOWN, judge
+from audit.forms.boots import BootTime, boot_time, perhaps_treated, surely_treated
+from audit.forms.conditions import UNKNOWN
 from audit.forms.due import Meter, bases, meters
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.forms.treatments import NO_BOOT, NO_POSITION, Sessions, sessions, treatments
 from audit.rulebook.models import IntervalRule
 from audit.timeline.instants import DAY, FOREVER, Bools, Ints, Order, day_of, spread
-from audit.timeline.seasons import season_windows
 from audit.timeline.timeline import Timeline
 
 
@@ -39,17 +39,12 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     the end of its session. Hours are those of flights whose takeoff lies in the segment.
     """
     done = sessions(timeline, treatments(timeline, rule.scope))
-    history = timeline.components
-    rows = np.flatnonzero(timeline.in_play[timeline.aircraft_of(history.place)])
-    boots = judge(rule.boots, timeline, rows, rows)
-    kept = np.flatnonzero(boots.truth != FALSE)
-    rows, boot_truth, boot_reason = rows[kept], boots.truth[kept], boots.reason(kept)
     bootless = _bootless(timeline, done)
-    if not len(rows):
+    time = boot_time(timeline, rule.boots, rule.season)
+    if not len(time.component):
         return bootless
-    sure = np.flatnonzero((done.truth == TRUE) & (done.component >= 0))
-    segments = _cut(rule, timeline, rows, done, sure)
-    place = history.place[segments.component]
+    segments, window = _cut(time, done)
+    place = timeline.components.place[segments.component]
     aircraft = timeline.aircraft_of(place)
 
     count = len(segments.start)
@@ -73,17 +68,17 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     broken = overdue < FOREVER
 
     reason = np.where(broken, "", doubt)
-    perhaps, why = _perhaps_treated(timeline, done, place, aircraft, segments)
-    reason[broken & perhaps] = why[broken & perhaps]
-    boot = np.searchsorted(rows, segments.component)
-    unsure = boot_truth[boot] == UNKNOWN
-    reason[unsure] = boot_reason[boot[unsure]]
+    perhaps, why = perhaps_treated(timeline, done, segments.component, segments.start, segments.end)
+    in_doubt = broken & (perhaps > 0)
+    reason[in_doubt] = why[in_doubt]
+    unsure = time.truth[window] == UNKNOWN
+    reason[unsure] = time.reason[window[unsure]]
     index = np.flatnonzero(broken | (reason != ""))
     finding = broken & (reason == "")
     treated = segments.began[index]
     first_task = np.append(done.task, NONE)[treated]
     # A segment that no treatment began is named by its boot and season.
-    window = -2 - (segments.component * (int(segments.number.max(initial=0)) + 1) + segments.number)
+    unbegun = -2 - (segments.component * (int(segments.number.max(initial=0)) + 1) + segments.number)
     return joined(
         count + bootless.in_scope,
         bootless.cases,
@@ -91,7 +86,7 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
             len(index),
             finding=finding[index],
             reason=np.where(finding, "", reason)[index],
-            subject=np.where(treated == NONE, window[index], first_task),
+            subject=np.where(treated == NONE, unbegun[index], first_task),
             task=np.append(done.last, NONE)[treated],
             flight=np.where(finding, flight, NONE)[index],
             place=place[index],
@@ -105,24 +100,13 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     )
 
 
-def _cut(rule: IntervalRule, timeline: Timeline, rows: Ints, done: Sessions, sure: Ints) -> Segments:
-    """Cut each boot's time on the aircraft, season by season, at its treatments."""
-    history = timeline.components
-    if rule.season is None:
-        opens, closes = np.array([timeline.since]), np.array([FOREVER])
-    else:
-        opens, closes = season_windows(rule.season.from_, rule.season.to, timeline.since, timeline.as_of)
-    boot = np.repeat(rows, len(opens))
-    number = np.tile(np.arange(len(opens)), len(rows))
-    start = np.maximum(np.maximum(history.installed[boot], opens[number]), timeline.since)
-    # The as-of time itself belongs to what is known: it closes a segment one microsecond later.
-    end = np.minimum(np.minimum(history.removed[boot], closes[number]), timeline.as_of + 1)
-    real = start < end
-    boot, number, start, end = boot[real], number[real], start[real], end[real]
-
+def _cut(time: BootTime, done: Sessions) -> tuple[Segments, Ints]:
+    """Cut each boot's time on the aircraft, season by season, at its treatments; and whose time each segment is."""
+    sure = surely_treated(done)
+    start, end = time.known_start, time.known_end
     ends = Order.of(done.component[sure], done.end[sure])
-    first = ends.count(boot, start, "before")
-    last = np.maximum(ends.count(boot, end, "before"), first)
+    first = ends.count(time.component, start, "before")
+    last = np.maximum(ends.count(time.component, end, "before"), first)
     window, nth = spread(last - first + 1)
     treated = nth > 0
     session = np.full(len(window), NONE)
@@ -131,7 +115,7 @@ def _cut(rule: IntervalRule, timeline: Timeline, rows: Ints, done: Sessions, sur
     finish = np.append(begin[1:], 0)
     closing = nth == (last - first)[window]
     finish[closing] = end[window[closing]]
-    return Segments(boot[window], number[window], session, begin, finish)
+    return Segments(time.component[window], time.number[window], session, begin, finish), window
 
 
 def _run(
@@ -161,33 +145,6 @@ def _run(
     # A due point that had passed before the segment began was overdue from its first instant.
     at = np.maximum(at, segments.start)
     return over, end - base, last_allowed - base, at, flight
-
-
-def _perhaps_treated(
-    timeline: Timeline, done: Sessions, place: Ints, aircraft: Ints, segments: Segments
-) -> tuple[Bools, np.ndarray]:
-    """Whether a record that may have been the treatment falls into each segment, and why that can't be told."""
-    found = np.zeros(len(place), bool)
-    why = np.full(len(place), "", object)
-    nowhere = timeline.position_of(done.place) == timeline.unknown_position
-    no_boot = ~nowhere & (done.component < 0)
-    reasons = np.where(no_boot, NO_BOOT, done.reason)
-    reasons[nowhere] = NO_POSITION
-    reasons[done.truth == UNKNOWN] = done.reason[done.truth == UNKNOWN]
-    for chosen, owner, asked in (
-        (np.flatnonzero((done.truth == UNKNOWN) & (done.component >= 0)), done.component, segments.component),
-        (np.flatnonzero(no_boot), done.place, place),
-        (np.flatnonzero(nowhere), timeline.aircraft_of(done.place), aircraft),
-    ):
-        if not len(chosen):
-            continue
-        order = Order.of(owner[chosen], done.end[chosen])
-        first = order.count(asked, segments.start, "before")
-        inside = order.count(asked, segments.end, "before") > first
-        session = chosen[order.row[np.minimum(first, len(chosen) - 1)]]
-        why[inside & ~found] = reasons[session][inside & ~found]
-        found |= inside
-    return found, why
 
 
 def _bootless(timeline: Timeline, done: Sessions) -> Outcomes:

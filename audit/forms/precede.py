@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.outcomes import NONE, Outcomes, cases
-from audit.forms.treatments import Sessions, Treatments, own_session, sessions, treatments
-from audit.rulebook.models import Event, PrecedeRule
-from audit.timeline.components import TWO_RECORDED
+from audit.forms.treatments import Sessions, Treatments, meetings, sessions, tied, treatments
+from audit.rulebook.models import Event, Precedent, PrecedeRule
 from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max
 from audit.timeline.timeline import Timeline
 
@@ -25,26 +24,24 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Outcomes:
     """A finding when no needed treatment of the same boot began earlier, or too long ago, or something came in between.
 
     Of several earlier treatments the one that ended last is the best witness: it is the nearest, and the least can have
-    come in between. In between means from its end to the start of the session.
+    come in between. In between means from its end to the start of the session. Of several kinds of treatment that serve
+    (`or_else`) each is looked for by itself, and one is enough.
     """
     treated = treatments(timeline, rule.scope)
     subjects = sessions(timeline, treated)
-    needed = treatments(timeline, rule.needs)
-    ended, perhaps = _last_ends(timeline, needed, subjects)
-    met, doubt = _undisturbed(rule, timeline, needed, subjects, ended)
-    maybe_met, maybe_doubt = _undisturbed(rule, timeline, needed, subjects, perhaps)
-
+    ways = [_served(way, timeline, treated, subjects) for way in rule.precedents]
+    met = np.logical_or.reduce([way.met for way in ways])
+    ended = np.maximum.reduce([way.ended for way in ways])
     reason = np.full(len(subjects.task), "", object)
-    reason[maybe_met | maybe_doubt] = PERHAPS
-    reason[_tied(timeline, needed, treated, subjects)] = TIED
-    reason[doubt] = DISTURBED
+    for way in reversed(ways):
+        reason = np.where(way.reason == "", reason, way.reason)
     reason[met] = ""
     undecided = subjects.truth == UNKNOWN
     reason[undecided] = subjects.reason[undecided]
     finding = ~met & (reason == "")
     open_cases = np.flatnonzero(finding | (reason != ""))
     gap = np.where(ended == _LOWEST, np.nan, (subjects.start - np.maximum(ended, 0)) / HOUR)
-    limit = np.nan if rule.within is None else rule.within.total_seconds() / 3600
+    limit = np.nan if rule.within is None or rule.or_else else rule.within.total_seconds() / 3600
     return Outcomes(
         len(subjects.task),
         cases(
@@ -65,42 +62,32 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Outcomes:
 
 
 @dataclass(frozen=True)
-class _Meeting:
-    """Treatments (`rows`) and sessions that are of one boot, surely or perhaps, where their keys agree."""
+class _Served:
+    """Whether one of the earlier treatments that serve came before each session, why that can't be told, and when
+    the last of that kind ended."""
 
-    sure: bool
-    rows: Ints
-    key: Ints
-    asked: Ints
-    who: Bools
+    met: Bools
+    reason: npt.NDArray[np.object_]
+    ended: Ints
 
 
-def _meetings(timeline: Timeline, others: Treatments, subjects: Sessions) -> Iterator[_Meeting]:
-    """How treatments meet sessions: on the same boot; perhaps, where a boot or a position is not known."""
-    everyone = np.ones(len(subjects.task), bool)
-    here = timeline.position_of(others.place) != timeline.unknown_position
-    placed = timeline.position_of(subjects.place) != timeline.unknown_position
-    certain = (others.truth == TRUE) & (others.component != TWO_RECORDED)
-    boots = len(timeline.components.place) + 3
-    boot, asked = (side.place * boots + side.component + 2 for side in (others, subjects))
-    aircraft, flown = timeline.aircraft_of(others.place), timeline.aircraft_of(subjects.place)
-    for sure, wanted, key, sought, who in (
-        (True, here & certain, boot, asked, everyone),
-        (False, here & ~certain, boot, asked, everyone),
-        (False, here & (others.component < 0), others.place, subjects.place, everyone),
-        (False, here, others.place, subjects.place, subjects.component < 0),
-        (False, ~here, aircraft, flown, everyone),
-        (False, np.ones(len(here), bool), aircraft, flown, ~placed),
-    ):
-        rows = np.flatnonzero(wanted)
-        if len(rows) and who.any():
-            yield _Meeting(sure, rows, key[rows], sought, who)
+def _served(way: Precedent, timeline: Timeline, treated: Treatments, subjects: Sessions) -> _Served:
+    needed = treatments(timeline, way.needs)
+    ended, perhaps = _last_ends(timeline, needed, subjects)
+    met, doubt = _undisturbed(way, timeline, needed, subjects, ended)
+    maybe_met, maybe_doubt = _undisturbed(way, timeline, needed, subjects, perhaps)
+    reason = np.full(len(subjects.task), "", object)
+    reason[maybe_met | maybe_doubt] = PERHAPS
+    reason[tied(timeline, needed, treated, subjects, subjects.start)] = TIED
+    reason[doubt] = DISTURBED
+    reason[met] = ""
+    return _Served(met, reason, ended)
 
 
 def _last_ends(timeline: Timeline, needed: Treatments, subjects: Sessions) -> tuple[Ints, Ints]:
     """When the last to end of the treatments that began earlier ended: surely of this boot, and perhaps."""
     ends = {sure: np.full(len(subjects.task), _LOWEST) for sure in (True, False)}
-    for meeting in _meetings(timeline, needed, subjects):
+    for meeting in meetings(timeline, needed, subjects):
         task = needed.task[meeting.rows]
         order = Order.of(meeting.key, timeline.times["started_at"][task])
         owner = meeting.key[order.row]
@@ -112,32 +99,16 @@ def _last_ends(timeline: Timeline, needed: Treatments, subjects: Sessions) -> tu
     return ends[True], ends[False]
 
 
-def _tied(timeline: Timeline, needed: Treatments, treated: Treatments, subjects: Sessions) -> Bools:
-    """Whether a needed treatment, other than the session's own records, began at the same time."""
-    start = timeline.times["started_at"][needed.task]
-    own = own_session(needed, treated, subjects)
-    tied = np.zeros(len(subjects.task), bool)
-    for meeting in _meetings(timeline, needed, subjects):
-        order = Order.of(meeting.key, start[meeting.rows])
-        count = order.count(meeting.asked, subjects.start, "until") - order.count(
-            meeting.asked, subjects.start, "before"
-        )
-        mine = own[meeting.rows]
-        mine = mine[(mine != NONE) & (start[meeting.rows] == subjects.start[mine])]
-        tied |= meeting.who & (count > np.bincount(mine, minlength=len(tied)))
-    return tied
-
-
 def _undisturbed(
-    rule: PrecedeRule, timeline: Timeline, needed: Treatments, subjects: Sessions, ended: Ints
+    way: Precedent, timeline: Timeline, needed: Treatments, subjects: Sessions, ended: Ints
 ) -> tuple[Bools, Bools]:
     """Whether a treatment that ended then is near enough and undisturbed; and where only that can't be told."""
     met = ended > _LOWEST
-    if rule.within is not None:
-        limit = round(rule.within.total_seconds() * 1_000_000)
+    if way.within is not None:
+        limit = round(way.within.total_seconds() * 1_000_000)
         met &= subjects.start - np.where(met, ended, subjects.start) <= limit
     doubt = np.zeros(len(ended), bool)
-    for event in rule.broken_by:
+    for event in way.broken_by:
         came, maybe = _between(event, timeline, needed, subjects, np.where(met, ended, subjects.start))
         met &= ~came
         doubt |= maybe
@@ -159,7 +130,7 @@ def _between(
     # A needed treatment doesn't disturb: coming later, it is the witness itself.
     events = events.those(~np.isin(events.task, needed.task[needed.truth == TRUE]))
     came = {True: nobody.copy(), False: nobody.copy()}
-    for meeting in _meetings(timeline, events, subjects):
+    for meeting in meetings(timeline, events, subjects):
         order = Order.of(meeting.key, timeline.times["started_at"][events.task[meeting.rows]])
         upto = order.count(meeting.asked, subjects.start, "before")
         came[meeting.sure] |= meeting.who & (upto > order.count(meeting.asked, ended, "before"))

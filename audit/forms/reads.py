@@ -8,6 +8,7 @@ from audit.intake.tables import TABLES
 from audit.rulebook.models import (
     AnyRule,
     Conditions,
+    CountRule,
     HoldRule,
     IntervalRule,
     OrderRule,
@@ -24,13 +25,15 @@ def conditions_of(rule: AnyRule) -> tuple[Conditions, ...]:
         case RecordRule():
             return rule.scope, rule.require
         case HoldRule():
-            return rule.scope, rule.forbid.where or Conditions()
+            others = (rule.forbid.where, rule.until, rule.over)
+            return rule.scope, *(conditions for conditions in others if conditions is not None)
         case OrderRule():
             return rule.scope, rule.among
         case PrecedeRule():
-            between = [event.where or Conditions() for event in rule.broken_by]
-            return rule.scope, rule.needs, *between
-        case IntervalRule():
+            events = (event for way in rule.precedents for event in way.broken_by)
+            needs = (way.needs for way in rule.precedents)
+            return rule.scope, *needs, *(event.where for event in events if event.where is not None)
+        case IntervalRule() | CountRule():
             return rule.scope, rule.boots
         case _:
             return (rule.scope,)
@@ -46,11 +49,14 @@ def tables_read(rule: AnyRule) -> frozenset[str]:
             tables |= {"flights"} if rule.forbid.where is None else set()
         case PrecedeRule():
             tables |= {"components"}
-            tables |= {"flights"} if any(e.where is None for e in rule.broken_by) else set()
+            events = [event for way in rule.precedents for event in way.broken_by]
+            tables |= {"flights"} if any(event.where is None for event in events) else set()
         case OrderRule():
             tables |= {"components"}
         case IntervalRule():
             tables |= {"components", "flights"}
+        case CountRule():
+            tables |= {"components", "flights"} if rule.sessions is not None else set()
         case OverlapRule():
             kinds = {"stays": "flights"}
             tables = (tables if "tasks" in rule.between else set()) | {kinds.get(kind, kind) for kind in rule.between}

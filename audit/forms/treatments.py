@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,8 @@ from audit.forms.conditions import (
 from audit.forms.outcomes import NONE
 from audit.rulebook.models import Conditions
 from audit.timeline.codes import MISSING
-from audit.timeline.instants import Bools, Ints
+from audit.timeline.components import TWO_RECORDED
+from audit.timeline.instants import Bools, Ints, Order
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
@@ -94,6 +96,23 @@ class Sessions:
     reason: npt.NDArray[np.object_]
     session_of: Ints
 
+    def those(self, index: Ints) -> Sessions:
+        """The sessions at `index`; a treatment of another is one of NONE."""
+        place = np.full(len(self.task) + 1, NONE)
+        place[index] = np.arange(len(index))
+        return Sessions(
+            self.task[index],
+            self.first[index],
+            self.last[index],
+            self.place[index],
+            self.component[index],
+            self.start[index],
+            self.end[index],
+            self.truth[index],
+            self.reason[index],
+            place[self.session_of],
+        )
+
 
 def sessions(timeline: Timeline, treated: Treatments) -> Sessions:
     """Group treatments into sessions. A session is surely in scope if every row of it is."""
@@ -159,3 +178,50 @@ def own_session(others: Treatments, treated: Treatments, subjects: Sessions) -> 
     order = np.argsort(key, kind="stable")
     place = np.minimum(np.searchsorted(key[order], asked), len(key) - 1)
     return np.where(key[order[place]] == asked, subjects.session_of[order[place]], NONE)
+
+
+@dataclass(frozen=True)
+class Meeting:
+    """Treatments (`rows`) and sessions that are of one boot, surely or perhaps, where their keys agree."""
+
+    sure: bool
+    rows: Ints
+    key: Ints
+    asked: Ints
+    who: Bools
+
+
+def meetings(timeline: Timeline, others: Treatments, subjects: Sessions) -> Iterator[Meeting]:
+    """How treatments meet sessions: on the same boot; perhaps, where a boot or a position is not known."""
+    everyone = np.ones(len(subjects.task), bool)
+    here = timeline.position_of(others.place) != timeline.unknown_position
+    placed = timeline.position_of(subjects.place) != timeline.unknown_position
+    certain = (others.truth == TRUE) & (others.component != TWO_RECORDED)
+    boots = len(timeline.components.place) + 3
+    boot, asked = (side.place * boots + side.component + 2 for side in (others, subjects))
+    aircraft, flown = timeline.aircraft_of(others.place), timeline.aircraft_of(subjects.place)
+    for sure, wanted, key, sought, who in (
+        (True, here & certain, boot, asked, everyone),
+        (False, here & ~certain, boot, asked, everyone),
+        (False, here & (others.component < 0), others.place, subjects.place, everyone),
+        (False, here, others.place, subjects.place, subjects.component < 0),
+        (False, ~here, aircraft, flown, everyone),
+        (False, np.ones(len(here), bool), aircraft, flown, ~placed),
+    ):
+        rows = np.flatnonzero(wanted)
+        if len(rows) and who.any():
+            yield Meeting(sure, rows, key[rows], sought, who)
+
+
+def tied(timeline: Timeline, others: Treatments, treated: Treatments, subjects: Sessions, moment: Ints) -> Bools:
+    """Whether another treatment of its boot, not one of the session's own records, began at a moment of each."""
+    start = timeline.times["started_at"][others.task]
+    own = own_session(others, treated, subjects)
+    found = np.zeros(len(subjects.task), bool)
+    for meeting in meetings(timeline, others, subjects):
+        order = Order.of(meeting.key, start[meeting.rows])
+        count = order.count(meeting.asked, moment, "until") - order.count(meeting.asked, moment, "before")
+        mine = own[meeting.rows]
+        mine = mine[(mine != NONE) & (start[meeting.rows] == moment[mine])]
+        found |= meeting.who & (count > np.bincount(mine, minlength=len(found)))
+    return found

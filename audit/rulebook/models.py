@@ -374,19 +374,46 @@ class Event(_Part):
         return self
 
 
+class Season(_Part):
+    """A yearly window of UTC dates, both days included; it may span the turn of the year."""
+
+    from_: MonthDay = Field(alias="from")
+    to: MonthDay
+
+
 class HoldRule(_Rule):
-    """Nothing forbidden starts in [end of session, end + duration)."""
+    """Nothing forbidden starts in [end of session, end + duration), or before a treatment that releases the boot.
+
+    `over` keeps the sessions that came over an earlier treatment of the boot; `season` those that began in a season,
+    over one of that season, and what happens in it.
+    """
 
     form: Literal["hold"]
     forbid: Event
-    duration: Duration = Field(alias="for")
+    duration: Duration | None = Field(None, alias="for")
+    until: Conditions | None = None
+    over: Conditions | None = None
+    season: Season | None = None
 
     @field_validator("duration")
     @classmethod
-    def _lasts(cls, value: timedelta) -> timedelta:
-        if not value:
+    def _lasts(cls, value: timedelta | None) -> timedelta | None:
+        if value is not None and not value:
             raise ValueError("expected a duration longer than nothing; this rule could never find anything")
         return value
+
+    @field_validator("until", "over")
+    @classmethod
+    def _names_a_treatment(cls, value: Conditions | None) -> Conditions | None:
+        if value is not None and not value.names():
+            raise ValueError("expected at least one condition, or any record would be that treatment")
+        return value
+
+    @model_validator(mode="after")
+    def _ends(self) -> Self:
+        if self.duration is None and self.until is None:
+            raise ValueError("expected `for` or `until`: a time or a treatment that ends the hold")
+        return self
 
 
 class OrderRule(_Rule):
@@ -397,13 +424,31 @@ class OrderRule(_Rule):
     among: Conditions
 
 
+class Precedent(_Part):
+    """An earlier treatment of the same boot: close enough, with nothing in between that undoes it."""
+
+    needs: Conditions
+    within: Duration | None = None
+    broken_by: tuple[Event, ...] = ()
+
+
 class PrecedeRule(_Rule):
-    """An earlier treatment of the same boot is needed, close enough, with nothing in between that undoes it."""
+    """An earlier treatment of the same boot is needed, close enough, with nothing in between that undoes it.
+
+    Each of `or_else` does as well.
+    """
 
     form: Literal["precede"]
     needs: Conditions
     within: Duration | None = None
     broken_by: tuple[Event, ...] = ()
+    or_else: Annotated[tuple[Precedent, ...], Field(min_length=1)] = ()
+
+    @property
+    def precedents(self) -> tuple[Precedent, ...]:
+        """The treatments of which one must have come before."""
+        first = Precedent.model_construct(needs=self.needs, within=self.within, broken_by=self.broken_by)
+        return first, *self.or_else
 
 
 class Limits(_Part):
@@ -419,13 +464,6 @@ class Limits(_Part):
         if not self.model_fields_set:
             raise ValueError("expected at least one of flight_hours, cycles, days, months")
         return self
-
-
-class Season(_Part):
-    """A yearly window of UTC dates, both days included; it may span the turn of the year."""
-
-    from_: MonthDay = Field(alias="from")
-    to: MonthDay
 
 
 class Tolerance(_Part):
@@ -449,11 +487,15 @@ class IntervalRule(_Rule):
 
     @model_validator(mode="after")
     def _asks_boots_only(self) -> Self:
-        foreign = sorted(name for name in self.boots.names() if not name.startswith("component."))
-        if foreign:
-            sentence = f"{', '.join(foreign)} is no property of a boot; use component.* columns here"
-            raise Misplaced([(("boots",), sentence)])
+        _check_boots(self.boots)
         return self
+
+
+def _check_boots(boots: Conditions) -> None:
+    foreign = sorted(name for name in boots.names() if not name.startswith("component."))
+    if foreign:
+        sentence = f"{', '.join(foreign)} is no property of a boot; use component.* columns here"
+        raise Misplaced([(("boots",), sentence)])
 
 
 def _check_limits(at_least: Any, at_most: Any) -> None:
@@ -463,8 +505,8 @@ def _check_limits(at_least: Any, at_most: Any) -> None:
         raise ValueError("at_least is more than at_most; nothing could comply")
 
 
-class CoatLimits(_Part):
-    """How many coats a session has."""
+class Number(_Part):
+    """How many there may be, both limits included."""
 
     at_least: Count | None = None
     at_most: Count | None = None
@@ -476,10 +518,27 @@ class CoatLimits(_Part):
 
 
 class CountRule(_Rule):
-    """A session has the right number of coats."""
+    """A session has the right number of coats, or a boot that flew in a season the right number of sessions in it.
+
+    `boots` restricts the boots of which sessions are counted.
+    """
 
     form: Literal["count"]
-    coats: CoatLimits
+    coats: Number | None = None
+    sessions: Number | None = None
+    season: Season | None = None
+    boots: Conditions = Conditions()
+
+    @model_validator(mode="after")
+    def _counts_one_thing(self) -> Self:
+        if (self.coats is None) == (self.sessions is None):
+            raise ValueError("expected either `coats` or `sessions`")
+        if (self.sessions is None) != (self.season is None):
+            raise ValueError("expected `season` beside `sessions`, and only there")
+        if self.sessions is None and self.boots.names():
+            raise Misplaced([(("boots",), "expected `boots` beside `sessions` only; coats are chosen by `scope`")])
+        _check_boots(self.boots)
+        return self
 
 
 class PauseLimits(_Part):

@@ -244,9 +244,32 @@ RECORD = st.builds(
     st.one_of(st.just({}), SCOPES),
     st.sampled_from(REQUIREMENTS),
 )
-HOLD = st.builds(
-    lambda scope, forbid, time: rule("hold", scope=scope, forbid=forbid, **{"for": time}), SCOPES, EVENTS, DURATIONS
+SEASONS = st.sampled_from(
+    (
+        {"from": "10-01", "to": "04-30"},
+        {"from": "06-03", "to": "06-03"},
+        {"from": "10-26", "to": "10-26"},
+        {"from": "11-02", "to": "03-30"},
+    )
 )
+
+
+@st.composite
+def hold_rules(draw: st.DrawFn) -> dict[str, Any]:
+    """What is forbidden, for how long or until what, over what, in which season."""
+    parts: dict[str, Any] = {"scope": draw(SCOPES), "forbid": draw(EVENTS)}
+    released = draw(st.booleans())
+    if released:
+        parts["until"] = draw(SCOPES)
+    if not released or draw(st.booleans()):
+        parts["for"] = draw(DURATIONS)
+    if draw(st.booleans()):
+        parts["over"] = draw(SCOPES)
+    if draw(st.integers(0, 2)) == 0:
+        parts["season"] = draw(SEASONS)
+    return rule("hold", **parts)
+
+
 ORDER = st.builds(
     lambda scope, must_be, among: rule("order", scope=scope, must_be=must_be, among=among),
     SCOPES,
@@ -257,13 +280,21 @@ ORDER = st.builds(
 
 @st.composite
 def precede_rules(draw: st.DrawFn) -> dict[str, Any]:
-    """What is needed, how near, and what undoes it."""
-    parts: dict[str, Any] = {"scope": draw(SCOPES), "needs": draw(SCOPES)}
-    if draw(st.booleans()):
-        parts["within"] = draw(DURATIONS)
-    if draw(st.booleans()):
-        parts["broken_by"] = draw(st.lists(EVENTS, min_size=1, max_size=2))
-    return rule("precede", **parts)
+    """What is needed, how near, and what undoes it; or what else will do."""
+
+    def precedent() -> dict[str, Any]:
+        parts: dict[str, Any] = {"needs": draw(SCOPES)}
+        if draw(st.booleans()):
+            parts["within"] = draw(DURATIONS)
+        if draw(st.booleans()):
+            parts["broken_by"] = draw(st.lists(EVENTS, min_size=1, max_size=2))
+        return parts
+
+    others = [precedent() for _ in range(draw(st.integers(0, 2)))]
+    return rule("precede", scope=draw(SCOPES), **precedent(), **({"or_else": others} if others else {}))
+
+
+BOOTS = st.sampled_from(({"component.material": {"is": "chloroprene"}}, {"component.finish": {"is": "black"}}))
 
 
 @st.composite
@@ -280,20 +311,9 @@ def interval_rules(draw: st.DrawFn) -> dict[str, Any]:
             limits[meter] = draw(st.sampled_from(values))
     parts: dict[str, Any] = {"scope": draw(SCOPES), "at_most": limits or {"flight_hours": 1.0}}
     if draw(st.booleans()):
-        parts["boots"] = draw(
-            st.sampled_from(({"component.material": {"is": "chloroprene"}}, {"component.finish": {"is": "black"}}))
-        )
+        parts["boots"] = draw(BOOTS)
     if draw(st.integers(0, 2)) == 0:
-        parts["season"] = draw(
-            st.sampled_from(
-                (
-                    {"from": "10-01", "to": "04-30"},
-                    {"from": "06-03", "to": "06-03"},
-                    {"from": "10-26", "to": "10-26"},
-                    {"from": "11-02", "to": "03-30"},
-                )
-            )
-        )
+        parts["season"] = draw(SEASONS)
     if draw(st.booleans()):
         parts["next_due"] = draw(st.sampled_from(("scheduled", "overrun-deducted")))
     if draw(st.booleans()):
@@ -307,6 +327,13 @@ COUNT = st.builds(
     lambda scope, coats: rule("count", scope=scope, coats=coats),
     SCOPES,
     st.sampled_from(({"at_least": 2}, {"at_most": 2}, {"at_least": 2, "at_most": 3})),
+)
+SEASON_COUNT = st.builds(
+    lambda scope, number, season, boots: rule("count", scope=scope, sessions=number, season=season, boots=boots),
+    SCOPES,
+    st.sampled_from(({"at_least": 1}, {"at_least": 2}, {"at_most": 1}, {"at_least": 1, "at_most": 2})),
+    SEASONS,
+    st.one_of(st.just({}), BOOTS),
 )
 SPACING = st.builds(
     lambda scope, pause: rule("spacing", scope=scope, pause=pause),
@@ -368,7 +395,7 @@ def name_of(data: Mapping[str, Any], case: dict[Any, Any], timeline: Timeline) -
     aircraft = timeline.aircraft_names[timeline.aircraft_of(place)[0]]
     code = timeline.position_of(place)[0]
     where = aircraft, None if code == timeline.unknown_position else timeline.position_names[code]
-    if form == "interval":
+    if form == "interval" or "sessions" in data:
         boot = case["component"] if case["component"] >= 0 else None
         return (boot, task(subject), *where)
     if form == "spacing":
@@ -387,7 +414,7 @@ def compare(data: Mapping[str, Any], tables: dict[str, list[Row]], as_of: dateti
     """Judge a rule both ways and set what they say against each other."""
     found = twin.judge(data, tables, as_of)
     verdicts = twin.settled(found)
-    names = {one: one[:4] if data["form"] == "interval" else one for one in verdicts}
+    names = {one: one[:4] if data["form"] == "interval" or "sessions" in data else one for one in verdicts}
     expected = (
         Counter(names[one] for one, verdict in verdicts.items() if verdict is False),
         Counter(names[one] for one, verdict in verdicts.items() if verdict is None),
@@ -404,11 +431,12 @@ def compare(data: Mapping[str, Any], tables: dict[str, list[Row]], as_of: dateti
     "rules",
     [
         pytest.param(RECORD, id="record"),
-        pytest.param(HOLD, id="hold"),
+        pytest.param(hold_rules(), id="hold"),
         pytest.param(ORDER, id="order"),
         pytest.param(precede_rules(), id="precede"),
         pytest.param(interval_rules(), id="interval"),
         pytest.param(COUNT, id="count"),
+        pytest.param(SEASON_COUNT, id="count-in-season"),
         pytest.param(SPACING, id="spacing"),
         pytest.param(OVERLAP, id="overlap"),
     ],

@@ -44,3 +44,102 @@ def test_a_session_is_of_one_work_order_position_and_class() -> None:
 def test_a_session_that_may_not_be_one() -> None:
     """What may be out of scope is unjudged, however many coats there are."""
     assert verdict(LEAST, tasks=[COAT | {"coats": 1, "product": "unheard-of"}]) == "1 unjudged"
+
+
+TREAT = {"action": {"is": "apply"}, "product_class": {"is": "ice-adhesion-treatment"}}
+WINTER = {"from": "10-01", "to": "04-30"}
+TREATED = rule("count", scope=TREAT, sessions={"at_least": 1}, season=WINTER)
+RARELY = rule("count", scope=TREAT, sessions={"at_most": 1}, season=WINTER)
+TREATMENT = {"product": "ice-adhesion-treatment", "started_at": "2025-11-03T10:00:00Z"}
+BEFORE = {"action": "inspect", "product": None, "started_at": "2025-06-02T09:00:00Z"}
+FLIGHT = {"takeoff_at": "2025-12-01T10:00:00Z"}
+
+
+@pytest.mark.parametrize(
+    ("done", "flown", "expected"),
+    [
+        pytest.param([TREATMENT], FLIGHT, "1 complies", id="treated"),
+        pytest.param([], FLIGHT, "1 finding", id="not-treated"),
+        pytest.param([], {"takeoff_at": "2025-10-01T00:00:00Z"}, "1 finding", id="flown-as-the-season-began"),
+        pytest.param([], {"takeoff_at": "2025-09-30T23:59:59Z"}, "idle", id="flown-just-before-the-season"),
+        pytest.param([], {"takeoff_at": "2026-04-30T23:59:59Z"}, "1 finding", id="flown-as-the-season-ended"),
+        pytest.param([], {"takeoff_at": "2026-05-01T00:00:00Z"}, "idle", id="flown-just-after-the-season"),
+        pytest.param([], FLIGHT | {"aircraft": "A2"}, "idle", id="another-aircraft-flew"),
+        pytest.param([TREATMENT | {"status": "void"}], FLIGHT, "1 finding", id="void"),
+        pytest.param([TREATMENT | {"position": "right wing"}], FLIGHT, "1 finding", id="elsewhere"),
+        pytest.param([TREATMENT | {"position": None}], FLIGHT, "1 unjudged", id="no-position"),
+        pytest.param([TREATMENT | {"product": "unheard-of"}], FLIGHT, "1 unjudged", id="unknown-product"),
+        pytest.param(
+            [TREATMENT | {"started_at": "2025-09-30T23:49:59Z", "finished_at": "2025-09-30T23:59:59Z"}],
+            FLIGHT,
+            "1 finding",
+            id="ended-just-before-the-season",
+        ),
+        pytest.param(
+            [TREATMENT | {"started_at": "2025-09-30T23:50:00Z", "finished_at": "2025-10-01T00:00:00Z"}],
+            FLIGHT,
+            "1 complies",
+            id="ended-as-the-season-began",
+        ),
+    ],
+)
+def test_a_boot_that_flew_in_the_season(done: list[dict[str, Any]], flown: dict[str, Any], expected: str) -> None:
+    """A boot that flew in a season is treated in it, at its own position; a session counts by its end."""
+    assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=[BEFORE, *done], flights=[flown]) == expected
+
+
+@pytest.mark.parametrize(
+    ("as_of", "expected"), [("2026-04-30T23:59:59Z", "1 unjudged"), ("2026-05-01T00:00:00Z", "1 finding")]
+)
+def test_a_season_that_is_not_over(as_of: str, expected: str) -> None:
+    """What isn't done may still be done while the season lasts."""
+    assert verdict(TREATED, as_of, tasks=[BEFORE], flights=[FLIGHT]) == expected
+    assert verdict(TREATED, as_of, tasks=[BEFORE, TREATMENT], flights=[FLIGHT]) == "1 complies"
+
+
+@pytest.mark.parametrize(
+    ("first", "expected"), [("2025-10-01T00:00:00Z", "1 finding"), ("2025-10-01T00:00:01Z", "1 unjudged")]
+)
+def test_a_season_that_began_before_the_export(first: str, expected: str) -> None:
+    """It may have been treated before the export begins; unless it was installed later."""
+    tasks = [BEFORE | {"started_at": first}]
+    assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, flights=[FLIGHT]) == expected
+    new = [{"installed_at": "2025-11-20T00:00:00Z"}]
+    assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, flights=[FLIGHT], components=new) == "1 finding"
+
+
+def test_each_boot_has_its_own_season() -> None:
+    """A treatment of the boot that was there before is none of its successor's; removal ends a boot's season."""
+    swap = "2025-11-20T00:00:00Z"
+    boots = [{"removed_at": swap}, {"component_serial": "C2", "installed_at": swap}]
+    flights = [{"takeoff_at": "2025-11-10T10:00:00Z"}, FLIGHT]
+    export = {"tasks": [BEFORE, TREATMENT], "flights": flights, "components": boots}
+    assert verdict(TREATED, "2025-12-10T00:00:00Z", **export) == "1 unjudged, 1 complies"
+    assert verdict(TREATED, "2026-06-01T00:00:00Z", **export) == "1 finding, 1 complies"
+    removed = export | {"tasks": [BEFORE]}
+    assert verdict(TREATED, "2025-12-10T00:00:00Z", **removed) == "1 finding, 1 unjudged"
+
+
+def test_more_sessions_than_allowed() -> None:
+    """Too many are too many at once; one that may be one more leaves it open."""
+    again = TREATMENT | {"work_order": "W2", "started_at": "2025-11-20T10:00:00Z"}
+    export = {"flights": [FLIGHT]}
+    assert verdict(RARELY, "2025-12-10T00:00:00Z", tasks=[BEFORE, TREATMENT], **export) == "1 complies"
+    assert verdict(RARELY, "2025-12-10T00:00:00Z", tasks=[BEFORE, TREATMENT, again], **export) == "1 finding"
+    perhaps = again | {"product": "unheard-of"}
+    assert verdict(RARELY, "2025-12-10T00:00:00Z", tasks=[BEFORE, TREATMENT, perhaps], **export) == "1 unjudged"
+
+
+def test_without_flight_logs_nobody_knows_what_flew() -> None:
+    """Treated or not: whether a boot is in scope can't be told."""
+    tasks = [BEFORE, TREATMENT]
+    assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, not_supplied=["flights"]) == "1 unjudged"
+    assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, flights=[]) == "idle"
+
+
+def test_a_boot_that_may_be_none_of_those_asked_about() -> None:
+    """A boot of unknown finish may or may not be in scope."""
+    black = TREATED | {"boots": {"component.finish": {"is": "black"}}}
+    for finish, expected in (("black", "1 finding"), ("silver", "idle"), (None, "1 unjudged")):
+        export = {"tasks": [BEFORE], "flights": [FLIGHT], "components": [{"finish": finish}]}
+        assert verdict(black, "2026-06-01T00:00:00Z", **export) == expected

@@ -110,3 +110,108 @@ def test_what_comes_after_the_as_of_time_does_not_exist() -> None:
     export = {"tasks": [COAT], "flights": [{"takeoff_at": "2025-06-02T12:00:00Z"}]}
     assert verdict(NO_FLIGHT, "2025-06-02T12:00:00Z", **export) == "1 finding"
     assert verdict(NO_FLIGHT, "2025-06-02T11:59:59Z", **export) == "1 complies"
+
+
+TREAT = {"action": {"is": "apply"}, "product_class": {"is": "ice-adhesion-treatment"}}
+COVERED = rule(
+    "hold",
+    scope={"action": {"in": ["apply", "clean"]}, "product_class": {"not": "ice-adhesion-treatment"}},
+    over=TREAT,
+    forbid={"event": "takeoff"},
+    until=TREAT,
+    season={"from": "10-01", "to": "04-30"},
+)
+TREATMENT = {"product": "ice-adhesion-treatment", "started_at": "2025-11-03T10:00:00Z"}
+WASH = {"product": "cleaner", "action": "clean", "work_order": "W2", "started_at": "2025-11-10T10:00:00Z"}
+ANEW = TREATMENT | {"work_order": "W2", "started_at": "2025-11-10T10:20:00Z"}
+FLIGHT = {"takeoff_at": "2025-11-20T10:00:00Z"}
+
+
+@pytest.mark.parametrize(
+    ("tasks", "flight", "expected"),
+    [
+        pytest.param([TREATMENT, WASH], FLIGHT, "1 finding", id="no-new-one"),
+        pytest.param([TREATMENT, WASH, ANEW], FLIGHT, "1 complies", id="a-new-one"),
+        pytest.param([WASH], FLIGHT, "idle", id="over-nothing"),
+        pytest.param([WASH | {"started_at": "2025-11-03T09:00:00Z"}, TREATMENT], FLIGHT, "idle", id="the-other-way"),
+        pytest.param([TREATMENT, WASH], {"takeoff_at": "2025-11-10T10:10:00Z"}, "1 finding", id="as-it-ended"),
+        pytest.param([TREATMENT, WASH], {"takeoff_at": "2025-11-10T10:09:59Z"}, "1 complies", id="before-it-ended"),
+        pytest.param(
+            [TREATMENT, WASH, ANEW], {"takeoff_at": "2025-11-10T10:19:59Z"}, "1 finding", id="just-before-the-new-one"
+        ),
+        pytest.param([TREATMENT, WASH, ANEW], {"takeoff_at": "2025-11-10T10:20:00Z"}, "1 complies", id="as-it-began"),
+        pytest.param(
+            [TREATMENT, WASH, ANEW | {"started_at": "2025-11-10T10:00:01Z"}], FLIGHT, "1 complies", id="begun-later"
+        ),
+        pytest.param(
+            [TREATMENT, WASH, ANEW | {"started_at": "2025-11-10T10:00:00Z"}], FLIGHT, "1 unjudged", id="begun-together"
+        ),
+        pytest.param([TREATMENT, WASH, ANEW | {"position": "right wing"}], FLIGHT, "1 finding", id="of-another-boot"),
+        pytest.param([TREATMENT, WASH, ANEW | {"position": None}], FLIGHT, "1 unjudged", id="of-who-knows-which-boot"),
+        pytest.param(
+            [TREATMENT, WASH, ANEW | {"product": "unheard-of", "work_order": "W3", "action": "prepare"}],
+            FLIGHT,
+            "1 finding",
+            id="surely-none",
+        ),
+        pytest.param([TREATMENT | {"position": "right wing"}, WASH], FLIGHT, "idle", id="over-another-boot"),
+        pytest.param([TREATMENT | {"position": None}, WASH], FLIGHT, "1 unjudged", id="over-who-knows-what"),
+        pytest.param(
+            [TREATMENT | {"started_at": WASH["started_at"]}, WASH], FLIGHT, "1 unjudged", id="put-on-together"
+        ),
+        pytest.param([TREATMENT | {"status": "void"}, WASH], FLIGHT, "idle", id="over-a-void-one"),
+    ],
+)
+def test_until_a_treatment(tasks: list[dict[str, Any]], flight: dict[str, Any], expected: str) -> None:
+    """From the end of what was put over a treatment to the start of a new one on the same boot nothing takes off."""
+    assert verdict(COVERED, tasks=tasks, flights=[flight]) == expected
+
+
+@pytest.mark.parametrize(
+    ("treated", "washed", "flown", "expected"),
+    [
+        ("2025-09-30T23:59:59Z", "2025-11-10T10:00:00Z", "2025-11-20T10:00:00Z", "idle"),
+        ("2025-10-01T00:00:00Z", "2025-11-10T10:00:00Z", "2025-11-20T10:00:00Z", "1 finding"),
+        ("2025-09-01T10:00:00Z", "2025-09-30T23:59:59Z", "2025-11-20T10:00:00Z", "idle"),
+        ("2025-11-03T10:00:00Z", "2026-04-30T10:00:00Z", "2026-04-30T23:59:59Z", "1 finding"),
+        ("2025-11-03T10:00:00Z", "2026-04-30T10:00:00Z", "2026-05-01T00:00:00Z", "1 complies"),
+        ("2025-11-03T10:00:00Z", "2026-05-01T00:00:00Z", "2026-05-01T10:00:00Z", "idle"),
+        ("2025-11-03T10:00:00Z", "2026-11-03T10:00:00Z", "2026-11-04T10:00:00Z", "idle"),
+    ],
+)
+def test_inside_one_season(treated: str, washed: str, flown: str, expected: str) -> None:
+    """The treatment, what was put over it, and the takeoff are of one season; both its days are included."""
+    tasks = [TREATMENT | {"started_at": treated}, WASH | {"started_at": washed}]
+    assert verdict(COVERED, tasks=tasks, flights=[{"takeoff_at": flown}]) == expected
+
+
+def test_a_removed_boot_takes_what_was_put_over_it_along() -> None:
+    """Its successor was not treated, and what was done to the old boot releases nothing on the new one."""
+    swap = "2025-11-15T00:00:00Z"
+    boots = [{"removed_at": swap}, {"component_serial": "C2", "installed_at": swap}]
+    assert verdict(COVERED, tasks=[TREATMENT, WASH], flights=[FLIGHT], components=boots) == "1 complies"
+    later = WASH | {"started_at": "2025-11-16T10:00:00Z"}
+    assert verdict(COVERED, tasks=[TREATMENT, later], flights=[FLIGHT], components=boots) == "idle"
+
+
+def test_the_figures_of_a_hold_without_a_time() -> None:
+    """What passed is measured; there is no limit to set against it."""
+    case = outcomes(COVERED, tasks=[TREATMENT, WASH], flights=[FLIGHT]).cases.iloc[0]
+    assert (case["measured"], case["unit"]) == (pytest.approx(239 + 50 / 60), "h")
+    assert case["limit"] != case["limit"]
+
+
+def test_for_a_time_or_until_a_treatment() -> None:
+    """With both, whichever comes first ends the hold; a treatment that may release it leaves it open."""
+    either = rule("hold", scope=PRESERVE, forbid=OTHERS, until=TREAT, **{"for": "PT24H"})
+    gloss = {"product": "gloss-coating", "work_order": "W2"}
+    treated = TREATMENT | {"started_at": "2025-06-02T12:00:00Z", "work_order": "W3"}
+    for at, tasks, expected in (
+        ("2025-06-03T09:09:59Z", [], "1 finding"),
+        ("2025-06-03T09:10:00Z", [], "1 complies"),
+        ("2025-06-02T11:00:00Z", [treated], "1 finding"),
+        ("2025-06-02T12:00:00Z", [treated], "1 complies"),
+        ("2025-06-02T13:00:00Z", [treated], "1 complies"),
+        ("2025-06-02T13:00:00Z", [treated | {"position": None}], "1 unjudged"),
+    ):
+        assert verdict(either, tasks=[COAT, gloss | {"started_at": at}, *tasks]) == expected

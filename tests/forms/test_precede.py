@@ -99,3 +99,40 @@ def test_another_boot_does_not_count() -> None:
     boots = [{"removed_at": swap}, {"component_serial": "C2", "installed_at": swap}]
     assert verdict(PREPARED, tasks=[COAT, PREPARE], components=boots) == "1 finding"
     assert verdict(PREPARED, tasks=[COAT, PREPARE], components=boots[1:]) == "1 unjudged"
+
+
+EITHER = rule(
+    "precede",
+    scope={"product_class": {"is": "gloss-coating"}},
+    needs={"action": {"is": "prepare"}},
+    within="PT1H",
+    or_else=[{"needs": PRESERVE, "broken_by": [{"event": "takeoff"}]}],
+)
+GLOSS = {"product": "gloss-coating", "work_order": "W2", "started_at": "2025-06-04T09:00:00Z"}
+STRIPPED = PREPARE | {"started_at": "2025-06-04T08:00:00Z", "finished_at": "2025-06-04T08:30:00Z"}
+FLOWN = {"takeoff_at": "2025-06-03T09:00:00Z"}
+
+
+@pytest.mark.parametrize(
+    ("tasks", "flights", "expected"),
+    [
+        pytest.param([], [], "1 finding", id="neither"),
+        pytest.param([COAT], [], "1 complies", id="the-other"),
+        pytest.param([COAT], [FLOWN], "1 finding", id="the-other-undone"),
+        pytest.param([COAT, STRIPPED], [FLOWN], "1 complies", id="the-first-where-the-other-is-undone"),
+        pytest.param([PREPARE], [], "1 finding", id="the-first-too-long-ago"),
+        pytest.param([PREPARE, COAT], [], "1 complies", id="the-other-where-the-first-is-too-long-ago"),
+        pytest.param([COAT | {"position": None}], [], "1 unjudged", id="perhaps-the-other"),
+        pytest.param([COAT | {"position": None}, STRIPPED], [], "1 complies", id="the-first-all-the-same"),
+        pytest.param([COAT | {"started_at": GLOSS["started_at"]}], [], "1 unjudged", id="the-other-began-together"),
+    ],
+)
+def test_one_of_several_is_enough(tasks: list[dict[str, Any]], flights: list[dict[str, Any]], expected: str) -> None:
+    """Each alternative is looked for by itself, with its own limits; what may be one leaves it open."""
+    assert verdict(EITHER, tasks=[GLOSS, *tasks], flights=flights) == expected
+
+
+def test_without_flight_logs_the_other_may_have_been_undone() -> None:
+    """A table that is missing matters only to the alternative that needs it."""
+    assert verdict(EITHER, tasks=[GLOSS, COAT], not_supplied=["flights"]) == "1 unjudged"
+    assert verdict(EITHER, tasks=[GLOSS, COAT, STRIPPED], not_supplied=["flights"]) == "1 complies"

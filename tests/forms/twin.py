@@ -460,25 +460,66 @@ def judge_record(rule: RuleData, world: World) -> Verdicts:
 
 
 def judge_hold(rule: RuleData, world: World) -> Verdicts:
-    """A finding where the forbidden event starts in [end, end + duration), the treated boot being there."""
+    """A finding where the forbidden event starts in [end, end of the hold), the treated boot being there."""
     verdicts: Verdicts = {}
     where = rule["forbid"].get("where")
     others = [] if where is None else select(where, world)
+    under = select(rule["over"], world) if "over" in rule else []
+    releases = select(rule["until"], world) if "until" in rule else []
     for session in sessions(select(rule["scope"], world), world):
-        until = min(session.end + duration(rule["for"]), world.removal(session.boot))
+        season = next((one for one in windows(rule, world) if one[0] <= session.start < one[1]), None)
+        if season is None:
+            continue
+        earlier = [came_before(session, one, session.start) for one in under if season[0] <= one.start]
+        covered = any_of(earlier) if "over" in rule else True
+        if covered is False:
+            continue
+        until = min(season[1], world.removal(session.boot))
+        if "for" in rule:
+            until = min(until, session.end + duration(rule["for"]))
         if where is None and "flights" not in world.tables:
             events: list[Verdict] = [None]
         elif where is None:
-            events = [session.end <= takeoff < until for takeoff in world.takeoffs(session.aircraft)]
+            events = [
+                unreleased(session, releases, takeoff)
+                for takeoff in world.takeoffs(session.aircraft)
+                if session.end <= takeoff < until
+            ]
         else:
             events = [
-                all_of([same_place(session, other), other.sure])
+                all_of([same_place(session, other), other.sure, unreleased(session, releases, other.start)])
                 for other in others
                 if session.end <= other.start < until and not session.has(other)
             ]
         broken = any_of(events)
-        verdicts[session.key] = None if session.sure is None or broken is None else not broken
+        verdicts[session.key] = None if None in (session.sure, covered, broken) else not broken
     return verdicts
+
+
+def of_session(session: Session, treatment: Treatment) -> Verdict:
+    """Whether a treatment was surely one of the session's boot."""
+    place = same_place(session, treatment)
+    return all_of([place, treatment.sure, *([same_boot(treatment.boot, session.boot)] if place else [])])
+
+
+def came_before(session: Session, treatment: Treatment, at: datetime) -> Verdict:
+    """Whether another treatment of the session's boot began before an instant; None where it began just then."""
+    if session.has(treatment) or treatment.start > at:
+        return False
+    return all_of([of_session(session, treatment), None if treatment.start == at else True])
+
+
+def unreleased(session: Session, releases: list[Treatment], at: datetime) -> Verdict:
+    """Whether no releasing treatment began after the session's last record did, up to an instant."""
+    latest = max(one.start for one in session.treatments)
+    released = any_of(
+        [
+            all_of([of_session(session, one), None if one.start == latest else True])
+            for one in releases
+            if latest <= one.start <= at and not session.has(one)
+        ]
+    )
+    return None if released is None else not released
 
 
 def judge_order(rule: RuleData, world: World) -> Verdicts:
@@ -541,17 +582,13 @@ def order_verdict(
 def judge_precede(rule: RuleData, world: World) -> Verdicts:
     """A finding where no needed treatment of the boot began earlier, near enough and undisturbed."""
     verdicts: Verdicts = {}
-    needed = select(rule["needs"], world)
+    ways = [(one, select(one["needs"], world)) for one in (rule, *rule.get("or_else", ()))]
     for session in sessions(select(rule["scope"], world), world):
-        witnesses: list[Verdict] = []
-        for one in needed:
-            if session.has(one) or one.start > session.start:
-                continue
-            place = same_place(session, one)
-            truths = [place, one.sure, None if one.start == session.start else True]
-            if place:
-                truths.append(same_boot(one.boot, session.boot))
-            witnesses.append(all_of([*truths, near_and_undisturbed(rule, world, session, one)]))
+        witnesses = [
+            all_of([came_before(session, one, session.start), near_and_undisturbed(way, world, session, one)])
+            for way, needed in ways
+            for one in needed
+        ]
         verdicts[session.key] = None if session.sure is None else any_of(witnesses)
     return verdicts
 
@@ -578,7 +615,9 @@ def near_and_undisturbed(rule: RuleData, world: World, session: Session, witness
 
 
 def judge_count(rule: RuleData, world: World) -> Verdicts:
-    """A finding where a session has too few or too many coats."""
+    """A finding where a session has too few or too many coats, or a boot's season too few or too many sessions."""
+    if "sessions" in rule:
+        return judge_seasons(rule, world)
     verdicts: Verdicts = {}
     limits = rule["coats"]
     for session in sessions(select(rule["scope"], world), world):
@@ -594,6 +633,50 @@ def judge_count(rule: RuleData, world: World) -> Verdicts:
             verdict = None
         verdicts[session.key] = None if session.sure is None else verdict
     return verdicts
+
+
+def judge_seasons(rule: RuleData, world: World) -> Verdicts:
+    """A finding where a boot that flew in a season had too few or too many sessions in it."""
+    verdicts: Verdicts = {}
+    limits = rule["sessions"]
+    done = sessions(select(rule["scope"], world), world)
+    for boot, component in enumerate(world.tables.get("components", [])):
+        in_scope = holds(rule.get("boots", {}), world, {**component, "station": None}, boot)
+        place = component["aircraft"], component["position"]
+        for number, (opens, closes) in enumerate(windows(rule, world)):
+            start, end = max(opens, component["installed_at"]), min(closes, world.removal(boot))
+            if "flights" in world.tables:
+                seen = any(start <= takeoff < end for takeoff in world.takeoffs(place[0]))
+            else:
+                seen = max(start, world.since) < end and max(start, world.since) <= world.as_of
+            if in_scope is False or not seen:
+                continue
+            inside = [one for one in done if start <= one.end < end and one.end <= world.as_of]
+            surely = sum(1 for one in inside if one.sure and one.boot == boot)
+            perhaps = sum(1 for one in perhaps_of(boot, place, inside))
+            not_all_told = start < world.since
+            enough: Verdict = surely >= limits.get("at_least", 0)
+            if not enough and (not_all_told or end > world.as_of or surely + perhaps >= limits["at_least"]):
+                enough = None
+            not_too_many: Verdict = surely <= limits.get("at_most", surely)
+            if not_too_many and "at_most" in limits and (not_all_told or surely + perhaps > limits["at_most"]):
+                not_too_many = None
+            verdict = all_of([enough, not_too_many])
+            verdicts[boot, None, *place, number] = (
+                None if in_scope is None or "flights" not in world.tables else verdict
+            )
+    return verdicts
+
+
+def perhaps_of(boot: int, place: tuple[str, str], done: list[Session]) -> list[Session]:
+    """The sessions that may have been of a boot at a place, or may have been none in scope."""
+    return [
+        one
+        for one in done
+        if one.aircraft == place[0]
+        and one.position in (place[1], None)
+        and (one.boot < 0 or (one.sure is None and one.boot == boot))
+    ]
 
 
 def in_order(session: Session, numbered: bool) -> list[Treatment]:
@@ -700,13 +783,7 @@ def judge_interval(rule: RuleData, world: World) -> Verdicts:
             continue
         place = component["aircraft"], component["position"]
         surely = [one for one in done if one.sure and one.boot == boot]
-        perhaps = [
-            one
-            for one in done
-            if one.aircraft == place[0]
-            and one.position in (place[1], None)
-            and (one.boot < 0 or (one.sure is None and one.boot == boot))
-        ]
+        perhaps = perhaps_of(boot, place, done)
         for number, window in enumerate(segments(rule, world, boot, surely)):
             over = run_over(rule, world, place[0], window)
             for segment, too_much in zip(window, over, strict=True):

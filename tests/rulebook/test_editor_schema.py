@@ -65,3 +65,25 @@ def test_an_editor_marks_what_the_loader_refuses(change: dict[str, Any]) -> None
     assert list(VALIDATOR.iter_errors(changed))
     with pytest.raises(AuditError):
         read_rule(json.dumps(changed).encode(), "flight-before-cure.yaml")
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        {"form": "hold", "forbid": {"event": "takeoff"}},
+        {"form": "hold", "forbid": {"event": "takeoff"}, "until": {}},
+        {"form": "hold", "forbid": {"event": "takeoff"}, "for": "PT1H", "over": {}},
+        {"form": "count"},
+        {"form": "count", "coats": {"at_least": 1}, "season": {"from": "10-01", "to": "04-30"}},
+        {"form": "count", "sessions": {"at_least": 1}},
+        {"form": "precede", "needs": {}, "or_else": []},
+        {"form": "precede", "needs": {}, "or_else": [{}]},
+    ],
+    ids=str,
+)
+def test_an_editor_marks_what_does_not_go_together(parts: dict[str, Any]) -> None:
+    """Keys of a form that need one another, or shut one another out, are marked and refused too."""
+    changed = {name: value for name, value in rule().items() if name not in ("forbid", "for")} | parts
+    assert list(VALIDATOR.iter_errors(changed))
+    with pytest.raises(AuditError):
+        read_rule(json.dumps(changed).encode(), "flight-before-cure.yaml")

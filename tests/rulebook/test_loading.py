@@ -239,6 +239,42 @@ def test_a_rule_is_one_document() -> None:
     [
         ("count", "coats: {}", "line 11: $.coats: expected at_least or at_most"),
         ("count", "coats: {at_least: 3, at_most: 2}", "line 11: $.coats: at_least is more than at_most"),
+        ("count", "caution: Careful.", "line 1: $: expected either `coats` or `sessions`"),
+        ("count", "coats: {at_least: 3}\nsessions: {at_least: 1}", "line 1: $: expected either `coats` or `sessions`"),
+        ("count", "sessions: {at_least: 1}", "line 1: $: expected `season` beside `sessions`, and only there"),
+        (
+            "count",
+            "sessions: {}\nseason: {from: 10-01, to: 04-30}",
+            "line 11: $.sessions: expected at_least or at_most",
+        ),
+        (
+            "count",
+            "coats: {at_least: 3}\nboots: {component.finish: {is: black}}",
+            "line 12: $.boots: expected `boots` beside `sessions` only",
+        ),
+        (
+            "count",
+            "sessions: {at_least: 1}\nseason: {from: 10-01, to: 04-30}\nboots: {product: {present: true}}",
+            "line 13: $.boots: product is no property of a boot; use component.* columns here",
+        ),
+        ("hold", "forbid: {event: takeoff}", "line 1: $: expected `for` or `until`"),
+        ("hold", "forbid: {event: takeoff}\nfor: null", "line 12: $.for: expected a value, got none"),
+        ("hold", "forbid: {event: takeoff}\nuntil: {}", "line 12: $.until: expected at least one condition"),
+        (
+            "hold",
+            "forbid: {event: takeoff}\nfor: PT1H\nover: {product_clas: {is: cleaner}}",
+            "line 13: $.over.product_clas: unknown column 'product_clas' (did you mean product_class?)",
+        ),
+        (
+            "precede",
+            "needs: {action: {is: prepare}}\nor_else: []",
+            "line 12: $.or_else: expected at least 1 here, got 0",
+        ),
+        (
+            "precede",
+            "needs: {action: {is: prepare}}\nor_else:\n  - {within: PT1H, neds: {}}",
+            "line 13: $.or_else[0].neds: unknown key 'neds' (did you mean needs?); expected one of needs, within",
+        ),
         ("spacing", "pause: {}", "line 11: $.pause: expected at_least or at_most"),
         ("spacing", "pause: {at_least: PT2H, at_most: PT1H}", "line 11: $.pause: at_least is more than at_most"),
         (

@@ -1,0 +1,113 @@
+"""The sentence of a finding, form by form, where it says more than one thing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from audit.findings.collect import collect
+from audit.forms.judging import judge_rule
+from audit.rulebook.examples import example_export
+from audit.rulebook.models import Example
+from audit.timeline.timeline import build_timeline
+from tests.forms.rules import RULES, rule
+
+TREAT = {"action": {"is": "apply"}, "product_class": {"is": "ice-adhesion-treatment"}}
+WINTER = {"from": "10-01", "to": "04-30"}
+TREATMENT = {"product": "ice-adhesion-treatment", "started_at": "2025-11-03T10:00:00Z"}
+WASH = {"product": "cleaner", "action": "clean", "work_order": "W2", "started_at": "2025-11-10T10:00:00Z"}
+FLIGHTS = [{"takeoff_at": "2025-11-11T10:10:00Z"}, {"takeoff_at": "2025-12-11T10:10:00Z", "flight_hours": 1.25}]
+BOOTS: list[dict[str, Any]] = [
+    {"removed_at": "2025-11-20T12:00:00Z"},
+    {"component_serial": "C2", "installed_at": "2025-11-20T12:00:00Z"},
+]
+
+
+def found(data: dict[str, Any], **tables: Any) -> pd.DataFrame:
+    """The findings of a rule."""
+    example = Example.model_validate({"name": "n", "expect": "finding", **tables})
+    timeline = build_timeline(example_export(example), pd.Timestamp("2026-06-01T00:00:00Z"))
+    read = RULES.validate_python(data)
+    findings, _ = collect(read, judge_rule(read, timeline), timeline)
+    return findings
+
+
+@pytest.mark.parametrize(
+    ("parts", "sentence"),
+    [
+        (
+            {"over": TREAT, "until": TREAT},
+            "Flew 24 h after cleaner was put over an ice-adhesion-treatment, without a new one in between.",
+        ),
+        ({"until": TREAT}, "Flew 24 h after cleaner, without an ice-adhesion-treatment in between."),
+        (
+            {"until": {"action": {"is": "prepare"}}, "over": TREAT},
+            "Flew 24 h after cleaner was put over an ice-adhesion-treatment, without a treatment in between.",
+        ),
+        ({"for": "PT25H"}, "Flew 24 h after the last coat of cleaner; 25 h needed; 1 h short."),
+    ],
+)
+def test_what_should_have_come_first(parts: dict[str, Any], sentence: str) -> None:
+    """A hold says what was too early, and what it should have waited for."""
+    data = rule("hold", scope={"product_class": {"is": "cleaner"}}, forbid={"event": "takeoff"}, **parts)
+    assert found(data, tasks=[TREATMENT, WASH], flights=FLIGHTS)["message"].tolist() == [sentence]
+
+
+@pytest.mark.parametrize(
+    ("components", "sentences"),
+    [
+        (
+            [{}],
+            [
+                "Flew 2.25 flight hours in 2 flights in the season, from 2025-10-01 to 2026-04-30, "
+                "without an ice-adhesion-treatment."
+            ],
+        ),
+        (
+            BOOTS,
+            [
+                "Flew 1 flight hours in 1 flight in the season, from 2025-10-01 to 2025-11-20, "
+                "without an ice-adhesion-treatment.",
+                "Flew 1.25 flight hours in 1 flight in the season, from 2025-11-20 to 2026-04-30, "
+                "without an ice-adhesion-treatment.",
+            ],
+        ),
+    ],
+)
+def test_what_was_flown_untreated(components: Any, sentences: list[str]) -> None:
+    """A count of sessions says what the boot flew, in which part of the season it was there; each boot its own id."""
+    data = rule("count", scope=TREAT, sessions={"at_least": 1}, season=WINTER)
+    tasks = [{"action": "inspect", "started_at": "2025-06-02T09:00:00Z"}]
+    findings = found(data, tasks=tasks, flights=FLIGHTS, components=components)
+    assert findings["message"].tolist() == sentences
+    assert findings["finding_id"].is_unique
+    assert set(findings["unit"]) == {"treatments"}
+
+
+def test_treated_but_not_often_enough() -> None:
+    """With some sessions, their number stands against the limit."""
+    data = rule("count", scope=TREAT, sessions={"at_least": 2}, season=WINTER)
+    tasks = [{"action": "inspect", "started_at": "2025-06-02T09:00:00Z"}, TREATMENT]
+    (sentence,) = found(data, tasks=tasks, flights=FLIGHTS)["message"]
+    assert sentence.endswith("to 2026-04-30, with 1 treatment; at least 2 needed.")
+
+
+def test_none_of_several_treatments_came_before() -> None:
+    """Where several treatments would do, the sentence says so, and when the last of them was."""
+    prepare = {"action": {"is": "prepare"}}
+    data = rule(
+        "precede",
+        scope={"product_class": {"is": "cleaner"}},
+        needs=prepare,
+        within="PT1H",
+        or_else=[{"needs": TREAT, "within": "PT1H"}],
+    )
+    sentences = found(data, tasks=[TREATMENT, WASH])["message"].tolist()
+    sentences += found(data, tasks=[WASH])["message"].tolist()
+    assert sentences == [
+        "None of the treatments of which cleaner needs one is recorded near enough and undisturbed; "
+        "the last ended 167 h 50 min earlier.",
+        "No earlier treatment that cleaner needs is recorded for this boot.",
+    ]
