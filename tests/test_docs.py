@@ -114,10 +114,10 @@ def as_rule(block: str) -> AnyRule:
 
 
 def test_every_piece_of_a_rule_that_is_shown_is_valid() -> None:
-    """The loader accepts each piece of a rule file in the guide, and every form is shown once."""
+    """The loader accepts each piece of a rule file in the guide, and every form is shown in its turn."""
     rules = [as_rule(block) for block in yaml_blocks()]
     shown = [rule.form for rule, block in zip(rules, yaml_blocks(), strict=True) if "form:" in block]
-    assert shown == list(FORMS)
+    assert list(dict.fromkeys(shown)) == list(FORMS)
 
 
 def test_the_examples_that_are_shown_hold() -> None:

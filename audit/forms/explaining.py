@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import assert_never
 
@@ -30,8 +31,10 @@ from audit.rulebook.models import (
     Level,
     OrderRule,
     OverlapRule,
+    Precedent,
     PrecedeRule,
     RecordRule,
+    Season,
     SpacingRule,
 )
 from audit.timeline.vocabulary import VOCABULARY
@@ -136,7 +139,11 @@ def _looks_at(rule: AnyRule) -> str:
     match rule:
         case RecordRule():
             return f"Each {_records(rule.scope, 'record')}."
-        case HoldRule() | PrecedeRule() | CountRule():
+        case HoldRule():
+            return " ".join((f"Each session of {records}. {_SESSION}", *_held(rule)))
+        case CountRule() if rule.season is not None:
+            return " ".join(_seasons(rule, rule.season))
+        case PrecedeRule() | CountRule():
             return f"Each session of {records}. {_SESSION}"
         case OrderRule():
             return f"Each work order at each position that has {records}."
@@ -155,17 +162,42 @@ def _records(conditions: Conditions, noun: str = "records") -> str:
     return f"closed task {noun}" + (f" where {all_of(phrases)}" if phrases else "")
 
 
+def _held(rule: HoldRule) -> Iterator[str]:
+    """Which sessions a hold is asked of."""
+    if rule.over is not None:
+        yield f"Only sessions that an earlier treatment of the same boot came before, in {_records(rule.over)}."
+    if rule.season is not None:
+        both = "" if rule.over is None else ", both of them"
+        yield f"Only what began within one season{both}, {_season(rule.season)}."
+
+
+def _season(season: Season) -> str:
+    first, last = day_of_year_in_words(season.from_), day_of_year_in_words(season.to)
+    return f"{first} to {last} (UTC, both days included)"
+
+
+def _of_boots(boots: Conditions) -> list[str]:
+    phrases = conditions_in_words(boots)
+    return [f"Only boots of which {all_of(phrases)}."] if phrases else []
+
+
+def _seasons(rule: CountRule, season: Season) -> list[str]:
+    return [
+        f"Each boot in each season, {_season(season)}, in which its aircraft took off with it.",
+        f"What is counted are sessions of {_records(rule.scope)}, by their end. {_SESSION}",
+        *_of_boots(rule.boots),
+    ]
+
+
 def _stretches(rule: IntervalRule) -> list[str]:
     sentences = [
         "Each stretch of a boot's time on the aircraft between two treatments; the first begins with the export, the "
         "last ends with the as-of time.",
         f"A treatment is a session of {_records(rule.scope)}.",
     ]
-    if boots := conditions_in_words(rule.boots):
-        sentences.append(f"Only boots of which {all_of(boots)}.")
+    sentences += _of_boots(rule.boots)
     if rule.season is not None:
-        first, last = day_of_year_in_words(rule.season.from_), day_of_year_in_words(rule.season.to)
-        sentences.append(f"Only within the season, {first} to {last} (UTC, both days included).")
+        sentences.append(f"Only within the season, {_season(rule.season)}.")
     return sentences
 
 
@@ -174,20 +206,20 @@ def _demands(rule: AnyRule) -> tuple[str, ...]:
         case RecordRule():
             return conditions_in_words(rule.require)
         case HoldRule():
-            span = duration_in_words(rule.duration)
-            return (f"within {span} of the session's end {_event(rule.forbid)}; exactly {span} after it complies",)
+            return (_waits(rule),)
         case OrderRule():
             if rule.must_be == "last":
                 return (f"the last of them starts after all other {_records(rule.among, 'records there')}",)
             return (f"the first of them starts before all other {_records(rule.among, 'records there')}",)
         case PrecedeRule():
-            demands = [f"an earlier treatment of the same boot is recorded, in {_records(rule.needs)}"]
-            if rule.within is not None:
-                demands.append(f"it ended at most {duration_in_words(rule.within)} before the session began")
-            return (*demands, *(f"in between {_event(event)}" for event in rule.broken_by))
+            ways = tuple(map(_precedent, rule.precedents))
+            return ways[0] if len(ways) == 1 else ("; or else ".join(", and ".join(way) for way in ways),)
         case IntervalRule():
             return tuple(_intervals(rule))
         case CountRule():
+            if rule.sessions is not None:
+                return (f"of sessions in it {_limits(rule.sessions.at_least, rule.sessions.at_most)} are recorded",)
+            assert rule.coats is not None
             return (f"{_limits(rule.coats.at_least, rule.coats.at_most)} coats are recorded",)
         case SpacingRule():
             low, high = (
@@ -199,6 +231,23 @@ def _demands(rule: AnyRule) -> tuple[str, ...]:
             return ("the two do not overlap in time",)
         case _:
             assert_never(rule)
+
+
+def _waits(rule: HoldRule) -> str:
+    span = None if rule.duration is None else duration_in_words(rule.duration)
+    if rule.until is None:
+        return f"within {span} of the session's end {_event(rule.forbid)}; exactly {span} after it complies"
+    released = f"later work on the same boot began, in {_records(rule.until)}"
+    until = released if span is None else f"{span} passed or {released}"
+    season = "" if rule.season is None else " in the season"
+    return f"from the session's end until {until}, {_event(rule.forbid)}{season}"
+
+
+def _precedent(way: Precedent) -> tuple[str, ...]:
+    demands = [f"an earlier treatment of the same boot is recorded, in {_records(way.needs)}"]
+    if way.within is not None:
+        demands.append(f"it ended at most {duration_in_words(way.within)} before the session began")
+    return (*demands, *(f"in between {_event(event)}" for event in way.broken_by))
 
 
 def _event(event: Event) -> str:

@@ -52,7 +52,7 @@ def _by_columns(rule: AnyRule) -> Iterator[str]:
     blank: dict[str, None] = {}
     tables: dict[str, None] = {}
     for conditions in conditions_of(rule):
-        if isinstance(rule, IntervalRule) and conditions is rule.boots:
+        if isinstance(rule, IntervalRule | CountRule) and conditions is rule.boots:
             # Of a boot itself nothing but its own cells can be missing.
             blank |= dict.fromkeys(sorted(name for name in _asked(conditions, set()) if _may_be_blank(name)))
             continue
@@ -108,19 +108,25 @@ def _by_form(rule: AnyRule) -> Iterator[str]:
             pass
         case HoldRule():
             yield "the table flights is not supplied" if rule.forbid.where is None else _POSITION
+            if rule.until is not None or rule.over is not None:
+                yield from ("both started at the same time", _POSITION, _BOOT)
         case OrderRule():
             yield "both started at the same time"
             yield from (_POSITION, _BOOT)
         case PrecedeRule():
             yield "both started at the same time"
             yield from (_POSITION, _BOOT)
-            if any(event.where is None for event in rule.broken_by):
+            if any(event.where is None for way in rule.precedents for event in way.broken_by):
                 yield "the table flights is not supplied"
         case IntervalRule():
             yield "a record that may have been the treatment lies in the stretch"
             yield from (_POSITION, _BOOT, "the table components is not supplied")
             if rule.at_most.flight_hours is not None or rule.at_most.cycles is not None:
                 yield "the table flights is not supplied"
+        case CountRule() if rule.sessions is not None:
+            yield "the season is not over, or began before the first record or flight of the export"
+            yield "a record that may be one of those counted lies in the season"
+            yield from (_POSITION, _BOOT, "the table flights is not supplied")
         case CountRule():
             yield "a record gives neither its coat nor a number of coats, and the verdict hangs on it"
         case SpacingRule():
@@ -156,7 +162,7 @@ def _by_clock(rule: AnyRule) -> Iterator[str]:
         case OverlapRule():
             if "tasks" in rule.between:
                 yield CLOCK_WENT_BACK
-        case CountRule():
+        case CountRule() if rule.sessions is None:
             pass
         case _:
             yield CLOCK_WENT_BACK

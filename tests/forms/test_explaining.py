@@ -59,6 +59,31 @@ FORMS: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
             "records where product class is surface-prep; exactly 1 minute after it complies",
         ),
     ),
+    "hold until": (
+        {
+            "form": "hold",
+            "scope": APPLIED,
+            "forbid": {"event": "takeoff"},
+            "until": PREP,
+            "over": PREP,
+            "season": {"from": "10-01", "to": "04-30"},
+        },
+        "Only sessions that an earlier treatment of the same boot came before, in closed task records where product "
+        "class is surface-prep. Only what began within one season, both of them, 1 October to 30 April (UTC, both "
+        "days included).",
+        (
+            "from the session's end until later work on the same boot began, in closed task records where product "
+            "class is surface-prep, the aircraft did not take off in the season",
+        ),
+    ),
+    "hold for a time or until": (
+        {"form": "hold", "scope": APPLIED, "forbid": {"event": "takeoff"}, "until": PREP, "for": "PT2H"},
+        SESSIONS,
+        (
+            "from the session's end until 2 hours passed or later work on the same boot began, in closed task records "
+            "where product class is surface-prep, the aircraft did not take off",
+        ),
+    ),
     "order": (
         {"scope": APPLIED, "must_be": "first", "among": PREP},
         "Each work order at each position that has closed task records where action is apply and product "
@@ -73,6 +98,22 @@ FORMS: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
             "class is surface-prep",
             "it ended at most 48 hours before the session began",
             "in between the aircraft did not take off",
+        ),
+    ),
+    "precede or else": (
+        {
+            "form": "precede",
+            "scope": APPLIED,
+            "needs": PREP,
+            "within": "PT48H",
+            "or_else": [{"needs": {"lot": {"is": "L1"}}, "broken_by": [{"event": "takeoff"}]}],
+        },
+        SESSIONS,
+        (
+            "an earlier treatment of the same boot is recorded, in closed task records where product class is "
+            "surface-prep, and it ended at most 48 hours before the session began; or else an earlier treatment of the "
+            "same boot is recorded, in closed task records where lot is L1, and in between the aircraft did not take "
+            "off",
         ),
     ),
     "interval": (
@@ -98,6 +139,19 @@ FORMS: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
         {"scope": APPLIED, "coats": {"at_least": 2, "at_most": 3}},
         SESSIONS,
         ("at least 2 and at most 3 coats are recorded",),
+    ),
+    "count in a season": (
+        {
+            "form": "count",
+            "scope": APPLIED,
+            "boots": {"component.finish": {"is": "black"}},
+            "sessions": {"at_least": 1},
+            "season": {"from": "10-01", "to": "04-30"},
+        },
+        "Each boot in each season, 1 October to 30 April (UTC, both days included), in which its aircraft took off "
+        "with it. What is counted are sessions of closed task records where action is apply and product class is "
+        "gloss-coating, by their end.",
+        ("of sessions in it at least 1 are recorded",),
     ),
     "spacing": (
         {"scope": APPLIED, "pause": {"at_most": "PT30S"}},
