@@ -1,21 +1,28 @@
 # Everything here needs only Python 3.11 to 3.13, make and a package index.
 PYTHON ?= python3
 VENV := .venv
+CHROMIUM := /usr/bin/chromium
 BIN := $(VENV)/bin
 READY := $(VENV)/ready
 READY_DEV := $(VENV)/ready-dev
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 COMPILE := $(BIN)/uv pip compile pyproject.toml --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate --upgrade
 
-.PHONY: demo test lint types contracts check bench format docs schema example-report lock clean
+.PHONY: demo test browser lint types contracts check bench format docs schema example-report lock clean
 .DELETE_ON_ERROR:
 
 demo: $(READY)
 	$(BIN)/deicer-audit demo --out reports/demo
 	@echo "The report is reports/demo/report.html"
 
-test: $(READY_DEV)
+test: $(READY_DEV) browser
 	$(BIN)/python -m pytest
+
+# The report's tests look at it in a browser, and fail where there is none.
+browser: $(READY_DEV)
+	@[ -x $(CHROMIUM) ] || { [ "$$(id -u)" = 0 ] && apt-get update -qq && \
+		apt-get install -y -qq --no-install-recommends chromium; } || \
+		$(BIN)/playwright install chromium || echo "No browser could be installed: put Chromium at $(CHROMIUM)" >&2
 
 lint: $(READY_DEV)
 	$(BIN)/ruff check .

@@ -53,7 +53,7 @@ def test_wheel_carries(installed: Path, carried: str, source: str) -> None:
 def test_wheel_carries_every_file_of_the_package(installed: Path) -> None:
     """Templates, styles and the typing marker are in the wheel, tests and benchmarks are not."""
     package = {f"audit/{name}" for name in files(ROOT / "audit") if "__pycache__" not in name and "/." not in name}
-    assert {"audit/py.typed", "audit/report/report.css"} <= package
+    assert {"audit/py.typed", "audit/report/templates/report.css"} <= package
     carried = {name for name in files(installed) if not name.startswith("audit/shipped_data/")}
     assert package <= carried
     assert {name.split("/")[0].split("-")[0] for name in carried} == {"audit", "deicer_audit"}

@@ -14,50 +14,52 @@ import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+from audit.findings.matters import matter_of
 from audit.findings.result import AuditResult
-from audit.report.rows import day_and_time, instant, texts
+from audit.report.listing import carried, packed, records, standing
+from audit.report.overview import station_weeks
+from audit.report.rows import day_and_time, instant
 from audit.report.unjudged import count_reasons
 from audit.report.visible import visible
 from audit.rulebook.models import LEVELS, AnyRule, Basis, Level
 
-DRAWN_PER_LEVEL = 1_000
+URGENT = 6
 DRAWN_QUARANTINE = 200
-LONGEST_CELL = 300
-"""What the page draws at most: findings a level, quarantined rows, characters of one value.
+"""What the page lists at most: matters on the first screen, quarantined rows. Totals stay exact."""
 
-Totals stay exact."""
+TEMPLATES = Path(__file__).with_name("templates")
 
 LEVEL_NAMES: Mapping[Level, str] = {
     "1": "Level 1",
     "2": "Level 2",
-    "observation": "Observations",
+    "observation": "Observation",
 }
 LEVEL_MEANINGS: Mapping[Level, str] = {
-    "1": "lowers safety and may endanger flight",
-    "2": "any other non-compliance",
-    "observation": "not a non-compliance by itself, but worth acting on",
+    "1": "lowers safety and may endanger flight: before the next flight",
+    "2": "any other non-compliance: within the operator's limit, 90 days at most",
+    "observation": "no non-compliance by itself, but worth acting on",
 }
 
 
 @dataclass(frozen=True)
-class RuleFindings:
-    """The findings of one rule: how many there are, and those drawn."""
-
-    rule: AnyRule
-    total: int
-    drawn: list[dict[str, str]]
-
-
-@dataclass(frozen=True)
-class LevelFindings:
-    """The findings of one level, rule by rule, in the order of the rulebook."""
+class LevelCount:
+    """The findings of one level, and the matters that they make up."""
 
     level: Level
     name: str
     meaning: str
-    total: int
-    drawn: int
-    rules: list[RuleFindings]
+    findings: int
+    matters: int
+
+
+@dataclass(frozen=True)
+class Urgent:
+    """One matter that must be dealt with before the next flight."""
+
+    finding_id: str
+    aircraft: str
+    title: str
+    findings: int
 
 
 @dataclass(frozen=True)
@@ -97,8 +99,8 @@ class RuleCoverage:
 
 
 def render(result: AuditResult) -> str:
-    """Return the page for a result: no scripts, nothing loaded, whatever the records hold."""
-    style = Markup(_read("report.css"))  # our own, no data in it
+    """Return the page for a result: one file that loads nothing, whatever the records hold."""
+    style, script = (Markup(_read(name)) for name in ("report.css", "report.js"))  # our own, no data in them
     counts: dict[Any, dict[Any, Any]] = result.coverage.set_index("rule").to_dict("index")
     coverage = [RuleCoverage(rule=rule, **counts[rule.id]) for rule in result.rules]
     judged = sum(row.judged for row in coverage)
@@ -109,7 +111,14 @@ def render(result: AuditResult) -> str:
         as_of=instant(result.as_of),
         style=style,
         style_hash=_content_hash(style),
+        script=script,
+        script_hash=_content_hash(script),
         levels=list(_levels(result)),
+        urgent=list(_urgent(result)),
+        stations=station_weeks(result.findings),
+        packed=Markup(packed(result)),  # base64
+        carried=len(carried(result)),
+        standing=standing(result),
         coverage=coverage,
         idle=[row for row in coverage if row.idle],
         unread=[row for row in coverage if row.unread],
@@ -120,7 +129,7 @@ def render(result: AuditResult) -> str:
         tables=sorted(result.rows.items()),
         rows_read=sum(rows.read for rows in result.rows.values()),
         rows_quarantined=sum(rows.quarantined for rows in result.rows.values()),
-        quarantine=_records(quarantine.head(DRAWN_QUARANTINE)),
+        quarantine=records(quarantine.head(DRAWN_QUARANTINE)),
         quarantine_total=len(quarantine),
         inputs=sorted(result.inputs, key=lambda source: source.name),
         rule_files=sorted(result.rule_files, key=lambda source: source.name),
@@ -128,13 +137,13 @@ def render(result: AuditResult) -> str:
 
 
 def _read(name: str) -> str:
-    return Path(__file__).with_name(name).read_text(encoding="utf-8")
+    return (TEMPLATES / name).read_text(encoding="utf-8")
 
 
 @cache
 def _template() -> Template:
     environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
+        loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -146,50 +155,32 @@ def _template() -> Template:
         "basis": _basis,
         "day_and_time": day_and_time,
         "grouped": lambda number: f"{number:,}",
+        "level_name": lambda level: LEVEL_NAMES[level],
     }
-    return environment.get_template("report.html.j2")
+    return environment.get_template("page.html.j2")
 
 
-def _content_hash(style: str) -> str:
-    return base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+def _content_hash(text: str) -> str:
+    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 
-def _levels(result: AuditResult) -> Iterator[LevelFindings]:
+def _levels(result: AuditResult) -> Iterator[LevelCount]:
     findings = result.findings
+    matters = pd.Series(matter_of(findings), index=findings.index)
     for level in LEVELS:
-        found = findings[findings["level"] == level]
-        totals = found["rule"].value_counts()
-        drawn = _records(found[_fair_share(found["rule"])])
-        rules = [
-            RuleFindings(
-                rule,
-                int(totals[rule.id]),
-                [finding for finding in drawn if finding["rule"] == rule.id],
-            )
-            for rule in result.rules
-            if rule.id in totals.index
-        ]
-        yield LevelFindings(level, LEVEL_NAMES[level], LEVEL_MEANINGS[level], len(found), len(drawn), rules)
+        here = findings["level"] == level
+        yield LevelCount(level, LEVEL_NAMES[level], LEVEL_MEANINGS[level], int(here.sum()), matters[here].nunique())
 
 
-def _fair_share(rules: pd.Series[str]) -> pd.Series[bool]:
-    """Mark the rows to draw: the first of each rule in turn, so that none crowds out another."""
-    turn = rules.groupby(rules, observed=True).cumcount()
-    return turn.rank(method="first") <= DRAWN_PER_LEVEL
-
-
-def _records(frame: pd.DataFrame) -> list[dict[str, str]]:
-    shown = {str(name): [_shown(text) for text in texts(frame[name])] for name in frame}
-    return [dict(zip(shown, row, strict=True)) for row in zip(*shown.values(), strict=True)]
-
-
-def _shown(text: str | None) -> str:
-    """Return a cell as the page shows it: blank where missing, cut where nobody would read on."""
-    if text is None:
-        return ""
-    if len(text) > LONGEST_CELL:
-        return f"{text[:LONGEST_CELL]}… ({len(text):,} characters)"
-    return text
+def _urgent(result: AuditResult) -> Iterator[Urgent]:
+    """The first matters of level 1; a count of the others stands beside them."""
+    findings = result.findings[result.findings["level"] == "1"]
+    matters = matter_of(findings)
+    titles = {rule.id: rule.title for rule in result.rules}
+    for matter in range(min(URGENT, int(matters.max(initial=-1)) + 1)):
+        rows = findings[matters == matter]
+        first = rows.iloc[0]
+        yield Urgent(str(first["finding_id"]), str(first["aircraft"] or ""), titles[str(first["rule"])], len(rows))
 
 
 def _share(part: int, whole: int) -> str:

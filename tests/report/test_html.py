@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import base64
+import gzip
 import hashlib
+import json
 import re
 from collections.abc import Callable
 from html.parser import HTMLParser
+from typing import Any
 
 import pandas as pd
 import pytest
 
 from audit.findings.result import AuditResult
-from audit.report.html import DRAWN_PER_LEVEL, DRAWN_QUARANTINE, RuleCoverage, render
-from audit.rulebook.models import LEVELS, AnyRule
+from audit.report.html import DRAWN_QUARANTINE, URGENT, RuleCoverage, render
+from audit.report.listing import STATIC_FINDINGS
+from audit.rulebook.models import AnyRule
 
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>&lt;\u202e{{ 7*7 }}"
-VOID = {"meta", "br"}
+VOID = {"meta", "br", "input", "col"}
 
 
 class Page(HTMLParser):
@@ -53,22 +57,26 @@ class Page(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         """Keep what a reader sees."""
-        if self._open and self._open[-1] != "style":
+        if self._open and self._open[-1] not in ("style", "script"):
             self.pieces.append(data)
 
 
+def carried(source: str) -> dict[str, Any]:
+    """The findings that a page carries for its script."""
+    [text] = re.findall('<script type="text/plain" id="data">(.*?)</script>', source)
+    unpacked: dict[str, Any] = json.loads(gzip.decompress(base64.b64decode(text)))
+    return unpacked
+
+
 def test_the_page_tells_the_result(result: AuditResult) -> None:
-    """The first screen has the totals, each finding its evidence, the grounds of its rule beside."""
+    """The first screen has the totals, each finding its evidence; the grounds of each rule stand on the page."""
     text = Page(render(result)).text
     for said in (
-        "2 findings. 97.3 % of the checks in scope could be judged.",
+        "Not yet. Nothing found lowers safety, but 2 matters are non-compliances.",
+        "97.3 % judged.",
         "As of 2026-05-31 22:10 UTC",
         "Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.",
-        "Task recordT-1",
-        "FlightV-1",
-        "PersonA. Plover",
-        "Measured5.2 h",
-        "Limit24 h",
+        "W-1 · T-1 · V-1 · Fernharbour · A. Plover",
         "An uncured coat is carried off by the air stream",
         "Inspect the coating, coat again where it is damaged",
         "common practice, no source",
@@ -82,21 +90,41 @@ def test_the_page_tells_the_result(result: AuditResult) -> None:
         "cd" * 32,
         "ab" * 32,
         "Never alter, erase or backdate an original record.",
+        "Nobody has signed this page by making it.",
     ):
         assert said in text
 
 
-def test_the_page_loads_and_runs_nothing(result: AuditResult) -> None:
-    """No script, no style attribute, no outside address; the policy allows the one style alone."""
+def test_the_numbers_of_the_first_screen_reconcile(
+    result_of: Callable[..., AuditResult], make_finding: Callable[..., dict[str, object]]
+) -> None:
+    """Levels add up to the findings, seven boots of one work order are one matter, and the rest is counted."""
+    boots = [make_finding(n, work_order="W-7", aircraft="QX-007", position=f"boot {n}") for n in range(7)]
+    urgent = [
+        make_finding(100 + n, rule="preservative-on-wrong-material", level="1", aircraft=f"QX-{n}")
+        for n in range(URGENT + 3)
+    ]
+    text = Page(render(result_of(urgent + boots))).text
+    assert "Not yet. 9 matters come before the next flight; 1 more is a non-compliance." in text
+    assert "9in 9 matters" in text
+    assert "7in 1 matter" in text
+    assert "All findings16" in text
+    assert "and 3 more" in text
+    assert "are findings16" in text
+
+
+def test_the_page_loads_nothing_and_runs_only_its_own_script(result: AuditResult) -> None:
+    """No handler or style attribute, no outside address; the policy allows the one style and the one script."""
     source = render(result)
     page = Page(source)
-    assert {"script", "img", "link", "iframe", "form", "object"}.isdisjoint(page.tags)
+    assert {"img", "link", "iframe", "object"}.isdisjoint(page.tags)
     assert not [name for name in page.attributes if name.startswith("on") or name == "style"]
     assert "://" not in source
-    style = re.search("<style>(.*)</style>", source, re.DOTALL)
-    assert style is not None
-    allowed = base64.b64encode(hashlib.sha256(style[1].encode()).digest()).decode()
-    assert f"default-src 'none'; style-src 'sha256-{allowed}';" in source
+    for kind, tag in (("style", "<style>"), ("script", "<script>")):
+        [text] = re.findall(f"{tag}(.*?)</{kind}>", source, re.DOTALL)
+        allowed = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+        assert f"{kind}-src 'sha256-{allowed}';" in source
+    assert "default-src 'none';" in source
 
 
 def test_hostile_text_stays_text(
@@ -115,13 +143,15 @@ def test_hostile_text_stays_text(
     )
     source = render(hostile)
     page = Page(source)
-    assert "script" not in page.tags
+    assert page.tags.count("script") == 2
     assert "img" not in page.tags
     assert "\u202e" not in source
     shown = HOSTILE.replace("\u202e", "[U+202E]")
-    # title, heading and footer; the finding, twice with its unit; the reason; the table of rows;
-    # and four of the six quarantine columns
-    assert page.text.count(shown) == 3 + len(fields) + 1 + 1 + 1 + 4
+    # title, heading and footer; the bar of the station; the row of the finding without its state, unit and remedy; the
+    # reason; the table of rows; and four of the six quarantine columns
+    assert page.text.count(shown) == 3 + 1 + len(fields) - 3 + 1 + 1 + 4
+    for name in fields:
+        assert carried(source)["findings"][name][0] == [shown]
 
 
 def test_links_lead_somewhere_and_ids_are_unique(
@@ -134,40 +164,57 @@ def test_links_lead_somewhere_and_ids_are_unique(
     assert all(link.startswith("#") for link in page.links)
 
 
-def test_what_is_drawn_is_bounded_and_totals_are_exact(
+def test_what_stands_in_the_page_is_bounded_and_totals_are_exact(
     result_of: Callable[..., AuditResult], make_finding: Callable[..., dict[str, object]]
 ) -> None:
-    """A level draws its limit, no rule crowds out another, and the exact totals stand beside."""
-    many = [make_finding(n) for n in range(DRAWN_PER_LEVEL + 500)]
+    """So many rows stand in the page, no rule crowds out another, and the exact totals stand beside."""
+    many = [make_finding(n) for n in range(STATIC_FINDINGS + 500)]
     few = [make_finding(9_000 + n, rule="lot-expired") for n in range(3)]
     held = [("tasks", "tasks.csv", n, "started_at", "x" * 5_000, "no date") for n in range(1_234)]
-    page = Page(render(result_of(many + few, held)))
+    source = render(result_of(many + few, held))
+    page = Page(source)
     drawn = [name for name in page.ids if name.startswith("finding-")]
-    assert len(drawn) == DRAWN_PER_LEVEL
+    assert len(drawn) == STATIC_FINDINGS
     assert {"finding-F009000", "finding-F009001", "finding-F009002"} <= set(drawn)
-    assert f"{DRAWN_PER_LEVEL:,} of 1,503 are drawn here" in page.text
-    assert "997 of 1,500 drawn; the others are in findings.csv." in page.text
+    assert f"{STATIC_FINDINGS - 3} of {STATIC_FINDINGS + 500} stand here; every one is in findings.csv" in page.text
     assert f"{DRAWN_QUARANTINE} of 1,234 entries are drawn here" in page.text
     assert page.text.count("x" * 300 + "… (5,000 characters)") == DRAWN_QUARANTINE
     assert "x" * 301 not in page.text
+    # The script has them all.
+    ids, codes = carried(source)["findings"]["finding_id"]
+    assert len(ids) == len(codes) == STATIC_FINDINGS + 503
+
+
+def test_what_the_page_carries_is_bounded(
+    result_of: Callable[..., AuditResult],
+    make_finding: Callable[..., dict[str, object]],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Beyond the limit the page carries the most serious findings, and says how many it leaves to findings.csv."""
+    monkeypatch.setattr("audit.report.listing.MOST_FINDINGS", 5)
+    source = render(result_of([make_finding(n) for n in range(8)]))
+    assert "This page carries 5 of 8 findings, the most serious first." in Page(source).text
+    assert carried(source)["findings"]["finding_id"][0] == [f"F{n:06d}" for n in range(5)]
 
 
 def test_nothing_judged_is_no_clean_result(result_of: Callable[..., AuditResult]) -> None:
     """Where nothing was judged the page opens with it, and no level claims to be clean."""
     coverage = result_of([]).coverage.assign(complies=0, in_scope=3, unjudged=3, idle=False)
     text = Page(render(result_of([], coverage=coverage))).text
-    assert "Nothing could be judged. This is not a clean result" in text
-    assert text.count("None: nothing could be judged.") == len(LEVELS)
+    assert "That can't be told: nothing could be judged. This is not a clean result" in text
+    assert "None: nothing could be judged." in text
+    assert "Nothing found at level 1, as nothing was judged." in text
     assert "nothing could be judged; this is not a pass" in text
 
 
 def test_almost_all_is_not_all(result_of: Callable[..., AuditResult]) -> None:
-    """9,999 of 10,000 judged is not shown as 100 %."""
+    """9,999 of 10,000 judged is not shown as 100 %, and the answer keeps its reservation."""
     coverage = result_of([]).coverage.assign(
         in_scope=2_500, complies=[2_500, 2_499, 2_500, 2_500], unjudged=[0, 1, 0, 0], idle=False
     )
     text = Page(render(result_of([], coverage=coverage))).text
-    assert "No findings among the 99.9 % of the checks in scope" in text
+    assert "As far as these records could be judged, yes: no findings." in text
+    assert "99.9 % judged." in text
 
 
 @pytest.mark.parametrize(
@@ -199,5 +246,6 @@ def test_a_finding_without_figures_or_time(
     text = Page(render(result_of([bare]))).text
     assert "time unknown" in text
     assert "aircraft unknown" in text
-    case = text[text.index("time unknown") : text.index("For every rule")]
-    assert not re.search(r"Measured|Limit|Person|\b(nan|NaT|None)\b", case.split("Observations")[0])
+    assert not re.search(r"\b(nan|NaT|None)\b", text)
+    held = carried(render(result_of([bare])))["findings"]
+    assert [held[name][0] for name in ("at", "measured", "limit", "person")] == [[""]] * 4

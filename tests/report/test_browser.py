@@ -1,0 +1,312 @@
+"""report.html in a real browser: filters, links, keyboard, paper, assistive technology."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterator
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pypdf
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from audit.findings.result import AuditResult
+from audit.report.html import render
+from audit.report.listing import STATIC_FINDINGS
+from tests.report.browser import chromium, opened
+
+AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
+HOSTILE = "<img src=x onerror=document.title='broken'><script>document.title='broken'</script>"
+BOOTS = ("left wing", "right wing", "left tailplane", "right tailplane", "fin", "left strut", "right strut")
+# One work order with seven boots, then single matters of two other rules, over two pages.
+MANY = STATIC_FINDINGS + 20
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """One browser for all tests of this module."""
+    with chromium() as started:
+        yield started
+
+
+@pytest.fixture(scope="module")
+def report(
+    result_of: Callable[..., AuditResult],
+    make_finding: Callable[..., dict[str, Any]],
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Path:
+    """A report with more findings than stand in the page as rows."""
+    urgent = [make_finding(9_000, rule="preservative-on-wrong-material", level="1", station="Gullmouth")]
+    boots = [
+        make_finding(8_000 + n, work_order="W-8", aircraft="QX-777", position=boot) for n, boot in enumerate(BOOTS)
+    ]
+    others = [
+        make_finding(n, rule="lot-expired", person=f"P. {n % 3}", station=f"Station {n % 4}") for n in range(MANY)
+    ]
+    path = tmp_path_factory.mktemp("report") / "report.html"
+    path.write_text(render(result_of(urgent + boots + others)), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def short_report(
+    result_of: Callable[..., AuditResult],
+    make_finding: Callable[..., dict[str, Any]],
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Path:
+    """A report with a few findings of every level."""
+    levels = {
+        "preservative-on-wrong-material": "1",
+        "lot-expired": "2",
+        "ice-adhesion-treatment-overdue": "observation",
+    }
+    path = tmp_path_factory.mktemp("short") / "report.html"
+    found = [make_finding(n, rule=rule, level=level) for n, (rule, level) in enumerate(levels.items())]
+    path.write_text(render(result_of(found)), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def page(browser: Browser, report: Path) -> Iterator[Page]:
+    """The report opened; a request to anywhere but files, or an error of its script, fails the test."""
+    with watched(browser) as page:
+        yield opened(page, report)
+
+
+class watched:
+    """A page in a context of its own, with its requests and errors watched."""
+
+    def __init__(self, browser: Browser, **options: Any) -> None:
+        self._context = browser.new_context(**options)
+        self.page = self._context.new_page()
+        self.requests: list[str] = []
+        self.errors: list[str] = []
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.on("pageerror", lambda error: self.errors.append(str(error)))
+        self.page.on("console", lambda message: self.errors.append(message.text) if message.type == "error" else None)
+
+    def __enter__(self) -> Page:
+        return self.page
+
+    def __exit__(self, kind: object, *rest: object) -> None:
+        self._context.close()
+        if kind is None:
+            assert self.errors == []
+            assert [url for url in self.requests if not url.startswith("file:")] == []
+            assert self.requests
+
+
+def shown(page: Page) -> str:
+    """What the page says of how much the filter lets through."""
+    return page.locator("#shown").inner_text().replace("\xa0", " ")
+
+
+def test_findings_stand_in_matters_a_hundred_on_a_page(page: Page) -> None:
+    """Seven boots of one work order are one matter; pages turn; the most serious comes first."""
+    assert shown(page) == f"All {MANY + 8} findings, in {MANY + 2} matters."
+    matters = page.locator("#matters > li")
+    assert matters.count() == 100
+    expect(matters.nth(0)).to_contain_text("Level 1")
+    expect(matters.nth(1)).to_contain_text("7 findings")
+    expect(matters.nth(1)).to_contain_text("left wing; right wing; left tailplane and 4 more")
+    matters.nth(1).locator("summary").click()
+    assert matters.nth(1).locator(".cases > li").count() == 7
+    page.get_by_role("button", name="On").click()
+    expect(page.locator("#page")).to_have_text("Page 2 of 4")
+    page.get_by_role("button", name="On").click()
+    page.get_by_role("button", name="On").click()
+    assert page.locator("#matters > li").count() == (MANY + 2) % 100
+    expect(page.get_by_role("button", name="On")).to_be_disabled()
+
+
+@pytest.mark.parametrize(
+    ("label", "value", "expected"),
+    [
+        ("Rule", "Flight before the preservative had cured", "7 of {all} findings, in 1 matter."),
+        ("Station", "Station 2", "80 of {all} findings, in 80 matters."),
+        ("Aircraft", "QX-777", "7 of {all} findings, in 1 matter."),
+        ("Person", "P. 1", "107 of {all} findings, in 107 matters."),
+    ],
+)
+def test_a_choice_filters(page: Page, label: str, value: str, expected: str) -> None:
+    """Each list lets through what it names, and says how much of how much that is."""
+    page.get_by_label(label, exact=True).select_option(label=value)
+    assert shown(page) == expected.format(all=MANY + 8)
+
+
+def test_words_levels_and_days_filter_together(page: Page) -> None:
+    """Every word must occur somewhere; levels and days cut further; resetting gives all back; nothing found says so."""
+    search = page.get_by_label("Search for words or numbers")
+    search.fill("qx-777 RIGHT")
+    assert shown(page) == f"3 of {MANY + 8} findings, in 1 matter."
+    page.get_by_role("checkbox", name="Level 2").uncheck()
+    assert shown(page).startswith("None of the")
+    page.get_by_role("button", name="Reset the filter").click()
+    assert shown(page).startswith("All")
+    page.get_by_label("From day (UTC)").fill("2025-11-04")
+    page.get_by_role("checkbox", name="Level 1").uncheck()
+    assert shown(page) == f"7 of {MANY + 8} findings, in 1 matter."
+    page.get_by_label("To day (UTC)").fill("2025-11-08")
+    assert shown(page).startswith("None of the")
+
+
+@pytest.mark.parametrize(
+    ("order", "first"),
+    [
+        ("newest first", "QX-000"),
+        ("oldest first", "QX-000"),
+        ("most findings first", "QX-777"),
+        ("by station", "QX-777"),
+    ],
+)
+def test_matters_are_put_in_order(page: Page, order: str, first: str) -> None:
+    """The order asked for is the order shown."""
+    page.get_by_label("Order", exact=True).select_option(label=order)
+    expect(page.locator("#matters > li").first.locator(".where b")).to_have_text(first)
+
+
+def test_a_link_leads_to_its_finding(browser: Browser, report: Path) -> None:
+    """A link opened from a mail shows its finding on whatever page, and later ones even where the filter hides it."""
+    last = f"F{MANY - 1:06d}"
+    with watched(browser) as page:
+        opened(page, report, f"#finding-{last}")
+        expect(page.locator("#page")).to_have_text("Page 4 of 4")
+        expect(page.locator(f"#finding-{last}")).to_be_focused()
+        expect(page.locator(f"#finding-{last}")).to_be_in_viewport()
+        page.get_by_label("Aircraft", exact=True).select_option(label="QX-001")
+        page.get_by_role("link", name="Rubber preservative on a boot").first.click()
+        expect(page.locator("#finding-F009000")).to_be_focused()
+        expect(page.locator("#finding-F009000")).to_contain_text("Gullmouth")
+
+
+def test_a_figure_leads_to_what_it_counts(page: Page) -> None:
+    """The level on the first screen and the number in the coverage table filter the list to just that many."""
+    page.locator("#front-levels + dl a").nth(1).click()
+    assert shown(page) == f"{MANY + 7} of {MANY + 8} findings, in {MANY + 1} matters."
+    page.locator("#cover-flight-before-cure td a").click()
+    assert shown(page) == f"7 of {MANY + 8} findings, in 1 matter."
+
+
+def test_the_keyboard_is_enough(page: Page) -> None:
+    """Tab reaches the skip link first and every control in turn; Enter and Space work them; focus is never lost."""
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip to the result"
+    reached = []
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        reached.append(page.evaluate("document.activeElement.id || document.activeElement.tagName"))
+        if reached[-1] == "SUMMARY":
+            break
+    wanted = ["f-text", "f-rule", "f-station", "f-aircraft", "f-person", "f-from", "f-to", "f-sort", "clear"]
+    assert [name for name in dict.fromkeys(reached) if name in wanted] == wanted
+    assert reached[-1] == "SUMMARY"
+    page.keyboard.press("Enter")
+    expect(page.locator("#matters > li").first.locator(".cases")).to_be_visible()
+    page.keyboard.press("Space")
+    expect(page.locator("#matters > li").first.locator(".cases")).to_be_hidden()
+    page.locator("#on").focus()
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.tagName") == "SUMMARY"
+    # What has focus is seen to have it.
+    assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+
+
+def axe(page: Page) -> list[str]:
+    """What axe finds on a page, each with the first element that has it."""
+    page.evaluate(AXE)
+    found = page.evaluate("axe.run()")
+    assert len(found["passes"]) > 20
+    return [f"{one['id']}: {one['nodes'][0]['html'][:160]}" for one in found["violations"]]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 380])
+def test_axe_finds_nothing(browser: Browser, short_report: Path, scheme: Any, width: int) -> None:
+    """Light and dark, wide and narrow, with matters folded and open: no rule of axe is broken."""
+    options = {"color_scheme": scheme, "viewport": {"width": width, "height": 900}, "bypass_csp": True}
+    with watched(browser, **options) as page:
+        opened(page, short_report)
+        for summary in page.locator("#matters summary").all()[:3]:
+            summary.click()
+        assert axe(page) == []
+
+
+def test_axe_can_find_something(browser: Browser, short_report: Path) -> None:
+    """Faults planted into the page are found: grey on white, a field without a label."""
+    with watched(browser, bypass_csp=True) as page:
+        opened(page, short_report)
+        page.evaluate(
+            "document.getElementById('main').insertAdjacentHTML('beforeend',"
+            "'<p id=faint>Too faint to read</p><input type=text>');"
+            "document.getElementById('faint').style.cssText = 'color: #ccc; background: #fff'"
+        )
+        assert {fault.partition(":")[0] for fault in axe(page)} == {"color-contrast", "label"}
+
+
+@pytest.mark.parametrize("width", [1280, 640, 380])
+def test_nothing_runs_out_of_the_page(browser: Browser, report: Path, width: int) -> None:
+    """At 200 % zoom of a small screen (640 points wide) and on a phone nothing has to be scrolled sideways."""
+    with watched(browser, viewport={"width": width, "height": 900}) as page:
+        opened(page, report)
+        page.locator("#matters summary").first.click()
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def printed(page: Page) -> list[str]:
+    """The text of each page on paper."""
+    return [sheet.extract_text() for sheet in pypdf.PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True))).pages]
+
+
+def test_paper_has_every_finding(page: Page) -> None:
+    """All ids are on paper, whatever the filter shows on the screen; pages are numbered; heads repeat."""
+    page.get_by_label("Aircraft", exact=True).select_option(label="QX-777")
+    page.emulate_media(media="print")
+    sheets = printed(page)
+    text = "".join(sheets)
+    ids = [f"F{n:06d}" for n in [*range(MANY), *range(8_000, 8_007), 9_000]]
+    assert [name for name in ids if name not in text] == []
+    assert len(sheets) > 8
+    assert [f"{n} / {len(sheets)}" in sheet for n, sheet in enumerate(sheets, 1)] == [True] * len(sheets)
+    head = "Aircraft, position, boot"
+    with_rows = [sheet for sheet in sheets if sheet.count("F000") > 3]
+    assert len(with_rows) > 4
+    assert all(head in sheet.replace("\n", " ") for sheet in with_rows)
+    assert "Search for words or numbers" not in text
+    # Back on the screen the list is as it was.
+    page.emulate_media(media="screen")
+    assert shown(page) == f"7 of {MANY + 8} findings, in 1 matter."
+
+
+def test_without_a_script_the_rows_stand(browser: Browser, report: Path) -> None:
+    """Where a mail program runs no script, the first rows and all totals are there, and no dead controls."""
+    with watched(browser, java_script_enabled=False) as page:
+        page.goto(report.as_uri())
+        expect(page.locator("#browse")).to_be_hidden()
+        assert page.locator("#register tbody tr:visible").count() == STATIC_FINDINGS
+        page.goto(f"{report.as_uri()}#finding-F009000")
+        expect(page.locator("#finding-F009000")).to_be_in_viewport()
+
+
+def test_hostile_text_stays_text(
+    browser: Browser,
+    result_of: Callable[..., AuditResult],
+    make_finding: Callable[..., dict[str, Any]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Markup in every field is shown as characters, in the list, in the filters and on paper; nothing of it runs."""
+    fields = ["state", "aircraft", "position", "component_serial", "work_order", "task_id", "flight_id", "station"]
+    fields += ["person", "unit", "message", "put_right"]
+    monkeypatch.setattr("audit.report.listing.STATIC_FINDINGS", 2)  # so that the script makes the rows for paper
+    hostile = [make_finding(n, **dict.fromkeys(fields, f"{HOSTILE}{n}")) for n in range(3)]
+    path = tmp_path / "report.html"
+    path.write_text(render(result_of(hostile, export_name=HOSTILE)), encoding="utf-8")
+    with watched(browser) as page:
+        opened(page, path)
+        page.locator("#matters summary").first.click()
+        expect(page.locator("#matters li").first).to_contain_text(f"{HOSTILE}0")
+        assert page.locator("#main img, #main script").count() == 0
+        assert HOSTILE in "".join(printed(page)).replace("\n", "")
+        assert page.title().startswith(f"Audit of {HOSTILE}")
