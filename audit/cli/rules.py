@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal, get_args
 
 import typer
 
@@ -13,6 +13,8 @@ from audit.cli.app import NAME, rules_app, say
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.report.visible import visible
+
+Form = Literal["record", "hold", "order", "precede", "interval", "count", "spacing", "overlap"]
 
 
 @rules_app.command("test")
@@ -41,6 +43,62 @@ def rules_test(
     gaps = sum(result.known_gap is not None for result in results)
     print(f"{len(results)} examples, {f'{gaps} of them known gaps, ' if gaps else ''}{failed} failed")
     return ExitCode.FINDINGS if failed else ExitCode.CLEAN
+
+
+@rules_app.command("lint")
+def rules_lint(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(metavar="[DIR]", help="Default: the rules that ship with it."),
+    ] = None,
+) -> ExitCode:
+    """Look for rules that can't mean what they say, say it badly, or say it twice. Exit code 1 if there are any."""
+    from audit.forms.linting import lint
+    from audit.shipped import rules_folder
+
+    folder = folder or rules_folder()
+    found = lint(folder)
+    for complaint in found:
+        print(visible(f"{folder / complaint.file}:{complaint.line}: {complaint.message}"))
+    say(f"{len(found) or 'No'} fault{'' if len(found) == 1 else 's'} found.")
+    return ExitCode.FINDINGS if found else ExitCode.CLEAN
+
+
+@rules_app.command("new")
+def rules_new(
+    rule: Annotated[str, typer.Argument(metavar="ID", help="What names the fault, such as flight-before-cure.")],
+    form: Annotated[Form, typer.Option(metavar="FORM", help=f"One of {', '.join(get_args(Form))}.")] = "record",
+    pack: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the file; made if it isn't there.")] = Path(
+        "rules"
+    ),
+) -> ExitCode:
+    """Write a rule file to fill in, with examples that hold as they are. Nothing is ever overwritten."""
+    from audit.forms.linting import named_cure
+    from audit.rulebook.loading import read_rule
+    from audit.rulebook.skeletons import FILL_IN, skeleton
+
+    if cure := named_cure(rule):
+        raise AuditError(f"an id names the fault, not the cure: {rule!r} begins with `{cure}`")
+    path = pack / f"{rule}.yaml"
+    schema = next((up for up in ("rule.schema.json", "../rule.schema.json") if (pack / up).is_file()), None)
+    text = skeleton(rule, form, schema)
+    read_rule(text.encode(), path.name)  # refuses an id that no rule can have
+    if os.path.lexists(path):
+        raise AuditError(f"{path} is there already: nothing was written.")
+    try:
+        pack.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except OSError as error:
+        raise AuditError(f"{path} can't be written: {error.strerror or error}.") from error
+    say(
+        f"{path} written: a rule of the form {form}, with examples that hold as they are. Next:\n"
+        f"1. Put your scope, your limits and your examples in place of the sample's, and fill in what says {FILL_IN}.\n"
+        f"2. {NAME} rules test {pack}\n"
+        f"3. {NAME} rules lint {pack}\n"
+        f"4. {NAME} explain {rule} --rules {pack}"
+    )
+    return ExitCode.CLEAN
 
 
 @rules_app.command("copy")

@@ -10,7 +10,7 @@ import pandas as pd
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import Outcomes
 from audit.rulebook.examples import example_export
-from audit.rulebook.models import AnyRule
+from audit.rulebook.models import AnyRule, Example
 from audit.timeline.timeline import build_timeline
 
 
@@ -35,18 +35,22 @@ def run_examples(rules: Iterable[AnyRule]) -> Iterator[ExampleResult]:
     timeline."""
     for rule in rules:
         for example in rule.examples:
-            as_of = None
-            if example.as_of is not None:
-                as_of = pd.Timestamp(example.as_of)
-                as_of = as_of.tz_localize("UTC") if as_of.tzinfo is None else as_of
-            outcomes = judge_rule(rule, build_timeline(example_export(example), as_of))
             yield ExampleResult(
                 rule_id=rule.id,
                 example_name=example.name,
                 expected=example.expect,
-                got=_said(outcomes),
+                got=verdict(rule, example),
                 known_gap=example.known_gap,
             )
+
+
+def verdict(rule: AnyRule, example: Example) -> str:
+    """What a rule says of an example, its own or another's."""
+    as_of = None
+    if example.as_of is not None:
+        as_of = pd.Timestamp(example.as_of)
+        as_of = as_of.tz_localize("UTC") if as_of.tzinfo is None else as_of
+    return _said(judge_rule(rule, build_timeline(example_export(example), as_of)))
 
 
 def _said(outcomes: Outcomes) -> str:

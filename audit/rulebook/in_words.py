@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import timedelta
 from typing import Any
 
@@ -49,10 +49,11 @@ def conditions_in_words(conditions: Conditions) -> tuple[str, ...]:
 
 def all_of(phrases: Iterable[str]) -> str:
     """The phrases as one: `a`, `a and b`, `a, b and c`."""
-    return _listed(tuple(phrases), "and")
+    return list_in_words(tuple(phrases), "and")
 
 
-def _listed(words: tuple[str, ...], last: str) -> str:
+def list_in_words(words: Sequence[str], last: str) -> str:
+    """`a`, `a and b`, `a, b and c`, with `last` before the last."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
@@ -99,7 +100,7 @@ def _value_in_words(operand: Any, last: str) -> str:
     if isinstance(operand, OtherColumn):
         return f"the {name_in_words(operand.column)}"
     if isinstance(operand, tuple):
-        return _listed(tuple(str(one) for one in operand), last)
+        return list_in_words(tuple(str(one) for one in operand), last)
     return str(operand)
 
 

@@ -1,0 +1,278 @@
+"""Faults of rule files that load: rules that can't mean what they say, say it badly, or say it twice."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+
+from audit.forms.examples import verdict
+from audit.forms.explaining import asks_about_products
+from audit.forms.unknowns import unjudged_when
+from audit.intake.tables import TABLES
+from audit.rulebook.in_words import list_in_words
+from audit.rulebook.loading import load_rules, read_file, read_source
+from audit.rulebook.logic import can_fail, can_hold, parts
+from audit.rulebook.models import (
+    AnyRule,
+    Basis,
+    Conditions,
+    CountRule,
+    Number,
+    OrderRule,
+    OverlapRule,
+    PrecedeRule,
+    RecordRule,
+)
+from audit.rulebook.skeletons import FILL_IN
+from audit.rulebook.yaml_source import Path as Place
+from audit.rulebook.yaml_source import Source
+
+NO_SOURCE = "common practice, no source"
+
+_CURES = re.compile(
+    r"(check|ensure|verify|validate|confirm|assert|enforce|require|must|should|do[- ]not|make[- ]sure)s?\b",
+    re.I,
+)
+_NOUNS = r"(?:records?|entry|entries|logs?|logbooks?|signatures?|sign-offs?|dates?)"
+_NOUN_PHRASE = rf"(?:(?!(?:as|and|or|in|by|with|to|of)\b)[\w'-]+\s+){{0,4}}{_NOUNS}\b"
+_ALTERING = re.compile(
+    rf"\b(?:alter|erase|delete|overwrite|correct|amend|edit|change|backdate|modify|rewrite|remove|replace|adjust)"
+    rf"(?:s|d|ed|ing)?\s+{_NOUN_PHRASE}"
+    rf"|\b{_NOUNS}\s+(?:is|are|may be|can be|should be|must be|to be|gets?|has to be)\s+"
+    r"(?:altered|erased|deleted|overwritten|corrected|amended|edited|changed|backdated|modified|rewritten|removed|replaced)",
+    re.I,
+)
+_NEGATED = re.compile(r"\b(?:never|not|nobody|no one|nothing|don't|without|instead of)\b[^.;:]*$", re.I)
+_DESCRIPTIVE = {"id", "title", "level", "basis", "why", "put_right", "caution", "examples"}
+_UNORDERED = {"in_", "not_in", "includes_all", "any_of", "same", "differing"}
+
+Fault = tuple[Place, str]
+
+
+@dataclass(frozen=True)
+class Complaint:
+    """What is wrong with a rule file, and on which line."""
+
+    file: str
+    line: int
+    message: str
+
+
+def lint(folder: Path) -> list[Complaint]:
+    """Complain about the rules below a folder, in the order of their files and lines. AuditError: they don't load."""
+    book = load_rules(folder)
+    sources = [read_source(read_file(folder / file.name, file.name)[0], file.name) for file in book.rule_files]
+    found: list[tuple[int, Place, str]] = []
+    for number, (rule, source) in enumerate(zip(book.rules, sources, strict=True)):
+        found += [(number, path, message) for check in _CHECKS for path, message in check(rule, source)]
+    found += [(number, ("id",), message) for number, message in _twins(book.rules)]
+    placed = sorted((number, sources[number].line(path), message) for number, path, message in found)
+    return [Complaint(sources[number].name, line, message) for number, line, message in placed]
+
+
+def _blanks(rule: AnyRule, source: Source) -> Iterator[Fault]:
+    for path in source.lines:
+        value = source.data
+        for part in path:
+            value = value[part]
+        if isinstance(value, str) and FILL_IN in value:
+            yield path, f"still to be filled in ({FILL_IN})"
+
+
+def _name(rule: AnyRule, source: Source) -> Iterator[Fault]:
+    for key, text in (("id", rule.id), ("title", rule.title)):
+        if cure := named_cure(text):
+            yield (key,), f"the {key} names the fault, not the cure: expected it not to begin with `{cure}`"
+
+
+def named_cure(text: str) -> str | None:
+    """The word by which an id or a title begins to name the cure, where it does."""
+    told = _CURES.match(text)
+    return told and told[0]
+
+
+def _basis(rule: AnyRule, source: Source) -> Iterator[Fault]:
+    for number, basis in enumerate(rule.basis):
+        yield from (((*("basis", number), key), message) for key, message in _one_basis(basis))
+    yield from _gaps(rule.basis)
+
+
+def _one_basis(basis: Basis) -> Iterator[tuple[str, str]]:
+    if basis.source.lower().startswith("common practice"):
+        if basis.source != NO_SOURCE:
+            yield "source", f"expected `{NO_SOURCE}`, word for word"
+        if not re.search(r"manual\b.*\bgovern", basis.note or "", re.I):
+            yield "note", "practice without a source needs a note that the operator's manual governs"
+    elif basis.section is None and not re.search(r"\d", basis.source):
+        yield "source", "a published source needs its section"
+
+
+def _gaps(bases: Sequence[Basis]) -> Iterator[Fault]:
+    """Days between two of the sources on which none was in force."""
+    spans = sorted((basis.from_ or date.min, basis.to or date.max, number) for number, basis in enumerate(bases))
+    last = spans[0][1]
+    for first, to, number in spans[1:]:
+        if last < date.max and first > last + timedelta(days=1):
+            gap = f"{last + timedelta(days=1)} to {first - timedelta(days=1)}"
+            yield ("basis", number, "from"), f"no source was in force from {gap}"
+        last = max(last, to)
+
+
+def _put_right(rule: AnyRule, source: Source) -> Iterator[Fault]:
+    for told in _ALTERING.finditer(rule.put_right):
+        if not _NEGATED.search(rule.put_right[: told.start()]):
+            yield ("put_right",), f"a record is never altered: expected a new, dated entry instead of `{told[0]}`"
+
+
+def _caution(rule: AnyRule, source: Source) -> Iterator[Fault]:
+    if rule.caution is None and asks_about_products(rule):
+        yield ("put_right",), "this is about work with products: expected a caution for those who put it right"
+
+
+def _outcomes(rule: AnyRule, source: Source) -> Iterator[Fault]:
+    shown = {example.expect for example in rule.examples if example.known_gap is None}
+    if "unjudged" not in shown and (reasons := unjudged_when(rule)):
+        yield ("examples",), f"expected an example that is unjudged, such as that {reasons[0]}"
+    names: set[str] = set()
+    for number, example in enumerate(rule.examples):
+        if example.name in names:
+            yield ("examples", number, "name"), "another example has this name"
+        names.add(example.name)
+
+
+def _selections(part: BaseModel, path: Place = ()) -> Iterator[tuple[Place, Conditions]]:
+    """All conditions by which a rule selects something, with their paths in the file."""
+    for name, field in type(part).model_fields.items():
+        value, place = getattr(part, name), (*path, field.alias or name)
+        if isinstance(value, Conditions):
+            yield place, value
+        elif isinstance(value, BaseModel):
+            yield from _selections(value, place)
+        elif isinstance(value, tuple) and name not in ("examples", "basis"):
+            for number, item in enumerate(value):
+                if isinstance(item, BaseModel):
+                    yield from _selections(item, (*place, number))
+
+
+def _contradictions(rule: AnyRule, source: Source) -> Iterator[Fault]:
+    for path, conditions in _selections(rule):
+        # What is required may hang on the scope, and is looked at with it.
+        if path != ("require",):
+            yield from (((*path, *below), message) for below, message in _contradicting(conditions))
+
+
+def _contradicting(conditions: Conditions) -> Iterator[Fault]:
+    single = [path for path, part in parts(conditions) if not can_hold(part)]
+    for path in single:
+        yield path, "no record can meet this"
+    if not single and not can_hold(conditions):
+        yield (), "no record can meet these conditions together"
+    for number, option in enumerate(conditions.any_of):
+        plain = Conditions.model_validate(dict(conditions.columns))
+        if not single and not can_hold(plain, option):
+            yield ("any_of", number), "this alternative can never hold"
+
+
+def _requirements(rule: AnyRule, source: Source) -> Iterator[Fault]:
+    """What a record in scope can't break, or can't meet."""
+    if not isinstance(rule, RecordRule) or not can_hold(rule.scope):
+        return
+    settled = False
+    for path, part in parts(rule.require):
+        if not can_hold(rule.scope, part):
+            settled = True
+            yield ("require", *path), "no record in scope can meet this: everything would be a finding"
+        elif not can_fail(part, rule.scope):
+            settled = True
+            yield ("require", *path), "every record in scope meets this: it can never be a finding"
+    if not settled and not can_hold(rule.scope, rule.require):
+        yield ("require",), "no record in scope can meet all of this: everything would be a finding"
+
+
+def _limits(rule: AnyRule, source: Source) -> Iterator[Fault]:
+    """What the other forms can never find."""
+    match rule:
+        case OrderRule() if not can_fail(rule.scope, rule.among):
+            yield ("among",), "all of these are in scope themselves: nothing can ever be a finding"
+        case PrecedeRule():
+            for way_number, way in enumerate(rule.precedents):
+                path: Place = ("or_else", way_number - 1) if way_number else ()
+                for number, event in enumerate(way.broken_by):
+                    if event.where is not None and not can_fail(way.needs, event.where):
+                        message = "all of these are needed treatments themselves, which disturb nothing"
+                        yield (*path, "broken_by", number), message
+        case CountRule(coats=Number(at_least=1, at_most=None)):
+            yield ("coats",), "every session has a coat: nothing can ever be a finding"
+        case OverlapRule():
+            yield from _pairs(rule)
+        case _:
+            pass
+
+
+def _pairs(rule: OverlapRule) -> Iterator[Fault]:
+    if both := sorted(set(rule.same) & set(rule.differing)):
+        yield (
+            ("differing",),
+            f"{list_in_words(both, 'and')} can't be the same and differ: nothing can ever be a finding",
+        )
+    one, other = rule.between
+    if one == other and set(TABLES[one].key) <= set(rule.same):
+        yield ("same",), f"no two {one} have the same {list_in_words(TABLES[one].key, 'and')}"
+    if "tasks" not in rule.between and rule.scope.names():
+        yield ("scope",), "a scope restricts task records, of which there are none here"
+
+
+_CHECKS: tuple[Callable[[AnyRule, Source], Iterable[Fault]], ...] = (
+    *(_blanks, _name, _basis, _put_right, _caution, _outcomes, _contradictions, _requirements, _limits),
+)
+
+
+def _twins(rules: Sequence[AnyRule]) -> Iterator[tuple[int, str]]:
+    """Rules that mean the same, by their words or by every example of both."""
+    judged = cache(lambda number, example: verdict(rules[number], rules[example[0]].examples[example[1]]))
+
+    def alike(number: int, other: int) -> bool:
+        """Whether the one judges each example of the other as that says."""
+        return all(
+            example.known_gap is not None or judged(number, (other, place)) == example.expect
+            for place, example in enumerate(rules[other].examples)
+        )
+
+    meanings = [_meaning(rule) for rule in rules]
+    for number, rule in enumerate(rules):
+        for earlier in range(number):
+            if rules[earlier].form != rule.form:
+                continue
+            if meanings[earlier] == meanings[number]:
+                yield number, f"this rule selects and requires the same as {rules[earlier].id}"
+            elif alike(earlier, number) and alike(number, earlier):
+                yield (
+                    number,
+                    f"no example tells this rule from {rules[earlier].id}: one is needed, or one rule is too many",
+                )
+
+
+def _meaning(rule: AnyRule) -> str:
+    """What a rule selects and requires, however it is written."""
+    return json.dumps(_sorted(rule.model_dump(exclude=_DESCRIPTIVE)), sort_keys=True, default=str)
+
+
+def _sorted(value: Any, key: str = "") -> Any:
+    if isinstance(value, Mapping):
+        return {name: _sorted(part, name) for name, part in value.items() if part is not None}
+    if isinstance(value, list | tuple):
+        items = [_sorted(part) for part in value]
+        return (
+            sorted(items, key=lambda item: json.dumps(item, sort_keys=True, default=str))
+            if key in _UNORDERED
+            else items
+        )
+    return value
