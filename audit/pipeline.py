@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -13,6 +14,7 @@ from audit.findings.collect import collect
 from audit.findings.result import (
     COVERAGE_COLUMNS,
     FINDING_COLUMNS,
+    ROW_COLUMNS,
     UNJUDGED_COLUMNS,
     AuditResult,
     RecordUse,
@@ -34,11 +36,13 @@ def run_audit(
     rules: Path | None = None,
     as_of: pd.Timestamp | None = None,
     progress: Callable[[str], None] = lambda step: None,
+    locate: bool = False,
 ) -> AuditResult:
     """Audit the export in a folder against the rules in another (default: the rules that ship).
 
-    `as_of` defaults to the latest instant in the export. `progress` is told each step. Raises AuditError where the
-    export or a rule file can't be read.
+    `as_of` defaults to the latest instant in the export. `progress` is told each step. `locate` has every finding say
+    on which line of which file it shows (PLACE_COLUMNS), for which a file may be read again. Raises AuditError where
+    the export or a rule file can't be read.
     """
     progress("reading the rules")
     rulebook = load_rules(rules if rules is not None else rules_folder())
@@ -51,7 +55,8 @@ def run_audit(
         progress(f"judging {rule.id}")
         judged.append((rule, judge_rule(rule, timeline)))
     progress("collecting the findings")
-    return _result(export.resolve().name, rulebook, came_in, timeline, judged)
+    result = _result(export.resolve().name, rulebook, came_in, timeline, judged)
+    return replace(result, findings=_located(result.findings, came_in)) if locate else result
 
 
 def _result(
@@ -62,7 +67,7 @@ def _result(
     judged: list[tuple[AnyRule, Outcomes]],
 ) -> AuditResult:
     collected = [collect(rule, outcomes, timeline) for rule, outcomes in judged]
-    findings = _together([found for found, _ in collected], FINDING_COLUMNS)
+    findings = _together([found for found, _ in collected], (*FINDING_COLUMNS, *ROW_COLUMNS))
     level = findings["level"].map({name: rank for rank, name in enumerate(LEVELS)})
     findings = (
         findings.assign(_level=level)
@@ -87,6 +92,15 @@ def _result(
         coverage=_coverage(judged, export),
         quarantine=export.rejects,
     )
+
+
+def _located(findings: pd.DataFrame, export: Export) -> pd.DataFrame:
+    """The findings with PLACE_COLUMNS; blank where no single row shows one."""
+    shown = findings[findings["row"] >= 0].groupby("table", observed=True)["row"]
+    places = [export.places(str(table), rows.to_numpy()).set_index(rows.index) for table, rows in shown]
+    if not places:
+        return findings.assign(file="", line=0)
+    return findings.join(pd.concat(places)).fillna({"file": "", "line": 0}).astype({"line": "int64"})
 
 
 def _together(parts: list[pd.DataFrame], columns: tuple[str, ...]) -> pd.DataFrame:

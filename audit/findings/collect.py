@@ -11,7 +11,7 @@ import pandas as pd
 
 from audit.findings import wording
 from audit.findings.identity import finding_id
-from audit.findings.result import FINDING_COLUMNS, UNJUDGED_COLUMNS
+from audit.findings.result import FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms.conditions import FALSE, failures
 from audit.forms.outcomes import NONE, Outcomes
 from audit.rulebook.models import AnyRule, CountRule, OverlapRule, RecordRule
@@ -36,7 +36,7 @@ SENTENCES: Mapping[str, Callable[[Any, Mapping[str, Any]], str]] = {
 
 
 def collect(rule: AnyRule, outcomes: Outcomes, timeline: Timeline) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return a rule's findings (FINDING_COLUMNS) and its unjudged subjects (UNJUDGED_COLUMNS)."""
+    """Return a rule's findings (FINDING_COLUMNS, ROW_COLUMNS) and its unjudged subjects (UNJUDGED_COLUMNS)."""
     cases = outcomes.cases
     found = cases[cases["finding"]].reset_index(drop=True)
     evidence = _evidence(rule, found, timeline)
@@ -48,11 +48,12 @@ def collect(rule: AnyRule, outcomes: Outcomes, timeline: Timeline) -> tuple[pd.D
     evidence["message"] = _messages(rule, found, evidence, timeline)
     evidence["put_right"] = rule.put_right
     evidence["finding_id"] = [finding_id(rule.id, subject) for subject in _subjects(rule, found, evidence, timeline)]
+    evidence["table"], evidence["row"] = _shown_by(found)
     unjudged = cases[~cases["finding"]].reset_index(drop=True)
     doubts = _evidence(rule, unjudged, timeline)
     doubts["rule"] = rule.id
     doubts["reason"] = unjudged["reason"]
-    return evidence[list(FINDING_COLUMNS)], doubts[list(UNJUDGED_COLUMNS)]
+    return evidence[[*FINDING_COLUMNS, *ROW_COLUMNS]], doubts[list(UNJUDGED_COLUMNS)]
 
 
 def _evidence(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
@@ -104,6 +105,14 @@ def _overlap_owner(
     rows = cases["subject"].to_numpy()
     place = _cells(frame, "position", rows) if kind == "components" else position
     return _cells(frame, "aircraft", rows), place
+
+
+def _shown_by(cases: pd.DataFrame) -> tuple[Texts, Ints]:
+    """Table and row that show each case: the task record, else the boot, else the flight."""
+    rows = {"tasks": cases["task"], "components": cases["component"], "flights": cases["flight"]}
+    known = [row >= 0 for row in rows.values()]
+    table = np.select(known, [np.full(len(cases), name, object) for name in rows], "")
+    return table, np.select(known, list(rows.values()), NONE)
 
 
 def _cells(frame: pd.DataFrame | None, column: str, rows: Ints) -> Texts:

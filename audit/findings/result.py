@@ -32,6 +32,12 @@ FINDING_COLUMNS = (
 )
 """Columns of findings.csv: text, save `at` (datetime64[us, UTC]) and the floats `measured` and `limit`."""
 
+ROW_COLUMNS = ("table", "row")
+"""The audited row that shows a finding: the table's name and the row in its frame, counted from 0."""
+
+PLACE_COLUMNS = ("file", "line")
+"""Where that row stands in the export; there only where `run_audit` was asked to locate it."""
+
 UNJUDGED_COLUMNS = (
     "rule",
     "reason",
@@ -63,7 +69,8 @@ class RecordUse:
 class AuditResult:
     """Everything an audit found.
 
-    Frames: `findings` (FINDING_COLUMNS), ordered by level, rule, aircraft, at, id; `unjudged` (UNJUDGED_COLUMNS);
+    Frames: `findings` (FINDING_COLUMNS, ROW_COLUMNS and, where asked for, PLACE_COLUMNS), ordered by level, rule,
+    aircraft, at, id; `unjudged` (UNJUDGED_COLUMNS);
     `coverage` (COVERAGE_COLUMNS), one row a rule in the order of `rules`; `quarantine` (table, file, line, column,
     value, reason). `inputs` and `rule_files` carry name, SHA-256 and size of what was read.
     """

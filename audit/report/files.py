@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,43 +17,61 @@ from audit.findings.result import (
 from audit.intake.export import Source
 from audit.report.folder import replace_files
 from audit.report.html import render
+from audit.report.junit import junit_text
+from audit.report.markdown import markdown_text
 from audit.report.rows import csv_text, instant, json_rows
+from audit.report.sarif import sarif_text
 from audit.report.unjudged import count_reasons
 from audit.rulebook.models import LEVELS
 
 FINDINGS_FORMAT = "deicer-audit-findings/1"
+CSV_FORMAT = "deicer-audit-csv/1"
 SUMMARY_FORMAT = "deicer-audit-summary/1"
-"""The number changes when a reader of the file would have to."""
+"""The number changes when a reader of the file would have to. A CSV file can't say its own: summary.json does."""
+
+DEFAULT_FORMATS = ("csv", "json", "html")
+LOCATING_FORMATS = ("sarif",)
+"""Formats that say on which line of which file a finding shows."""
 
 QUARANTINE_COLUMNS = ("table", "file", "line", "column", "value", "reason")
 
 
-def write_result(result: AuditResult, out: Path) -> list[Path]:
+def write_result(result: AuditResult, out: Path, formats: Collection[str] = DEFAULT_FORMATS) -> list[Path]:
     """Write the report into the folder `out` and return its files; AuditError if that can't be.
 
     The earlier report stays whole until the new one is: see `replace_files`.
     """
-    return replace_files(contents(result), out)
+    return replace_files(contents(result, formats), out)
 
 
-def contents(result: AuditResult) -> dict[str, bytes]:
-    """Return every file by name, `summary.json` last: it holds the SHA-256 of the others.
+def contents(result: AuditResult, formats: Collection[str] = DEFAULT_FORMATS) -> dict[str, bytes]:
+    """Return every file of the formats by name, `summary.json` last: it is always there, with the others' SHA-256.
 
     The same result gives the same bytes: nothing here asks the clock, the machine or the folder.
     """
-    text = {
+    files = {
+        name: content if isinstance(content, bytes) else _bytes(content)
+        for name, written in FORMATS.items()
+        if name in formats
+        for name, content in written(result).items()
+    }
+    outputs = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
+    summary = json.dumps(_summary(result) | {"outputs": outputs}, indent=2, ensure_ascii=False)
+    return files | {"summary.json": _bytes(f"{summary}\n")}
+
+
+def _bytes(text: str) -> bytes:
+    # A file name may hold bytes that are no text: they are written as \\udcff, an escape in JSON.
+    return text.encode("utf-8", "backslashreplace")
+
+
+def _csv_files(result: AuditResult) -> dict[str, str]:
+    return {
         "findings.csv": csv_text(result.findings[list(FINDING_COLUMNS)]),
-        "findings.json": _findings_json(result),
         "unjudged.csv": csv_text(result.unjudged[list(UNJUDGED_COLUMNS)]),
         "coverage.csv": csv_text(result.coverage[list(COVERAGE_COLUMNS)]),
         "quarantine.csv": csv_text(result.quarantine[list(QUARANTINE_COLUMNS)]),
-        "report.html": render(result),
     }
-    # A file name may hold bytes that are no text: they are written as \udcff, an escape in JSON.
-    files = {name: content.encode("utf-8", "backslashreplace") for name, content in text.items()}
-    outputs = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
-    summary = json.dumps(_summary(result) | {"outputs": outputs}, indent=2, ensure_ascii=False)
-    return files | {"summary.json": f"{summary}\n".encode("utf-8", "backslashreplace")}
 
 
 def _findings_json(result: AuditResult) -> str:
@@ -73,6 +91,7 @@ def _summary(result: AuditResult) -> dict[str, Any]:
     coverage = result.coverage.set_index("rule")
     return {
         "format": SUMMARY_FORMAT,
+        "csv_format": CSV_FORMAT,
         "version": result.version,
         "export": result.export_name,
         "as_of": instant(result.as_of) or None,
@@ -105,3 +124,14 @@ def _sources(sources: Iterable[Source]) -> list[dict[str, str | int]]:
         {"name": source.name, "sha256": source.sha256, "size": source.size}
         for source in sorted(sources, key=lambda source: source.name)
     ]
+
+
+FORMATS: Mapping[str, Callable[[AuditResult], Mapping[str, str | bytes]]] = {
+    "csv": _csv_files,
+    "json": lambda result: {"findings.json": _findings_json(result)},
+    "html": lambda result: {"report.html": render(result)},
+    "sarif": lambda result: {"findings.sarif": sarif_text(result)},
+    "junit": lambda result: {"junit.xml": junit_text(result)},
+    "md": lambda result: {"summary.md": markdown_text(result)},
+}
+"""What can be written, by the name that `--write` knows it by."""

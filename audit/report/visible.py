@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 _BREAKS = re.compile(r"[\t\n\r]+")
+_NOT_IN_XML = re.compile("[\ud800-\udfff\ufffe\uffff]")
 _HIDDEN = re.compile(
     "[\x00-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f"
     "\ufeff\ufff9-\ufffb\U000e0000-\U000e007f]"
@@ -17,4 +18,18 @@ def visible(text: str) -> str:
     Line breaks and tabs become a space. A terminal obeys control characters, and a browser
     direction marks, even inside escaped text: both can make a record read as what it is not.
     """
-    return _HIDDEN.sub(lambda hidden: f"[U+{ord(hidden[0]):04X}]", _BREAKS.sub(" ", text))
+    return _HIDDEN.sub(_named, _BREAKS.sub(" ", text))
+
+
+def fit_for_xml(text: str) -> str:
+    """As `visible`, and without what XML can't hold: half characters, as file names may bring, and non-characters."""
+    return _NOT_IN_XML.sub(_named, visible(text))
+
+
+def shortened(text: str, longest: int) -> str:
+    """Return text cut where nobody would read on, and say how long it was."""
+    return text if len(text) <= longest else f"{text[:longest]}… ({len(text):,} characters)"
+
+
+def _named(character: re.Match[str]) -> str:
+    return f"[U+{ord(character[0]):04X}]"

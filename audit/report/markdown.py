@@ -1,0 +1,94 @@
+"""summary.md: the outcome on one page, for the summary page of a CI run."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from audit.findings.result import AuditResult
+from audit.report.rows import day_and_time, instant, texts
+from audit.report.unjudged import count_reasons
+from audit.report.visible import shortened, visible
+from audit.rulebook.models import LEVELS
+
+LISTED: Final = 20
+"""How many findings, and reasons, are listed; their number is exact."""
+LONGEST_TEXT: Final = 200
+
+# Whatever Markdown, HTML or a code host could read as more than text: mark-up, mentions, references, links.
+_ALIVE = re.compile(r"[\\`*_{}\[\]<>#+!|~@:&$\"=^]|(?<=[wW]{3})\.")
+
+
+def markdown_text(result: AuditResult) -> str:
+    """Return a short summary in Markdown; text from the records stays text."""
+    return "\n".join(_lines(result)) + "\n"
+
+
+def _lines(result: AuditResult) -> Iterator[str]:
+    coverage = result.coverage
+    in_scope, unjudged = int(coverage["in_scope"].sum()), int(coverage["unjudged"].sum())
+    levels = result.findings["level"].value_counts()
+    counted = [f"{levels.get(level, 0):,} {_level(level)}" for level in LEVELS]
+    yield "## Audit of maintenance records"
+    yield ""
+    yield f"Export {_text(result.export_name)}, as of {day_and_time(instant(result.as_of))}."
+    yield ""
+    if result.nothing_judged:
+        yield "**Nothing could be judged. This is not a clean result.**"
+        yield ""
+    yield f"**{len(result.findings):,} findings**: {', '.join(counted)}."
+    yield f"{in_scope - unjudged:,} of {in_scope:,} checks in scope were judged; the other {unjudged:,} are no pass."
+    idle = int(coverage["idle"].astype(bool).sum())
+    if idle:
+        yield f"{idle} of {len(coverage)} rules had nothing in scope."
+    held, read = sum(r.quarantined for r in result.rows.values()), sum(r.read for r in result.rows.values())
+    yield f"{held:,} of {read:,} rows were set aside and not audited."
+    yield ""
+    titles = {rule.id: (rule.title, rule.level) for rule in result.rules}
+    counts = [coverage[name] for name in ("rule", "in_scope", "complies", "findings", "unjudged", "unread")]
+    rows = [
+        (_text(titles[rule][0]), _level(titles[rule][1]), *(f"{number:,}" for number in numbers))
+        for rule, *numbers in zip(*counts, strict=True)
+    ]
+    yield from _table(("rule", "level", "in scope", "complies", "findings", "unjudged", "rows not read"), rows)
+    if len(result.findings):
+        first = result.findings.head(LISTED)
+        names = ("level", "aircraft", "position", "work_order", "message", "finding_id")
+        cells = zip(*(texts(first[name]) for name in names), strict=True)
+        yield ""
+        yield "### Most serious first"
+        yield ""
+        heads = ("level", "aircraft", "position", "work order", "what is wrong", "finding")
+        yield from _table(heads, [tuple(_text(cell or "") for cell in row) for row in cells])
+        if len(result.findings) > LISTED:
+            yield ""
+            yield f"The other {len(result.findings) - LISTED:,} are in the report."
+    reasons = [
+        (_text(titles[rule][0]), _text(reason), f"{number:,}")
+        for rule, of_rule in count_reasons(result.unjudged).items()
+        for reason, number in of_rule.items()
+    ]
+    if reasons:
+        yield ""
+        yield "### What could not be judged"
+        yield ""
+        yield from _table(("rule", "reason", "checks"), reasons[:LISTED])
+        if len(reasons) > LISTED:
+            yield ""
+            yield f"{len(reasons) - LISTED:,} more reasons are in the report."
+
+
+def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    yield f"| {' | '.join(head)} |"
+    yield "|---" * len(head) + "|"
+    for row in rows:
+        yield f"| {' | '.join(row)} |"
+
+
+def _level(level: str) -> str:
+    return level if level == "observation" else f"level {level}"
+
+
+def _text(text: str) -> str:
+    return _ALIVE.sub(lambda sign: f"&#{ord(sign[0])};", visible(shortened(text, LONGEST_TEXT)))

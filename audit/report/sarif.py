@@ -1,0 +1,116 @@
+"""findings.sarif: the findings as SARIF 2.1.0, for the screens of code hosts."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+from urllib.parse import quote
+
+from audit.errors import InternalError
+from audit.findings.result import PLACE_COLUMNS, AuditResult
+from audit.intake.export import Source
+from audit.report.rows import texts
+from audit.report.visible import shortened, visible
+from audit.rulebook.models import AnyRule, Level
+
+MOST_RESULTS: Final = 25_000
+"""More results in one run, and a code host refuses the whole file."""
+LONGEST_TEXT: Final = 1_000
+
+SCHEMA: Final = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
+LEVELS: Final[Mapping[Level, str]] = {"1": "error", "2": "warning", "observation": "note"}
+_EVIDENCE: Final = ("state", "aircraft", "position", "component_serial", "work_order", "task_id", "flight_id", "at")
+
+
+def sarif_text(result: AuditResult) -> str:
+    """Return the findings as a SARIF log with one run: each points to the file and line of its record.
+
+    At most MOST_RESULTS are written, the most serious first; a notification says how many there are.
+    """
+    if not set(PLACE_COLUMNS) <= set(result.findings):
+        raise InternalError("SARIF says where each finding stands: run_audit has to be asked to locate them")
+    log = {"$schema": SCHEMA, "version": "2.1.0", "runs": [_run(result)]}
+    return json.dumps(log, indent=1, ensure_ascii=True) + "\n"
+
+
+def _run(result: AuditResult) -> dict[str, Any]:
+    total = len(result.findings)
+    invocation: dict[str, Any] = {"executionSuccessful": True}
+    if total > MOST_RESULTS:
+        cut = f"{total:,} findings; the {MOST_RESULTS:,} most serious are here, all of them in findings.csv"
+        invocation["toolExecutionNotifications"] = [{"level": "warning", "message": {"text": cut}}]
+    return {
+        "tool": {
+            "driver": {
+                "name": "deicer-audit",
+                "version": result.version,
+                "semanticVersion": result.version,
+                "rules": [_rule(rule) for rule in result.rules],
+            }
+        },
+        "invocations": [invocation],
+        "artifacts": [_artifact(source) for source in sorted(result.inputs, key=lambda source: source.name)],
+        "columnKind": "unicodeCodePoints",
+        "results": list(_results(result)),
+        "properties": {"findings": total, "unjudged": len(result.unjudged)},
+    }
+
+
+def _rule(rule: AnyRule) -> dict[str, Any]:
+    help_text = " ".join([rule.put_right, rule.caution or ""]).strip()
+    sources = "; ".join(f"{basis.source}{f', {basis.section}' if basis.section else ''}" for basis in rule.basis)
+    return {
+        "id": rule.id,
+        "name": "".join(part.capitalize() for part in rule.id.split("-")),
+        "shortDescription": {"text": _text(rule.title)},
+        "fullDescription": {"text": _text(rule.why)},
+        "help": {"text": _text(f"Put right: {help_text} Basis: {sources}.")},
+        "defaultConfiguration": {"level": LEVELS[rule.level]},
+        "properties": {"tags": ["maintenance-records", f"level-{rule.level}"]},
+    }
+
+
+def _artifact(source: Source) -> dict[str, Any]:
+    return {
+        "location": {"uri": _uri(source.name)},
+        "length": source.size,
+        "hashes": {"sha-256": source.sha256},
+    }
+
+
+def _results(result: AuditResult) -> Iterator[dict[str, Any]]:
+    findings = result.findings.head(MOST_RESULTS)
+    number = {rule.id: index for index, rule in enumerate(result.rules)}
+    names = ("finding_id", "rule", "level", "message", *PLACE_COLUMNS, *_EVIDENCE)
+    columns = [texts(findings[name]) for name in names]
+    for row in zip(*columns, strict=True):
+        told = dict(zip(names, row, strict=True))
+        rule, level, evidence = str(told["rule"]), told["level"], {name: told[name] for name in _EVIDENCE}
+        yield {
+            "ruleId": rule,
+            "ruleIndex": number[rule],
+            "level": LEVELS[level],
+            "message": {"text": _text(told["message"] or rule)},
+            "locations": [_location(told["file"], told["line"])],
+            "partialFingerprints": {"primaryLocationLineHash": told["finding_id"]},
+            "properties": {name: _text(value) for name, value in evidence.items() if value},
+        }
+
+
+def _location(file: str | None, line: str | None) -> dict[str, Any]:
+    # A finding that no single row shows is filed under the table that every audit has.
+    return {
+        "physicalLocation": {
+            "artifactLocation": {"uri": _uri(file or "tasks")},
+            "region": {"startLine": max(int(line or 1), 1)},
+        }
+    }
+
+
+def _uri(name: str) -> str:
+    return quote(name.encode("utf-8", "surrogateescape"), safe="/")
+
+
+def _text(text: str) -> str:
+    return visible(shortened(text, LONGEST_TEXT))
