@@ -33,6 +33,7 @@ class Pipeline:
     result: Any = None
     error: BaseException | None = None
     asked: SimpleNamespace | None = None
+    located: bool = False
 
     def run_audit(
         self,
@@ -40,9 +41,11 @@ class Pipeline:
         rules: Path | None = None,
         as_of: pd.Timestamp | None = None,
         progress: Callable[[str], None] | None = None,
+        locate: bool = False,
     ) -> Any:
         """Answer as the pipeline would."""
         self.asked = SimpleNamespace(export=export, rules=rules, as_of=as_of)
+        self.located = locate
         if progress is not None:
             progress("judging")
         if self.error is not None:
@@ -127,9 +130,26 @@ def test_options_reach_the_pipeline(pipeline: Pipeline, capsys: pytest.CaptureFi
     assert pipeline.asked.as_of == pd.Timestamp("2026-01-05T10:00Z")
 
 
+def test_the_formats_that_are_written(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
+    """`--write` chooses the files, those of an earlier run in other formats go, and the exit code stays what it was."""
+    for formats, files in (
+        ("csv,json,html", {"report.html", "findings.json", "findings.csv"}),
+        ("sarif,md", {"findings.sarif", "summary.md"}),
+        ("junit", {"junit.xml"}),
+    ):
+        assert run(["check", "export", "--write", formats]) == ExitCode.FINDINGS
+        there = {path.name for path in Path("deicer-audit-report").iterdir()}
+        assert there - {"unjudged.csv", "coverage.csv", "quarantine.csv"} >= files | {"summary.json"}
+        assert there.isdisjoint({"report.html", "findings.csv", "findings.sarif", "junit.xml"} - files)
+        assert pipeline.located == ("sarif" in formats)
+    assert str(Path("deicer-audit-report")) in said(capsys).splitlines()[-1]
+
+
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
+        (["check", "x", "--write", "html,pdf"], "'pdf' is no format; there are csv, json"),
+        (["check", "x", "--write", ""], "'' is no format"),
         ([], "Missing command"),
         (["check"], "EXPORT"),
         (["chek", "x"], "chek"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,6 +15,7 @@ import typer
 from audit.cli.app import app, say
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
+from audit.report.formats import DEFAULT_FORMATS, FILES, LOCATING_FORMATS
 from audit.report.visible import visible
 
 if TYPE_CHECKING:
@@ -33,6 +34,13 @@ def _instant(text: str) -> datetime:
         raise typer.BadParameter(f"{text!r} is no ISO 8601 date and time of day, such as 2026-04-30T18:00Z.") from None
 
 
+def _known_formats(text: str) -> str:
+    for name in text.split(","):
+        if name not in FILES:
+            raise typer.BadParameter(f"{name!r} is no format; there are {', '.join(FILES)}.")
+    return text
+
+
 Out = Annotated[
     Path,
     typer.Option(
@@ -40,27 +48,40 @@ Out = Annotated[
         help="Folder for the report. Files of an earlier report are replaced together, others are left alone.",
     ),
 ]
+Rules = Annotated[
+    Path | None,
+    typer.Option(metavar="DIR", help="Folder of rule files. Default: the rules that ship."),
+]
+AsOf = Annotated[
+    datetime | None,
+    typer.Option(
+        parser=_instant,
+        metavar="TIME",
+        help="Audit as of this ISO 8601 date and time; without a zone it is UTC. "
+        "Default: the latest instant in the export.",
+    ),
+]
+Write = Annotated[
+    str,
+    typer.Option(
+        callback=_known_formats,
+        metavar="FORMATS",
+        help=f"What to write, with commas between: {', '.join(FILES)}. summary.json is always written. The exit code "
+        "never depends on it.",
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but errors.")]
+DEFAULT_WRITE = ",".join(DEFAULT_FORMATS)
 DEFAULT_OUT = Path("deicer-audit-report")
 
 
 @app.command()
 def check(
     export: Annotated[Path, typer.Argument(metavar="EXPORT", help="Folder of CSV or Parquet files.")],
-    rules: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Folder of rule files. Default: the rules that ship."),
-    ] = None,
+    rules: Rules = None,
     out: Out = DEFAULT_OUT,
-    as_of: Annotated[
-        datetime | None,
-        typer.Option(
-            parser=_instant,
-            metavar="TIME",
-            help="Audit as of this ISO 8601 date and time; without a zone it is UTC. "
-            "Default: the latest instant in the export.",
-        ),
-    ] = None,
+    write: Write = DEFAULT_WRITE,
+    as_of: AsOf = None,
     fail_on: Annotated[
         FailOn,
         typer.Option(
@@ -73,7 +94,7 @@ def check(
     quiet: Quiet = False,
 ) -> ExitCode:
     """Audit an export and write the report."""
-    result = _audit(export, rules, out, as_of, quiet)
+    result = _audit(export, rules, out, write.split(","), as_of, quiet)
     return _exit_code(result, fail_on)
 
 
@@ -82,10 +103,12 @@ def demo(out: Out = DEFAULT_OUT, quiet: Quiet = False) -> ExitCode:
     """Audit the sample records. They have faults planted in them, so finding some is success."""
     from audit.shipped import sample_folder
 
-    return _exit_code(_audit(sample_folder(), None, out, None, quiet), "never")
+    return _exit_code(_audit(sample_folder(), None, out, DEFAULT_FORMATS, None, quiet), "never")
 
 
-def _audit(export: Path, rules: Path | None, out: Path, as_of: datetime | None, quiet: bool) -> AuditResult:
+def _audit(
+    export: Path, rules: Path | None, out: Path, formats: Sequence[str], as_of: datetime | None, quiet: bool
+) -> AuditResult:
     from audit.report.folder import check_folder
 
     # Asked first: nobody should wait for a long audit to learn that its report has no place.
@@ -100,11 +123,17 @@ def _audit(export: Path, rules: Path | None, out: Path, as_of: datetime | None, 
     from audit.report.summary import summarise
 
     with _progress(quiet) as step:
-        result = run_audit(export, rules=rules, as_of=pd.Timestamp(as_of) if as_of else None, progress=step)
+        result = run_audit(
+            export,
+            rules=rules,
+            as_of=pd.Timestamp(as_of) if as_of else None,
+            progress=step,
+            locate=not set(formats).isdisjoint(LOCATING_FORMATS),
+        )
         step("writing the report")
-        write_result(result, out)
+        write_result(result, out, formats)
     if not quiet:
-        say(summarise(result, out / "report.html").rstrip("\n"))
+        say(summarise(result, out / "report.html" if "html" in formats else out).rstrip("\n"))
     return result
 
 

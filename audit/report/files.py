@@ -16,6 +16,7 @@ from audit.findings.result import (
 )
 from audit.intake.export import Source
 from audit.report.folder import replace_files
+from audit.report.formats import DEFAULT_FORMATS, FILES
 from audit.report.html import render
 from audit.report.junit import junit_text
 from audit.report.markdown import markdown_text
@@ -29,19 +30,17 @@ CSV_FORMAT = "deicer-audit-csv/1"
 SUMMARY_FORMAT = "deicer-audit-summary/1"
 """The number changes when a reader of the file would have to. A CSV file can't say its own: summary.json does."""
 
-DEFAULT_FORMATS = ("csv", "json", "html")
-LOCATING_FORMATS = ("sarif",)
-"""Formats that say on which line of which file a finding shows."""
-
 QUARANTINE_COLUMNS = ("table", "file", "line", "column", "value", "reason")
 
 
 def write_result(result: AuditResult, out: Path, formats: Collection[str] = DEFAULT_FORMATS) -> list[Path]:
     """Write the report into the folder `out` and return its files; AuditError if that can't be.
 
-    The earlier report stays whole until the new one is: see `replace_files`.
+    The earlier report stays whole until the new one is: see `replace_files`. Files of an earlier report in formats that
+    are not asked for now go, so that a folder never holds files of two audits.
     """
-    return replace_files(contents(result, formats), out)
+    files = contents(result, formats)
+    return replace_files(files, out, gone=[name for names in FILES.values() for name in names if name not in files])
 
 
 def contents(result: AuditResult, formats: Collection[str] = DEFAULT_FORMATS) -> dict[str, bytes]:
@@ -51,9 +50,9 @@ def contents(result: AuditResult, formats: Collection[str] = DEFAULT_FORMATS) ->
     """
     files = {
         name: content if isinstance(content, bytes) else _bytes(content)
-        for name, written in FORMATS.items()
-        if name in formats
-        for name, content in written(result).items()
+        for written, names in FILES.items()
+        if written in formats
+        for name, content in zip(names, WRITERS[written](result), strict=True)
     }
     outputs = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
     summary = json.dumps(_summary(result) | {"outputs": outputs}, indent=2, ensure_ascii=False)
@@ -65,13 +64,13 @@ def _bytes(text: str) -> bytes:
     return text.encode("utf-8", "backslashreplace")
 
 
-def _csv_files(result: AuditResult) -> dict[str, str]:
-    return {
-        "findings.csv": csv_text(result.findings[list(FINDING_COLUMNS)]),
-        "unjudged.csv": csv_text(result.unjudged[list(UNJUDGED_COLUMNS)]),
-        "coverage.csv": csv_text(result.coverage[list(COVERAGE_COLUMNS)]),
-        "quarantine.csv": csv_text(result.quarantine[list(QUARANTINE_COLUMNS)]),
-    }
+def _csv_files(result: AuditResult) -> tuple[str, ...]:
+    return (
+        csv_text(result.findings[list(FINDING_COLUMNS)]),
+        csv_text(result.unjudged[list(UNJUDGED_COLUMNS)]),
+        csv_text(result.coverage[list(COVERAGE_COLUMNS)]),
+        csv_text(result.quarantine[list(QUARANTINE_COLUMNS)]),
+    )
 
 
 def _findings_json(result: AuditResult) -> str:
@@ -126,12 +125,12 @@ def _sources(sources: Iterable[Source]) -> list[dict[str, str | int]]:
     ]
 
 
-FORMATS: Mapping[str, Callable[[AuditResult], Mapping[str, str | bytes]]] = {
+WRITERS: Mapping[str, Callable[[AuditResult], tuple[str | bytes, ...]]] = {
     "csv": _csv_files,
-    "json": lambda result: {"findings.json": _findings_json(result)},
-    "html": lambda result: {"report.html": render(result)},
-    "sarif": lambda result: {"findings.sarif": sarif_text(result)},
-    "junit": lambda result: {"junit.xml": junit_text(result)},
-    "md": lambda result: {"summary.md": markdown_text(result)},
+    "json": lambda result: (_findings_json(result),),
+    "html": lambda result: (render(result),),
+    "sarif": lambda result: (sarif_text(result),),
+    "junit": lambda result: (junit_text(result),),
+    "md": lambda result: (markdown_text(result),),
 }
-"""What can be written, by the name that `--write` knows it by."""
+"""How the files of each format are made, in the order in which `audit.report.formats` names them."""

@@ -7,7 +7,7 @@ import shutil
 import signal
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
@@ -29,8 +29,8 @@ def check_folder(out: Path) -> None:
         raise _unwritable(out, error) from error
 
 
-def replace_files(contents: Mapping[str, bytes], out: Path) -> list[Path]:
-    """Write the files into `out`, in the order given; AuditError if that can't be done.
+def replace_files(contents: Mapping[str, bytes], out: Path, gone: Collection[str] = ()) -> list[Path]:
+    """Write the files into `out`, in the order given, and take away those that are `gone`; AuditError if that fails.
 
     Everything is written and flushed to disk beside its place first, so until then a failure, even
     a killed process, leaves what was there. The renames that follow are held against Ctrl-C and
@@ -47,7 +47,7 @@ def replace_files(contents: Mapping[str, bytes], out: Path) -> list[Path]:
             try:
                 for name, content in contents.items():
                     _write(staging / name, content)
-                _put_in_place(tuple(contents), staging, out)
+                _put_in_place(tuple(contents), gone, staging, out)
             finally:
                 shutil.rmtree(staging, ignore_errors=True)
     except OSError as error:
@@ -88,10 +88,10 @@ def _write(path: Path, content: bytes) -> None:
         os.fsync(file.fileno())
 
 
-def _put_in_place(names: Sequence[str], staging: Path, out: Path) -> None:
+def _put_in_place(names: Sequence[str], gone: Collection[str], staging: Path, out: Path) -> None:
     earlier = staging / "earlier"
     earlier.mkdir()
-    for name in names:
+    for name in (*names, *gone):
         if (out / name).exists():
             shutil.copy2(out / name, earlier / name)
     with _signals_deferred():
@@ -100,6 +100,9 @@ def _put_in_place(names: Sequence[str], staging: Path, out: Path) -> None:
             for name in names:
                 (staging / name).replace(out / name)
                 placed.append(name)
+            for name in gone:
+                (out / name).unlink(missing_ok=True)
+                placed.append(name)
         except OSError:
             # Windows refuses to replace a file that a spreadsheet holds open: give back the
             # whole earlier set.
@@ -107,7 +110,7 @@ def _put_in_place(names: Sequence[str], staging: Path, out: Path) -> None:
                 if (earlier / name).exists():
                     (earlier / name).replace(out / name)
                 else:
-                    (out / name).unlink()
+                    (out / name).unlink(missing_ok=True)
             raise
         _flush_folder(out)
 

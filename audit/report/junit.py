@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 import pandas as pd
 
 from audit.findings.result import AuditResult
-from audit.report.rows import day_and_time, instant, texts
+from audit.report.rows import day_and_time, instant, level_name, texts
 from audit.report.unjudged import count_reasons
 from audit.report.visible import fit_for_xml, shortened
 
@@ -35,7 +35,7 @@ def junit_text(result: AuditResult) -> str:
             failed += 1
             number = int(counts["findings"])
             message = f"{rule.title}: {number:,} finding{'s' if number > 1 else ''}"
-            failure = ElementTree.SubElement(case, "failure", message=fit_for_xml(message), type=f"level {rule.level}")
+            failure = ElementTree.SubElement(case, "failure", message=fit_for_xml(message), type=level_name(rule.level))
             failure.text = "\n".join(_sentences(findings[findings["rule"] == rule.id].head(LISTED), number))
             if why_not:
                 ElementTree.SubElement(case, "system-out").text = why_not

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from audit.findings.result import AuditResult
-from audit.report.rows import day_and_time, instant, texts
+from audit.report.rows import day_and_time, instant, level_name, texts
 from audit.report.unjudged import count_reasons
 from audit.report.visible import shortened, visible
 from audit.rulebook.models import LEVELS
@@ -29,7 +29,7 @@ def _lines(result: AuditResult) -> Iterator[str]:
     coverage = result.coverage
     in_scope, unjudged = int(coverage["in_scope"].sum()), int(coverage["unjudged"].sum())
     levels = result.findings["level"].value_counts()
-    counted = [f"{levels.get(level, 0):,} {_level(level)}" for level in LEVELS]
+    counted = [f"{levels.get(level, 0):,} {level_name(level)}" for level in LEVELS]
     yield "## Audit of maintenance records"
     yield ""
     yield f"Export {_text(result.export_name)}, as of {day_and_time(instant(result.as_of))}."
@@ -48,7 +48,7 @@ def _lines(result: AuditResult) -> Iterator[str]:
     titles = {rule.id: (rule.title, rule.level) for rule in result.rules}
     counts = [coverage[name] for name in ("rule", "in_scope", "complies", "findings", "unjudged", "unread")]
     rows = [
-        (_text(titles[rule][0]), _level(titles[rule][1]), *(f"{number:,}" for number in numbers))
+        (_text(titles[rule][0]), level_name(titles[rule][1]), *(f"{number:,}" for number in numbers))
         for rule, *numbers in zip(*counts, strict=True)
     ]
     yield from _table(("rule", "level", "in scope", "complies", "findings", "unjudged", "rows not read"), rows)
@@ -84,10 +84,6 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
     yield "|---" * len(head) + "|"
     for row in rows:
         yield f"| {' | '.join(row)} |"
-
-
-def _level(level: str) -> str:
-    return level if level == "observation" else f"level {level}"
 
 
 def _text(text: str) -> str:

@@ -64,6 +64,11 @@ def day_and_time(instant: str) -> str:
     return f"{written} UTC" if instant else "unknown"
 
 
+def level_name(level: str) -> str:
+    """Write a level as a person says it."""
+    return level if level == "observation" else f"level {level}"
+
+
 def _join(*parts: pa.Array | str, between: str = "") -> pa.Array:
     wide = [pa.scalar(part, _TEXT) if isinstance(part, str) else part for part in parts]
     return pc.binary_join_element_wise(*wide, pa.scalar(between, _TEXT), null_handling="replace", null_replacement="")

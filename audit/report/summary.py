@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from audit.findings.result import AuditResult
-from audit.report.rows import day_and_time, instant
+from audit.report.rows import day_and_time, instant, level_name
 from audit.report.unjudged import count_reasons
 from audit.report.visible import visible
 from audit.rulebook.models import LEVELS
@@ -32,8 +32,7 @@ def _lines(result: AuditResult, report: Path) -> Iterator[str]:
         yield "NOTHING COULD BE JUDGED: this is not a clean result."
     yield _line("Findings", f"{len(result.findings):,}")
     for level in LEVELS:
-        name = level if level == "observation" else f"level {level}"
-        yield _line("", f"{levels.get(level, 0):,} {name}")
+        yield _line("", f"{levels.get(level, 0):,} {level_name(level)}")
     yield _line("Judged", f"{in_scope - unjudged:,} of {in_scope:,} checks in scope")
     if unjudged:
         yield _line("Unjudged", f"{unjudged:,}, neither a pass nor a finding")

@@ -11,6 +11,8 @@ import pytest
 from audit.findings.result import (
     COVERAGE_COLUMNS,
     FINDING_COLUMNS,
+    PLACE_COLUMNS,
+    ROW_COLUMNS,
     UNJUDGED_COLUMNS,
     AuditResult,
     RecordUse,
@@ -96,15 +98,32 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
         "unit": "h",
         "message": "Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.",
         "put_right": PUT_RIGHT,
+        "table": "tasks",
+        "row": number,
+        "file": "tasks.csv",
+        "line": number + 2,
     } | changes
 
 
+HOSTILE = (
+    "=1+1 @SUM(A1) <script>alert('x')</script> \x1b[2J\u202etxt|\u2028`code` [a](http://x.example) www.x.example "
+    "\x00\uffff"
+)
+"""Text that some reader takes for a formula, mark-up, a command or a change of direction."""
+
+
+def hostile_finding(number: int) -> dict[str, Any]:
+    """Return a finding with hostile text in every field that records fill, one of them far too long for a cell."""
+    names = ("aircraft", "position", "component_serial", "work_order", "task_id", "flight_id", "person", "unit")
+    return finding(number, **dict.fromkeys(names, HOSTILE), station="a/b:c*?[d]" + "=" * 40, message=HOSTILE * 500)
+
+
 def findings_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
-    """Return the frame of findings that AuditResult asks for."""
-    dtypes = dict.fromkeys(FINDING_COLUMNS, "str") | {"measured": "float64", "limit": "float64"}
-    frame = pd.DataFrame(rows, columns=list(FINDING_COLUMNS))
+    """Return the frame of findings that AuditResult asks for, each with its place in the export."""
+    dtypes = dict.fromkeys((*FINDING_COLUMNS, "table", "file"), "str") | {"measured": "float64", "limit": "float64"}
+    frame = pd.DataFrame(rows, columns=[*FINDING_COLUMNS, *ROW_COLUMNS, *PLACE_COLUMNS])
     frame["at"] = pd.to_datetime(frame["at"], utc=True)
-    return frame.astype(dtypes | {"at": "datetime64[us, UTC]"})
+    return frame.astype(dtypes | {"at": "datetime64[us, UTC]", "row": "int64", "line": "int64"})
 
 
 def make_result(

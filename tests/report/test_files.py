@@ -17,10 +17,10 @@ from audit.report.files import contents, write_result
 
 NAMES = [
     "findings.csv",
-    "findings.json",
     "unjudged.csv",
     "coverage.csv",
     "quarantine.csv",
+    "findings.json",
     "report.html",
     "summary.json",
 ]

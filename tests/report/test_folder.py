@@ -55,6 +55,24 @@ def test_files_are_replaced_and_others_left(tmp_path: Path) -> None:
     assert held(tmp_path) == NEW | {"notes.txt": b"mine"}
 
 
+def test_what_is_gone_goes_with_the_rest(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files that the new set no longer has are taken away with it, and come back if it can't be put in place."""
+    replace_files(OLD, tmp_path)
+    replace_files({"a.csv": b"new a"}, tmp_path, gone=["z.json", "never there"])
+    assert held(tmp_path) == {"a.csv": b"new a", "b.csv": b"old b"}
+    usual = Path.unlink
+
+    def locked(path: Path, missing_ok: bool = False) -> None:
+        if path == tmp_path / "b.csv":
+            raise PermissionError(13, "locked", str(path))
+        usual(path, missing_ok=missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", locked)
+    with pytest.raises(AuditError, match="locked"):
+        replace_files({"a.csv": b"newest a", "c.csv": b"c"}, tmp_path, gone=["b.csv"])
+    assert held(tmp_path) == {"a.csv": b"new a", "b.csv": b"old b"}
+
+
 @pytest.mark.parametrize(
     "moment",
     [

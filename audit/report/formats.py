@@ -1,0 +1,20 @@
+"""The formats that one run can write, and the files of each. Nothing heavy is imported here: `--help` names them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+FILES: Final[Mapping[str, tuple[str, ...]]] = {
+    "csv": ("findings.csv", "unjudged.csv", "coverage.csv", "quarantine.csv"),
+    "json": ("findings.json",),
+    "html": ("report.html",),
+    "sarif": ("findings.sarif",),
+    "junit": ("junit.xml",),
+    "md": ("summary.md",),
+}
+"""Files by the name that `--write` knows their format by. `summary.json` is always written."""
+
+DEFAULT_FORMATS: Final = ("csv", "json", "html")
+LOCATING_FORMATS: Final = ("sarif",)
+"""Formats that say on which line of which file a finding shows."""
