@@ -17,6 +17,7 @@ from audit.findings.result import FINDING_COLUMNS
 from audit.forms import FORMS
 from audit.forms.examples import run_examples
 from audit.report.files import contents
+from audit.report.formats import FILES
 from audit.rulebook.loading import read_rule
 from audit.rulebook.models import AnyRule
 from tests.generated_docs import CATALOGUE, COMMAND, DEVELOPERS, MADE, README, ROOT, made_anew, made_whole, stale
@@ -85,7 +86,7 @@ def test_every_exit_code_is_explained() -> None:
 
 def test_every_output_is_explained() -> None:
     """The README lists each file of a report, and no other."""
-    assert sorted(first_cells(section(README, "What comes out"))) == sorted(contents(make_result()))
+    assert sorted(first_cells(section(README, "What comes out"))) == sorted(contents(make_result(), FILES))
 
 
 def test_every_form_is_explained() -> None:

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 import audit
-from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, UNJUDGED_COLUMNS, AuditResult
+from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS, AuditResult
 from audit.report.files import contents
 from audit.shipped import rules_folder, sample_folder
 
@@ -59,10 +59,21 @@ def test_a_clean_verdict_over_unread_rows_says_so(result: AuditResult) -> None:
 
 def test_columns_are_those_promised(result: AuditResult) -> None:
     """The frames carry exactly the documented columns."""
-    assert tuple(result.findings.columns) == FINDING_COLUMNS
+    assert tuple(result.findings.columns) == (*FINDING_COLUMNS, *ROW_COLUMNS)
     assert tuple(result.unjudged.columns) == UNJUDGED_COLUMNS
     assert tuple(result.coverage.columns) == COVERAGE_COLUMNS
     assert tuple(result.quarantine.columns) == ("table", "file", "line", "column", "value", "reason")
+
+
+def test_findings_are_located_where_asked() -> None:
+    """Each finding says on which line of which file the record, boot or flight that shows it stands."""
+    located = audit.run_audit(sample_folder(), locate=True).findings
+    assert {"tasks.csv", "components.csv"} == set(located["file"])
+    for name in ("tasks.csv", "components.csv"):
+        lines = (sample_folder() / name).read_text(encoding="utf-8").splitlines()
+        for row in located[located["file"] == name].to_dict("records"):
+            key = row["task_id"] if name == "tasks.csv" else row["component_serial"]
+            assert key in lines[row["line"] - 1].split(",")
 
 
 def test_every_finding_has_its_evidence(result: AuditResult) -> None:
