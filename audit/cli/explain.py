@@ -28,8 +28,8 @@ def explain(
     from audit.forms.explaining import explain
     from audit.report.explained import as_text
     from audit.rulebook.loading import load_rules
-    from audit.rulebook.models import did_you_mean, quoted
     from audit.shipped import rules_folder
+    from audit.yaml.faults import did_you_mean, quoted
 
     folder = rules or rules_folder()
     known = {found.id: found for found in load_rules(folder).rules}

@@ -18,7 +18,7 @@ from audit.forms.explaining import asks_about_products
 from audit.forms.unknowns import unjudged_when
 from audit.intake.tables import TABLES
 from audit.rulebook.in_words import list_in_words
-from audit.rulebook.loading import load_rules, read_file, read_source
+from audit.rulebook.loading import load_rules, read_file
 from audit.rulebook.logic import can_fail, can_hold, parts
 from audit.rulebook.models import (
     AnyRule,
@@ -32,8 +32,8 @@ from audit.rulebook.models import (
     RecordRule,
 )
 from audit.rulebook.skeletons import FILL_IN
-from audit.rulebook.yaml_source import Path as Place
-from audit.rulebook.yaml_source import Source
+from audit.yaml.source import Path as Place
+from audit.yaml.source import Source, read_source
 
 NO_SOURCE = "common practice, no source"
 

@@ -13,7 +13,6 @@ from pydantic import ValidationError
 
 from audit.errors import AuditError
 from audit.intake.export import Source as File
-from audit.rulebook.faults import explained
 from audit.rulebook.models import (
     AnyRule,
     CountRule,
@@ -24,13 +23,9 @@ from audit.rulebook.models import (
     PrecedeRule,
     RecordRule,
     SpacingRule,
-    did_you_mean,
-    quoted,
 )
-from audit.rulebook.yaml_source import Source, read_yaml, shortened
-
-LONGEST = 1_000_000
-"""Bytes a rule or settings file may have: far more than any rule needs, far less than what could stall the reader."""
+from audit.yaml.faults import did_you_mean, explained, quoted
+from audit.yaml.source import LONGEST, Source, read_source, shortened
 
 MODELS: Mapping[str, type[AnyRule]] = {
     "record": RecordRule,
@@ -154,18 +149,6 @@ def _rule_files(folder: Path) -> Iterator[Path]:
 def read_rule(content: bytes, name: str) -> AnyRule:
     """Read one rule file. AuditError has a line for each fault: file, line, path, what was expected."""
     return rule_in(read_source(content, name))
-
-
-def read_source(content: bytes, name: str) -> Source:
-    """Read the bytes of a file as YAML whose outermost value has keys. AuditError says why they can't be."""
-    if len(content) > LONGEST:
-        raise AuditError(f"{name}: expected a file of at most 1 MB, got more")
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise AuditError(f"{name}, line {line}: expected UTF-8 text") from None
-    return read_yaml(text, name)
 
 
 def rule_in(source: Source) -> AnyRule:

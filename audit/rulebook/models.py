@@ -6,9 +6,8 @@ The models are the syntax of a rule file. What a form means is in `audit.forms`,
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import date, datetime, timedelta
-from difflib import get_close_matches
 from itertools import islice
 from typing import Annotated, Any, Literal, Self, get_args
 
@@ -25,17 +24,13 @@ from pydantic import (
 
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.rulebook.durations import parse_duration, parse_month_day
-from audit.rulebook.yaml_source import shortened
 from audit.timeline.vocabulary import VOCABULARY
+from audit.yaml.faults import CLOSED, MOST_FAULTS, Misplaced, Part, did_you_mean, quoted
+from audit.yaml.source import Path
 
 Level = Literal["1", "2", "observation"]
 LEVELS: tuple[Level, ...] = get_args(Level)
 """Most serious first: 1 lowers safety and may endanger flight, 2 is any other non-compliance."""
-
-
-def quoted(value: Any) -> str:
-    """A value of a rule file as a sentence shows it."""
-    return shortened(repr(value))
 
 
 def _parsed(parse: Callable[[str], Any]) -> Callable[[Any], Any]:
@@ -65,48 +60,11 @@ Duration = Annotated[timedelta, BeforeValidator(_parsed(parse_duration))]
 MonthDay = Annotated[tuple[int, int], BeforeValidator(_parsed(parse_month_day))]
 Day = Annotated[date, BeforeValidator(_parsed(_parse_day))]
 
-Path = tuple[str | int, ...]
-
-
-class Misplaced(ValueError):
-    """Faults in a part of a rule, each with its path below that part and its sentence."""
-
-    def __init__(self, faults: Iterable[tuple[Path, str]]) -> None:
-        self.faults = tuple(faults)
-        super().__init__("; ".join(sentence for _, sentence in self.faults))
-
-
-MOST_FAULTS = 20
-"""More than these are not listed: a file with so many is no rule, and each costs a search for the likely word."""
-
-
-def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """` (did you mean product?)` for the known word that is most like this one; empty where none is."""
-    close = get_close_matches(word.lower(), list(known), n=1, cutoff=0.6)
-    return f" (did you mean {close[0]}?)" if close else ""
-
-
-_CLOSED = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
-
-
-class _Part(BaseModel):
-    model_config = _CLOSED
-
-    @model_validator(mode="after")
-    def _has_no_blanks(self) -> Self:
-        # A key that somebody forgot to fill in must not quietly mean what leaving it out means.
-        fields = type(self).model_fields
-        blank = [name for name in fields if name in self.model_fields_set and getattr(self, name) is None]
-        if blank:
-            sentence = "expected a value, got none; leave the key out where there is none"
-            raise Misplaced(((fields[name].alias or name,), sentence) for name in blank)
-        return self
-
 
 class OtherColumn(BaseModel):
     """The right-hand side of a comparison that is itself a column of the record."""
 
-    model_config = _CLOSED
+    model_config = CLOSED
 
     column: str
 
@@ -133,7 +91,7 @@ OPERATORS: Mapping[str, tuple[str, ...]] = {
 """Which kinds of column an operator can be asked of."""
 
 
-class Condition(_Part):
+class Condition(Part):
     """What one column must be. Several operators in one condition must all hold."""
 
     is_: Operand | None = Field(None, alias="is")
@@ -263,7 +221,7 @@ def _family(kind: str) -> str:
     return {"count": "number", "date": "time"}.get(kind, kind if kind in ("number", "time") else "text")
 
 
-class Basis(_Part):
+class Basis(Part):
     """Where a requirement comes from; `from` and `to` bound the days on which the source was in force."""
 
     source: Text
@@ -279,7 +237,7 @@ class Basis(_Part):
         return self
 
 
-class Example(_Part):
+class Example(Part):
     """A small invented export and what the rule must say of it. Rows name only what matters; the rest has defaults."""
 
     name: Text
@@ -327,7 +285,7 @@ class Example(_Part):
                 yield ("not_supplied",), f"{name} can't both be missing and have rows"
 
 
-class _Rule(_Part):
+class _Rule(Part):
     id: Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9]*(-[a-z0-9]+)*$")]
     title: Text
     level: Annotated[Level, BeforeValidator(lambda value: str(value))]
@@ -361,7 +319,7 @@ class RecordRule(_Rule):
         return value
 
 
-class Event(_Part):
+class Event(Part):
     """Something that happens at an instant: an aircraft's takeoff, or the start of a treatment on the position."""
 
     event: Literal["takeoff", "treatment"]
@@ -374,7 +332,7 @@ class Event(_Part):
         return self
 
 
-class Season(_Part):
+class Season(Part):
     """A yearly window of UTC dates, both days included; it may span the turn of the year."""
 
     from_: MonthDay = Field(alias="from")
@@ -424,7 +382,7 @@ class OrderRule(_Rule):
     among: Conditions
 
 
-class Precedent(_Part):
+class Precedent(Part):
     """An earlier treatment of the same boot: close enough, with nothing in between that undoes it."""
 
     needs: Conditions
@@ -451,7 +409,7 @@ class PrecedeRule(_Rule):
         return first, *self.or_else
 
 
-class Limits(_Part):
+class Limits(Part):
     """What may pass between two treatments, whichever comes first. `days` and `months` are of the calendar (UTC)."""
 
     flight_hours: Amount | None = None
@@ -466,7 +424,7 @@ class Limits(_Part):
         return self
 
 
-class Tolerance(_Part):
+class Tolerance(Part):
     """How far from the due point still counts as on time: `percent` of the interval, capped unit by unit."""
 
     percent: Annotated[Amount, Field(le=100)]
@@ -505,7 +463,7 @@ def _check_limits(at_least: Any, at_most: Any) -> None:
         raise ValueError("at_least is more than at_most; nothing could comply")
 
 
-class Number(_Part):
+class Number(Part):
     """How many there may be, both limits included."""
 
     at_least: Count | None = None
@@ -541,7 +499,7 @@ class CountRule(_Rule):
         return self
 
 
-class PauseLimits(_Part):
+class PauseLimits(Part):
     """How long to wait from the end of one coat to the start of the next, both limits included."""
 
     at_least: Duration | None = None

@@ -12,7 +12,7 @@ import pytest
 from audit.errors import AuditError
 from audit.rulebook.editor_schema import editor_schema
 from audit.rulebook.loading import read_rule
-from audit.rulebook.yaml_source import read_yaml
+from audit.yaml.source import read_yaml
 
 RULES = Path(__file__).resolve().parents[2] / "rules"
 VALIDATOR = jsonschema.Draft202012Validator(json.loads(editor_schema()))

@@ -1,6 +1,6 @@
 """YAML text as plain data, with the line of every value.
 
-YAML is read by its version 1.2 (`12:30` and `NO` are text), and only the part of it that a rule needs: no anchors,
+YAML is read by its version 1.2 (`12:30` and `NO` are text), and only the part of it that such a file needs: no anchors,
 aliases or tags of its own, no key twice.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from ruamel.yaml import YAML
 from ruamel.yaml.error import MarkedYAMLError
@@ -28,7 +28,10 @@ from ruamel.yaml.reader import ReaderError
 
 from audit.errors import AuditError
 
-DEEPEST = 30
+LONGEST: Final = 1_000_000
+"""Bytes a file may have: far more than any needs, far less than what could stall the reader."""
+
+DEEPEST: Final = 30
 
 Path = tuple[str | int, ...]
 _TAG = "tag:yaml.org,2002:"
@@ -73,6 +76,18 @@ def written(path: Path) -> str:
 def _key(word: str) -> str:
     # A key may hold a line break; a sentence may not.
     return shortened(word if word.isprintable() else repr(word))
+
+
+def read_source(content: bytes, name: str) -> Source:
+    """Read the bytes of a file as YAML whose outermost value has keys. AuditError says why they can't be."""
+    if len(content) > LONGEST:
+        raise AuditError(f"{name}: expected a file of at most 1 MB, got more")
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise AuditError(f"{name}, line {line}: expected UTF-8 text") from None
+    return read_yaml(text, name)
 
 
 def read_yaml(text: str, name: str) -> Source:

@@ -2,13 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping
+from difflib import get_close_matches
+from typing import Any, Final, Self, get_args, get_origin, get_type_hints
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
-from audit.rulebook.models import MOST_FAULTS, Condition, Misplaced, did_you_mean, quoted
-from audit.rulebook.yaml_source import Path, Source, shortened, written
+from audit.yaml.source import Path, Source, shortened, written
+
+MOST_FAULTS: Final = 20
+"""More than these are not listed: a file with so many is not what it should be, and each costs a search for the likely
+word."""
+
+
+class Misplaced(ValueError):
+    """Faults in a part of a file, each with its path below that part and its sentence."""
+
+    def __init__(self, faults: Iterable[tuple[Path, str]]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("; ".join(sentence for _, sentence in self.faults))
+
+
+CLOSED: Final = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class Part(BaseModel):
+    """A part of a file: unknown keys and keys without a value are faults."""
+
+    model_config = CLOSED
+
+    @model_validator(mode="after")
+    def _has_no_blanks(self) -> Self:
+        # A key that somebody forgot to fill in must not quietly mean what leaving it out means.
+        fields = type(self).model_fields
+        blank = [name for name in fields if name in self.model_fields_set and getattr(self, name) is None]
+        if blank:
+            sentence = "expected a value, got none; leave the key out where there is none"
+            raise Misplaced(((fields[name].alias or name,), sentence) for name in blank)
+        return self
+
+
+def quoted(value: Any) -> str:
+    """A value of a file as a sentence shows it."""
+    return shortened(repr(value))
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """` (did you mean product?)` for the known word that is most like this one; empty where none is."""
+    close = get_close_matches(word.lower(), list(known), n=1, cutoff=0.6)
+    return f" (did you mean {close[0]}?)" if close else ""
 
 
 def explained(source: Source, model: type[BaseModel], error: ValidationError, below: Path = ()) -> list[str]:
@@ -103,18 +145,30 @@ def known_keys(model: type[BaseModel], path: Path) -> list[str]:
     """The keys that the model allows at a path."""
     found: Any = model
     for part in path:
-        if isinstance(part, int):
-            continue
-        fields = getattr(found, "model_fields", {})
-        names = {field.alias or name: field for name, field in fields.items()}
-        found = _model_in(names[part].annotation) if part in names else Condition
-    fields = getattr(found, "model_fields", {})
+        if isinstance(part, str):
+            found = _at_key(found, part)
+    fields = getattr(_model_in(found), "model_fields", {})
     return [field.alias or name for name, field in fields.items()]
 
 
-def _model_in(annotation: Any) -> Any:
+def _at_key(annotation: Any, key: str) -> Any:
+    """What a key leads to: a field of a model, or a value of a mapping."""
+    if (model := _model_in(annotation)) is None:
+        return None
+    if mapping := _mapping_in(annotation):
+        return get_args(mapping)[1]
+    names = {field.alias or name: field.annotation for name, field in model.model_fields.items()}
+    return names[key] if key in names else get_type_hints(model).get("__pydantic_extra__")
+
+
+def _mapping_in(annotation: Any) -> Any:
+    if isinstance(origin := get_origin(annotation), type) and issubclass(origin, Mapping):
+        return annotation
+    return next((found for part in get_args(annotation) if (found := _mapping_in(part))), None)
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
     """The model inside an annotation such as `Season | None` or `tuple[Example, ...]`."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
-    found = [_model_in(part) for part in getattr(annotation, "__args__", ())]
-    return next((part for part in found if part is not None), None)
+    return next((found for part in get_args(annotation) if (found := _model_in(part))), None)
