@@ -49,7 +49,8 @@ docs: $(READY_DEV)
 
 schema: $(READY)
 	$(BIN)/python -m audit.rulebook.editor_schema > $(VENV)/rule.schema.json
-	mv $(VENV)/rule.schema.json rules/rule.schema.json
+	$(BIN)/python -m audit.rulebook.editor_schema settings > $(VENV)/settings.schema.json
+	mv $(VENV)/rule.schema.json $(VENV)/settings.schema.json rules/
 
 # The report that stands in the repository as an example.
 example-report: demo

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,6 +26,7 @@ from audit.intake.export import Export
 from audit.intake.reading import read_export
 from audit.rulebook.loading import Rulebook, load_rules
 from audit.rulebook.models import LEVELS, AnyRule
+from audit.rulebook.settings import read_settings, with_settings
 from audit.shipped import rules_folder
 from audit.timeline.instants import stamp
 from audit.timeline.timeline import Timeline, build_timeline
@@ -35,17 +36,19 @@ def run_audit(
     export: Path,
     rules: Path | None = None,
     as_of: pd.Timestamp | None = None,
+    settings: Sequence[Path] = (),
     progress: Callable[[str], None] = lambda step: None,
     locate: bool = False,
 ) -> AuditResult:
     """Audit the export in a folder against the rules in another (default: the rules that ship).
 
-    `as_of` defaults to the latest instant in the export. `progress` is told each step. `locate` has every finding say
-    on which line of which file it shows (PLACE_COLUMNS), for which a file may be read again. Raises AuditError where
-    the export or a rule file can't be read.
+    `as_of` defaults to the latest instant in the export. Files of `settings` are laid over the rules, the last on top.
+    `progress` is told each step. `locate` has every finding say on which line of which file it shows (PLACE_COLUMNS),
+    for which a file may be read again. Raises AuditError where the export, a rule or a settings file can't be read.
     """
     progress("reading the rules")
     rulebook = load_rules(rules if rules is not None else rules_folder())
+    rulebook = with_settings(rulebook, [read_settings(path) for path in settings])
     progress("reading the export")
     came_in = read_export(export, text_columns(rulebook.rules))
     progress("placing it in time")
@@ -91,6 +94,9 @@ def _result(
         unjudged=unjudged,
         coverage=_coverage(judged, export),
         quarantine=export.rejects,
+        settings=rulebook.settings,
+        settings_files=rulebook.settings_files,
+        not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),
     )
 
 

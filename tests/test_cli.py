@@ -7,7 +7,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
@@ -40,11 +40,12 @@ class Pipeline:
         export: Path,
         rules: Path | None = None,
         as_of: pd.Timestamp | None = None,
+        settings: Sequence[Path] = (),
         progress: Callable[[str], None] | None = None,
         locate: bool = False,
     ) -> Any:
         """Answer as the pipeline would."""
-        self.asked = SimpleNamespace(export=export, rules=rules, as_of=as_of)
+        self.asked = SimpleNamespace(export=export, rules=rules, as_of=as_of, settings=list(settings))
         self.located = locate
         if progress is not None:
             progress("judging")
@@ -118,11 +119,15 @@ def test_nothing_judged_is_never_clean(pipeline: Pipeline, fail_on: str, capsys:
 
 
 def test_options_reach_the_pipeline(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
-    """Rules, folder and as-of time are handed on; quiet is quiet; a naive time is UTC."""
-    arguments = ["check", "export", "--rules", "mine", "--out", "a/b", "--quiet", "--as-of"]
+    """Rules, settings in their order, folder and as-of time are handed on; quiet is quiet; a naive time is UTC."""
+    settings = ["--settings", "theirs.yaml", "--settings", "ours.yaml"]
+    arguments = ["check", "export", "--rules", "mine", *settings, "--out", "a/b", "--quiet", "--as-of"]
     assert run([*arguments, "2026-01-05T10:00+02:00"]) == ExitCode.FINDINGS
     assert pipeline.asked == SimpleNamespace(
-        export=Path("export"), rules=Path("mine"), as_of=pd.Timestamp("2026-01-05T08:00Z")
+        export=Path("export"),
+        rules=Path("mine"),
+        as_of=pd.Timestamp("2026-01-05T08:00Z"),
+        settings=[Path("theirs.yaml"), Path("ours.yaml")],
     )
     assert said(capsys) == ""
     assert Path("a/b/report.html").exists()

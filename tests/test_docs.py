@@ -16,10 +16,12 @@ from audit.exit_codes import ExitCode
 from audit.findings.result import FINDING_COLUMNS
 from audit.forms import FORMS
 from audit.forms.examples import run_examples
+from audit.pipeline import run_audit
 from audit.report.files import contents
 from audit.report.formats import FILES
 from audit.rulebook.loading import read_rule
 from audit.rulebook.models import AnyRule
+from audit.shipped import sample_folder
 from tests.generated_docs import CATALOGUE, COMMAND, DEVELOPERS, MADE, README, ROOT, made_anew, made_whole, stale
 from tests.report.conftest import make_result
 
@@ -28,12 +30,12 @@ PAGES = [
     *sorted((ROOT / "rules").rglob(CATALOGUE)),
 ]
 
-COMMON_KEYS = """
+A_BASIS = "basis: [{source: 'common practice, no source'}]\n"
+COMMON_KEYS = f"""
 id: shown-in-the-guide
 title: Shown in the guide
 level: 2
-basis: [{source: 'common practice, no source'}]
-why: It shows the syntax.
+{A_BASIS}why: It shows the syntax.
 put_right: By the operator's manual.
 """
 BOTH_SIDES = "examples: [{name: good, expect: complies}, {name: bad, expect: finding}]"
@@ -111,7 +113,8 @@ def as_rule(block: str) -> AnyRule:
     if "scope:" in block:
         form = form.replace(A_HOLD.splitlines()[2] + "\n", "")
     examples = "" if "examples:" in block else BOTH_SIDES
-    return read_rule(f"{COMMON_KEYS}{form}{block}{examples}".encode(), "guide")
+    common = COMMON_KEYS.replace(A_BASIS, "") if "basis:" in block else COMMON_KEYS
+    return read_rule(f"{common}{form}{block}{examples}".encode(), "guide")
 
 
 def test_every_piece_of_a_rule_that_is_shown_is_valid() -> None:
@@ -127,6 +130,29 @@ def test_the_examples_that_are_shown_hold() -> None:
     results = list(run_examples([as_rule(block)]))
     assert len(results) == 2
     assert [result.got for result in results] == [result.expected for result in results]
+
+
+@pytest.mark.parametrize("shown", ["README.md", "rules/settings/example-operator.yaml"])
+def test_the_settings_that_are_shown_fit_the_rules_that_ship(shown: str, tmp_path: Path) -> None:
+    """Every value that the examples set is in force in an audit of the sample records, of which they name the fleet."""
+    text = (ROOT / shown).read_text("utf-8")
+    if shown.endswith(".md"):
+        [text] = re.findall(r"^```yaml\n(set_by:.*?)^```", text, re.DOTALL | re.MULTILINE)
+    (tmp_path / "operator.yaml").write_text(text)
+    result = run_audit(sample_folder(), settings=[tmp_path / "operator.yaml"])
+    overridden = {(one.rule, one.key): one.in_force.value for one in result.settings if one.overridden}
+    assert overridden[("flight-before-cure", "for")] == "PT36H"
+    assert overridden[("ice-adhesion-treatment-overdue", "at_most.flight_hours")] == "40"
+    assert {key for _, key in overridden if key.startswith("season at ")} == {
+        "season at Pipewren",
+        "season at Thrushwick",
+    }
+    assert result.not_in_export == ()
+    # Flown in the southern winter only, the boots of a southern aircraft are overdue on other days than before.
+    treated = result.findings[result.findings["rule"] == "ice-adhesion-treatment-overdue"]
+    months = {at.month for at in treated.loc[treated["aircraft"] == "QX-LARCH", "at"]}
+    assert months
+    assert months <= {4, 5, 6, 7, 8, 9, 10}
 
 
 def commands(page: Path) -> list[str]:

@@ -52,6 +52,14 @@ Rules = Annotated[
     Path | None,
     typer.Option(metavar="DIR", help="Folder of rule files. Default: the rules that ship."),
 ]
+Settings = Annotated[
+    list[Path] | None,
+    typer.Option(
+        metavar="FILE",
+        help="Settings that lie over the rules: limits, seasons, levels. May be given again: later ones go before "
+        "earlier ones.",
+    ),
+]
 AsOf = Annotated[
     datetime | None,
     typer.Option(
@@ -79,6 +87,7 @@ DEFAULT_OUT = Path("deicer-audit-report")
 def check(
     export: Annotated[Path, typer.Argument(metavar="EXPORT", help="Folder of CSV or Parquet files.")],
     rules: Rules = None,
+    settings: Settings = None,
     out: Out = DEFAULT_OUT,
     write: Write = DEFAULT_WRITE,
     as_of: AsOf = None,
@@ -94,7 +103,7 @@ def check(
     quiet: Quiet = False,
 ) -> ExitCode:
     """Audit an export and write the report."""
-    result = _audit(export, rules, out, write.split(","), as_of, quiet)
+    result = _audit(export, rules, out, write.split(","), as_of, quiet, settings or ())
     return _exit_code(result, fail_on)
 
 
@@ -107,7 +116,13 @@ def demo(out: Out = DEFAULT_OUT, quiet: Quiet = False) -> ExitCode:
 
 
 def _audit(
-    export: Path, rules: Path | None, out: Path, formats: Sequence[str], as_of: datetime | None, quiet: bool
+    export: Path,
+    rules: Path | None,
+    out: Path,
+    formats: Sequence[str],
+    as_of: datetime | None,
+    quiet: bool,
+    settings: Sequence[Path] = (),
 ) -> AuditResult:
     from audit.report.folder import check_folder
 
@@ -127,6 +142,7 @@ def _audit(
             export,
             rules=rules,
             as_of=pd.Timestamp(as_of) if as_of else None,
+            settings=settings,
             progress=step,
             locate=not set(formats).isdisjoint(LOCATING_FORMATS),
         )

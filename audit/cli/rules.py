@@ -106,6 +106,7 @@ def rules_copy(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Made if it isn't there.")],
 ) -> ExitCode:
     """Put an editable copy of the rules, with their schema for editors, into a folder. Nothing is ever overwritten."""
+    from audit.rulebook.loading import RESERVED
     from audit.shipped import rules_folder
 
     shipped = rules_folder()
@@ -120,6 +121,6 @@ def rules_copy(
                 shutil.copyfileobj(original, new)
     except OSError as error:
         raise AuditError(f"The rules can't be copied to {folder}: {error.strerror or error}.") from error
-    rules = sum(copy.suffix == ".yaml" for copy in copies.values())
+    rules = sum(source.suffix == ".yaml" and source.relative_to(shipped).parts[0] not in RESERVED for source in copies)
     say(f"{rules} rule files copied. Use them with: {NAME} check EXPORT --rules {folder}")
     return ExitCode.CLEAN

@@ -14,9 +14,10 @@ from audit.findings.identity import finding_id
 from audit.findings.result import FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms.conditions import FALSE, failures
 from audit.forms.outcomes import NONE, Outcomes
+from audit.rulebook.in_force import cited, judged_by_record
 from audit.rulebook.models import AnyRule, CountRule, OverlapRule, RecordRule
-from audit.timeline.instants import HOUR, Ints
-from audit.timeline.records import values
+from audit.timeline.instants import HOUR, Ints, day_of
+from audit.timeline.records import values, work_day
 from audit.timeline.timeline import Timeline
 
 Texts = npt.NDArray[np.object_]
@@ -47,6 +48,7 @@ def collect(rule: AnyRule, outcomes: Outcomes, timeline: Timeline) -> tuple[pd.D
         evidence[name] = found[name]
     evidence["message"] = _messages(rule, found, evidence, timeline)
     evidence["put_right"] = rule.put_right
+    evidence["basis"] = _bases(rule, found, timeline)
     evidence["finding_id"] = [finding_id(rule.id, subject) for subject in _subjects(rule, found, evidence, timeline)]
     evidence["table"], evidence["row"] = _shown_by(found)
     unjudged = cases[~cases["finding"]].reset_index(drop=True)
@@ -54,6 +56,18 @@ def collect(rule: AnyRule, outcomes: Outcomes, timeline: Timeline) -> tuple[pd.D
     doubts["rule"] = rule.id
     doubts["reason"] = unjudged["reason"]
     return evidence[[*FINDING_COLUMNS, *ROW_COLUMNS]], doubts[list(UNJUDGED_COLUMNS)]
+
+
+def _bases(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
+    """The sources in force on the day of each case: of the record's work, else (UTC) of what happened."""
+    days = day_of(cases["at"].to_numpy())
+    if judged_by_record(rule):
+        # The record of an order that names the fault may be another than the one in scope.
+        records = cases["subject" if rule.form == "order" else "task"].to_numpy()
+        days = work_day(timeline, records)
+    days, index = np.unique(days, return_inverse=True)
+    texts = [cited(rule.basis, day) for day in days.astype("M8[D]").tolist()]
+    return [texts[place] for place in index.tolist()]
 
 
 def _evidence(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:

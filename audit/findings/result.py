@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from audit.intake.export import RowCount, Source
+from audit.rulebook.loading import Setting
 from audit.rulebook.models import AnyRule
 
 FINDING_COLUMNS = (
@@ -29,6 +30,7 @@ FINDING_COLUMNS = (
     "unit",
     "message",
     "put_right",
+    "basis",
 )
 """Columns of findings.csv: text, save `at` (datetime64[us, UTC]) and the floats `measured` and `limit`."""
 
@@ -72,7 +74,9 @@ class AuditResult:
     Frames: `findings` (FINDING_COLUMNS, ROW_COLUMNS and, where asked for, PLACE_COLUMNS), ordered by level, rule,
     aircraft, at, id; `unjudged` (UNJUDGED_COLUMNS);
     `coverage` (COVERAGE_COLUMNS), one row a rule in the order of `rules`; `quarantine` (table, file, line, column,
-    value, reason). `inputs` and `rule_files` carry name, SHA-256 and size of what was read.
+    value, reason). `inputs`, `rule_files` and `settings_files` carry name, SHA-256 and size of what was read.
+    `settings` says of every value of a rule that may be set where it comes from; `not_in_export` names the aircraft
+    that settings have at a base and the export doesn't know.
     """
 
     version: str
@@ -87,6 +91,9 @@ class AuditResult:
     unjudged: pd.DataFrame
     coverage: pd.DataFrame
     quarantine: pd.DataFrame
+    settings: tuple[Setting, ...] = ()
+    settings_files: tuple[Source, ...] = ()
+    not_in_export: tuple[str, ...] = ()
 
     @property
     def nothing_judged(self) -> bool:

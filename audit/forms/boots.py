@@ -8,10 +8,10 @@ import numpy as np
 import numpy.typing as npt
 
 from audit.forms.conditions import FALSE, TRUE, UNKNOWN, Truth, judge
+from audit.forms.seasons import seasons_of
 from audit.forms.treatments import NO_BOOT, NO_POSITION, Sessions
 from audit.rulebook.models import Conditions, Season
-from audit.timeline.instants import FOREVER, Bools, Ints, Order
-from audit.timeline.seasons import season_windows
+from audit.timeline.instants import Bools, Ints, Order
 from audit.timeline.timeline import Timeline
 
 
@@ -54,14 +54,10 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     rows = np.flatnonzero(timeline.in_play[timeline.aircraft_of(history.place)])
     judged = judge(boots, timeline, rows, rows)
     kept = np.flatnonzero(judged.truth != FALSE)
-    if season is None:
-        opens, closes = np.array([timeline.since]), np.array([FOREVER])
-    else:
-        opens, closes = season_windows(season.from_, season.to, timeline.since, timeline.as_of)
-    each = np.repeat(kept, len(opens))
-    number = np.tile(np.arange(len(opens)), len(kept))
-    start = np.maximum(history.installed[rows[each]], opens[number])
-    end = np.minimum(history.removed[rows[each]], closes[number])
+    index, number, opens, closes = seasons_of(season, timeline, timeline.aircraft_of(history.place[rows[kept]]))
+    each = kept[index]
+    start = np.maximum(history.installed[rows[each]], opens)
+    end = np.minimum(history.removed[rows[each]], closes)
     # The as-of time itself belongs to what is known: it closes a boot's time one microsecond later.
     known_start, known_end = np.maximum(start, timeline.since), np.minimum(end, timeline.as_of + 1)
     return BootTime(

@@ -12,6 +12,7 @@ import pandas as pd
 
 from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
+from audit.forms.seasons import season_around
 from audit.forms.treatments import (
     NO_POSITION,
     Sessions,
@@ -24,7 +25,6 @@ from audit.forms.treatments import (
 )
 from audit.rulebook.models import Conditions, HoldRule
 from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, Order
-from audit.timeline.seasons import season_windows
 from audit.timeline.timeline import Timeline
 
 RELEASED = "whether a record is the treatment that ends the hold can't be told"
@@ -68,11 +68,9 @@ def _in_question(rule: HoldRule, timeline: Timeline, treated: Treatments, held: 
     """The sessions of the season that came over an earlier treatment, and the end of the season of each."""
     opens, closes = np.full(len(held.start), NEVER), np.full(len(held.start), FOREVER)
     if rule.season is not None:
-        first, last = season_windows(rule.season.from_, rule.season.to, timeline.since, timeline.as_of)
-        season = np.searchsorted(first, held.start, side="right") - 1
-        kept = np.flatnonzero((season >= 0) & (held.start < np.append(last, NEVER)[season]))
-        held, season = held.those(kept), season[kept]
-        opens, closes = first[season], last[season]
+        opens, closes = season_around(rule.season, timeline, timeline.aircraft_of(held.place), held.start)
+        kept = np.flatnonzero(opens != NEVER)
+        held, opens, closes = held.those(kept), opens[kept], closes[kept]
     if rule.over is None:
         return held, closes
     under = treatments(timeline, rule.over)

@@ -23,6 +23,7 @@ from audit.report.markdown import markdown_text
 from audit.report.rows import csv_text, instant, json_rows
 from audit.report.sarif import sarif_text
 from audit.report.unjudged import count_reasons
+from audit.rulebook.loading import Setting
 from audit.rulebook.models import LEVELS
 
 FINDINGS_FORMAT = "deicer-audit-findings/1"
@@ -115,7 +116,17 @@ def _summary(result: AuditResult) -> dict[str, Any]:
         "unjudged_per_rule": count_reasons(result.unjudged),
         "inputs": _sources(result.inputs),
         "rule_files": _sources(result.rule_files),
+        "settings_files": _sources(result.settings_files),
+        "settings": [_setting(setting) for setting in result.settings],
+        "aircraft_not_in_export": list(result.not_in_export),
     }
+
+
+def _setting(setting: Setting) -> dict[str, Any]:
+    """A value, who set it and where, and the values that it lies over, the rule file's first."""
+    *under, in_force = ({"value": one.value, "set_by": one.set_by, "file": one.file} for one in setting.values)
+    source = {"source": setting.in_force.source} if setting.in_force.source else {}
+    return {"rule": setting.rule, "key": setting.key, **in_force, **source, "over": under}
 
 
 def _sources(sources: Iterable[Source]) -> list[dict[str, str | int]]:

@@ -1,14 +1,16 @@
-"""A JSON Schema of rule files, so that an editor completes and checks them while they are written."""
+"""JSON Schemas of rule and settings files, so that an editor completes and checks them while they are written."""
 
 from __future__ import annotations
 
 import json
+import sys
 from typing import Any
 
 from pydantic import TypeAdapter
 
 from audit.intake.tables import TABLES, Table
 from audit.rulebook.models import OPERATORS, Rule
+from audit.rulebook.settings import KEYS, NONE, SettingsFile
 from audit.timeline.vocabulary import VOCABULARY
 
 # How an editor sees what a validator parses.
@@ -18,11 +20,69 @@ _DURATION = {
     "description": "ISO 8601 duration in hours, minutes or seconds, such as PT24H",
 }
 _MONTH_DAY = {"type": "string", "pattern": r"^\d{2}-\d{2}$", "description": "Month and day, such as 10-01"}
+_REQUIRED_NUMBERS = {
+    "type": "object",
+    "description": "Numbers that the rule requires of columns, such as {work_minutes: {at_least: 5}}",
+    "additionalProperties": {
+        "type": "object",
+        "additionalProperties": {"type": "number"},
+        "minProperties": 1,
+    },
+}
 _OTHER_COLUMN = {"$ref": "#/$defs/OtherColumn"}
 
 
 def editor_schema() -> str:
-    """Return the schema as JSON text, the same for the same models and vocabulary."""
+    """Return the schema of rule files as JSON text, the same for the same models and vocabulary."""
+    return _text(_rules_schema())
+
+
+def settings_schema() -> str:
+    """Return the schema of settings files as JSON text: what can be set is described as it is in a rule file."""
+    schema = TypeAdapter(SettingsFile).json_schema(by_alias=True, mode="validation")
+    of_rules = _rules_schema()["$defs"]
+    definitions = schema["$defs"]
+    for part in (schema, *definitions.values()):
+        part["properties"] = {name: _field(name, field) for name, field in part["properties"].items()}
+    definitions["Season"] = of_rules["Season"]
+    season = {"anyOf": [{"type": "string"}, {"$ref": "#/$defs/Season"}]}
+    definitions["Base"]["properties"]["season"] = season
+    settable: dict[str, Any] = {"season": season, "require": _REQUIRED_NUMBERS}
+    for key, field in ((key, form[key]) for form in _forms(of_rules) for key in KEYS if key in form):
+        if key in settable:
+            continue
+        settable[key] = _or_none(field)
+        if "$ref" in field:
+            name = field["$ref"].rpartition("/")[2]
+            parts = {part: _or_none(one) for part, one in of_rules[name]["properties"].items()}
+            # Only what is to be changed is named.
+            definitions[name] = {"type": "object", "properties": parts, "additionalProperties": False}
+    definitions["RuleSettings"] = {
+        "type": "object",
+        "properties": settable,
+        "additionalProperties": False,
+        "minProperties": 1,
+    }
+    schema["properties"]["rules"]["additionalProperties"] = {"$ref": "#/$defs/RuleSettings"}
+    schema["title"] = "Settings of deicer-audit"
+    return _text(schema)
+
+
+def _forms(definitions: dict[str, Any]) -> list[dict[str, Any]]:
+    """The keys of each form of rule."""
+    return [part["properties"] for part in definitions.values() if "form" in part.get("properties", {})]
+
+
+def _or_none(field: dict[str, Any]) -> dict[str, Any]:
+    return {"anyOf": [field, {"const": NONE, "description": "Takes the value away"}]}
+
+
+def _text(schema: dict[str, Any]) -> str:
+    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    return json.dumps(schema, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
+
+
+def _rules_schema() -> dict[str, Any]:
     schema = TypeAdapter(Rule).json_schema(by_alias=True, mode="validation")
     definitions = schema["$defs"]
     # What a validator checks, the schema of its result doesn't describe.
@@ -46,9 +106,8 @@ def editor_schema() -> str:
     }
     for name, table in TABLES.items():
         definitions["Example"]["properties"][name]["items"] = _row(table)
-    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "Rule of deicer-audit"
-    return json.dumps(schema, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
+    return schema
 
 
 def _field(name: str, field: dict[str, Any]) -> dict[str, Any]:
@@ -95,4 +154,4 @@ def _row(table: Table) -> dict[str, Any]:
 
 
 if __name__ == "__main__":
-    print(editor_schema(), end="")
+    print(settings_schema() if sys.argv[1:] == ["settings"] else editor_schema(), end="")

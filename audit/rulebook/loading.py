@@ -13,6 +13,7 @@ from pydantic import ValidationError
 
 from audit.errors import AuditError
 from audit.intake.export import Source as File
+from audit.rulebook.in_force import limited_to_its_days
 from audit.rulebook.models import (
     AnyRule,
     CountRule,
@@ -24,8 +25,11 @@ from audit.rulebook.models import (
     RecordRule,
     SpacingRule,
 )
-from audit.yaml.faults import did_you_mean, explained, quoted
-from audit.yaml.source import LONGEST, Source, read_source, shortened
+from audit.yaml.faults import Misplaced, did_you_mean, explained, quoted
+from audit.yaml.source import LONGEST, Source, read_source, shortened, written
+
+RESERVED = frozenset({"export-health", "settings", "tables"})
+"""Folders beside the rule packs that hold other files than rules."""
 
 MODELS: Mapping[str, type[AnyRule]] = {
     "record": RecordRule,
@@ -72,7 +76,8 @@ class Setting:
 class Rulebook:
     """The rules, in the order of their files' names, and the files they came from, one each.
 
-    `written` is what each file says, on which settings are laid; `settings` says where each value in force comes from.
+    `written` is what each file says, on which settings are laid; `settings` says where each value in force comes from;
+    `stationed` are the aircraft that settings have at a base.
     """
 
     rules: tuple[AnyRule, ...]
@@ -80,10 +85,11 @@ class Rulebook:
     written: tuple[Mapping[str, Any], ...]
     settings: tuple[Setting, ...] = ()
     settings_files: tuple[File, ...] = ()
+    stationed: frozenset[str] = frozenset()
 
 
 def load_rules(folder: Path) -> Rulebook:
-    """Load every `*.yaml` file below a folder, a rule each.
+    """Load every `*.yaml` file below a folder, a rule each, save in the folders RESERVED at its top.
 
     AuditError lists all that is wrong, a line each; of several, a line before them says in how many files.
     """
@@ -142,7 +148,9 @@ def _rule_files(folder: Path) -> Iterator[Path]:
     def refuse(error: OSError) -> None:
         raise AuditError(f"{error.filename}: can't be read: {error.strerror}")
 
-    for parent, _, names in os.walk(folder, onerror=refuse):
+    for parent, folders, names in os.walk(folder, onerror=refuse):
+        if Path(parent) == folder:
+            folders[:] = [name for name in folders if name not in RESERVED]
         yield from (Path(parent, name) for name in names if name.lower().endswith((".yaml", ".yml")))
 
 
@@ -163,6 +171,9 @@ def rule_in(source: Source) -> AnyRule:
             got = "no form is given"
         raise AuditError(f"{name}, line {source.line(('form',))}: $.form: {got}; expected one of {', '.join(MODELS)}")
     try:
-        return MODELS[form].model_validate(data)
+        return limited_to_its_days(MODELS[form].model_validate(data))
     except ValidationError as error:
         raise AuditError("\n".join(explained(source, MODELS[form], error))) from None
+    except Misplaced as error:
+        faults = (f"{name}, line {source.line(path)}: {written(path)}: {sentence}" for path, sentence in error.faults)
+        raise AuditError("\n".join(faults)) from None

@@ -75,7 +75,8 @@ def _place(error: Any, source: Source) -> Path:
     for part in error["loc"]:
         if (*path, part) in source.lines:
             path = (*path, part)
-    return (*path, error["loc"][-1]) if error["type"] == "missing" else path
+    last = error["loc"][-1:]
+    return (*path, *last) if error["type"] == "missing" and path[-1:] != last else path
 
 
 _SCALARS = ("str", "int", "float", "bool")

@@ -98,6 +98,7 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
         "unit": "h",
         "message": "Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.",
         "put_right": PUT_RIGHT,
+        "basis": "common practice, no source",
         "table": "tasks",
         "row": number,
         "file": "tasks.csv",

@@ -438,6 +438,14 @@ def test_no_rule_file_is_passed_over(tmp_path: Path, monkeypatch: pytest.MonkeyP
         load_rules(tmp_path)
 
 
+def test_reserved_folders_hold_no_rules(tmp_path: Path) -> None:
+    """Beside the packs, settings and other tables may lie; a pack's own folder of such a name is read."""
+    for place, name in (("", "a-rule"), ("settings", "no-rule"), ("tables", "nor-this"), ("pack/settings", "b-rule")):
+        (tmp_path / place).mkdir(parents=True, exist_ok=True)
+        (tmp_path / place / f"{name}.yaml").write_text(GOOD.replace("a-rule", name))
+    assert [rule.id for rule in load_rules(tmp_path).rules] == ["a-rule", "b-rule"]
+
+
 def test_a_folder_without_rules_is_refused(tmp_path: Path) -> None:
     """No rules is no audit: a missing or an empty folder is an error, not an audit that finds nothing."""
     with pytest.raises(AuditError, match="no such folder of rules"):

@@ -1,0 +1,329 @@
+"""Settings: what a regulator or an operator sets in the rules without touching the rule files.
+
+A settings file names rules by their ids and sets their level, limits, season and so on; later files lie over earlier
+ones. It is checked as strictly as a rule file, and can't make a rule ask something else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Discriminator, Field, Tag, ValidationError
+
+from audit.errors import AuditError
+from audit.intake.export import Source as File
+from audit.rulebook.in_force import limited_to_its_days
+from audit.rulebook.loading import Rulebook, Setting, SetValue, read_file
+from audit.rulebook.models import AnyRule, Season, Text
+from audit.rulebook.seasons import SEASONS, SeasonByBase, month_days, season_text
+from audit.yaml.faults import MOST_FAULTS, Part, did_you_mean, explained, known_keys, quoted
+from audit.yaml.source import Path as Place
+from audit.yaml.source import Source, read_source, shortened, written
+
+KEYS = (
+    "level",
+    "at_most",
+    "tolerance",
+    "next_due",
+    "season",
+    "for",
+    "within",
+    "coats",
+    "sessions",
+    "pause",
+    "require",
+)
+"""What can be set, where the rule's form has it. Of `require`, only numbers that the rule file gives."""
+
+NONE = "none"
+"""Takes a value away."""
+
+Histories = dict[str, tuple[SetValue, ...]]
+"""By key, all that a value of a rule was: first the rule file's, last the one in force."""
+
+_NamedSeason = Annotated[
+    Annotated[str, Tag("name")] | Annotated[Season, Tag("days")],
+    Discriminator(lambda value: "name" if isinstance(value, str) else "days"),
+]
+
+
+class Base(Part):
+    """Aircraft stationed together, and the season there: its name, or its first and last day."""
+
+    season: _NamedSeason
+    aircraft: tuple[Text, ...] = Field(min_length=1)
+
+
+class SettingsFile(Part):
+    """Who sets values, by what authority, and which."""
+
+    set_by: Text
+    source: Text
+    seasons: Mapping[str, Season] = {}
+    bases: Mapping[str, Base] = {}
+    rules: Mapping[str, Mapping[str, Any]] = {}
+
+
+@dataclass(frozen=True)
+class Settings:
+    """A settings file that has been read."""
+
+    file: File
+    content: SettingsFile
+    source: Source
+
+
+Layer = tuple[Settings, Mapping[str, Season]]
+"""Settings with the seasons that they may name: their own, those of earlier files, and the tool's."""
+
+
+@dataclass(frozen=True)
+class _Stationed:
+    """Where the settings have an aircraft stationed, and the season there."""
+
+    base: str
+    season: Season
+    layer: Settings
+
+
+def read_settings(path: Path) -> Settings:
+    """Read a settings file. AuditError has a line for each fault: file, line, path, what was expected."""
+    content, file = read_file(path, path.name)
+    source = read_source(content, str(path))
+    if not isinstance(source.data, dict):
+        raise AuditError(f"{path}, line 1: expected settings with set_by, source, rules and so on")
+    try:
+        return Settings(file, SettingsFile.model_validate(source.data), source)
+    except ValidationError as error:
+        raise AuditError("\n".join(explained(source, SettingsFile, error))) from None
+
+
+def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:
+    """Lay settings over the rules as loaded, the last file on top, and say of every value where it comes from.
+
+    The season of an aircraft's base goes before the rule's. AuditError has a line for each fault.
+    """
+    rules = {rule.id: rule for rule in rulebook.rules}
+    layers: list[Layer] = []
+    faults: list[str] = []
+    seasons = SEASONS
+    for layer in files:
+        faults += _sentences(layer, _misfits(layer.content, rules, seasons))
+        seasons = {**seasons, **layer.content.seasons}
+        layers.append((layer, seasons))
+    if faults:
+        raise AuditError("\n".join(faults))
+    stationed = _stationed(layers)
+    changed: list[AnyRule] = []
+    settings: list[Setting] = []
+    for rule, file, text in zip(rulebook.rules, rulebook.rule_files, rulebook.written, strict=True):
+        values: Histories = {
+            key: (SetValue(value, "rule file", "", file.name),) for key, value in _values(rule, text).items()
+        }
+        try:
+            laid = _laid_over(rule, text, layers, values)
+        except AuditError as error:
+            faults.append(str(error))
+            continue
+        season = getattr(laid, "season", None)
+        if season is not None and stationed:
+            values |= _season_at_bases(values["season"], stationed)
+            by_aircraft = {aircraft: at.season for aircraft, at in stationed.items()}
+            by_base = SeasonByBase.model_validate({**month_days(season), "by_aircraft": by_aircraft})
+            laid = laid.model_copy(update={"season": by_base})
+        changed.append(laid)
+        settings += [Setting(rule.id, key, history) for key, history in values.items()]
+    if faults:
+        raise AuditError("\n".join(faults))
+    return replace(
+        rulebook,
+        rules=tuple(changed),
+        settings=tuple(settings),
+        settings_files=tuple(layer.file for layer in files),
+        stationed=frozenset(stationed),
+    )
+
+
+def _sentences(layer: Settings, faults: Iterator[tuple[Place, str]]) -> list[str]:
+    source = layer.source
+    listed = [f"{source.name}, line {source.line(place)}: {written(place)}: {sentence}" for place, sentence in faults]
+    return listed if len(listed) <= MOST_FAULTS else [*listed[:MOST_FAULTS], f"{source.name}: and more faults"]
+
+
+def _misfits(
+    content: SettingsFile, rules: Mapping[str, AnyRule], earlier: Mapping[str, Season]
+) -> Iterator[tuple[Place, str]]:
+    """What a file names that isn't there, or is there twice."""
+    for name, season in content.seasons.items():
+        if name == NONE or earlier.get(name, season) != season:
+            other = f"is {season_text(earlier[name])}" if name in earlier else "means that there is no season"
+            yield ("seasons", name), f"{name} {other} already; take another name"
+    seasons = {**earlier, **content.seasons}
+    home: dict[str, str] = {}
+    for name, base in content.bases.items():
+        if isinstance(base.season, str) and base.season not in seasons:
+            yield ("bases", name, "season"), _unknown_season(base.season, seasons)
+        for number, aircraft in enumerate(base.aircraft):
+            if aircraft in home:
+                yield ("bases", name, "aircraft", number), f"{aircraft} is listed under {home[aircraft]} already"
+            home[aircraft] = name
+    for name, asked in content.rules.items():
+        if name not in rules:
+            yield ("rules", name), f"no rule has this id{did_you_mean(shortened(name), rules)}"
+        else:
+            for place, sentence in _unfit(rules[name], asked, seasons):
+                yield ("rules", name, *place), sentence
+
+
+def _unfit(rule: AnyRule, asked: Mapping[str, Any], seasons: Mapping[str, Season]) -> Iterator[tuple[Place, str]]:
+    """What the rule has no place for; whether a value fits its place is for the rule's model to say."""
+    settable = _settable(rule)
+    if not asked:
+        yield (), "expected something to set, such as {level: 2}"
+    for key, value in asked.items():
+        if key not in settable:
+            suggestion = did_you_mean(shortened(key), settable)
+            what = f"in a rule of the form {rule.form} one can set {', '.join(settable)}"
+            yield (key,), f"{quoted(key)} can't be set here{suggestion}; {what}"
+        elif key == "season" and isinstance(value, str) and value not in (NONE, *seasons):
+            yield (key,), _unknown_season(value, seasons)
+        elif key == "require":
+            yield from _no_numbers(rule, value)
+        elif value == {}:
+            yield (key,), "expected something to set, got none"
+
+
+def _no_numbers(rule: AnyRule, asked: Any) -> Iterator[tuple[Place, str]]:
+    given = _numbers(rule)
+    expected = f"expected one of the numbers that the rule requires: {', '.join(map('.'.join, given))}"
+    if not given:
+        expected = "this rule requires no number"
+    if not isinstance(asked, dict) or not asked:
+        yield ("require",), expected
+        return
+    for column, condition in asked.items():
+        if not isinstance(condition, dict) or not condition:
+            yield ("require", column), expected
+            continue
+        for operator, number in condition.items():
+            place = ("require", column, operator)
+            if (column, operator) not in given:
+                yield place, expected
+            elif isinstance(number, bool) or not isinstance(number, int | float):
+                yield place, f"expected a number, got {quoted(number)}"
+
+
+def _unknown_season(name: str, seasons: Mapping[str, Season]) -> str:
+    known = f"{', '.join(seasons)}, or days such as {{from: 10-01, to: 04-30}}"
+    return f"unknown season {quoted(name)}{did_you_mean(shortened(name), seasons)}; expected one of {known}"
+
+
+def _stationed(layers: Sequence[Layer]) -> dict[str, _Stationed]:
+    """Where each aircraft is stationed: a later file replaces a base as a whole, and its list goes before others."""
+    last = {name: layer for layer, _ in layers for name in layer.content.bases}
+    return {
+        aircraft: _Stationed(name, seasons[base.season] if isinstance(base.season, str) else base.season, layer)
+        for layer, seasons in layers
+        for name, base in layer.content.bases.items()
+        if last[name] is layer
+        for aircraft in base.aircraft
+    }
+
+
+def _settable(rule: AnyRule) -> tuple[str, ...]:
+    has = known_keys(type(rule), ())
+    return tuple(key for key in KEYS if key in has and (key != "require" or _numbers(rule)))
+
+
+def _numbers(rule: AnyRule) -> dict[tuple[str, str], float]:
+    """The numbers that a rule requires of columns, by column and operator."""
+    require = getattr(rule, "require", None)
+    return {
+        (column, operator): operand
+        for column, condition in (require.columns.items() if require else ())
+        for operator, operand in condition.operators()
+        if isinstance(operand, int | float) and not isinstance(operand, bool)
+    }
+
+
+def _values(rule: AnyRule, text: Mapping[str, Any]) -> dict[str, str]:
+    """Every value of a rule that may be set, by its key, as the text of the rule writes it."""
+    found: dict[str, str] = {}
+    for key in _settable(rule):
+        value = text.get(key, getattr(rule, key, None))
+        if key == "season" and value is not None:
+            found[key] = season_text(getattr(rule, key))
+        elif key == "require":
+            found |= {f"{key}.{'.'.join(place)}": f"{number:g}" for place, number in _numbers(rule).items()}
+        elif isinstance(value, Mapping):
+            found |= {f"{key}.{part}": str(one) for part, one in value.items()}
+        elif value is not None:
+            found[key] = str(value)
+    return found
+
+
+def _laid_over(rule: AnyRule, text: Mapping[str, Any], layers: Sequence[Layer], values: Histories) -> AnyRule:
+    """The rule as the settings have it; they are added to the history of its values."""
+    for layer, seasons in layers:
+        asked = layer.content.rules.get(rule.id)
+        if asked is None:
+            continue
+        changes = dict(asked)
+        season = changes.get("season")
+        if isinstance(season, str) and season != NONE:
+            changes["season"] = month_days(seasons[season])
+        text = _merged(type(rule), text, changes)
+        place = ("rules", rule.id)
+        try:
+            rule = limited_to_its_days(type(rule).model_validate(text))
+        except ValidationError as error:
+            raise AuditError("\n".join(explained(layer.source.below(place), type(rule), error, place))) from None
+        now, named = _values(rule, text), tuple(_named(asked))
+        for key in {**values, **now}:
+            if any(key == name or key.startswith(f"{name}.") for name in named):
+                earlier = values.get(key, (replace(values["level"][0], value=NONE),))
+                values[key] = (*earlier, _set_by(layer, now.get(key, NONE)))
+    return rule
+
+
+def _set_by(layer: Settings, value: str) -> SetValue:
+    return SetValue(value, layer.content.set_by, layer.content.source, layer.file.name)
+
+
+def _merged(
+    model: type[AnyRule], text: Mapping[str, Any], changes: Mapping[str, Any], at: Place = ()
+) -> dict[str, Any]:
+    """What a rule file says with changes laid over it, key by key; the days of a season are changed together."""
+    merged = dict(text)
+    for key, value in changes.items():
+        below = merged.get(key, {})
+        if value == NONE and key in known_keys(model, at):
+            merged.pop(key, None)
+        elif isinstance(value, dict) and isinstance(below, dict):
+            merged[key] = _merged(model, {} if key == "season" else below, value, (*at, key))
+        else:
+            merged[key] = value
+    return merged
+
+
+def _named(changes: Mapping[str, Any], at: str = "") -> Iterator[str]:
+    """The keys that changes set, or take away."""
+    for key, value in changes.items():
+        if isinstance(value, dict) and key != "season":
+            yield from _named(value, f"{at}{key}.")
+        else:
+            yield f"{at}{key}"
+
+
+def _season_at_bases(season: tuple[SetValue, ...], stationed: Mapping[str, _Stationed]) -> Histories:
+    """The season of each base, beside the rule's own that it takes the place of."""
+    bases: dict[str, list[_Stationed]] = {}
+    for at in stationed.values():
+        bases.setdefault(at.base, []).append(at)
+    return {
+        f"season at {name}": (*season, _set_by(at[0].layer, f"{season_text(at[0].season)} ({len(at)} aircraft)"))
+        for name, at in sorted(bases.items())
+    }
