@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from fractions import Fraction
 from typing import Literal
 
-from sample_records.logbook import CURE, Flight, Logbook, Task
+from sample_records.logbook import CURE, Boot, Flight, Logbook, Task
 from sample_records.reference import TREATMENT_LIMIT
 
 Rule = Literal[
@@ -23,6 +23,23 @@ Rule = Literal[
     "ice-adhesion-treatment-not-last",
     "ppe-sign-off-missing",
     "ice-adhesion-treatment-overdue",
+    "product-not-approved",
+    "material-not-identified",
+    "recorded-material-differs",
+    "surroundings-not-masked",
+    "surface-prep-missing",
+    "prep-not-rinsed-and-dried",
+    "build-up-soak-not-timed",
+    "cleaner-soak-not-timed",
+    "preservative-coats-wrong",
+    "gloss-coats-wrong",
+    "preservative-coats-badly-spaced",
+    "gloss-coats-badly-spaced",
+    "gloss-over-unstripped",
+    "product-not-shaken",
+    "treatment-not-one-light-coat",
+    "ice-adhesion-treatment-covered",
+    "ice-adhesion-treatment-never-done",
 ]
 Reason = Literal[
     "value missing",
@@ -119,9 +136,8 @@ def _rules(outcomes: Sequence[Finding | Unjudged]) -> tuple[Rule, ...]:
 
 
 def _decimal(number: Fraction) -> str:
-    """A number with as many decimals as it has, two at most."""
-    assert (number * 100).denominator == 1, f"{number} has more than two decimals"
-    return f"{float(number):.2f}".rstrip("0").rstrip(".")
+    """A number with as many decimals as it has, four at most."""
+    return f"{float(number):.4f}".rstrip("0").rstrip(".")
 
 
 def _hours(duration: timedelta) -> str:
@@ -207,9 +223,14 @@ def not_last(treatment: Task, other: Task) -> list[Finding]:
 
 def unprotected(record: Task) -> list[Finding]:
     """Protective equipment not worn or not signed for."""
+    return broken("ppe-sign-off-missing", record)
+
+
+def broken(rule: Rule, record: Task) -> list[Finding]:
+    """A record that breaks a rule about records at every position that it names."""
     return [
         Finding(
-            "ppe-sign-off-missing",
+            rule,
             record.aircraft,
             record.position,
             record.work_order,
@@ -243,6 +264,93 @@ def overdue(book: Logbook, *positions: str) -> list[Finding]:
     return findings
 
 
+def miscounted(rule: Rule, coats: Sequence[Task], limit: int) -> list[Finding]:
+    """Too few or too many coats: one finding a position, at the end of the last."""
+    last = coats[-1]
+    return [
+        Finding(
+            rule,
+            last.aircraft,
+            position,
+            last.work_order,
+            last.task_id,
+            "",
+            last.finished_at,
+            str(len(coats)),
+            str(limit),
+            "coats",
+        )
+        for position in last.positions
+    ]
+
+
+def badly_spaced(rule: Rule, first: Task, second: Task, limit: int) -> list[Finding]:
+    """Too short or long a pause (limit in minutes) between two coats: one finding a position, at the second."""
+    pause = Fraction((second.started_at - first.finished_at) // timedelta(minutes=1))
+    return [
+        Finding(
+            rule,
+            second.aircraft,
+            position,
+            second.work_order,
+            second.task_id,
+            "",
+            second.started_at,
+            _decimal(pause),
+            str(limit),
+            "min",
+        )
+        for position in second.positions
+    ]
+
+
+def unprepared(rule: Rule, first: Task, last_needed: Task | None) -> list[Finding]:
+    """A session without what it needs before it: one finding a position, with the hours since it was last done."""
+    since = "" if last_needed is None else _hours(first.started_at - last_needed.finished_at)
+    return [
+        Finding(rule, first.aircraft, position, first.work_order, first.task_id, "", first.started_at, since, "", "h")
+        for position in first.positions
+    ]
+
+
+def covered_and_flown(last: Task, flight: Flight, *positions: str) -> list[Finding]:
+    """A takeoff with something over the treatment, `last` its last record: one finding a position."""
+    return [
+        Finding(
+            "ice-adhesion-treatment-covered",
+            last.aircraft,
+            position,
+            last.work_order,
+            last.task_id,
+            flight.flight_id,
+            flight.takeoff_at,
+            _hours(flight.takeoff_at - last.finished_at),
+            "",
+            "h",
+        )
+        for position in positions or last.positions
+    ]
+
+
+def never_treated(boot: Boot, first_flight: Flight) -> list[Finding]:
+    """A boot that came off untreated, at its removal, with its first flight in the season."""
+    assert boot.removed_at
+    return [
+        Finding(
+            "ice-adhesion-treatment-never-done",
+            boot.aircraft,
+            boot.position,
+            "",
+            "",
+            first_flight.flight_id,
+            boot.removed_at,
+            "0",
+            "1",
+            "treatments",
+        )
+    ]
+
+
 # -- what can't be judged -------------------------------------------------------------------------
 
 
@@ -251,12 +359,35 @@ def unsure(rule: Rule, record: Task, reason: Reason) -> list[Unjudged]:
     return [Unjudged(rule, record.aircraft, record.position, record.work_order, record.task_id, reason)]
 
 
+def pauses_unknown(record: Task) -> list[Unjudged]:
+    """One record for all coats of preservative shows no pause: one subject a position."""
+    return [
+        Unjudged(
+            "preservative-coats-badly-spaced",
+            record.aircraft,
+            position,
+            record.work_order,
+            record.task_id,
+            "value missing",
+        )
+        for position in record.positions
+    ]
+
+
 def of_unknown_class(record: Task) -> list[Unjudged]:
-    """A product of no known class might be any: nothing that depends on the class can be judged."""
+    """A product of no known class, applied out of season, might be any: what depends on the class can't be judged."""
     rules: tuple[Rule, ...] = (
         "preservative-on-wrong-material",
         "flight-before-cure",
         "product-before-cure",
         "ice-adhesion-treatment-not-last",
+        "surface-prep-missing",
+        "preservative-coats-wrong",
+        "gloss-coats-wrong",
+        "gloss-over-unstripped",
+        "product-not-shaken",
+        "treatment-not-one-light-coat",
+        # A blank product is none that could be approved; one that isn't listed may be.
+        *(("product-not-approved",) if record.product else ()),
     )
     return [subject for rule in rules for subject in unsure(rule, record, "value missing")]

@@ -7,7 +7,7 @@ writing time when it is written out.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
@@ -236,6 +236,10 @@ class Logbook:
             day += timedelta(days=1)
         assert self.segments[position].tenths == target
 
+    def first_flight(self, since: datetime) -> Flight:
+        """The first flight that took off at that instant or later."""
+        return next(flight for flight in self.flights if flight.takeoff_at >= since)
+
     def last_treatment(self, position: str) -> Task:
         """The ice-adhesion treatment that the boot at a position flies with."""
         treatment = self.segments[position].since
@@ -365,7 +369,7 @@ class Visit:
 
     def preserve(self, positions: Iterable[str], **cells: Any) -> tuple[Task, ...]:
         """Apply the rubber preservative, one record a coat."""
-        return self._coats(PRESERVE, PRESERVATIVE_COATS, positions, **cells)
+        return self.coats(PRESERVE, (PAUSE_MINUTES,) * (PRESERVATIVE_COATS - 1), positions, **cells)
 
     def preserve_in_one_record(self, positions: Iterable[str], **cells: Any) -> Task:
         """Apply the rubber preservative, one record standing for all coats."""
@@ -375,7 +379,7 @@ class Visit:
 
     def gloss(self, positions: Iterable[str] = ALL, **cells: Any) -> tuple[Task, ...]:
         """Apply the gloss coating, one record a coat."""
-        return self._coats(APPLY_GLOSS, GLOSS_COATS, positions, **cells)
+        return self.coats(APPLY_GLOSS, (PAUSE_MINUTES,) * (GLOSS_COATS - 1), positions, **cells)
 
     def protect(self, positions: Iterable[str] = ALL, **cells: Any) -> Task:
         """Apply the surface protectant."""
@@ -419,13 +423,13 @@ class Visit:
         self.clock = task.finished_at + BETWEEN_STEPS
         return task
 
-    def _coats(self, step: Step, number: int, positions: Iterable[str], **cells: Any) -> tuple[Task, ...]:
+    def coats(self, step: Step, pauses: Sequence[int], positions: Iterable[str], **cells: Any) -> tuple[Task, ...]:
+        """Apply one coat more than there are pauses (minutes) between them, one record a coat."""
         fitted = tuple(positions)
-        coats = []
-        for coat in range(1, number + 1):
+        coats = [self.step(step, fitted, **{"coat": "1", **cells})]
+        for coat, pause in enumerate(pauses, start=2):
+            self.wait(timedelta(minutes=pause))
             coats.append(self.step(step, fitted, **{"coat": str(coat), **cells}))
-            if coat < number:
-                self.wait(timedelta(minutes=PAUSE_MINUTES))
         return tuple(coats)
 
     def _record(self, step: Step, positions: tuple[str, ...], cells: Mapping[str, Any]) -> Task:

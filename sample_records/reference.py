@@ -119,6 +119,7 @@ FLEET = (
         "W. Cobblestrand",
         _all(BLACK_CHLOROPRENE, left_tailplane=CHLOROPRENE_OF_UNKNOWN_FINISH),
     ),
+    Aircraft("QX-SPRUCE", *_MIDDLE, "I. Moosbruck", _all(BLACK_CHLOROPRENE)),
 )
 
 RELIEF_TECHNICIAN = "G. Halfmoor"
@@ -140,7 +141,8 @@ GLOSS = Product("Tarn Gloss", "gloss-coating", "TW-APP-03", "H226; H317")
 PROTECTANT = Product("Tarn Veil", "surface-protectant", "TW-APP-04", "")
 TREATMENT = Product("Tarn Iceless", "ice-adhesion-treatment", "TW-APP-05", "H225; H319")
 CLEANER = Product("Tarn Wash", "cleaner", "TW-APP-06", "H319")
-PRODUCTS = (PREP, PRESERVATIVE, GLOSS, PROTECTANT, TREATMENT, CLEANER)
+POLISH = Product("Hangar Gleam", "other", "", "")
+PRODUCTS = (PREP, PRESERVATIVE, GLOSS, PROTECTANT, TREATMENT, CLEANER, POLISH)
 MISSPELT_PRESERVATIVE = "Tarn Blakc"
 
 
@@ -155,17 +157,18 @@ class Step:
     steps_signed: str = ""
 
 
-_IDENTIFIED = "material-identified; surroundings-masked"
+IDENTIFIED = "material-identified; surroundings-masked"
 
 INSPECT = Step("inspect", None, 30, "boots looked over, inflation checked")
-CLEAN = Step("clean", CLEANER, 35, "boots washed", f"{_IDENTIFIED}; shaken; rinsed; dried")
-PREPARE = Step("prepare", PREP, 45, "residual coatings stripped", f"{_IDENTIFIED}; stripped; rinsed; dried")
-PRESERVE = Step("apply", PRESERVATIVE, 10, "rubber preservative, one even coat", _IDENTIFIED)
-APPLY_GLOSS = Step("apply", GLOSS, 10, "gloss coating, one light coat", _IDENTIFIED)
-PROTECT = Step("apply", PROTECTANT, 20, "surface protectant", f"{_IDENTIFIED}; shaken")
-TREAT = Step("apply", TREATMENT, 15, "ice-adhesion treatment, one light coat", _IDENTIFIED)
-REPAIR = Step("repair", PREP, 40, "scuff patched", f"{_IDENTIFIED}; stripped; rinsed; dried")
-WIPE_OFF = Step("other", PRESERVATIVE, 15, "preservative overspray wiped off", _IDENTIFIED)
+CLEAN = Step("clean", CLEANER, 35, "boots washed", f"{IDENTIFIED}; shaken; rinsed; dried")
+PREPARE = Step("prepare", PREP, 45, "residual coatings stripped", f"{IDENTIFIED}; stripped; rinsed; dried")
+PRESERVE = Step("apply", PRESERVATIVE, 10, "rubber preservative, one even coat", IDENTIFIED)
+APPLY_GLOSS = Step("apply", GLOSS, 10, "gloss coating, one light coat", IDENTIFIED)
+PROTECT = Step("apply", PROTECTANT, 20, "surface protectant", f"{IDENTIFIED}; shaken")
+TREAT = Step("apply", TREATMENT, 15, "ice-adhesion treatment, one light coat", f"{IDENTIFIED}; one-light-coat")
+POLISH_UP = Step("apply", POLISH, 20, "boot polished", f"{IDENTIFIED}; shaken")
+REPAIR = Step("repair", PREP, 40, "scuff patched", f"{IDENTIFIED}; stripped; rinsed; dried")
+WIPE_OFF = Step("other", PRESERVATIVE, 15, "preservative overspray wiped off", IDENTIFIED)
 REMOVE = Step("remove", None, 60, "boot removed")
 INSTALL = Step("install", None, 90, "boot installed")
 

@@ -1,4 +1,4 @@
-"""The twelve years, told one aircraft after the other, and what is planted in them.
+"""The years, told one aircraft after the other, and what is planted in them.
 
 Between the incidents the fleet flies and is cared for by the book (`routine`). Each year yields
 what it plants, in the order in which it happened.
@@ -13,6 +13,7 @@ from typing import Final
 from sample_records.expected import (
     Planted,
     cannot_tell,
+    covered_and_flown,
     covered_uncured,
     fault,
     flown_uncured,
@@ -20,7 +21,9 @@ from sample_records.expected import (
     not_last,
     of_unknown_class,
     overdue,
+    pauses_unknown,
     reject,
+    unprepared,
     unprotected,
     unsure,
     wrong_boot,
@@ -40,6 +43,7 @@ from sample_records.reference import (
     WINGS,
     WIPE_OFF,
 )
+from sample_records.step_by_step import spruce
 
 MATERIAL: Final = "preservative-on-wrong-material"
 FLIGHT: Final = "flight-before-cure"
@@ -47,6 +51,10 @@ PRODUCT: Final = "product-before-cure"
 LAST: Final = "ice-adhesion-treatment-not-last"
 PPE: Final = "ppe-sign-off-missing"
 OVERDUE: Final = "ice-adhesion-treatment-overdue"
+PAUSES: Final = "preservative-coats-badly-spaced"
+COVERED: Final = "ice-adhesion-treatment-covered"
+NO_PAUSES: Final = "One record stands for three coats: it shows no pause between them."
+NIGHT_PAUSE: Final = "The pause before the third coat, between two times in the hour that comes twice."
 
 
 def but(*positions: str) -> tuple[str, ...]:
@@ -107,6 +115,7 @@ def alder(book: Logbook) -> Iterator[Planted]:
         FLIGHT,
         PRODUCT,
     )
+    yield cannot_tell(NIGHT_PAUSE, coats[1:], unsure(PAUSES, coats[2], "ambiguous time"))
 
     book.routine(until="2025-12-02")
     visit = book.visit("2025-12-02 09:00")
@@ -311,6 +320,7 @@ def dogwood(book: Logbook) -> Iterator[Planted]:
         [record],
         wrong_boot(record, failing=TAILPLANES),
     )
+    yield cannot_tell(NO_PAUSES, [record], pauses_unknown(record))
 
     book.routine(until="2025-08-06")
     visit = book.visit("2025-08-06 09:00")
@@ -361,7 +371,7 @@ def dogwood(book: Logbook) -> Iterator[Planted]:
     book.fly_on("left wing", until_hours=40.0)
     since = book.last_treatment("left wing")
     visit = book.visit(book.now + hours(2))
-    visit.clean()
+    wash = visit.clean()
     visit.treat(but("left wing"))
     never_closed = visit.treat(
         ["left wing"],
@@ -370,14 +380,17 @@ def dogwood(book: Logbook) -> Iterator[Planted]:
         **unsigned,
     )
     book.fly_on("left wing", until_hours=62.5)
+    flight = book.first_flight(never_closed.finished_at)
     late = overdue(book, "left wing")
     visit = book.visit(book.now + hours(2))
     visit.clean()
     visit.treat()
     yield fault(
-        "The treatment of the left wing is begun and never closed: 62.5 h from the one before to the one after.",
-        [since, never_closed],
+        "The treatment of the left wing is begun and never closed: 62.5 h from the one before to the one after, and "
+        "flown with nothing over the wash.",
+        [since, wash, never_closed, flight],
         late,
+        covered_and_flown(wash, flight, "left wing"),
     )
 
     book.routine(until="2026-05-12")
@@ -473,6 +486,7 @@ def fir(book: Logbook) -> Iterator[Planted]:
         [coats[-1], treatment, flight],
         unsure("product-before-cure", coats[-1], "ambiguous time"),
         unsure("flight-before-cure", coats[-1], "ambiguous time"),
+        unsure(PAUSES, coats[-1], "ambiguous time"),
     )
 
     book.routine(until="2025-12-09")
@@ -487,6 +501,12 @@ def fir(book: Logbook) -> Iterator[Planted]:
     )
 
     book.routine(until="2026-01-13")
+    flight = book.first_flight(veil.finished_at)
+    yield fault(
+        "The left wing flies with the protectant over its treatment.",
+        [veil, flight],
+        covered_and_flown(veil, flight),
+    )
     visit = book.visit("2026-01-13 09:00")
     _, installation = visit.swap("right tailplane", BLACK_CHLOROPRENE)
     old_boots = but("right tailplane")
@@ -560,7 +580,7 @@ def hazel(book: Logbook) -> Iterator[Planted]:
 
     book.routine(until="2026-02-17")
     visit = book.visit("2026-02-17 09:00")
-    visit.prepare(["fin"])
+    strip = visit.prepare(["fin"])
     treatment = visit.treat(["fin"])
     gloss = visit.gloss(["fin"])
     yield fault(
@@ -568,8 +588,19 @@ def hazel(book: Logbook) -> Iterator[Planted]:
         [treatment, *gloss],
         not_last(treatment, gloss[-1]),
     )
+    yield fault(
+        "The fin was stripped before, but is not bare any more when the gloss goes on.",
+        [strip, treatment, *gloss],
+        unprepared("gloss-over-unstripped", gloss[0], strip),
+    )
 
     book.routine(until="2026-03-10")
+    flight = book.first_flight(gloss[-1].finished_at)
+    yield fault(
+        "The fin flies with the gloss over its treatment.",
+        [*gloss, flight],
+        covered_and_flown(gloss[-1], flight),
+    )
     visit = book.visit("2026-03-10 09:00")
     visit.clean()
     first = visit.treat()
@@ -606,6 +637,7 @@ def ivy(book: Logbook) -> Iterator[Planted]:
         [installation, record],
         wrong_boot(record, failing=["right wing"]),
     )
+    yield cannot_tell(NO_PAUSES, [record], pauses_unknown(record))
 
     book.routine(until="2025-09-10")
     visit = book.visit("2025-09-10 14:00")
@@ -669,13 +701,16 @@ def juniper(book: Logbook) -> Iterator[Planted]:
     book.routine(until="2025-08-06")
     book.visit("2025-08-06 09:00").swap("left wing", BLACK_CHLOROPRENE, installation_recorded_late=hours(7 * 24))
     visit = book.visit("2025-08-07 09:00")
-    visit.prepare(["left wing"])
+    strip = visit.prepare(["left wing"])
     record = visit.preserve_in_one_record(["left wing"])
     yield cannot_tell(
         "The component history dates an installation a week late: no boot is known where the preservative went.",
-        [record],
+        [strip, record],
         unsure("preservative-on-wrong-material", record, "no component known at that time"),
+        unsure("recorded-material-differs", strip, "no component known at that time"),
+        unsure("recorded-material-differs", record, "no component known at that time"),
     )
+    yield cannot_tell(NO_PAUSES, [record], pauses_unknown(record))
 
     book.routine(until="2025-09-27")
     visit = book.visit("2025-09-27 09:30")
@@ -721,6 +756,7 @@ def juniper(book: Logbook) -> Iterator[Planted]:
         covered_uncured(coats, treatment),
         flown_uncured(coats, flight),
     )
+    yield cannot_tell(NIGHT_PAUSE, coats[1:], unsure(PAUSES, coats[2], "ambiguous time"))
     book.routine(until=END)
 
 
@@ -729,14 +765,18 @@ def larch(book: Logbook) -> Iterator[Planted]:
     book.routine(until="2025-07-08")
     book.visit("2025-07-08 09:00").swap("left tailplane", BLACK_CHLOROPRENE, removal_recorded_late=hours(14 * 24))
     visit = book.visit("2025-07-10 09:00")
-    visit.prepare(["left tailplane"])
+    strip = visit.prepare(["left tailplane"])
     record = visit.preserve_in_one_record(["left tailplane"])
     yield cannot_tell(
         "The component history removes the old boot two weeks late: two boots are recorded where "
         "the preservative went.",
-        [record],
+        [strip, record],
         unsure("preservative-on-wrong-material", record, "two components recorded at that position"),
+        unsure("recorded-material-differs", strip, "two components recorded at that position"),
+        unsure("recorded-material-differs", record, "two components recorded at that position"),
+        unsure("surface-prep-missing", record, "two components recorded at that position"),
     )
+    yield cannot_tell(NO_PAUSES, [record], pauses_unknown(record))
 
     book.routine(until="2025-07-29")
     mistyped = book.fly(book.local("2025-07-29 10:00"), 1.8, landing_at="2025-07-28T20:48")
@@ -769,18 +809,21 @@ def larch(book: Logbook) -> Iterator[Planted]:
     book.fly_on("fin", until_hours=42.0)
     since = book.last_treatment("left tailplane")
     visit = book.visit(book.now + hours(2))
-    visit.clean()
+    wash = visit.clean()
     visit.treat(but(*TAILPLANES))
     void = visit.treat(TAILPLANES, status="void", remarks="void: product ran out, tailplanes not done")
     book.fly_on("left tailplane", until_hours=66.6)
+    flight = book.first_flight(void.finished_at)
     late = overdue(book, *TAILPLANES)
     visit = book.visit(book.now + hours(2))
     visit.clean()
     visit.treat()
     yield fault(
-        "The treatment of both tailplanes is void and not repeated: 66.6 h between those that count.",
-        [since, void],
+        "The treatment of both tailplanes is void and not repeated: 66.6 h between those that count, and flown with "
+        "nothing over the wash.",
+        [since, wash, void, flight],
         late,
+        covered_and_flown(wash, flight, *TAILPLANES),
     )
 
     book.routine(until="2026-05-19")
@@ -816,6 +859,7 @@ def maple(book: Logbook) -> Iterator[Planted]:
         [record],
         wrong_boot(record, failing=["right wing"]),
     )
+    yield cannot_tell(NO_PAUSES, [record], pauses_unknown(record))
 
     book.routine(until="2025-09-16")
     void = book.visit("2025-09-16 09:00").preserve_in_one_record(
@@ -842,6 +886,12 @@ def maple(book: Logbook) -> Iterator[Planted]:
     )
 
     book.routine(until="2026-01-12")
+    flight = book.first_flight(wash.finished_at)
+    yield fault(
+        "The right tailplane flies as it was washed, its treatment gone.",
+        [wash, flight],
+        covered_and_flown(wash, flight),
+    )
     book.fly_on("left wing", until_hours=38.0)
     since = book.last_treatment("left wing")
     visit = book.visit(book.now + hours(2))
@@ -870,6 +920,7 @@ def rowan(book: Logbook) -> Iterator[Planted]:
         [record],
         unsure("preservative-on-wrong-material", record, "value missing"),
     )
+    yield cannot_tell(NO_PAUSES, [record], pauses_unknown(record))
 
     book.routine(until="2025-09-27")
     visit = book.visit("2025-09-27 09:30")
@@ -897,6 +948,7 @@ def rowan(book: Logbook) -> Iterator[Planted]:
         "Treatment and protectant on the same boot with the same start: which was last, the records don't say.",
         [treatment, veil],
         unsure("ice-adhesion-treatment-not-last", veil, "order tied"),
+        unsure(COVERED, veil, "order tied"),
     )
 
     book.routine(until="2026-03-04")
@@ -937,4 +989,5 @@ STORY: Mapping[str, Callable[[Logbook], Iterator[Planted]]] = {
     "QX-LARCH": larch,
     "QX-MAPLE": maple,
     "QX-ROWAN": rowan,
+    "QX-SPRUCE": spruce,
 }

@@ -120,6 +120,13 @@ def test_every_rule_has_three_faults_and_a_near_miss(rule: str) -> None:
     assert planted["Near misses: must not be found", rule] >= 1
 
 
+@pytest.mark.parametrize("rule", sorted(path.stem for path in (ROOT / "rules" / "deicer-care").glob("*.yaml")))
+def test_every_rule_of_the_pack_has_a_fault_and_a_near_miss(rule: str) -> None:
+    """The sample shows each rule at work, and once where it must keep silent."""
+    for title in ("Faults: must be found", "Near misses: must not be found"):
+        assert any(rule in rules.split("<br>") for rules, *_ in section(title).values()), title
+
+
 def test_document_lists_every_doubt_and_every_reject() -> None:
     """Each subject that can't be judged and each row set aside stands in its table."""
     doubts = section("In doubt: must be left unjudged").values()
