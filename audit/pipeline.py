@@ -19,6 +19,7 @@ from audit.findings.result import (
     AuditResult,
     RecordUse,
 )
+from audit.findings.stories import stories
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import Outcomes
 from audit.forms.reads import tables_read, text_columns
@@ -97,6 +98,11 @@ def _result(
         settings=rulebook.settings,
         settings_files=rulebook.settings_files,
         not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),
+        stories=stories(
+            findings,
+            [(rule, outcomes, found) for (rule, outcomes), (found, _) in zip(judged, collected, strict=True)],
+            timeline,
+        ),
     )
 
 

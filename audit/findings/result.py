@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from audit.findings.stories import Story
 from audit.intake.export import RowCount, Source
 from audit.rulebook.loading import Setting
 from audit.rulebook.models import AnyRule
@@ -77,6 +78,7 @@ class AuditResult:
     value, reason). `inputs`, `rule_files` and `settings_files` carry name, SHA-256 and size of what was read.
     `settings` says of every value of a rule that may be set where it comes from; `not_in_export` names the aircraft
     that settings have at a base and the export doesn't know.
+    `stories` tell the first matters, to be drawn.
     """
 
     version: str
@@ -94,6 +96,7 @@ class AuditResult:
     settings: tuple[Setting, ...] = ()
     settings_files: tuple[Source, ...] = ()
     not_in_export: tuple[str, ...] = ()
+    stories: tuple[Story, ...] = ()
 
     @property
     def nothing_judged(self) -> bool:

@@ -18,6 +18,7 @@ from audit.findings.matters import matter_of
 from audit.findings.result import AuditResult
 from audit.report.listing import carried, packed, records, standing
 from audit.report.overview import station_weeks
+from audit.report.pictures import DrawnScene, DrawnUsage, draw
 from audit.report.rows import day_and_time, instant
 from audit.report.unjudged import count_reasons
 from audit.report.visible import visible
@@ -116,6 +117,9 @@ def render(result: AuditResult) -> str:
         levels=list(_levels(result)),
         urgent=list(_urgent(result)),
         stations=station_weeks(result.findings),
+        pictures=list(_pictures(result)),
+        matters=int(matter_of(result.findings).max(initial=-1)) + 1,
+        titles={rule.id: rule.title for rule in result.rules},
         packed=Markup(packed(result)),  # base64
         carried=len(carried(result)),
         standing=standing(result),
@@ -181,6 +185,15 @@ def _urgent(result: AuditResult) -> Iterator[Urgent]:
         rows = findings[matters == matter]
         first = rows.iloc[0]
         yield Urgent(str(first["finding_id"]), str(first["aircraft"] or ""), titles[str(first["rule"])], len(rows))
+
+
+def _pictures(result: AuditResult) -> Iterator[tuple[dict[str, str], DrawnScene | DrawnUsage]]:
+    """Each picture with the finding that it is of."""
+    told = {story.finding_id: story for story in result.stories}
+    findings = result.findings[result.findings["finding_id"].isin(list(told))].drop_duplicates("finding_id")
+    known = {finding["finding_id"]: finding for finding in records(findings)}
+    for name, story in told.items():
+        yield known[name], draw(story)
 
 
 def _share(part: int, whole: int) -> str:

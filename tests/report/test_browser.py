@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -16,6 +18,7 @@ from audit.findings.result import AuditResult
 from audit.report.html import render
 from audit.report.listing import STATIC_FINDINGS
 from tests.report.browser import chromium, opened
+from tests.report.test_pictures import SCENE, USAGE
 
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 HOSTILE = "<img src=x onerror=document.title='broken'><script>document.title='broken'</script>"
@@ -64,7 +67,8 @@ def short_report(
     }
     path = tmp_path_factory.mktemp("short") / "report.html"
     found = [make_finding(n, rule=rule, level=level) for n, (rule, level) in enumerate(levels.items())]
-    path.write_text(render(result_of(found)), encoding="utf-8")
+    drawn = (replace(SCENE, finding_id="F000000"), replace(USAGE, finding_id="F000002"))
+    path.write_text(render(result_of(found, stories=drawn)), encoding="utf-8")
     return path
 
 
@@ -277,6 +281,28 @@ def test_paper_has_every_finding(page: Page) -> None:
     # Back on the screen the list is as it was.
     page.emulate_media(media="screen")
     assert shown(page) == f"7 of {MANY + 8} findings, in 1 matter."
+
+
+def test_a_matter_shows_its_picture(browser: Browser, short_report: Path) -> None:
+    """An opened matter has its picture, with words for who can't see it; a matter without one has none."""
+    with watched(browser) as page:
+        opened(page, short_report)
+        matters = page.locator("#matters > li")
+        for place, pictures in ((0, 1), (1, 0), (2, 1)):
+            matters.nth(place).locator("summary").click()
+            expect(matters.nth(place).locator("svg:visible")).to_have_count(pictures)
+        expect(matters.nth(0).get_by_role("img")).to_have_accessible_name(re.compile("18 h short"))
+        expect(page.locator("#pictures")).to_be_hidden()
+
+
+def test_no_picture_is_cut_on_paper(browser: Browser, short_report: Path) -> None:
+    """Each picture stands on one sheet: its caption and the foot of its scale are on the same page."""
+    with watched(browser) as page:
+        opened(page, short_report)
+        sheets = printed(page)
+        for caption, foot in (("Finding F000000", "4 Nov 2025"), ("Finding F000002", "season")):
+            assert [caption in sheet for sheet in sheets] == [caption in sheet and foot in sheet for sheet in sheets]
+            assert sum(caption in sheet for sheet in sheets) == 1
 
 
 def test_without_a_script_the_rows_stand(browser: Browser, report: Path) -> None:

@@ -1,0 +1,312 @@
+"""Stories as pictures: instants and amounts turned into places on the page, and the same in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from audit.findings.stories import Kind, Lane, Scene, Span, Story, Stretch, Usage
+from audit.findings.wording import figure
+from audit.report.rows import day_and_time, instant
+from audit.report.visible import visible
+from audit.timeline.instants import DAY, HOUR, MINUTE, stamp
+
+WIDTH = 640
+LEFT, RIGHT = 112, 632
+LANE = 34
+TOP, TOP_OF_FAULT_ALONE = 58, 20
+"""Room above the lanes: for the wait, what is missing of it and the fault; for the fault alone."""
+LETTER, BOLD_LETTER = 6.3, 7.4
+"""Width of a letter, roughly: labels that would run into each other are left out; every one is in the words."""
+NAMED = 40
+"""How many things a picture's words name."""
+PLOT_TOP, PLOT_BOTTOM = 24, 168
+STEPS = (
+    *(minutes * MINUTE for minutes in (1, 2, 5, 10, 15, 30)),
+    *(hours * HOUR for hours in (1, 2, 3, 6, 12)),
+    *(days * DAY for days in (1, 2, 7, 14, 28, 56, 112, 224, 448)),
+)
+MOST_TICKS = 8
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One thing on a lane; `said` is shown when it is pointed at, `later` is how far its other reading reaches."""
+
+    kind: Kind
+    x: float
+    width: float
+    said: str
+    later: float | None
+
+
+@dataclass(frozen=True)
+class Label:
+    """Text at a place; `anchor` is start, middle or end."""
+
+    x: float
+    text: str
+    anchor: str = "start"
+
+
+@dataclass(frozen=True)
+class DrawnLane:
+    """A lane with its bars and the labels that have room."""
+
+    name: str
+    y: int
+    bars: tuple[Bar, ...]
+    labels: tuple[Label, ...]
+
+
+@dataclass(frozen=True)
+class Zone:
+    """A stretch of time with its label above."""
+
+    x: float
+    width: float
+    label: Label
+
+
+@dataclass(frozen=True)
+class DrawnScene:
+    """A scene ready to be drawn; `says` is the same in words."""
+
+    finding_id: str
+    top: int
+    height: int
+    lanes: tuple[DrawnLane, ...]
+    wait: Zone | None
+    short: Zone | None
+    fault: Label | None
+    ticks: tuple[Label, ...]
+    days: tuple[Label, ...]
+    says: str
+    shape: str = "scene"
+
+
+@dataclass(frozen=True)
+class DrawnUsage:
+    """A saw tooth ready to be drawn; `says` is the same in words."""
+
+    finding_id: str
+    boot: str
+    line: str
+    excess: str
+    limit_y: float
+    limit: str
+    seasons: tuple[tuple[float, float], ...]
+    treatments: tuple[float, ...]
+    swaps: tuple[Label, ...]
+    over: Label
+    levels: tuple[tuple[float, str], ...]
+    ticks: tuple[Label, ...]
+    unit: str
+    says: str
+    shape: str = "usage"
+
+
+def draw(story: Story) -> DrawnScene | DrawnUsage:
+    """Turn a story into a picture."""
+    return _scene(story) if isinstance(story, Scene) else _usage(story)
+
+
+@dataclass(frozen=True)
+class _Scale:
+    """Instants as places between LEFT and RIGHT."""
+
+    start: int
+    end: int
+    left: int = LEFT
+
+    def x(self, at: int) -> float:
+        inside = min(max(at, self.start), self.end)
+        return round(self.left + (inside - self.start) / max(self.end - self.start, 1) * (RIGHT - self.left), 1)
+
+
+def _scene(scene: Scene) -> DrawnScene:
+    scale = _Scale(scene.start, scene.end)
+    top = TOP if scene.wait or scene.short else TOP_OF_FAULT_ALONE
+    lanes = tuple(_lane(lane, top + number * LANE, scale) for number, lane in enumerate(scene.lanes))
+    ticks, days = _ticks(scale)
+    return DrawnScene(
+        finding_id=scene.finding_id,
+        top=top,
+        height=top + len(lanes) * LANE + 36,
+        lanes=lanes,
+        wait=None if scene.wait is None else _zone(scene.wait, scale),
+        short=None if scene.short is None else _zone(scene.short, scale),
+        fault=None
+        if scene.fault is None
+        else _label(scale.x(scene.fault[0]), f"{scene.fault[1]} {_clock(scene.fault[0])}"),
+        ticks=ticks,
+        days=days,
+        says=" ".join(_scene_in_words(scene)),
+    )
+
+
+def _zone(stretch: Stretch, scale: _Scale) -> Zone:
+    x, end = scale.x(stretch.start), scale.x(stretch.end)
+    return Zone(x, round(max(end - x, 1.5), 1), _label(x, stretch.label))
+
+
+def _label(x: float, text: str) -> Label:
+    """A label that begins at x, or ends there where it would run out of the picture."""
+    text = visible(text)
+    if x + len(text) * BOLD_LETTER <= RIGHT:
+        return Label(x, text)
+    return Label(min(x, RIGHT), text, "end")
+
+
+def _lane(lane: Lane, y: int, scale: _Scale) -> DrawnLane:
+    bars = []
+    for span in lane.spans:
+        x, end = scale.x(span.start), scale.x(span.end)
+        later = None if span.later is None else round(max(scale.x(span.later) - end, 1.5), 1)
+        bars.append(Bar(span.kind, x, round(max(end - x, 2.0), 1), visible(_said(span)), later))
+    return DrawnLane(visible(lane.name), y, tuple(bars), tuple(_names(lane, scale)))
+
+
+def _names(lane: Lane, scale: _Scale) -> Iterator[Label]:
+    """The names of things, of close neighbours once with their number, where they have room: treatments first."""
+    taken: list[tuple[float, float]] = []
+    if lane.left_out:
+        more = f"and {lane.left_out:,} more"
+        taken.append((RIGHT - len(more) * LETTER, RIGHT))
+        yield Label(RIGHT, more, "end")
+    for group in sorted(_groups(lane.spans, scale), key=lambda group: group[0].kind != "treatment"):
+        text = _name(group)
+        x = scale.x(group[0].start)
+        end = x + len(text) * LETTER + 6
+        label = Label(x, text)
+        if end > WIDTH:
+            x, end, label = RIGHT - (end - x), RIGHT, Label(RIGHT, text, "end")
+        if all(end <= left or x >= right for left, right in taken):
+            taken.append((x, end))
+            yield label
+
+
+def _groups(spans: tuple[Span, ...], scale: _Scale) -> list[list[Span]]:
+    groups: list[list[Span]] = []
+    for span in spans:
+        if groups and _close(groups[-1][-1], span, scale):
+            groups[-1].append(span)
+        else:
+            groups.append([span])
+    return groups
+
+
+def _name(group: list[Span]) -> str:
+    if len(group) == 1:
+        text = group[0].record if group[0].kind == "flight" else group[0].name
+    else:
+        names = list(dict.fromkeys(span.name.partition(",")[0] for span in group))
+        text = ", ".join(names) if len(names) > 1 else f"{names[0]} × {len(group)}"
+    return visible(text if len(text) <= 34 else f"{text[:33]}…")
+
+
+def _close(one: Span, other: Span, scale: _Scale) -> bool:
+    return one.kind == other.kind != "boot" and scale.x(other.start) - scale.x(one.end) < 18
+
+
+def _said(span: Span) -> str:
+    named = f"{span.name} ({span.record})" if span.record else span.name
+    if span.later is not None:
+        return f"{named}, {_clock(span.start)} to {_clock(span.end)} or {_clock(span.later)}: the hour that came twice"
+    return f"{named}, {_clock(span.start)} to {_clock(span.end)}"
+
+
+def _scene_in_words(scene: Scene) -> Iterator[str]:
+    if scene.wait:
+        yield f"From {_clock(scene.wait.start)} to {_clock(scene.wait.end)}: {scene.wait.label}."
+    if scene.fault:
+        yield f"The fault, {_clock(scene.fault[0])}: {scene.fault[1]}."
+    if scene.short:
+        yield f"From {_clock(scene.short.start)} to {_clock(scene.short.end)}: {scene.short.label}."
+    for lane in scene.lanes:
+        said = "; ".join(map(_said, lane.spans[:NAMED])) or "nothing recorded"
+        yield f"{lane.name}: {said}{f'; and {lane.left_out:,} more' if lane.left_out else ''}."
+
+
+def _usage(usage: Usage) -> DrawnUsage:
+    scale = _Scale(usage.start, usage.end, 52)
+    highest = max(usage.most, usage.limit) * 1.12
+
+    def y(amount: float) -> float:
+        return round(PLOT_BOTTOM - amount / highest * (PLOT_BOTTOM - PLOT_TOP), 1)
+
+    points = _thinned([(scale.x(at), y(amount)) for at, amount in usage.points])
+    limit_y = y(usage.limit)
+    above = [(x, min(height, limit_y)) for x, height in points]
+    ticks, _ = _ticks(scale)
+    return DrawnUsage(
+        finding_id=usage.finding_id,
+        boot=visible(usage.boot),
+        line="M" + "L".join(f"{x},{height}" for x, height in points),
+        excess=f"M{points[0][0]},{limit_y}L"
+        + "L".join(f"{x},{height}" for x, height in above)
+        + f"L{points[-1][0]},{limit_y}Z",
+        limit_y=limit_y,
+        limit=f"{figure(usage.limit)} {usage.unit} allowed",
+        seasons=tuple((scale.x(a), round(scale.x(b) - scale.x(a), 1)) for a, b in usage.counted),
+        treatments=tuple(scale.x(at) for at in usage.treatments),
+        swaps=tuple(_label(scale.x(at), f"boot {what}") for at, what in usage.swaps),
+        over=_label(scale.x(usage.over), f"over the limit {_clock(usage.over)}"),
+        levels=((y(0), "0"), (limit_y, figure(usage.limit))),
+        ticks=ticks,
+        unit=usage.unit,
+        says=visible(" ".join(_usage_in_words(usage))),
+    )
+
+
+def _thinned(points: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Leave out points that nobody could tell from the one before."""
+    kept = points[:1]
+    for point in points[1:-1]:
+        if abs(point[0] - kept[-1][0]) >= 1 or abs(point[1] - kept[-1][1]) >= 1:
+            kept.append(point)
+    return kept + points[-1:]
+
+
+def _usage_in_words(usage: Usage) -> Iterator[str]:
+    yield f"{usage.boot}: {usage.unit} since the last treatment; {figure(usage.limit)} are allowed."
+    yield f"The limit was passed on {_clock(usage.over)}; the most was {figure(usage.most)}."
+    if usage.treatments:
+        shown = ", ".join(_clock(at) for at in usage.treatments[:NAMED])
+        left = len(usage.treatments) - NAMED
+        yield f"Treated {shown}{f' and {left:,} times more' if left > 0 else ''}."
+    else:
+        yield "Never treated in this time."
+    for at, what in usage.swaps:
+        yield f"Boot {what} {_clock(at)}."
+    for a, b in usage.counted:
+        yield f"Season: from {stamp(a):%Y-%m-%d} until before {stamp(b):%Y-%m-%d}."
+
+
+def _clock(at: int) -> str:
+    return day_and_time(instant(stamp(at).floor("min"))).removesuffix(" UTC")
+
+
+def _ticks(scale: _Scale) -> tuple[tuple[Label, ...], tuple[Label, ...]]:
+    """Ticks at round times: those of a day carry the clock, and each new day its date below."""
+    span = scale.end - scale.start
+    step = next((step for step in STEPS if span // step < MOST_TICKS), STEPS[-1])
+    ticks, days = [], []
+    day = None
+    at = -(-scale.start // step) * step
+    while at <= scale.end:
+        moment = stamp(at)
+        if step >= DAY:
+            ticks.append(_under(scale.x(at), f"{moment.day} {moment:%b %Y}"))
+        else:
+            ticks.append(_under(scale.x(at), f"{moment:%H:%M}"))
+            if moment.date() != day:
+                day = moment.date()
+                days.append(_under(scale.x(at), f"{moment.day} {moment:%b %Y}"))
+        at += step
+    return tuple(ticks), tuple(days)
+
+
+def _under(x: float, text: str) -> Label:
+    """A label in the middle below a tick, or ending there at the edge of the picture."""
+    return Label(x, text, "middle" if x + len(text) * LETTER / 2 <= WIDTH else "end")

@@ -1,0 +1,196 @@
+"""Pictures: everything lies inside the frame, to scale, and is said in words as well."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from audit.findings.result import AuditResult
+from audit.findings.stories import Lane, Scene, Span, Stretch, Usage
+from audit.report.html import render
+from audit.report.overview import MOST_BARS, MOST_STATIONS, station_weeks
+from audit.report.pictures import LETTER, WIDTH, DrawnScene, DrawnUsage, Label, draw
+from audit.timeline.instants import DAY, HOUR, MINUTE, instant
+
+NOON = instant(pd.Timestamp("2025-11-03T12:00Z"))
+HOSTILE = "</title><script>alert(1)</script>\u202e"
+SCENE = Scene(
+    "F000001",
+    NOON - 2 * HOUR,
+    NOON + 26 * HOUR,
+    (
+        Lane(
+            "Work",
+            (
+                Span("treatment", NOON - HOUR, NOON - 50 * MINUTE, "Gull Black, coat 1", "T-1"),
+                Span("treatment", NOON - 10 * MINUTE, NOON, "Gull Black, coat 2", "T-2", NOON + HOUR),
+            ),
+        ),
+        Lane("Flights", (Span("flight", NOON + 6 * HOUR, NOON + 8 * HOUR, "flight", "V-1"),), 3),
+        Lane("left wing", (Span("boot", NOON - 900 * DAY, NOON + 90 * DAY, "B-1, chloroprene"),)),
+    ),
+    Stretch(NOON, NOON + 24 * HOUR, "24 h to wait"),
+    (NOON + 6 * HOUR, "takeoff"),
+    Stretch(NOON + 6 * HOUR, NOON + 24 * HOUR, "18 h short"),
+)
+USAGE = Usage(
+    "F000001",
+    "left wing, boot B-1",
+    NOON,
+    NOON + 100 * DAY,
+    ((NOON + 10 * DAY, 0.0), (NOON + 40 * DAY, 60.0), (NOON + 40 * DAY, 0.0), (NOON + 90 * DAY, 25.0)),
+    (NOON + 40 * DAY,),
+    ((NOON + 10 * DAY, "installed"),),
+    ((NOON + 5 * DAY, NOON + 95 * DAY),),
+    50.0,
+    "flight hours",
+    NOON + 35 * DAY,
+    60.0,
+)
+
+
+def test_a_scene_is_to_scale() -> None:
+    """Equal times are equal lengths; the wait begins at the last coat; what is missing ends where the wait ends."""
+    drawn = draw(SCENE)
+    assert isinstance(drawn, DrawnScene)
+    assert drawn.wait is not None
+    assert drawn.short is not None
+    assert drawn.fault is not None
+    coat, flight = drawn.lanes[0].bars[1], drawn.lanes[1].bars[0]
+    assert drawn.wait.x == pytest.approx(coat.x + coat.width, abs=0.2)
+    assert drawn.short.x + drawn.short.width == pytest.approx(drawn.wait.x + drawn.wait.width, abs=0.2)
+    assert drawn.short.x == flight.x == drawn.fault.x
+    assert flight.width / drawn.wait.width == pytest.approx(2 / 24, abs=0.002)
+    assert coat.later == pytest.approx(drawn.wait.width / 24, abs=0.2)
+
+
+def test_a_scene_says_what_it_shows() -> None:
+    """Whoever can't see the picture is told the same: the wait, the fault, what is missing, and each thing."""
+    says = draw(SCENE).says
+    for said in (
+        "From 2025-11-03 12:00 to 2025-11-04 12:00: 24 h to wait.",
+        "The fault, 2025-11-03 18:00: takeoff.",
+        "18 h short",
+        "Gull Black, coat 1 (T-1)",
+        "12:00 or 2025-11-03 13:00: the hour that came twice",
+        "flight (V-1), 2025-11-03 18:00 to 2025-11-03 20:00; and 3 more",
+        "left wing: B-1, chloroprene",
+    ):
+        assert said in says
+
+
+def test_labels_lie_inside_and_apart() -> None:
+    """However long its name, a label stays in the frame; of two that would meet one is left out."""
+    crowded = tuple(
+        Span("work", NOON + n * 2 * HOUR, NOON + n * 2 * HOUR + HOUR, f"a product with a long name {n}")
+        for n in range(12)
+    )
+    drawn = draw(replace(SCENE, lanes=(Lane("Work", crowded), *SCENE.lanes[1:])))
+    assert isinstance(drawn, DrawnScene)
+    for lane in drawn.lanes:
+        spans = sorted(map(extent, lane.labels))
+        assert all(left >= 0 and right <= WIDTH for left, right in spans)
+        assert all(one[1] <= other[0] + 7 for one, other in pairwise(spans))
+    assert 0 < len(drawn.lanes[0].labels) < 12
+    assert [extent(label)[0] >= 0 for label in (*drawn.ticks, *drawn.days)] == [True] * len(drawn.ticks + drawn.days)
+
+
+def extent(label: Label) -> tuple[float, float]:
+    """Where a label begins and ends, roughly."""
+    length = len(label.text) * LETTER
+    left = {"start": label.x, "middle": label.x - length / 2, "end": label.x - length}[label.anchor]
+    return left, left + length
+
+
+def test_a_saw_tooth_is_to_scale() -> None:
+    """60 of 50 hours rise above the limit, only that is hatched, and the treatment stands where it falls."""
+    drawn = draw(USAGE)
+    assert isinstance(drawn, DrawnUsage)
+    points = [tuple(map(float, point.split(","))) for point in drawn.line.removeprefix("M").split("L")]
+    base = points[0][1]
+    assert (base - points[1][1]) / (base - drawn.limit_y) == pytest.approx(60 / 50, abs=0.01)
+    assert points[1][0] == points[2][0] == drawn.treatments[0]
+    hatched = [float(point.split(",")[1]) for point in drawn.excess.strip("MZ").split("L")]
+    assert max(hatched) == drawn.limit_y
+    assert min(hatched) == points[1][1]
+    assert "The limit was passed on 2025-12-08 12:00; the most was 60." in drawn.says
+    assert "Treated 2025-12-13 12:00." in drawn.says
+    assert "Season: from 2025-11-08 until before 2026-02-06." in drawn.says
+
+
+def test_pictures_stand_on_the_page_with_their_words(
+    result_of: Callable[..., AuditResult], make_finding: Callable[..., dict[str, Any]]
+) -> None:
+    """Each picture names its finding, is an image with a text, and says how many matters are drawn."""
+    source = render(result_of([make_finding(1), make_finding(2)], stories=(SCENE,)))
+    assert 'id="picture-F000001"' in source
+    assert "1 of 2 matters are drawn" in re.sub(r"\s+", " ", source)
+    assert source.count('role="img"') == 2  # the overview is the other
+    assert "18 h short" in source
+
+
+def test_hostile_names_stay_text(
+    result_of: Callable[..., AuditResult], make_finding: Callable[..., dict[str, Any]]
+) -> None:
+    """Markup in the name of a product, a boot or a station can't leave the picture."""
+    hostile = replace(SCENE, lanes=(Lane(HOSTILE, (Span("work", NOON, NOON + HOUR, HOSTILE, HOSTILE),)),))
+    usage = replace(USAGE, boot=HOSTILE, unit=HOSTILE, finding_id="F000002")
+    source = render(result_of([make_finding(1, station=HOSTILE), make_finding(2)], stories=(hostile, usage)))
+    assert "<script>alert" not in source
+    assert "\u202e" not in source
+
+
+def findings(rows: list[tuple[str, str, str]]) -> pd.DataFrame:
+    """Findings of (station, level, time)."""
+    frame = pd.DataFrame(rows, columns=["station", "level", "at"])
+    return frame.assign(at=pd.to_datetime(frame["at"], utc=True).astype("datetime64[us, UTC]"))
+
+
+def test_findings_are_counted_by_station_and_week() -> None:
+    """Monday 00:00 UTC begins a week; levels stand on each other; heights are in proportion to numbers."""
+    overview = station_weeks(
+        findings(
+            [
+                ("Gullmouth", "1", "2025-11-09T23:59:59Z"),
+                ("Gullmouth", "2", "2025-11-10T00:00:00Z"),
+                ("Gullmouth", "2", "2025-11-10T00:00:00Z"),
+                ("Gullmouth", "observation", "2025-11-16T00:00:00Z"),
+                ("", "2", "2025-11-16T00:00:00Z"),
+            ]
+        )
+    )
+    assert overview is not None
+    assert [(row.name, row.total) for row in overview.rows] == [("Gullmouth", 4), ("no station recorded", 1)]
+    one, two, three = overview.rows[0].bars
+    assert "Gullmouth, from 2025-11-03: 1 level 1" in one.says
+    assert "Gullmouth, from 2025-11-10: 2 level 2" in two.says
+    assert two.height == pytest.approx(2 * one.height, abs=0.2)
+    assert three.y + three.height == pytest.approx(two.y, abs=0.2)
+    assert overview.rows[0].says == "4 findings, most of them (3) from 2025-11-10"
+
+
+def test_many_stations_and_years_stay_readable() -> None:
+    """The last row holds the stations that have none of their own; a bar stands for weeks enough to fit."""
+    rows = [(f"S{n:02d}", "2", f"20{n:02d}-01-01T00:00Z") for n in range(15, 15 + MOST_STATIONS + 5)]
+    overview = station_weeks(findings(rows))
+    assert overview is not None
+    assert [row.name for row in overview.rows][-1] == "5 more stations"
+    assert sum(row.total for row in overview.rows) == len(rows)
+    assert overview.weeks > 1
+    assert overview.weeks * MOST_BARS * 7 >= 14 * 365
+    assert all(bar.x + bar.width <= WIDTH for row in overview.rows for bar in row.bars)
+
+
+def test_findings_without_a_time_are_counted_beside() -> None:
+    """What has no time can't be drawn, and is not forgotten; without any time there is no picture."""
+    undated = findings([("A", "2", "2025-11-10T00:00Z"), ("A", "2", "")])
+    overview = station_weeks(undated)
+    assert overview is not None
+    assert (overview.rows[0].total, overview.undated) == (1, 1)
+    assert station_weeks(undated.tail(1)) is None
