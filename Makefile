@@ -8,7 +8,7 @@ READY_DEV := $(VENV)/ready-dev
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 COMPILE := $(BIN)/uv pip compile pyproject.toml --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate --upgrade
 
-.PHONY: demo test browser lint types contracts check bench format docs schema example-report lock clean
+.PHONY: demo test browser lint types contracts check bench mutants format docs schema example-report lock clean
 .DELETE_ON_ERROR:
 
 demo: $(READY)
@@ -38,6 +38,12 @@ check: lint types contracts test
 
 bench: $(READY_DEV)
 	$(BIN)/python -m benchmarks.run
+
+# Changes to the rule forms that no test notices: an hour or two on one core, apart from `check`. See pyproject.toml.
+mutants: $(READY_DEV)
+	$(INSTALL) mutmut==3.8.1
+	$(BIN)/mutmut run --max-children 1
+	$(BIN)/mutmut results
 
 format: $(READY_DEV)
 	$(BIN)/ruff format .
@@ -79,4 +85,4 @@ $(READY_DEV): $(READY) requirements-dev.lock
 	touch $@
 
 clean:
-	rm -rf $(VENV) reports/demo
+	rm -rf $(VENV) reports/demo mutants

@@ -1,0 +1,572 @@
+"""What each form shows of a case: the reason, the evidence and the figures, row by row.
+
+Every scenario has records of another aircraft before the ones that matter, so that no row number is 0 by chance.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from audit.forms.judging import judge_rule
+from audit.forms.outcomes import cases
+from audit.rulebook.examples import example_export
+from audit.rulebook.models import Example
+from audit.timeline.timeline import Timeline, build_timeline
+from tests.forms.rules import RULES, rule
+
+NOTHING = cases(1).iloc[0]
+
+
+def shown(data: dict[str, Any], as_of: str | None = None, **tables: Any) -> list[dict[str, Any]]:
+    """The cases of a rule with names for row numbers, what doesn't apply left out."""
+    export = example_export(Example.model_validate({"name": "n", "expect": "complies", **tables}))
+    timeline = build_timeline(export, None if as_of is None else pd.Timestamp(as_of))
+    found = judge_rule(RULES.validate_python(data), timeline).cases
+    other = "flights" if {"flights", "stays"} & set(data.get("between", ())) else "tasks"
+    return [_named(timeline, row, other) for row in found.to_dict("records")]
+
+
+def _named(timeline: Timeline, case: dict[str, Any], other: str) -> dict[str, Any]:
+    named = {}
+    for column, value in case.items():
+        if column != "finding" and (value == NOTHING[column] or value != value):
+            continue
+        match column:
+            case "other" if other == "flights":
+                value = str(timeline.tables["flights"]["flight_id"].iloc[value])
+            case "subject" | "task" | "other" if value >= 0:
+                value = str(timeline.tasks["task_id"].iloc[value])
+            case "flight":
+                value = str(timeline.tables["flights"]["flight_id"].iloc[value])
+            case "component":
+                value = str(timeline.tables["components"]["component_serial"].iloc[value])
+            case "at" | "anchor":
+                value = f"{pd.Timestamp(value, unit='us'):%m-%d %H:%M}"
+            case "place":
+                place = np.array([value])
+                aircraft = timeline.aircraft_names[timeline.aircraft_of(place)[0]]
+                position = int(timeline.position_of(place)[0])
+                names = [*map(str, timeline.position_names), "?"]
+                value = f"{aircraft} {names[position]}"
+            case "measured" | "limit":
+                value = round(float(value), 3)
+            case _:
+                pass
+        named[column] = value
+    return named
+
+
+OTHER = {"aircraft": "A0", "work_order": "W0", "product": "cleaner", "started_at": "2025-06-01T00:00:00Z"}
+BOOTS = [
+    {"component_serial": "C0", "aircraft": "A0"},
+    {},
+    {"component_serial": "C2", "position": "right wing", "finish": "silver"},
+]
+AWAY = {"aircraft": "A0", "takeoff_at": "2025-06-01T12:00:00Z"}
+GLOSS = {"product_class": {"is": "gloss-coating"}}
+
+
+def gloss(time: str, **more: Any) -> dict[str, Any]:
+    return {"product": "gloss-coating", "started_at": f"2025-06-02T{time}:00Z", **more}
+
+
+PREP = {"product_class": {"is": "surface-prep"}}
+CLEANED = {"product_class": {"is": "cleaner"}}
+UNHEARD = {"product": "unheard-of", "position": "right wing"}
+
+
+def at(time: str, **more: Any) -> dict[str, Any]:
+    return {"started_at": f"2025-06-02T{time}:00Z", **more}
+
+
+def off(time: str, **more: Any) -> dict[str, Any]:
+    return {"takeoff_at": f"2025-06-{time}:00Z", **more}
+
+
+SCENES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
+    "record": (
+        rule("record", scope=GLOSS, require={"lot": {"is": "L1"}}),
+        {"tasks": [OTHER, gloss("09:00", lot="L2"), gloss("10:00"), at("11:00", product="unheard-of")]},
+    ),
+    "record by position": (
+        rule("record", scope=GLOSS, require={"component.finish": {"is": "black"}}),
+        {
+            "tasks": [
+                OTHER,
+                gloss("09:00", position="left wing; right wing"),
+                gloss("10:00", position="right wing; tail"),
+                gloss("11:00", position="tail"),
+            ]
+        },
+    ),
+    "hold": (
+        rule("hold", scope=GLOSS, forbid={"event": "takeoff"}, **{"for": "PT3H"}),
+        {
+            "tasks": [OTHER, gloss("09:00"), gloss("09:20"), at("08:00", **UNHEARD, work_order="W2")],
+            "flights": [AWAY, off("02T08:50"), off("02T11:00")],
+        },
+    ),
+    "hold against work": (
+        rule("hold", scope=GLOSS, forbid={"event": "treatment", "where": CLEANED}, **{"for": "PT3H"}),
+        {
+            "tasks": [
+                OTHER,
+                gloss("09:00"),
+                gloss("09:20"),
+                at("11:00", product="cleaner", work_order="W2"),
+                gloss("09:00", position="right wing"),
+                at("11:30", **UNHEARD, work_order="W2"),
+            ]
+        },
+    ),
+    "order": (
+        rule("order", scope=GLOSS, must_be="last", among=CLEANED),
+        {
+            "tasks": [
+                OTHER,
+                gloss("09:00"),
+                at("11:00", product="cleaner"),
+                gloss("09:00", position="right wing"),
+                at("09:00", product="cleaner", position="right wing"),
+            ]
+        },
+    ),
+    "precede": (
+        rule("precede", scope=GLOSS, within="PT2H", needs=PREP),
+        {
+            "tasks": [
+                OTHER,
+                at("06:00", product="surface-prep"),
+                gloss("09:00"),
+                gloss("09:30"),
+                gloss("09:00", position="right wing", work_order="W3"),
+                gloss("10:00", position="right wing", work_order="W2"),
+                at("09:30", **UNHEARD),
+            ]
+        },
+    ),
+    "interval": (
+        rule("interval", scope=GLOSS, at_most={"flight_hours": 5}),
+        {
+            "as_of": "2025-06-09T00:00:00Z",
+            "tasks": [
+                OTHER,
+                gloss("09:00"),
+                gloss("11:00", position="right wing"),
+                {**UNHEARD, "work_order": "W2", "started_at": "2025-06-04T11:00:00Z"},
+            ],
+            "flights": [AWAY, *(off(f"0{day}T12:00", flight_hours=2) for day in (3, 4, 5, 6))],
+        },
+    ),
+    "count": (
+        rule("count", scope=GLOSS, coats={"at_least": 2}),
+        {"tasks": [OTHER, gloss("09:00", coat=1), gloss("11:00", position="right wing")]},
+    ),
+    "count of too many": (
+        rule("count", scope=GLOSS, coats={"at_most": 1}),
+        {"tasks": [OTHER, gloss("09:00", coat=1), gloss("10:00", coat=2), gloss("11:00", position="right wing")]},
+    ),
+    "count in a season": (
+        rule("count", scope=GLOSS, sessions={"at_least": 1}, season={"from": "06-02", "to": "06-05"}),
+        {
+            "as_of": "2025-06-09T00:00:00Z",
+            "tasks": [OTHER, {**UNHEARD, "started_at": "2025-06-04T11:00:00Z"}],
+            "flights": [AWAY, off("03T00:00")],
+        },
+    ),
+    "spacing": (
+        rule("spacing", scope=GLOSS, pause={"at_least": "PT5M", "at_most": "PT15M"}),
+        {
+            "tasks": [
+                OTHER,
+                gloss("09:00", coat=1),
+                gloss("09:12", coat=2),
+                gloss("09:40", coat=3),
+                gloss("10:30", coat=5),
+                gloss("11:00", position="right wing", coats=2),
+            ]
+        },
+    ),
+    "overlap": (
+        rule("overlap", between=["tasks", "tasks"], same=["performed_by"], differing=["station"]),
+        {"tasks": [OTHER, gloss("09:00"), gloss("09:05", station="S2"), gloss("09:08", performed_by=None)]},
+    ),
+    "overlap with flights": (
+        rule("overlap", between=["tasks", "flights"], same=["aircraft"]),
+        {"tasks": [OTHER, gloss("09:00"), gloss("09:05", station="S2")], "flights": [AWAY, off("02T09:04")]},
+    ),
+    "overlap with stays": (
+        rule("overlap", between=["tasks", "stays"], same=["aircraft"], differing=["station"]),
+        {
+            "tasks": [OTHER, gloss("09:00"), gloss("09:05", station="S2")],
+            "flights": [AWAY, off("02T04:00", destination="S1"), off("03T04:00")],
+        },
+    ),
+}
+
+EXPECTED: dict[str, list[dict[str, Any]]] = {
+    "record": [
+        {"finding": True, "subject": "T2", "task": "T2", "at": "06-02 09:00"},
+        {"finding": False, "reason": "value missing: lot", "subject": "T3", "task": "T3", "at": "06-02 10:00"},
+        {
+            "finding": False,
+            "reason": "product not listed in products",
+            "subject": "T4",
+            "task": "T4",
+            "at": "06-02 11:00",
+        },
+    ],
+    "record by position": [
+        {
+            "finding": True,
+            "subject": "T2",
+            "task": "T2",
+            "component": "C2",
+            "at": "06-02 09:00",
+            "detail": "right wing",
+        },
+        {
+            "finding": True,
+            "subject": "T3",
+            "task": "T3",
+            "component": "C2",
+            "at": "06-02 10:00",
+            "detail": "right wing",
+        },
+        {
+            "finding": False,
+            "reason": "no component known at that position and time",
+            "subject": "T4",
+            "task": "T4",
+            "at": "06-02 11:00",
+        },
+    ],
+    "hold": [
+        {
+            "finding": True,
+            "subject": "T2",
+            "task": "T3",
+            "place": "A1 left wing",
+            "component": "C1",
+            "flight": "F3",
+            "at": "06-02 11:00",
+            "anchor": "06-02 09:30",
+            "measured": 1.5,
+            "limit": 3.0,
+            "unit": "h",
+        },
+        {
+            "finding": False,
+            "reason": "product not listed in products",
+            "subject": "T4",
+            "task": "T4",
+            "place": "A1 right wing",
+            "component": "C2",
+            "at": "06-02 08:10",
+        },
+    ],
+    "hold against work": [
+        {
+            "finding": True,
+            "subject": "T2",
+            "task": "T3",
+            "other": "T4",
+            "place": "A1 left wing",
+            "component": "C1",
+            "at": "06-02 11:00",
+            "anchor": "06-02 09:30",
+            "measured": 1.5,
+            "limit": 3.0,
+            "unit": "h",
+        },
+        {
+            "finding": False,
+            "reason": "product not listed in products",
+            "subject": "T5",
+            "task": "T5",
+            "place": "A1 right wing",
+            "component": "C2",
+            "at": "06-02 09:10",
+        },
+        {
+            "finding": False,
+            "reason": "product not listed in products",
+            "subject": "T6",
+            "task": "T6",
+            "place": "A1 right wing",
+            "component": "C2",
+            "at": "06-02 11:40",
+        },
+    ],
+    "order": [
+        {
+            "finding": True,
+            "subject": "T2",
+            "task": "T3",
+            "place": "A1 left wing",
+            "component": "C1",
+            "at": "06-02 11:00",
+            "anchor": "06-02 09:00",
+        },
+        {
+            "finding": False,
+            "reason": "order tied: both started at the same time",
+            "subject": "T4",
+            "task": "T4",
+            "place": "A1 right wing",
+            "at": "06-02 09:00",
+        },
+    ],
+    "precede": [
+        {
+            "finding": True,
+            "subject": "T3",
+            "task": "T3",
+            "place": "A1 left wing",
+            "component": "C1",
+            "at": "06-02 09:00",
+            "anchor": "06-02 06:10",
+            "measured": 2.833,
+            "limit": 2.0,
+            "unit": "h",
+        },
+        {
+            "finding": True,
+            "subject": "T5",
+            "task": "T5",
+            "place": "A1 right wing",
+            "component": "C2",
+            "at": "06-02 09:00",
+            "limit": 2.0,
+            "unit": "h",
+        },
+        {
+            "finding": False,
+            "reason": "product not listed in products",
+            "subject": "T7",
+            "task": "T7",
+            "place": "A1 right wing",
+            "component": "C2",
+            "at": "06-02 09:30",
+            "limit": 2.0,
+            "unit": "h",
+        },
+        {
+            "finding": False,
+            "reason": "whether a record is the earlier treatment of this boot can't be told",
+            "subject": "T6",
+            "task": "T6",
+            "place": "A1 right wing",
+            "component": "C2",
+            "at": "06-02 10:00",
+            "limit": 2.0,
+            "unit": "h",
+        },
+    ],
+    "interval": [
+        {
+            "finding": True,
+            "subject": "T2",
+            "task": "T2",
+            "place": "A1 left wing",
+            "component": "C1",
+            "flight": "F4",
+            "at": "06-05 12:00",
+            "anchor": "06-02 09:10",
+            "measured": 8.0,
+            "limit": 5.0,
+            "unit": "flight hours",
+        },
+        {
+            "finding": False,
+            "reason": "product not listed in products",
+            "subject": "T3",
+            "task": "T3",
+            "place": "A1 right wing",
+            "component": "C2",
+            "at": "06-02 11:10",
+            "anchor": "06-02 11:10",
+        },
+    ],
+    "count": [
+        {
+            "finding": True,
+            "subject": "T2",
+            "task": "T2",
+            "place": "A1 left wing",
+            "component": "C1",
+            "at": "06-02 09:10",
+            "measured": 1.0,
+            "limit": 2.0,
+            "unit": "coats",
+        },
+        {
+            "finding": False,
+            "reason": "value missing: coat",
+            "subject": "T3",
+            "task": "T3",
+            "place": "A1 right wing",
+            "component": "C2",
+            "at": "06-02 11:10",
+            "limit": 2.0,
+            "unit": "coats",
+        },
+    ],
+    "count of too many": [
+        {
+            "finding": True,
+            "subject": "T2",
+            "task": "T3",
+            "place": "A1 left wing",
+            "component": "C1",
+            "at": "06-02 10:10",
+            "measured": 2.0,
+            "limit": 1.0,
+            "unit": "coats",
+        },
+        {
+            "finding": False,
+            "reason": "value missing: coat",
+            "subject": "T4",
+            "task": "T4",
+            "place": "A1 right wing",
+            "component": "C2",
+            "at": "06-02 11:10",
+            "limit": 1.0,
+            "unit": "coats",
+        },
+    ],
+    "count in a season": [
+        {
+            "finding": True,
+            "subject": -3,
+            "place": "A1 left wing",
+            "component": "C1",
+            "flight": "F2",
+            "at": "06-06 00:00",
+            "anchor": "06-02 00:00",
+            "measured": 0.0,
+            "limit": 1.0,
+            "unit": "treatments",
+        },
+        {
+            "finding": False,
+            "reason": "product not listed in products",
+            "subject": -4,
+            "place": "A1 right wing",
+            "component": "C2",
+            "at": "06-02 00:00",
+            "anchor": "06-02 00:00",
+            "limit": 1.0,
+            "unit": "treatments",
+        },
+    ],
+    "spacing": [
+        {
+            "finding": True,
+            "subject": "T2",
+            "task": "T3",
+            "other": "T2",
+            "place": "A1 left wing",
+            "component": "C1",
+            "at": "06-02 09:12",
+            "anchor": "06-02 09:10",
+            "measured": 2.0,
+            "limit": 5.0,
+            "unit": "min",
+        },
+        {
+            "finding": True,
+            "subject": "T3",
+            "task": "T4",
+            "other": "T3",
+            "place": "A1 left wing",
+            "component": "C1",
+            "at": "06-02 09:40",
+            "anchor": "06-02 09:22",
+            "measured": 18.0,
+            "limit": 15.0,
+            "unit": "min",
+        },
+        {
+            "finding": False,
+            "reason": "value missing: a coat in between is not recorded",
+            "subject": "T4",
+            "task": "T5",
+            "other": "T4",
+            "place": "A1 left wing",
+            "component": "C1",
+            "at": "06-02 10:30",
+            "anchor": "06-02 09:50",
+            "limit": 15.0,
+            "unit": "min",
+        },
+        {
+            "finding": False,
+            "reason": "value missing: pauses inside a record of several coats",
+            "subject": "T6",
+            "task": "T6",
+            "place": "A1 right wing",
+            "component": "C2",
+            "at": "06-02 11:00",
+        },
+    ],
+    "overlap": [
+        {
+            "finding": True,
+            "subject": "T3",
+            "task": "T3",
+            "other": "T2",
+            "at": "06-02 09:05",
+            "measured": 0.083,
+            "limit": 0.0,
+            "unit": "h",
+        },
+        {"finding": False, "reason": "value missing: performed_by", "subject": "T4", "task": "T4", "at": "06-02 09:08"},
+    ],
+    "overlap with flights": [
+        {
+            "finding": True,
+            "subject": "T2",
+            "task": "T2",
+            "other": "F2",
+            "at": "06-02 09:04",
+            "measured": 0.1,
+            "limit": 0.0,
+            "unit": "h",
+        },
+        {
+            "finding": True,
+            "subject": "T3",
+            "task": "T3",
+            "other": "F2",
+            "at": "06-02 09:05",
+            "measured": 0.167,
+            "limit": 0.0,
+            "unit": "h",
+        },
+    ],
+    "overlap with stays": [
+        {
+            "finding": True,
+            "subject": "T3",
+            "task": "T3",
+            "other": "F2",
+            "at": "06-02 09:05",
+            "measured": 0.167,
+            "limit": 0.0,
+            "unit": "h",
+        },
+    ],
+}
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_a_case_shows_its_evidence(name: str) -> None:
+    """Reason, subject, evidence, place, boot, instants and figures of every finding and of what is unjudged."""
+    data, tables = SCENES[name]
+    assert shown(data, **{"components": BOOTS, **tables}) == EXPECTED[name]
