@@ -134,7 +134,7 @@ def _audit(
     import pandas as pd
 
     from audit.pipeline import run_audit
-    from audit.report.files import write_result
+    from audit.report.files import KEPT, WORK_LIST, write_result
     from audit.report.summary import summarise
 
     with _progress(quiet) as step:
@@ -147,7 +147,10 @@ def _audit(
             locate=not set(formats).isdisjoint(LOCATING_FORMATS),
         )
         step("writing the report")
-        write_result(result, out, formats)
+        written = write_result(result, out, formats)
+    for path in written:
+        if path.name.startswith(KEPT):
+            say(f"Somebody had written into {WORK_LIST}: that copy is kept as {visible(str(path))}.")
     if not quiet:
         say(summarise(result, out / "report.html" if "html" in formats else out).rstrip("\n"))
     return result

@@ -5,9 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Collection, Iterable, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from audit.errors import AuditError
 from audit.findings.result import (
     COVERAGE_COLUMNS,
     FINDING_COLUMNS,
@@ -23,6 +25,8 @@ from audit.report.markdown import markdown_text
 from audit.report.rows import csv_text, instant, json_rows
 from audit.report.sarif import sarif_text
 from audit.report.unjudged import count_reasons
+from audit.report.worklist_html import work_list_page
+from audit.report.worklist_xlsx import workbook
 from audit.rulebook.loading import Setting
 from audit.rulebook.models import LEVELS
 
@@ -31,6 +35,10 @@ CSV_FORMAT = "deicer-audit-csv/1"
 SUMMARY_FORMAT = "deicer-audit-summary/1"
 """The number changes when a reader of the file would have to. A CSV file can't say its own: summary.json does."""
 
+WORK_LIST = "worklist.xlsx"
+KEPT = "worklist-kept-"
+"""How the name begins under which a work list is kept that somebody has written into."""
+
 QUARANTINE_COLUMNS = ("table", "file", "line", "column", "value", "reason")
 
 
@@ -38,10 +46,26 @@ def write_result(result: AuditResult, out: Path, formats: Collection[str] = DEFA
     """Write the report into the folder `out` and return its files; AuditError if that can't be.
 
     The earlier report stays whole until the new one is: see `replace_files`. Files of an earlier report in formats that
-    are not asked for now go, so that a folder never holds files of two audits.
+    are not asked for now go, so that a folder never holds files of two audits; a work list that somebody has written
+    into stays, as one of the files returned, under a name that begins with KEPT.
     """
-    files = contents(result, formats)
+    files = contents(result, formats) | _edited_work_list(out)
     return replace_files(files, out, gone=[name for names in FILES.values() for name in names if name not in files])
+
+
+def _edited_work_list(out: Path) -> dict[str, bytes]:
+    """The work list in the folder under another name, unless it is as an audit wrote it."""
+    try:
+        there = (out / WORK_LIST).read_bytes()
+    except FileNotFoundError:
+        return {}
+    except OSError as error:
+        raise AuditError(f"{out / WORK_LIST} can't be read, and may hold answers: {error.strerror or error}") from error
+    digest = hashlib.sha256(there).hexdigest()
+    with suppress(OSError, ValueError, LookupError, TypeError):  # without its summary nobody knows what was written
+        if json.loads((out / "summary.json").read_bytes())["outputs"][WORK_LIST] == digest:
+            return {}
+    return {f"{KEPT}{digest[:8]}.xlsx": there}
 
 
 def contents(result: AuditResult, formats: Collection[str] = DEFAULT_FORMATS) -> dict[str, bytes]:
@@ -139,7 +163,8 @@ def _sources(sources: Iterable[Source]) -> list[dict[str, str | int]]:
 WRITERS: Mapping[str, Callable[[AuditResult], tuple[str | bytes, ...]]] = {
     "csv": _csv_files,
     "json": lambda result: (_findings_json(result),),
-    "html": lambda result: (render(result),),
+    "html": lambda result: (render(result), work_list_page(result)),
+    "xlsx": lambda result: (workbook(result),),
     "sarif": lambda result: (sarif_text(result),),
     "junit": lambda result: (junit_text(result),),
     "md": lambda result: (markdown_text(result),),

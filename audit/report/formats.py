@@ -8,13 +8,14 @@ from typing import Final
 FILES: Final[Mapping[str, tuple[str, ...]]] = {
     "csv": ("findings.csv", "unjudged.csv", "coverage.csv", "quarantine.csv"),
     "json": ("findings.json",),
-    "html": ("report.html",),
+    "html": ("report.html", "worklist.html"),
+    "xlsx": ("worklist.xlsx",),
     "sarif": ("findings.sarif",),
     "junit": ("junit.xml",),
     "md": ("summary.md",),
 }
 """Files by the name that `--write` knows their format by. `summary.json` is always written."""
 
-DEFAULT_FORMATS: Final = ("csv", "json", "html")
+DEFAULT_FORMATS: Final = ("csv", "json", "html", "xlsx")
 LOCATING_FORMATS: Final = ("sarif",)
 """Formats that say on which line of which file a finding shows."""

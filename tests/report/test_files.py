@@ -13,7 +13,7 @@ from typing import Any
 import pandas as pd
 
 from audit.findings.result import FINDING_COLUMNS, AuditResult
-from audit.report.files import contents, write_result
+from audit.report.files import KEPT, WORK_LIST, contents, write_result
 
 NAMES = [
     "findings.csv",
@@ -22,6 +22,8 @@ NAMES = [
     "quarantine.csv",
     "findings.json",
     "report.html",
+    "worklist.html",
+    "worklist.xlsx",
     "summary.json",
 ]
 
@@ -33,7 +35,7 @@ def summary_of(result: AuditResult) -> dict[str, Any]:
 
 
 def test_every_file_is_written(result: AuditResult, tmp_path: Path) -> None:
-    """The folder holds exactly the seven files, with the bytes that were made."""
+    """The folder holds exactly the files of the default formats, with the bytes that were made."""
     paths = write_result(result, tmp_path / "a" / "report")
     assert [path.name for path in paths] == NAMES
     assert {path.name: path.read_bytes() for path in paths} == contents(result)
@@ -83,7 +85,7 @@ def test_summary_tells_a_mixed_set(result: AuditResult) -> None:
 
 
 def test_an_empty_audit_is_written(result_of: Callable[..., AuditResult]) -> None:
-    """No findings, no as-of time, untyped empty frames: still seven files, and nothing judged."""
+    """No findings, no as-of time, untyped empty frames: still every file, and nothing judged."""
     full = result_of()
     coverage = full.coverage.assign(in_scope=0, complies=0, findings=0, unjudged=0, idle=True)
     empty = result_of(
@@ -103,3 +105,17 @@ def test_a_file_name_that_is_no_text(result_of: Callable[..., AuditResult]) -> N
     files = contents(result_of(export_name="nightly\udcff"))
     assert json.loads(files["summary.json"])["export"] == "nightly\udcff"
     assert rb"nightly\udcff" in files["report.html"]
+
+
+def test_a_work_list_with_answers_is_never_lost(result: AuditResult, tmp_path: Path) -> None:
+    """A work list that somebody has written into is kept under another name; an untouched one is replaced."""
+    write_result(result, tmp_path)
+    assert not [path for path in write_result(result, tmp_path) if path.name.startswith(KEPT)]
+    (tmp_path / WORK_LIST).write_bytes(b"answers")
+    [kept] = [path for path in write_result(result, tmp_path, ["csv"]) if path.name.startswith(KEPT)]
+    assert kept.read_bytes() == b"answers"
+    assert not (tmp_path / WORK_LIST).exists()
+    (tmp_path / WORK_LIST).write_bytes(b"others")
+    (tmp_path / "summary.json").write_text("[]")
+    write_result(result, tmp_path)
+    assert sorted(path.read_bytes() for path in tmp_path.glob(f"{KEPT}*")) == [b"answers", b"others"]

@@ -1,0 +1,266 @@
+"""A filled-in work list read back: which answers are complete, and what the others lack."""
+
+from __future__ import annotations
+
+import re
+import zipfile
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from audit.errors import AuditError
+
+FORMAT: Final = "deicer-audit-worklist/1"
+"""The number changes when a reader of the workbook would have to."""
+HOW_SHEET: Final = "How to answer"
+ISSUED_SHEET: Final = "Issued"
+ISSUED_COLUMNS: Final = ("finding", "sheet", "day")
+ANSWER, WHO, DAY, NOTE, FINDING = "Answer", "Answered by", "On day", "Note", "Finding"
+"""Columns of a station's sheet that are read back."""
+
+LARGEST_FILE: Final = 64 << 20
+LARGEST_INSIDE: Final = 512 << 20
+"""Bytes of a workbook, packed and unpacked: a list with every finding it can hold stays far below."""
+
+MOST_CELLS: Final = 5_000_000
+"""Cells of one sheet, blank ones too: a single cell far out would have the reader fill memory up to it."""
+
+_CELL = re.compile(rb"""\br=["']([A-Z]{1,3})([0-9]{1,7})["']""")
+_ID = re.compile(r"[0-9a-f]{12}")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What an answer means, and what its note has to say (blank: a note is welcome, but not asked for)."""
+
+    meaning: str
+    note: str
+    work: bool
+
+
+ANSWERS: Final[Mapping[str, Answer]] = {
+    "done": Answer("The boot was inspected or the work repeated, and a new, dated entry says so.", "", True),
+    "late entry": Answer(
+        "The work had been done in time but not written down: a late entry was added. The note names it.",
+        "the late entry",
+        True,
+    ),
+    "not yet": Answer("It can't be put right yet. The note says why, and until when.", "why, and until when", False),
+    "no fault": Answer("The record or the audit is wrong about this boot. The note says why.", "why", False),
+    "another station": Answer("Somebody else has to answer. The note says which station.", "which station", False),
+}
+"""The answers that the list offers, in its order."""
+
+
+@dataclass(frozen=True)
+class Answered:
+    """One row of a station's sheet; `day` is None where there is none, or where `odd_day` can't be read as one."""
+
+    sheet: str
+    row: int
+    finding_id: str
+    answer: str
+    who: str
+    day: date | None
+    odd_day: str
+    note: str
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something to mend in the sheet: where, and what, as one sentence."""
+
+    sheet: str
+    row: int
+    finding_id: str
+    what: str
+
+
+@dataclass(frozen=True)
+class Answers:
+    """A work list as it came back: complete answers by finding, faults, and the findings nobody has answered."""
+
+    complete: Mapping[str, Answered]
+    faults: tuple[Fault, ...]
+    unanswered: tuple[str, ...]
+    issued: int
+
+    @property
+    def counts(self) -> Mapping[str, int]:
+        """How many complete answers of each kind there are."""
+        found = Counter(answered.answer for answered in self.complete.values())
+        return {word: found[word] for word in ANSWERS}
+
+
+def read_answers(path: Path, today: date) -> Answers:
+    """Read a filled-in work list. AuditError, with one sentence, where the file is no work list or is damaged.
+
+    A day after `today`, or before the day of the fault where work is claimed, is a fault.
+    """
+    sheets = _sheets(path)
+    issued = _issued(path, sheets)
+    answered: dict[str, list[Answered]] = {}
+    faults: list[Fault] = []
+    for name, rows in sheets.items():
+        if name in (HOW_SHEET, ISSUED_SHEET):
+            continue
+        for row in _rows(path, name, rows):
+            if row.finding_id in issued:
+                answered.setdefault(row.finding_id, []).append(row)
+            elif row.finding_id or row.answer or row.who or row.note:
+                faults.append(Fault(name, row.row, row.finding_id, _unknown(row.finding_id)))
+    complete, unanswered = {}, []
+    for finding_id, day in issued.items():
+        rows_of = answered.get(finding_id, [])
+        if not rows_of:
+            faults.append(Fault("", 0, finding_id, "stood on the list when it was made, and its row is gone"))
+            continue
+        given = [row for row in rows_of if row.answer]
+        if not given:
+            unanswered.append(finding_id)
+            faults.extend(
+                Fault(row.sheet, row.row, finding_id, "has no answer, though other cells are filled in")
+                for row in rows_of
+                if row.who or row.day or row.odd_day or row.note
+            )
+            continue
+        if len({(row.answer, row.who, row.day, row.odd_day, row.note) for row in given}) > 1:
+            where = ", ".join(f"{row.sheet} row {row.row}" for row in given)
+            faults.append(Fault(given[0].sheet, given[0].row, finding_id, f"has different answers: {where}"))
+            continue
+        lacking = list(_lacking(given[0], day, today))
+        faults.extend(Fault(given[0].sheet, given[0].row, finding_id, what) for what in lacking)
+        if not lacking:
+            complete[finding_id] = given[0]
+    order = {name: number for number, name in enumerate(sheets)}
+    faults.sort(key=lambda fault: (order.get(fault.sheet, -1), fault.row))
+    return Answers(complete, tuple(faults), tuple(unanswered), len(issued))
+
+
+def _lacking(row: Answered, fault_day: date | None, today: date) -> Iterator[str]:
+    if row.answer not in ANSWERS:
+        yield f"has the answer {row.answer!r}; choose one of {', '.join(ANSWERS)}"
+        return
+    answer = ANSWERS[row.answer]
+    if not row.who:
+        yield f"doesn't say who answers ({WHO})"
+    if row.odd_day:
+        yield f"has {row.odd_day[:40]!r} for a day; write a date, such as 2026-04-30"
+    elif row.day is None:
+        yield f"doesn't say on which day ({DAY})"
+    elif row.day > today:
+        yield f"is answered on {row.day}, a day still to come"
+    elif answer.work and fault_day and row.day < fault_day:
+        yield f"is answered on {row.day}, before the fault itself on {fault_day}"
+    if answer.note and not row.note:
+        yield f"is answered {row.answer!r}: the note has to say {answer.note}"
+
+
+def _unknown(finding_id: str) -> str:
+    if not finding_id:
+        return "has an answer, but no finding beside it"
+    if not _ID.fullmatch(finding_id):
+        return f"{finding_id[:40]!r} is no finding id: twelve of the signs 0-9 and a-f"
+    return "did not stand on the list when it was made"
+
+
+def _rows(path: Path, name: str, rows: Sequence[Sequence[Any]]) -> Iterator[Answered]:
+    head = [_text(cell) for cell in rows[0]] if rows else []
+    wanted = (FINDING, ANSWER, WHO, DAY, NOTE)
+    missing = [column for column in wanted if head.count(column) != 1]
+    if len(missing) == len(wanted):
+        return  # a sheet that somebody added for himself
+    if missing:
+        raise AuditError(
+            f"{path.name}, sheet {name}: its first row has to name each of {', '.join(wanted)} once; "
+            f"{', '.join(missing)} is missing or there twice"
+        )
+    places = [head.index(column) for column in wanted]
+    for number, row in enumerate(rows[1:], start=2):
+        finding_id, answer, who, day, note = (row[place] for place in places)
+        read, odd = _day(day)
+        yield Answered(
+            sheet=name,
+            row=number,
+            finding_id=_text(finding_id).lower(),
+            answer=" ".join(_text(answer).casefold().split()),
+            who=_text(who),
+            day=read,
+            odd_day=odd,
+            note=_text(note),
+        )
+
+
+def _day(cell: Any) -> tuple[date | None, str]:
+    """The day, or else the text that is none."""
+    if isinstance(cell, datetime):
+        return cell.date(), ""
+    if isinstance(cell, date):
+        return cell, ""
+    text = _text(cell)
+    try:
+        return date.fromisoformat(text[:10]) if text else None, ""
+    except ValueError:
+        return None, text
+
+
+def _text(cell: Any) -> str:
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))  # a spreadsheet makes a number of what looks like one
+    return str(cell).replace("\u00a0", " ").strip()
+
+
+def _issued(path: Path, sheets: Mapping[str, Sequence[Sequence[Any]]]) -> dict[str, date | None]:
+    """The findings that the list held when it was made, with the day of each."""
+    rows = sheets.get(ISSUED_SHEET, ())
+    if not rows or _text(rows[0][0]) != FORMAT or len(rows) < 2:
+        raise AuditError(
+            f"{path.name} is no work list of this version, or is damaged: its hidden sheet {ISSUED_SHEET!r} doesn't "
+            f"begin with {FORMAT}"
+        )
+    if [_text(cell) for cell in rows[1][: len(ISSUED_COLUMNS)]] != list(ISSUED_COLUMNS):
+        raise AuditError(f"{path.name} is damaged: the columns of its hidden sheet {ISSUED_SHEET!r} have been changed")
+    issued = {}
+    for row in rows[2:]:
+        finding_id = _text(row[0])
+        if not _ID.fullmatch(finding_id):
+            raise AuditError(f"{path.name} is damaged: its hidden sheet {ISSUED_SHEET!r} holds {finding_id[:40]!r}")
+        issued[finding_id] = _day(row[2])[0]
+    return issued
+
+
+def _sheets(path: Path) -> dict[str, list[list[Any]]]:
+    from python_calamine import CalamineError, CalamineWorkbook, ZipError
+
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise AuditError(f"{path} is larger than any work list: {LARGEST_FILE >> 20} MB at most")
+        with zipfile.ZipFile(path) as packed:
+            if sum(part.file_size for part in packed.infolist()) > LARGEST_INSIDE:
+                raise AuditError(f"{path} is larger inside than any work list: {LARGEST_INSIDE >> 20} MB at most")
+            for part in packed.namelist():
+                if part.startswith("xl/worksheets/") and _cells_spanned(packed.read(part)) > MOST_CELLS:
+                    raise AuditError(f"{path} is damaged: a sheet of it spans more than {MOST_CELLS:,} cells")
+        with CalamineWorkbook.from_path(str(path)) as book:
+            return {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in book.sheet_names}
+    except OSError as error:
+        raise AuditError(f"{path} can't be read: {error.strerror or error}") from error
+    except (zipfile.BadZipFile, CalamineError, ZipError) as error:
+        raise AuditError(f"{path} can't be read as a workbook (.xlsx): {error}") from error
+
+
+def _cells_spanned(sheet: bytes) -> int:
+    cells = _CELL.findall(sheet)
+    columns = {column for column, _ in cells}
+    width = max((_column(column) for column in columns), default=0)
+    return width * max((int(row) for _, row in cells), default=0)
+
+
+def _column(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = number * 26 + letter - ord("A") + 1
+    return number

@@ -1,0 +1,201 @@
+"""The work list for the shop lead: what is wrong, where, what to do, in which order, and by when."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import pandas as pd
+
+from audit.findings.result import AuditResult
+from audit.report.rows import day_and_time, instant, texts
+from audit.rulebook.models import LEVELS, AnyRule
+
+MOST_FINDINGS: Final = 5_000
+"""A list holds the most serious findings up to this number, and says so where there are more."""
+
+LEVEL_2_DAYS: Final = 90
+"""EASA 145.B.350 and M.B.605: a level 2 finding is put right in at most 3 months, a level 1 finding at once."""
+
+NEVER: Final = "Never alter, overwrite or back-date an original entry, and sign for nothing that was not done."
+NOT_THE_BOOT: Final = (
+    "The list comes from the records alone: nobody has looked at the boot for it. The operator's manual, the product's "
+    "safety data sheet and licensed staff govern."
+)
+
+
+@dataclass(frozen=True)
+class Item:
+    """One finding: which boot, which record, and the sentence with the figures."""
+
+    finding_id: str
+    level: str
+    by_when: str
+    position: str
+    boot: str
+    record: str
+    at: str
+    message: str
+
+
+@dataclass(frozen=True)
+class Step:
+    """What one rule found within a job: it is put right at one go."""
+
+    title: str
+    put_right: str
+    caution: str
+    items: tuple[Item, ...]
+
+    @property
+    def messages(self) -> tuple[str, ...]:
+        """The different sentences, in order."""
+        return tuple(dict.fromkeys(item.message for item in self.items))
+
+
+@dataclass(frozen=True)
+class Job:
+    """The findings of one work order, in the order in which to deal with them; `number` is its turn at the station."""
+
+    number: int
+    by_when: str
+    urgent: bool
+    aircraft: str
+    work_order: str
+    steps: tuple[Step, ...]
+
+
+@dataclass(frozen=True)
+class StationList:
+    """The jobs of one station, the most urgent first; `station` is blank for findings that no station is known of."""
+
+    station: str
+    jobs: tuple[Job, ...]
+
+    @property
+    def findings(self) -> int:
+        """How many findings stand on it."""
+        return sum(len(step.items) for job in self.jobs for step in job.steps)
+
+    @property
+    def urgent(self) -> int:
+        """How many jobs come before the next flight."""
+        return sum(job.urgent for job in self.jobs)
+
+
+@dataclass(frozen=True)
+class WorkList:
+    """The lists of all stations; `total` counts all findings, those that the list had no room for too."""
+
+    export_name: str
+    as_of: str
+    last_day: str
+    stations: tuple[StationList, ...]
+    total: int
+
+    @property
+    def findings(self) -> int:
+        """How many findings stand on the list."""
+        return sum(station.findings for station in self.stations)
+
+
+def work_list(result: AuditResult) -> WorkList:
+    """Sort the findings into jobs by station; findings without a station come last, on a list of their own."""
+    findings = result.findings.head(MOST_FINDINGS)
+    last_day = _last_day(result.as_of)
+    job = ["station", "aircraft", "work_order"]
+    known = findings.assign(**{name: findings[name].astype("str").fillna("") for name in job})
+    # Where no work order began what is found, the findings of one rule and moment belong together.
+    known["moment"] = (known["rule"] + known["at"].astype("str")).where(known["work_order"] == "", "")
+    known["rank"] = known["level"].map({level: rank for rank, level in enumerate(LEVELS)}).astype("int64")
+    grouped = known.groupby([*job, "moment"], sort=False, observed=True)
+    known["urgency"], known["since"] = grouped["rank"].transform("min"), grouped["at"].transform("min")
+    known["homeless"] = known["station"] == ""
+    turn = {rule.id: number for number, rule in enumerate(result.rules)}
+    known["turn"] = known["rule"].map(turn).astype("int64")
+    order = ["homeless", "station", "urgency", "since", "aircraft", "work_order", "moment", "rank", "turn"]
+    known = known.sort_values([*order, "at", "position", "finding_id"], kind="stable", ignore_index=True)
+    rules = {rule.id: rule for rule in result.rules}
+    stations = [
+        StationList(str(station), tuple(_jobs(of_station, rules, last_day)))
+        for station, of_station in known.groupby("station", sort=False, observed=True)
+    ]
+    return WorkList(
+        result.export_name, day_and_time(instant(result.as_of)), last_day, tuple(stations), len(result.findings)
+    )
+
+
+def _last_day(as_of: pd.Timestamp) -> str:
+    return "" if pd.isna(as_of) else f"{as_of + pd.Timedelta(days=LEVEL_2_DAYS):%Y-%m-%d}"
+
+
+def by_when(level: str, last_day: str) -> str:
+    """Say until when a finding of a level has to be put right."""
+    if level == "1":
+        return "before the next flight"
+    if level == "2":
+        return (
+            f"your operator's limit, {last_day} at the latest" if last_day else "your operator's limit, 90 days at most"
+        )
+    return "no date: at your discretion"
+
+
+def until_when(last_day: str) -> tuple[tuple[str, str], ...]:
+    """Explain, for each level, until when a finding of it has to be put right."""
+    day = f": {last_day}" if last_day else ""
+    return (
+        ("Level 1", "before the next flight."),
+        (
+            "Level 2",
+            f"within your operator's limit, at most {LEVEL_2_DAYS} days after the finding was raised, here counted "
+            f"from the day of the audit{day}. A finding that stood on an earlier list keeps that list's date.",
+        ),
+        ("Observation", "no date; at your discretion."),
+    )
+
+
+def leave_alone(record: str) -> str:
+    """Say what must stay as it is."""
+    return f"Leave the original entry{f' ({record})' if record else ''} as it is: add a new one with its own date."
+
+
+def _jobs(known: pd.DataFrame, rules: dict[str, AnyRule], last_day: str) -> list[Job]:
+    names = ("rule", "level", "finding_id", "position", "component_serial", "task_id", "flight_id", "at", "message")
+    columns = [[cell or "" for cell in texts(known[name])] for name in names]
+    rows = list(zip(*columns, strict=True))
+    keys = list(zip(*(known[name].tolist() for name in ("aircraft", "work_order", "moment")), strict=True))
+    jobs = []
+    for number, (first, end) in enumerate(_runs(keys), start=1):
+        steps = []
+        for begin, until in _runs([row[0] for row in rows[first:end]]):
+            of_step = rows[first + begin : first + until]
+            rule = rules[of_step[0][0]]
+            items = tuple(_item(*row[1:], last_day=last_day) for row in of_step)
+            steps.append(Step(rule.title, rule.put_right, rule.caution or "", items))
+        lead = steps[0].items[0]
+        aircraft, work_order, _ = keys[first]
+        jobs.append(Job(number, lead.by_when, lead.level == "1", aircraft, work_order, tuple(steps)))
+    return jobs
+
+
+def _item(
+    level: str,
+    finding_id: str,
+    position: str,
+    boot: str,
+    task: str,
+    flight: str,
+    at: str,
+    message: str,
+    *,
+    last_day: str,
+) -> Item:
+    record = task or (f"flight {flight}" if flight else "")
+    return Item(finding_id, level, by_when(level, last_day), position, boot, record, at, message)
+
+
+def _runs(keys: Sequence[object]) -> list[tuple[int, int]]:
+    """First and one-past-last place of each run of equal keys."""
+    starts = [place for place, key in enumerate(keys) if not place or key != keys[place - 1]]
+    return list(zip(starts, [*starts[1:], len(keys)], strict=True))

@@ -1,0 +1,176 @@
+"""The work list: jobs in their order, as values, as a workbook and as a page to print."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import openpyxl
+import pandas as pd
+import pytest
+from openpyxl.worksheet.worksheet import Worksheet
+
+from audit.findings.result import AuditResult
+from audit.report import worklist
+from audit.report.answers import ANSWERS, HOW_SHEET, ISSUED_SHEET
+from audit.report.worklist import NEVER, by_when, work_list
+from audit.report.worklist_html import work_list_page
+from audit.report.worklist_xlsx import COLUMNS, LONGEST_CELL, NO_STATION, sheet_names, workbook
+from tests.report.conftest import HOSTILE, finding, hostile_finding, make_result
+
+WRONG = "preservative-on-wrong-material"
+
+
+def opened(result: AuditResult) -> Any:
+    """Open the workbook with another library than the one that wrote it."""
+    return openpyxl.load_workbook(io.BytesIO(workbook(result)))
+
+
+def column(sheet: Worksheet, name: str) -> list[Any]:
+    """The cells of one column, below its head."""
+    place = list(COLUMNS).index(name) + 1
+    return [sheet.cell(row, place).value for row in range(2, sheet.max_row + 1)]
+
+
+def test_findings_of_one_work_order_are_one_job() -> None:
+    """Seven boots of one work order are one job of one step; another rule's findings there are its next step."""
+    boots = [finding(n, work_order="W-1", aircraft="QX-1", position=f"p{n}") for n in range(7)]
+    other = finding(7, work_order="W-1", aircraft="QX-1", rule="lot-expired")
+    elsewhere = finding(8, work_order="W-1", aircraft="QX-2")
+    [station] = work_list(make_result([*boots, other, elsewhere])).stations
+    assert [[len(step.items) for step in job.steps] for job in station.jobs] == [[7, 1], [1]]
+    assert [job.number for job in station.jobs] == [1, 2]
+
+
+def test_jobs_come_in_the_order_of_their_urgency() -> None:
+    """Level 1 first, then level 2 by age, observations last; a job is as urgent as its worst finding, done first."""
+    findings = [
+        finding(1, level="observation", rule="ice-adhesion-treatment-overdue", work_order="W-seen"),
+        finding(2, work_order="W-later", at=pd.Timestamp("2026-01-02T00:00Z")),
+        finding(3, work_order="W-older", at=pd.Timestamp("2025-01-02T00:00Z")),
+        finding(4, work_order="W-urgent", aircraft="QX-1"),
+        finding(5, work_order="W-urgent", aircraft="QX-1", level="1", rule=WRONG),
+    ]
+    [station] = work_list(make_result(findings)).stations
+    assert [job.work_order for job in station.jobs] == ["W-urgent", "W-older", "W-later", "W-seen"]
+    first = station.jobs[0]
+    assert [item.level for step in first.steps for item in step.items] == ["1", "2"]
+    assert (first.urgent, station.urgent, first.by_when) == (True, 1, "before the next flight")
+
+
+def test_until_when() -> None:
+    """EASA 145.B.350 and M.B.605: level 1 at once, level 2 within 90 days at most, an observation without a date."""
+    assert by_when("1", "2026-08-29") == "before the next flight"
+    assert work_list(make_result()).last_day == "2026-08-29"
+    assert by_when("2", "2026-08-29") == "your operator's limit, 2026-08-29 at the latest"
+    assert by_when("2", "") == "your operator's limit, 90 days at most"
+    assert by_when("observation", "2026-08-29") == "no date: at your discretion"
+
+
+def test_findings_without_station_or_work_order() -> None:
+    """They stand on a list of their own, the last; without a work order those of one rule and moment are one job."""
+    nowhere = {"station": "", "work_order": "", "task_id": "", "aircraft": "QX-1", "flight_id": "V-9"}
+    at = pd.Timestamp("2026-01-01T00:00Z")
+    findings = [finding(n, **nowhere, at=at) for n in range(3)] + [finding(3, **nowhere), finding(4)]
+    stations = work_list(make_result(findings)).stations
+    assert [station.station for station in stations] == ["Fernharbour", ""]
+    assert sorted(len(job.steps[0].items) for job in stations[1].jobs) == [1, 3]
+    assert stations[1].jobs[0].steps[0].items[0].record == "flight V-9"
+
+
+def test_a_list_has_an_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Beyond the limit the most serious stand on the list, and list and page give the exact total."""
+    monkeypatch.setattr(worklist, "MOST_FINDINGS", 2)
+    result = make_result([finding(1, level="1", rule=WRONG), finding(2), finding(3)])
+    assert (work_list(result).findings, work_list(result).total) == (2, 3)
+    assert "the 2 most serious of 3 findings" in str(list(opened(result)[HOW_SHEET].values))
+    assert "2 most serious of 3 findings" in " ".join(work_list_page(result).split())
+
+
+def test_the_workbook_has_a_sheet_a_station() -> None:
+    """Each station has a sheet with a frozen head, filters, widths, and a choice of answers for every finding."""
+    book = opened(make_result([finding(1), finding(2), finding(3, station="Gullwick"), finding(4, station="")]))
+    assert book.sheetnames == [HOW_SHEET, "Fernharbour", "Gullwick", NO_STATION, ISSUED_SHEET]
+    assert book[ISSUED_SHEET].sheet_state == "hidden"
+    sheet = book["Fernharbour"]
+    assert [cell.value for cell in sheet[1]] == list(COLUMNS)
+    assert sheet.freeze_panes == "F2"
+    assert sheet.auto_filter.ref == "A1:P3"
+    assert sheet.print_title_rows == "$1:$1"
+    assert sheet.column_dimensions["I"].width > 30
+    choices = {str(one.sqref): one for one in sheet.data_validations.dataValidation}
+    assert choices["L2:L3"].formula1 == f'"{",".join(ANSWERS)}"'
+    assert choices["N2:N3"].type == "date"
+    assert column(sheet, "Finding") == ["F000001", "F000002"]
+    assert column(sheet, "What to do, in this order")[0].startswith("Inspect the coating")
+    assert "The product's data sheet may ask for more." in column(sheet, "What to do, in this order")[0]
+    assert column(sheet, "What not to do")[0].startswith("Leave the original entry (T-1) as it is")
+    assert NEVER in str(sheet.oddFooter.left.text)
+    assert column(sheet, "Answer") == [None, None]
+
+
+def test_nothing_found_is_said() -> None:
+    """Without findings there is still a list, and it says that nothing was found."""
+    result = make_result([])
+    assert opened(result).sheetnames == [HOW_SHEET, ISSUED_SHEET]
+    assert "Nothing was found." in str(list(opened(result)[HOW_SHEET].values))
+    assert "Nothing was found." in work_list_page(result)
+
+
+def test_the_same_result_gives_the_same_workbook() -> None:
+    """No clock goes into the workbook: two are the same to the byte, with and without an as-of time."""
+    for result in (make_result(), make_result(as_of=pd.NaT)):
+        assert workbook(result) == workbook(result)
+
+
+def test_sheet_names_are_what_excel_takes() -> None:
+    """At most 31 characters as Excel counts, none forbidden, none empty or reserved, no two alike in any case."""
+    stations = [
+        "a/b:c*?[d]\\e",
+        "X" * 40,
+        "x" * 41,
+        "History",
+        "issued",
+        "",
+        "No station",
+        "'quoted'",
+        "\U0001f6e9" * 30,
+        "'",
+        " ",
+        "\u202e",
+    ]
+    names = sheet_names(stations)
+    assert len({name.casefold() for name in names}) == len(stations)
+    for name in names:
+        assert 1 <= len(name.encode("utf-16-le")) // 2 <= 31
+        assert not set(name) & set("[]:*?/\\")
+        assert not name.startswith("'")
+        assert not name.endswith("'")
+        assert name.casefold() not in {"history", "issued", HOW_SHEET.casefold()}
+
+
+def test_hostile_text_is_no_formula_and_breaks_nothing() -> None:
+    """Every cell of records is plain text, cut before Excel's limit, with hidden characters spelled out."""
+    book = opened(make_result([hostile_finding(1), finding(2, station="=1+1")], export_name=HOSTILE + "\udcff"))
+    for sheet in book.worksheets:
+        for row in sheet.iter_rows():
+            for cell in row:
+                assert cell.data_type in ("s", "n"), cell.coordinate
+                assert cell.hyperlink is None
+                assert not isinstance(cell.value, str) or len(cell.value) < LONGEST_CELL + 1_000
+    sheet = book["=1+1"]
+    assert column(sheet, "Finding") == ["F000002"]
+    hostile = book[book.sheetnames[2]]
+    assert column(hostile, "Aircraft")[0].startswith("=1+1 @SUM(A1) <script>")
+    assert "[U+001B][2J[U+202E]txt" in column(hostile, "Aircraft")[0]
+    assert column(hostile, "What is wrong")[0].endswith(" characters)")
+
+
+def test_the_page_holds_every_finding_and_loads_nothing() -> None:
+    """Every finding's id is on the page; records stay text; the policy allows its own style and nothing else."""
+    page = work_list_page(make_result([hostile_finding(1), *(finding(n) for n in range(2, 30))]))
+    assert all(f"F{n:06d}" in page for n in range(1, 30))
+    assert "default-src 'none'; style-src 'sha256-" in page
+    assert "<script" not in page
+    assert "\u202e" not in page
+    assert "url(" not in page
