@@ -15,6 +15,7 @@ import pytest
 import audit
 from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS, AuditResult
 from audit.report.files import contents
+from audit.report.formats import FILES
 from audit.shipped import rules_folder, sample_folder
 
 
@@ -97,12 +98,12 @@ def test_nothing_after_the_as_of_time_exists() -> None:
 
 
 def test_the_same_input_gives_the_same_bytes() -> None:
-    """Two processes, with other hash seeds and time zones, write identical files."""
+    """Two processes, with other hash seeds and time zones, write identical files in every format."""
     program = (
         "import sys; from audit.pipeline import run_audit; from audit.report.files import contents; "
-        "from audit.shipped import sample_folder; import hashlib; "
+        "from audit.report.formats import FILES; from audit.shipped import sample_folder; import hashlib; "
         "[print(name, hashlib.sha256(data).hexdigest()) "
-        "for name, data in contents(run_audit(sample_folder())).items()]"
+        "for name, data in contents(run_audit(sample_folder(), locate=True), FILES).items()]"
     )
     said = [
         subprocess.run(
@@ -115,7 +116,8 @@ def test_the_same_input_gives_the_same_bytes() -> None:
         for seed, zone in (("1", "UTC"), ("2", "Asia/Tokyo"))
     ]
     assert said[0] == said[1]
-    assert len(said[0].splitlines()) == 7
+    names = [line.split()[0] for line in said[0].splitlines()]
+    assert names == [*(name for names in FILES.values() for name in names), "summary.json"]
 
 
 def test_all_rules_of_a_folder_are_judged_and_no_others(tmp_path: Path) -> None:
