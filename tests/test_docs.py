@@ -153,6 +153,7 @@ def test_the_settings_that_are_shown_fit_the_rules_that_ship(shown: str, tmp_pat
     months = {at.month for at in treated.loc[treated["aircraft"] == "QX-LARCH", "at"]}
     assert months
     assert months <= {4, 5, 6, 7, 8, 9, 10}
+    assert "Maintenance programme ICE-3" in contents(result)["report.html"].decode()
 
 
 def commands(page: Path) -> list[str]:

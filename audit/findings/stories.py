@@ -14,10 +14,10 @@ from audit.findings.matters import distance, matter_of
 from audit.findings.wording import time_span
 from audit.forms.conditions import TRUE, needs_component
 from audit.forms.outcomes import Outcomes
+from audit.forms.seasons import season_around
 from audit.forms.treatments import sessions, treatments
 from audit.rulebook.models import LEVELS, AnyRule, IntervalRule, OverlapRule, RecordRule, SpacingRule
 from audit.timeline.instants import DAY, FOREVER, HOUR, MINUTE, Ints, micros
-from audit.timeline.seasons import season_windows
 from audit.timeline.timeline import Timeline
 
 DRAWN_MATTERS = 60
@@ -364,8 +364,9 @@ class _Teller:
         from_, until = timeline.since, timeline.as_of
         counted: list[tuple[int, int]] = [(from_, until)]
         if rule.season is not None:
-            opens, closes = season_windows(rule.season.from_, rule.season.to, timeline.since, timeline.as_of)
-            counted = [(int(a), int(b)) for a, b in zip(opens, closes, strict=True) if a <= anchor < b]
+            aircraft = timeline.aircraft_of(history.place[[component]])
+            opens, closes = season_around(rule.season, timeline, aircraft, np.array([anchor]))
+            counted = [(int(opens[0]), int(closes[0]))]
             from_, until = max(from_, counted[0][0]), min(until, counted[0][1])
         begin = max(from_, int(history.installed[component]))
         finish = min(until, int(history.removed[component]))

@@ -37,6 +37,7 @@ from audit.rulebook.models import (
     Season,
     SpacingRule,
 )
+from audit.rulebook.seasons import SeasonByBase
 from audit.timeline.vocabulary import VOCABULARY
 
 LEVEL_MEANS: dict[Level, str] = {
@@ -173,7 +174,8 @@ def _held(rule: HoldRule) -> Iterator[str]:
 
 def _season(season: Season) -> str:
     first, last = day_of_year_in_words(season.from_), day_of_year_in_words(season.to)
-    return f"{first} to {last} (UTC, both days included)"
+    elsewhere = "; aircraft at some bases have another" if isinstance(season, SeasonByBase) else ""
+    return f"{first} to {last} (UTC, both days included{elsewhere})"
 
 
 def _of_boots(boots: Conditions) -> list[str]:

@@ -118,11 +118,13 @@ def test_next_due_with_the_overrun_taken_off() -> None:
 # Through whole rules: treatments and flights go in as rows, and the verdict comes out
 
 
-def judged(parts: dict[str, Any], done: Sequence[tuple[str, datetime]], until: tuple[str, datetime]) -> list[Any]:
-    """The findings, as (passed, allowed, unit), of a boot installed at the first of the treatments.
+def flown_and_treated(
+    done: Sequence[tuple[str, datetime]], until: tuple[str, datetime]
+) -> dict[str, list[dict[str, str]]]:
+    """The rows of an export: a boot installed at the first of its treatments, and the hours flown between them.
 
     `done` and `until` are readings of the aircraft's hour meter with their instants (UTC). Hours are flown in one
-    flight each, the evening after a treatment; the export ends with `until`.
+    flight each, the evening after a treatment.
     """
     tasks, flights = [], []
     for number, (_, at) in enumerate(done):
@@ -159,14 +161,18 @@ def judged(parts: dict[str, Any], done: Sequence[tuple[str, datetime]], until: t
         "material": "chloroprene",
         "installed_at": f"{first.isoformat()}Z",
     }
-    export = read_rows(
-        {
-            "tasks": tasks,
-            "flights": flights,
-            "components": [boot],
-            "stations": [{"station": "S", "timezone": "UTC"}],
-        }
-    )
+    return {
+        "tasks": tasks,
+        "flights": flights,
+        "components": [boot],
+        "products": [{"product": "treatment", "product_class": "ice-adhesion-treatment", "approval": "yes"}],
+        "stations": [{"station": "S", "timezone": "UTC"}],
+    }
+
+
+def judged(parts: dict[str, Any], done: Sequence[tuple[str, datetime]], until: tuple[str, datetime]) -> list[Any]:
+    """The findings, as (passed, allowed, unit), of a boot so treated and flown, as of the end."""
+    export = read_rows(flown_and_treated(done, until))
     assert export.rejects.empty
     timeline = build_timeline(export, pd.Timestamp(until[1], tz="UTC"))
     outcomes = judge_rule(rule("interval", scope={"action": {"is": "apply"}}, **parts), timeline)

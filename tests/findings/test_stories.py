@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -139,6 +140,21 @@ def test_an_interval_is_a_saw_tooth(sample: AuditResult) -> None:
     # It is passed during the flight that takes off at that instant.
     before = max(amount for time, amount in usage.points if usage.treatments[1] < time <= usage.over)
     assert before <= 50.0 < max(amount for _, amount in usage.points)
+
+
+def test_a_saw_tooth_stands_in_the_season_of_the_aircraft_s_base(tmp_path: Path) -> None:
+    """Where settings have an aircraft at a base with another season, that season is the one that is drawn."""
+    settings = tmp_path / "bases.yaml"
+    settings.write_text(
+        "set_by: operator\nsource: a test\nbases:\n  Pipewren: {season: southern, aircraft: [QX-LARCH, QX-MAPLE]}\n"
+    )
+    result = run_audit(sample_folder(), settings=[settings])
+    aircraft = dict(zip(result.findings["finding_id"], result.findings["aircraft"], strict=True))
+    drawn = {aircraft[story.finding_id]: story.counted for story in result.stories if isinstance(story, Usage)}
+    southern = ((at("2026-04-01T00:00:00Z"), at("2026-11-01T00:00:00Z")),)
+    northern = ((at("2025-10-01T00:00:00Z"), at("2026-05-01T00:00:00Z")),)
+    assert drawn["QX-LARCH"] == southern
+    assert drawn["QX-ROWAN"] == northern
 
 
 def test_a_boot_installed_in_the_season_begins_there(sample: AuditResult) -> None:

@@ -398,6 +398,15 @@ def test_committed_schema_is_the_one_generated() -> None:
     assert (SHIPPED / "settings.schema.json").read_text(encoding="utf-8") == settings_schema()
 
 
+def test_the_example_has_no_mark() -> None:
+    """An editor marks nothing in the example that ships, and finds the schema where the file says it is."""
+    [path] = (SHIPPED / "settings").glob("*.yaml")
+    text = path.read_text(encoding="utf-8")
+    assert list(VALIDATOR.iter_errors(read_yaml(text, path.name).data)) == []
+    reference = text.splitlines()[0].removeprefix("# yaml-language-server: $schema=")
+    assert (path.parent / reference).resolve() == SHIPPED / "settings.schema.json"
+
+
 @pytest.mark.parametrize(
     ("old", "new"),
     [
