@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import assert_never
 
@@ -20,6 +20,7 @@ from audit.rulebook.in_words import (
     name_in_words,
     quantity,
 )
+from audit.rulebook.loading import Setting
 from audit.rulebook.models import (
     AnyRule,
     Conditions,
@@ -84,7 +85,8 @@ class Explanation:
     """What a rule checks, why, by whose word, and what follows, in sentences and phrases without markup.
 
     `looks_at` is what it looks at; every one of `demands` must hold of that, or it is a finding. `unjudged_when` lists
-    what leaves a subject unjudged (empty: nothing does); `known_gaps` what the rule is known to judge wrongly.
+    what leaves a subject unjudged (empty: nothing does); `known_gaps` what the rule is known to judge wrongly;
+    `set_values` which of its values settings have changed.
     """
 
     rule_id: str
@@ -102,10 +104,11 @@ class Explanation:
     unjudged_when: tuple[str, ...]
     cautions: tuple[str, ...]
     known_gaps: tuple[str, ...]
+    set_values: tuple[str, ...]
 
 
-def explain(rule: AnyRule) -> Explanation:
-    """Explain a rule."""
+def explain(rule: AnyRule, settings: Iterable[Setting] = ()) -> Explanation:
+    """Explain a rule as it stands, and say where its values come from if settings have been laid over it."""
     # A known gap is not judged as it says: it explains nothing yet.
     shown = {example.expect: example for example in reversed(rule.examples) if example.known_gap is None}
     own_caution = () if rule.caution is None else (rule.caution,)
@@ -126,7 +129,14 @@ def explain(rule: AnyRule) -> Explanation:
         unjudged_when=unjudged_when(rule),
         cautions=(*own_caution, *usual, WHO_GOVERNS),
         known_gaps=tuple(f"{one.name}: {one.known_gap}" for one in rule.examples if one.known_gap is not None),
+        set_values=tuple(_set(one) for one in settings if one.rule == rule.id and one.overridden),
     )
+
+
+def _set(setting: Setting) -> str:
+    by = ": ".join(part for part in (setting.in_force.set_by, setting.in_force.source) if part)
+    under = ", ".join(f"{value.value} ({value.set_by})" for value in reversed(setting.values[:-1]))
+    return f"{setting.key} is {setting.in_force.value}, set by {by}, instead of {under}"
 
 
 def asks_about_products(rule: AnyRule) -> bool:

@@ -6,8 +6,9 @@ import json
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import timedelta
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from audit.forms.examples import verdict
 from audit.forms.explaining import asks_about_products
 from audit.forms.unknowns import unjudged_when
 from audit.intake.tables import TABLES
+from audit.rulebook.in_force import days_in_force
 from audit.rulebook.in_words import list_in_words
 from audit.rulebook.loading import load_rules, read_file
 from audit.rulebook.logic import can_fail, can_hold, parts
@@ -117,13 +119,9 @@ def _one_basis(basis: Basis) -> Iterator[tuple[str, str]]:
 
 def _gaps(bases: Sequence[Basis]) -> Iterator[Fault]:
     """Days between two of the sources on which none was in force."""
-    spans = sorted((basis.from_ or date.min, basis.to or date.max, number) for number, basis in enumerate(bases))
-    last = spans[0][1]
-    for first, to, number in spans[1:]:
-        if last < date.max and first > last + timedelta(days=1):
-            gap = f"{last + timedelta(days=1)} to {first - timedelta(days=1)}"
-            yield ("basis", number, "from"), f"no source was in force from {gap}"
-        last = max(last, to)
+    for (_, last), (first, _) in pairwise(days_in_force(bases)):
+        gap = f"{last + timedelta(days=1)} to {first - timedelta(days=1)}"
+        yield ("basis",), f"no source was in force from {gap}: the rule judges no record of those days"
 
 
 def _put_right(rule: AnyRule, source: Source) -> Iterator[Fault]:

@@ -27,6 +27,9 @@ def _lines(found: Explanation, width: int) -> Iterator[str]:
     yield f"Level {found.level}: {found.level_means}. Form: {found.form}."
     yield from _section("What it checks", width, found.looks_at, UNLESS)
     yield from _items(found.demands, width)
+    if found.set_values:
+        yield from _section("What settings have changed", width)
+        yield from _items(found.set_values, width)
     yield from _section("Why it matters", width, found.why)
     yield from _section("Sources", width)
     yield from _items(found.sources, width)

@@ -57,3 +57,15 @@ def test_an_unknown_rule_is_an_error_with_the_likely_one(tmp_path: Path, capsys:
     assert run(["explain", "flight-before-cure", "--rules", str(tmp_path)]) == ExitCode.COULD_NOT_RUN
     assert f"in {tmp_path}" in capsys.readouterr().err
     assert run(["explain", "product-before-cure", "--rules", str(tmp_path)]) == ExitCode.CLEAN
+
+
+def test_settings_are_explained_with_the_rule(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The rule is told as it is set, and by whom each value was set instead of what."""
+    settings = tmp_path / "settings.yaml"
+    settings.write_text("set_by: operator\nsource: Programme 7\nrules: {flight-before-cure: {for: PT36H}}\n")
+    assert run(["explain", "flight-before-cure", "--settings", str(settings)]) == ExitCode.CLEAN
+    text = " ".join(capsys.readouterr().out.split())
+    assert "within 36 hours of the session's end" in text
+    assert "for is PT36H, set by operator: Programme 7, instead of PT24H (rule file)" in text
+    assert run(["explain", "product-before-cure", "--settings", str(settings)]) == ExitCode.CLEAN
+    assert "SETTINGS" not in capsys.readouterr().out

@@ -146,7 +146,9 @@ def test_sources_leave_no_day_without_one(tmp_path: Path) -> None:
     """A day between two dated sources on which none was in force is told; the day after the last one is no gap."""
     dated = "  - {source: Part 3, from: 2025-11-04}\n  - {source: Part 43.12, to: 2025-11-02}\n"
     practice = "  - source: common practice, no source\n    note: the operator's manual governs\n"
-    assert said(tmp_path, changed(practice, dated)) == ["6: no source was in force from 2025-11-03 to 2025-11-03"]
+    assert said(tmp_path, changed(practice, dated)) == [
+        "5: no source was in force from 2025-11-03 to 2025-11-03: the rule judges no record of those days"
+    ]
     assert said(tmp_path, changed(practice, dated.replace("11-04", "11-03"))) == []
     assert said(tmp_path, changed(practice, practice + dated)) == []
 

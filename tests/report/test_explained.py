@@ -28,6 +28,7 @@ FOUND = Explanation(
     unjudged_when=(),
     cautions=("Mind your eyes.",),
     known_gaps=(),
+    set_values=(),
 )
 
 
