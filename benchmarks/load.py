@@ -81,7 +81,12 @@ ACTIONS = ["clean", "prepare", "apply", "inspect", "remove", "install"]
 CLEAN, PREPARE, APPLY, INSPECT, REMOVE, INSTALL = range(6)
 DESCRIPTIONS = ["boots cleaned", "residues stripped", "product applied", "boots looked over"]
 DESCRIPTIONS += ["boot taken off", "boot put on"]
-STEPS = ["", "mask; strip; wipe", "mask; apply; unmask"]
+STEPS = [
+    "shaken",
+    "stripped; rinsed; dried",
+    "material-identified; surroundings-masked; shaken; one-light-coat",
+    "material-identified",
+]
 REMARKS = ["scuff at the root", "patch found sound", "weather delayed the start"]
 WORN = ["eye-protection; chemical-gloves", "chemical-gloves; eye-protection; apron", "eye-protection"]
 MATERIALS = ["polyurethane", "chloroprene"]
@@ -283,19 +288,30 @@ def _tasks(fleet: Fleet, planes: Ints) -> Rows:
     plane, day = (axis.ravel() for axis in np.meshgrid(planes, np.arange(fleet.days), indexing="ij"))
     visit_day = _visit_day(fleet, plane, day)
     records.add(INSPECT, -1, plane, day, dice.pick("inspect", 15, plane, day), 20)
-    # Before the ice-adhesion treatment, which comes at two o'clock; not on the preservative while it cures.
-    for subject, share, action, product, minute in (
-        ("cleaned", 0.76, CLEAN, CLEANER, 40),
-        ("protected", 0.2, APPLY, PROTECTANT, 75),
+    # Before the ice-adhesion treatment, which comes at two o'clock; not on the preservative while it cures. In the
+    # season boots are washed with plain water, and looked over instead of protected: anything else would lie over the
+    # treatment.
+    winter = _in_season(fleet)[day]
+    for subject, share, action, instead, product, minute in (
+        ("cleaned", 0.76, CLEAN, CLEAN, CLEANER, 40),
+        ("protected", 0.2, APPLY, INSPECT, PROTECTANT, 75),
     ):
-        where = np.flatnonzero((dice.roll(subject, plane, day) < share) & (visit_day != 1))
-        late = dice.pick(f"{subject} late", 15, plane[where], day[where])
-        position = _some_positions(fleet, subject, plane[where], day[where])
-        records.add(action, product, plane[where], day[where], minute + late, 15, position=position)
+        for part, done, used in ((~winter, action, product), (winter, instead, -1)):
+            where = np.flatnonzero((dice.roll(subject, plane, day) < share) & (visit_day != 1) & part)
+            late = dice.pick(f"{subject} late", 15, plane[where], day[where])
+            position = _some_positions(fleet, subject, plane[where], day[where])
+            records.add(done, used, plane[where], day[where], minute + late, 15, position=position)
     _ice_treatments(records, plane, day, visit_day)
     _visits(records, plane[visit_day == 0], day[visit_day == 0])
     _swaps(records, planes)
     return {name: np.concatenate([group[name] for group in records.groups]) for name in records.groups[0]}
+
+
+def _in_season(fleet: Fleet) -> Bools:
+    """Which days lie in the icing season."""
+    month = (FIRST_DAY.astype("M8[D]") + np.arange(fleet.days) * ONE_DAY).astype("M8[M]").astype(np.int64) % 12 + 1
+    found: Bools = (month >= 10) | (month <= 4)
+    return found
 
 
 def _some_positions(fleet: Fleet, subject: str, plane: Ints, day: Ints) -> Ints:
@@ -308,8 +324,7 @@ def _some_positions(fleet: Fleet, subject: str, plane: Ints, day: Ints) -> Ints:
 
 def _ice_treatments(records: _Records, plane: Ints, day: Ints, visit_day: Ints) -> None:
     fleet, dice = records.fleet, records.fleet.dice
-    month = (FIRST_DAY.astype("M8[D]") + np.arange(fleet.days) * ONE_DAY).astype("M8[M]").astype(np.int64) % 12 + 1
-    in_season = (month >= 10) | (month <= 4)
+    in_season = _in_season(fleet)
     turn = (day + plane) % TREATMENT_EVERY
     # A day later where the preservative of a visit still cures.
     due = in_season[day] & (((turn == 0) & (visit_day != 1)) | ((turn == 1) & (visit_day == 2)))
@@ -325,6 +340,9 @@ def _ice_treatments(records: _Records, plane: Ints, day: Ints, visit_day: Ints) 
     late = np.flatnonzero(due & (dice.roll("over the treatment", plane, day) < 0.008))
     where = _some_positions(fleet, "over the treatment", plane[late], day[late])
     records.add(CLEAN, CLEANER, plane[late], day[late], 2 * HOUR + 45, 15, position=where)
+    # After a visit, before the first flight: what was put on there lies over the last treatment.
+    anew = np.flatnonzero(in_season[day] & (visit_day == 2) & (plane % 50 != 17))
+    records.add(APPLY, ICE, plane[anew], day[anew], 4 * HOUR, 20)
 
 
 def _visits(records: _Records, plane: Ints, day: Ints) -> None:
@@ -389,6 +407,7 @@ def _task_table(fleet: Fleet, rows: Rows, number: Ints) -> pa.Table:
     revision = np.clip(start // (MANUAL_EVERY * DAY), 0, None)
     revision = np.where((slip >= 0.006) & (slip < 0.009), np.maximum(revision - 1, 0), revision)
     status = np.where(slip > 0.998, 2, np.where(slip > 0.996, 1, 0))
+    steps = np.where((slip >= 0.009) & (slip < 0.011), len(STEPS) - 1, action)
     serial = rows["serial"]
     material = np.where((action == APPLY) & (serial >= 0), fleet.chloroprene(serial).astype(np.int8), -1)
     weather = {name: dice.roll(name, plane, start // HOUR) for name in ("warmth", "damp")}
@@ -419,7 +438,7 @@ def _task_table(fleet: Fleet, rows: Rows, number: Ints) -> pa.Table:
             "manual_revision": _text(revision, _revision_names(fleet)),
             "ppe_worn": _text(np.where(used, worn, -1), WORN),
             "ppe_signed_by": _text(np.where(signed, performer, -1), names),
-            "steps_signed": _text(np.where((action == PREPARE) | (action == APPLY), action, -1), STEPS),
+            "steps_signed": _text(np.where(used, steps, -1), STEPS),
             "material_recorded": _text(material, MATERIALS),
             "ambient_c": pa.array(np.round(12 + 14 * weather["warmth"], 1), mask=~used),
             "humidity_pct": pa.array(np.round(30 + 40 * weather["damp"]), mask=~used),

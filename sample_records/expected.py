@@ -385,9 +385,8 @@ def of_unknown_class(record: Task) -> list[Unjudged]:
         "preservative-coats-wrong",
         "gloss-coats-wrong",
         "gloss-over-unstripped",
-        "product-not-shaken",
         "treatment-not-one-light-coat",
-        # A blank product is none that could be approved; one that isn't listed may be.
-        *(("product-not-approved",) if record.product else ()),
+        # A blank product is none that could be approved or shaken; one that isn't listed may be.
+        *(("product-not-approved", "product-not-shaken") if record.product else ()),
     )
     return [subject for rule in rules for subject in unsure(rule, record, "value missing")]

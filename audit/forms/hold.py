@@ -23,7 +23,7 @@ from audit.forms.treatments import (
     tied,
     treatments,
 )
-from audit.rulebook.models import Conditions, HoldRule
+from audit.rulebook.models import HoldRule, Season
 from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, Order
 from audit.timeline.timeline import Timeline
 
@@ -39,14 +39,19 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Outcomes:
     happens from its removal on happens without it. `over` leaves only sessions that an earlier treatment of the boot
     came before, in their season where there is one.
     """
-    treated = treatments(timeline, rule.scope)
-    held, closes = _in_question(rule, timeline, treated, sessions(timeline, treated))
+    treated = treatments(timeline, rule.scope, _work_of_seasons(rule.season, timeline))
+    under = None if rule.over is None else treatments(timeline, rule.over)
+    held, closes = _in_question(rule.season, timeline, treated, sessions(timeline, treated), under)
     limit = FOREVER if rule.duration is None else round(rule.duration.total_seconds() * 1_000_000)
     until = np.minimum(_removal(timeline, held.component), closes)
     if rule.duration is not None:
         until = np.minimum(until, held.end + limit)
-    released, perhaps = _releases(rule.until, timeline, treated, held)
-    hold = _Hold(held, np.minimum(until, released), perhaps, np.nan if limit == FOREVER else limit / HOUR)
+    ending = under
+    if rule.until != rule.over:
+        ending = None if rule.until is None else treatments(timeline, rule.until)
+    if ending is not None:
+        until = np.minimum(until, _released(timeline, treated, held, ending, surely=True))
+    hold = _Hold(timeline, treated, held, ending, until, np.nan if limit == FOREVER else limit / HOUR)
     if rule.forbid.where is None:
         return _takeoff(timeline, hold)
     near = timeline.rows if rule.duration is None else _begun_within(timeline, held, limit)
@@ -56,30 +61,54 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Outcomes:
 
 @dataclass(frozen=True)
 class _Hold:
-    """The sessions held, when each hold ends (excluded), when one that may end it begins, and its hours."""
+    """The sessions held, of which treatments, what may end the holds, when each ends (excluded), and its hours."""
 
+    timeline: Timeline
+    treated: Treatments
     held: Sessions
+    ending: Treatments | None
     until: Ints
-    perhaps: Ints
     hours: float
 
+    def perhaps_over(self, index: Ints, at: Ints) -> Bools:
+        """Whether the holds at `index` may have been ended by those instants. To be asked of few: it is costly."""
+        if self.ending is None:
+            return np.zeros(len(index), bool)
+        held = self.held.those(index)
+        return _released(self.timeline, self.treated, held, self.ending, surely=False) <= at
 
-def _in_question(rule: HoldRule, timeline: Timeline, treated: Treatments, held: Sessions) -> tuple[Sessions, Ints]:
+
+def _work_of_seasons(season: Season | None, timeline: Timeline) -> Ints:
+    """The records of work orders of which any record began in a season: only these can make a session that did."""
+    rows = timeline.rows
+    if season is None:
+        return rows
+    opens, _ = season_around(season, timeline, timeline.aircraft[rows], timeline.times["started_at"][rows])
+    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[rows]
+    wanted = np.zeros(int(work_order.max(initial=0)) + 1, bool)
+    wanted[work_order[opens != NEVER]] = True
+    return rows[wanted[work_order]]
+
+
+def _in_question(
+    season: Season | None, timeline: Timeline, treated: Treatments, held: Sessions, under: Treatments | None
+) -> tuple[Sessions, Ints]:
     """The sessions of the season that came over an earlier treatment, and the end of the season of each."""
     opens, closes = np.full(len(held.start), NEVER), np.full(len(held.start), FOREVER)
-    if rule.season is not None:
-        opens, closes = season_around(rule.season, timeline, timeline.aircraft_of(held.place), held.start)
+    if season is not None:
+        opens, closes = season_around(season, timeline, timeline.aircraft_of(held.place), held.start)
         kept = np.flatnonzero(opens != NEVER)
         held, opens, closes = held.those(kept), opens[kept], closes[kept]
-    if rule.over is None:
+    if under is None:
         return held, closes
-    under = treatments(timeline, rule.over)
     began = timeline.times["started_at"][under.task]
-    sure, maybe = np.zeros(len(held.task), bool), tied(timeline, under, treated, held, held.start)
+    sure, maybe = np.zeros(len(held.task), bool), np.zeros(len(held.task), bool)
     for meeting in meetings(timeline, under, held):
         order = Order.of(meeting.key, began[meeting.rows])
         found = order.count(meeting.asked, held.start, "before") > order.count(meeting.asked, opens, "before")
         (sure if meeting.sure else maybe)[meeting.who & found] = True
+    others = np.flatnonzero(~sure & ~maybe)
+    maybe[others] = tied(timeline, under, treated, held.those(others), held.start[others])
     doubt = ~sure & (held.truth == TRUE)
     held = replace(
         held,
@@ -90,25 +119,25 @@ def _in_question(rule: HoldRule, timeline: Timeline, treated: Treatments, held: 
     return held.those(kept), closes[kept]
 
 
-def _releases(until: Conditions | None, timeline: Timeline, treated: Treatments, held: Sessions) -> tuple[Ints, Ints]:
-    """When the first treatment that ends each hold begins, surely and perhaps; one that may have come first: NEVER."""
-    begins = {sure: np.full(len(held.task), FOREVER) for sure in (True, False)}
-    if until is None:
-        return begins[True], begins[False]
+def _released(timeline: Timeline, treated: Treatments, held: Sessions, ending: Treatments, surely: bool) -> Ints:
+    """When the first treatment begins that ends each hold, surely or perhaps; NEVER where one may have come first."""
+    begins = np.full(len(held.task), FOREVER)
     started = timeline.times["started_at"]
     latest = np.full(len(held.task) + 1, NEVER)
     np.maximum.at(latest, held.session_of, started[treated.task])
     latest = latest[:-1]
-    ending = treatments(timeline, until)
     for meeting in meetings(timeline, ending, held):
+        if meeting.sure != surely:
+            continue
         began = started[ending.task[meeting.rows]]
         order = Order.of(meeting.key, began)
         place = order.count(meeting.asked, latest, "until")
         row = order.row[np.minimum(place, len(order.row) - 1)]
         found = meeting.who & (place < len(order.row)) & (meeting.key[row] == meeting.asked)
-        begins[meeting.sure] = np.minimum(begins[meeting.sure], np.where(found, began[row], FOREVER))
-    begins[False][tied(timeline, ending, treated, held, latest)] = NEVER
-    return begins[True], begins[False]
+        begins = np.minimum(begins, np.where(found, began[row], FOREVER))
+    if not surely:
+        begins[tied(timeline, ending, treated, held, latest)] = NEVER
+    return begins
 
 
 def _begun_within(timeline: Timeline, held: Sessions, limit: int) -> Ints:
@@ -134,7 +163,8 @@ def _takeoff(timeline: Timeline, hold: _Hold) -> Outcomes:
         return joined(len(reason), _unjudged(held, np.arange(len(reason)), reason))
     place, takeoff = timeline.flights.next_takeoff(timeline.aircraft_of(held.place), held.end)
     flew = (place != NONE) & (takeoff < hold.until)
-    reason[(reason == "") & flew & (hold.perhaps <= takeoff)] = RELEASED
+    flying = np.flatnonzero((reason == "") & flew)
+    reason[flying[hold.perhaps_over(flying, takeoff[flying])]] = RELEASED
     broken = np.flatnonzero(flew & (reason == ""))
     undecided = np.flatnonzero(reason != "")
     return joined(
@@ -187,7 +217,9 @@ def _treatment(timeline: Timeline, hold: _Hold, others: Treatments, own: Ints) -
     reason[~placed & (first(np.ones(len(here), bool), aircraft, flown) != NONE)] = NO_POSITION
     reason[maybe != NONE] = others.reason[maybe[maybe != NONE]]
     found = sure != NONE
-    in_doubt = found & (hold.perhaps <= np.append(started, 0)[sure])
+    early = np.flatnonzero(found)
+    in_doubt = np.zeros(len(found), bool)
+    in_doubt[early[hold.perhaps_over(early, started[sure[early]])]] = True
     reason[in_doubt] = RELEASED
     reason[held.truth == UNKNOWN] = held.reason[held.truth == UNKNOWN]
     broken = (held.truth == TRUE) & placed & found & ~in_doubt

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from audit.forms import FORMS
-from audit.forms.outcomes import SUBJECT, Outcomes, joined
-from audit.rulebook.models import AnyRule, OverlapRule
+from audit.forms.outcomes import PAIR, SUBJECT, Outcomes, joined
+from audit.rulebook.models import AnyRule, OverlapRule, SpacingRule
 from audit.timeline.instants import Ints
 from audit.timeline.readings import Owner, other_readings
 from audit.timeline.timeline import Timeline
@@ -42,11 +42,13 @@ def judge_rule(rule: AnyRule, timeline: Timeline) -> Outcomes:
         names=["reading", "case"],
     ).reset_index("reading")
     tried = _times_tried(timeline, readings, verdicts, owner)
-    grouped = verdicts.groupby(list(SUBJECT), sort=False)
+    # The second record of a pair is part of the subject; that of another subject only what broke the rule.
+    keys = list(PAIR if isinstance(rule, SpacingRule | OverlapRule) else SUBJECT)
+    grouped = verdicts.groupby(keys, sort=False)
     agreed = (grouped["finding"].transform("sum") == tried) | (
         (grouped["finding"].transform("size") == tried) & ~grouped["finding"].transform("any")
     )
-    first = verdicts.assign(agreed=agreed.to_numpy()).drop_duplicates(list(SUBJECT)).copy()
+    first = verdicts.assign(agreed=agreed.to_numpy()).drop_duplicates(keys).copy()
     open_again = ~first["agreed"].to_numpy()
     first["finding"] &= ~open_again
     first["reason"] = np.where(open_again, AMBIGUOUS, first["reason"])

@@ -28,8 +28,10 @@ _DEFAULTS: dict[str, Any] = {
     "detail": "",
 }
 
-SUBJECT = ("subject", "place", "other")
+SUBJECT = ("subject", "place")
 """The columns that together identify a subject of a rule, whatever its verdict."""
+PAIR = (*SUBJECT, "other")
+"""Those that identify a subject that is a pair."""
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.outcomes import NONE, Outcomes, cases
-from audit.forms.treatments import Sessions, Treatments, meetings, sessions, tied, treatments
-from audit.rulebook.models import Event, Precedent, PrecedeRule
+from audit.forms.treatments import Sessions, Treatments, candidates, meetings, sessions, tied, treatments
+from audit.rulebook.models import Conditions, Event, Precedent, PrecedeRule
 from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max
 from audit.timeline.timeline import Timeline
 
@@ -104,6 +104,8 @@ def _undisturbed(
 ) -> tuple[Bools, Bools]:
     """Whether a treatment that ended then is near enough and undisturbed; and where only that can't be told."""
     met = ended > _LOWEST
+    if not met.any():
+        return met, met
     if way.within is not None:
         limit = round(way.within.total_seconds() * 1_000_000)
         met &= subjects.start - np.where(met, ended, subjects.start) <= limit
@@ -126,7 +128,7 @@ def _between(
         aircraft = timeline.aircraft_of(subjects.place)
         flights = timeline.flights
         return flights.first_from(aircraft, subjects.start) > flights.first_from(aircraft, ended), nobody
-    events = treatments(timeline, event.where)
+    events = treatments(timeline, event.where, _begun_between(timeline, event.where, subjects, ended))
     # A needed treatment doesn't disturb: coming later, it is the witness itself.
     events = events.those(~np.isin(events.task, needed.task[needed.truth == TRUE]))
     came = {True: nobody.copy(), False: nobody.copy()}
@@ -135,3 +137,15 @@ def _between(
         upto = order.count(meeting.asked, subjects.start, "before")
         came[meeting.sure] |= meeting.who & (upto > order.count(meeting.asked, ended, "before"))
     return came[True], came[False]
+
+
+def _begun_between(timeline: Timeline, where: Conditions, subjects: Sessions, ended: Ints) -> Ints:
+    """The records that began in [ended, start) of some session on their aircraft: only these can have come between."""
+    apart = np.flatnonzero(ended < subjects.start)
+    if not len(apart):
+        return timeline.rows[:0]
+    rows = candidates(timeline, where)
+    aircraft = timeline.aircraft_of(subjects.place[apart])
+    opened, closed = Order.of(aircraft, ended[apart]), Order.of(aircraft, subjects.start[apart])
+    asked, began = timeline.aircraft[rows], timeline.times["started_at"][rows]
+    return rows[opened.count(asked, began, "until") > closed.count(asked, began, "until")]

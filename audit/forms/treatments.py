@@ -74,6 +74,13 @@ def treatments(timeline: Timeline, conditions: Conditions, rows: Ints | None = N
     return Treatments(task, place, component, judged.truth[kept][index], judged.reason(kept)[index])
 
 
+def candidates(timeline: Timeline, conditions: Conditions) -> Ints:
+    """The records that may meet the conditions, whatever boot they were done to."""
+    first = without_component(conditions) if needs_component(conditions) else conditions
+    kept: Ints = timeline.rows[np.flatnonzero(judge(first, timeline, timeline.rows).truth != FALSE)]
+    return kept
+
+
 @dataclass(frozen=True)
 class Sessions:
     """Treatments of one work order, position and product class: one row a session, in order of (place, start).
@@ -131,18 +138,21 @@ def sessions(timeline: Timeline, treated: Treatments) -> Sessions:
     classes = int(product_class.max()) + 2
     places = int(treated.place.max()) + 1
     key = (work_order * classes + product_class + 1) * places + treated.place
-    # Within a session by end, so that its last row closes it; the task row decides between equals.
-    order = np.lexsort((treated.task, start, end, key))
+    order = np.argsort(key, kind="stable")
     new = np.append(True, np.diff(key[order]) != 0)
     begins = np.flatnonzero(new)
     closes = np.append(begins[1:], len(order)) - 1
     number = np.cumsum(new) - 1
+    # Within a session by end, so that its last row closes it; the task row decides between equals. Most sessions have
+    # one row, and sorting by all of that is the costly step.
+    several = np.flatnonzero((closes > begins)[number])
+    rows = order[several]
+    order[several] = rows[np.lexsort((treated.task[rows], start[rows], end[rows], key[rows]))]
 
     def first_row(wanted: Bools) -> Ints:
         """The row of lowest task among the wanted ones of each session (one of them is wanted)."""
-        candidates = np.flatnonzero(wanted)
-        candidates = candidates[np.lexsort((treated.task[order][candidates], number[candidates]))]
-        return order[candidates[np.flatnonzero(np.append(True, np.diff(number[candidates]) != 0))]]
+        named = np.where(wanted, treated.task[order], np.iinfo(np.int64).max)
+        return order[np.flatnonzero(named == np.minimum.reduceat(named, begins)[number])]
 
     began = np.minimum.reduceat(start[order], begins)
     opening = first_row(start[order] == began[number])

@@ -34,8 +34,8 @@ class Components:
         one."""
         until = self.by_installation.count(place, instant, "until")
         gone = self.by_removal.count(place, instant, "until")
-        blocks, _ = self.by_installation.block(place)
-        gone_blocks, _ = self.by_removal.block(place)
+        blocks = self.by_installation.ahead(place)
+        gone_blocks = self.by_removal.ahead(place)
         present = (until - blocks) - (gone - gone_blocks)
         found = np.full(len(place), NONE_KNOWN, np.int64)
         found[present > 1] = TWO_RECORDED

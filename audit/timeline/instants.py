@@ -90,11 +90,13 @@ class Order:
             offset = np.searchsorted(self.ranked, instants, side="left" if side == "before" else "right")
         return np.searchsorted(self.keys, owners.astype(np.int64) * self.span + offset, "left")
 
+    def ahead(self, owners: Ints) -> Ints:
+        """How many rows stand ahead of each owner's first."""
+        return np.searchsorted(self.keys, owners.astype(np.int64) * self.span, "left")
+
     def block(self, owners: Ints) -> tuple[Ints, Ints]:
         """First and one-past-last place in the order of each owner's rows."""
-        first = np.searchsorted(self.keys, owners.astype(np.int64) * self.span, "left")
-        last = np.searchsorted(self.keys, (owners.astype(np.int64) + 1) * self.span, "left")
-        return first, last
+        return self.ahead(owners), self.ahead(owners + 1)
 
 
 def running_max(values: Ints, group_starts: Bools) -> Ints:

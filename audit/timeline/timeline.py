@@ -97,10 +97,16 @@ class Timeline:
         unknown = self.place(aircraft[nowhere], self.unknown_position)
         if not len(nowhere) and not len(installed_index):
             return index, place
-        index = np.concatenate((index, installed_index, nowhere))
-        place = np.concatenate((place, installed_place, unknown))
-        order = np.lexsort((place, index))
-        return index[order], place[order]
+        return self._in_order(
+            np.concatenate((index, installed_index, nowhere)), np.concatenate((place, installed_place, unknown))
+        )
+
+    def _in_order(self, index: Ints, place: Ints) -> tuple[Ints, Ints]:
+        """Pairs in order; both in one number, since such numbers sort many times as fast as pairs."""
+        places = len(self.aircraft_names) * (len(self.position_names) + 1)
+        both = np.sort(index * places + place)
+        first = both // places
+        return first, both - first * places
 
     def _positions(self, text: str) -> list[int]:
         if text == EVERY_POSITION:
@@ -114,14 +120,16 @@ class Timeline:
         if not len(which) or not len(history.place):
             return np.empty(0, np.int64), np.empty(0, np.int64)
         aircraft = self.aircraft[rows[which]].astype(np.int64)
-        first, _ = history.by_installation.block(self.place(aircraft, 0))
-        end, _ = history.by_installation.block(self.place(aircraft + 1, 0))
+        first = history.by_installation.ahead(self.place(aircraft, 0))
+        end = history.by_installation.ahead(self.place(aircraft + 1, 0))
         case, nth = spread(end - first)
         component = history.by_installation.row[first[case] + nth]
         began = self.times["started_at"][rows[which[case]]]
         there = (history.installed[component] <= began) & (began < history.removed[component])
-        pairs = np.unique(np.stack((which[case[there]], history.place[component[there]])), axis=1)
-        return pairs[0], pairs[1]
+        index, place = self._in_order(which[case[there]], history.place[component[there]])
+        # Of two components recorded at one position, the position counts once.
+        new = np.append(True, (np.diff(index) != 0) | (np.diff(place) != 0))[: len(index)]
+        return index[new], place[new]
 
     def component_at(self, place: Ints, instant: Ints) -> Ints:
         """Row of the installed component, or NONE_KNOWN or TWO_RECORDED."""

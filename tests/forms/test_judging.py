@@ -78,3 +78,14 @@ def test_other_aircraft_are_not_in_doubt() -> None:
     tasks = [coat("01:50", "02:30"), coat("03:00", "03:10", aircraft="A2"), coat("00:10", "00:20", aircraft="A3")]
     flights = [{"takeoff_at": takeoff, "aircraft": name} for name in ("A1", "A2", "A3")]
     assert verdict(NO_FLIGHT, tasks=tasks, flights=flights) == "1 finding, 1 unjudged, 1 complies"
+
+
+def test_which_of_two_came_first_is_not_part_of_the_subject() -> None:
+    """A hold that one product or another broke, by the reading of the clock, is one session and one finding."""
+    alone = rule(
+        "hold", scope=PRESERVE, forbid={"event": "treatment", "where": {"action": {"is": "clean"}}}, **{"for": "PT24H"}
+    )
+    before = coat("00:00Z", "00:01Z")
+    wash = coat("02:10", "03:10", product="cleaner", action="clean", work_order="W2")
+    other = coat("00:40Z", "00:50Z", product="cleaner", action="clean", work_order="W3")
+    assert verdict(alone, tasks=[before, wash, other]) == "1 finding"
