@@ -47,6 +47,18 @@ def run_audit(
     `progress` is told each step. `locate` has every finding say on which line of which file it shows (PLACE_COLUMNS),
     for which a file may be read again. Raises AuditError where the export, a rule or a settings file can't be read.
     """
+    return traced_audit(export, rules, as_of, settings, progress, locate)[0]
+
+
+def traced_audit(
+    export: Path,
+    rules: Path | None,
+    as_of: pd.Timestamp | None,
+    settings: Sequence[Path],
+    progress: Callable[[str], None],
+    locate: bool,
+) -> tuple[AuditResult, Timeline]:
+    """As `run_audit`, with the timeline beside the result, for whoever asks what happened around a finding."""
     progress("reading the rules")
     rulebook = load_rules(rules if rules is not None else rules_folder())
     rulebook = with_settings(rulebook, [read_settings(path) for path in settings])
@@ -60,7 +72,7 @@ def run_audit(
         judged.append((rule, judge_rule(rule, timeline)))
     progress("collecting the findings")
     result = _result(export.resolve().name, rulebook, came_in, timeline, judged)
-    return replace(result, findings=_located(result.findings, came_in)) if locate else result
+    return (replace(result, findings=_located(result.findings, came_in)) if locate else result), timeline
 
 
 def _result(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from contextlib import suppress
 from typing import Annotated
@@ -46,3 +47,12 @@ def say(text: str) -> None:
     """Tell the user, on stderr: stdout is for what another program reads."""
     with suppress(BrokenPipeError):  # whoever read along has left: that is no outcome of the audit
         print(text, file=sys.stderr, flush=True)
+
+
+def hand_out(text: str) -> None:
+    """Print long text on stdout; a pager that was left before its end is no fault."""
+    try:
+        print(text, end="", flush=True)
+    except BrokenPipeError:
+        # Python would complain once more when it closes the stream.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

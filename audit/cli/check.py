@@ -137,7 +137,7 @@ def _audit(
     from audit.report.files import KEPT, WORK_LIST, write_result
     from audit.report.summary import summarise
 
-    with _progress(quiet) as step:
+    with audit_progress(quiet) as step:
         result = run_audit(
             export,
             rules=rules,
@@ -152,7 +152,8 @@ def _audit(
         if path.name.startswith(KEPT):
             say(f"Somebody had written into {WORK_LIST}: that copy is kept as {visible(str(path))}.")
     if not quiet:
-        say(summarise(result, out / "report.html" if "html" in formats else out).rstrip("\n"))
+        report = out / "report.html" if "html" in formats else out
+        say(summarise(result, report, out / WORK_LIST if "xlsx" in formats else None).rstrip("\n"))
     return result
 
 
@@ -166,7 +167,7 @@ def _exit_code(result: AuditResult, fail_on: FailOn) -> ExitCode:
 
 
 @contextmanager
-def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
+def audit_progress(quiet: bool) -> Iterator[Callable[[str], None]]:
     """Show the step under way and its time on a terminal; elsewhere say nothing."""
     if quiet or not sys.stderr.isatty():
         yield lambda step: None

@@ -51,6 +51,8 @@ def collect(rule: AnyRule, outcomes: Outcomes, timeline: Timeline) -> tuple[pd.D
     evidence["basis"] = _bases(rule, found, timeline)
     evidence["finding_id"] = [finding_id(rule.id, subject) for subject in _subjects(rule, found, evidence, timeline)]
     evidence["table"], evidence["row"] = _shown_by(found)
+    since = pd.to_datetime(found["anchor"].to_numpy(), unit="us", utc=True).as_unit("us")
+    evidence["since"] = pd.Series(since).where(found["anchor"] >= 0)
     unjudged = cases[~cases["finding"]].reset_index(drop=True)
     doubts = _evidence(rule, unjudged, timeline)
     doubts["rule"] = rule.id

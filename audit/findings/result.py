@@ -35,8 +35,9 @@ FINDING_COLUMNS = (
 )
 """Columns of findings.csv: text, save `at` (datetime64[us, UTC]) and the floats `measured` and `limit`."""
 
-ROW_COLUMNS = ("table", "row")
-"""The audited row that shows a finding: the table's name and the row in its frame, counted from 0."""
+ROW_COLUMNS = ("table", "row", "since")
+"""The audited row that shows a finding: the table's name and the row in its frame, counted from 0; and the instant that
+what was measured counts from, missing where there is none."""
 
 PLACE_COLUMNS = ("file", "line")
 """Where that row stands in the export; there only where `run_audit` was asked to locate it."""

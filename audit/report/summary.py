@@ -3,26 +3,42 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from audit.findings.result import AuditResult
 from audit.report.rows import day_and_time, instant, level_name
 from audit.report.unjudged import count_reasons
 from audit.report.visible import visible
-from audit.rulebook.models import LEVELS
+from audit.rulebook.models import LEVELS, Level
 
 SHOWN = 4
-WIDEST = 64
-"""How many rules or reasons are named, the others counted, and how many characters of one."""
+"""How many rules or reasons are named; the others are counted."""
+SCREEN = (80, 24)
+"""Columns and lines that it fits into."""
+
+WHEN: Mapping[Level, str] = {
+    "1": ": before the next flight",
+    "2": ": within the operator's limit, 90 days at most",
+    "observation": "",
+}
 
 
-def summarise(result: AuditResult, report: Path) -> str:
-    """Return the summary of a result whose page is at `report`, at most some twenty lines."""
-    return "\n".join(visible(line) for line in _lines(result, report)) + "\n"
+def summarise(result: AuditResult, report: Path, work_list: Path | None = None) -> str:
+    """Return the summary of a result as SCREEN allows; `report` and `work_list` are where those are.
+
+    Only the two paths are never cut: somebody copies them.
+    """
+    width, _ = SCREEN
+    lines = [visible(line) for line in _lines(result)]
+    lines = [line if len(line) <= width else f"{line[: width - 3]}..." for line in lines]
+    lines.append(visible(_line("Report", str(report))))
+    if work_list is not None:
+        lines.append(visible(_line("Work list", str(work_list))))
+    return "\n".join(lines) + "\n"
 
 
-def _lines(result: AuditResult, report: Path) -> Iterator[str]:
+def _lines(result: AuditResult) -> Iterator[str]:
     coverage = result.coverage
     in_scope, unjudged = int(coverage["in_scope"].sum()), int(coverage["unjudged"].sum())
     levels = result.findings["level"].value_counts()
@@ -32,7 +48,7 @@ def _lines(result: AuditResult, report: Path) -> Iterator[str]:
         yield "NOTHING COULD BE JUDGED: this is not a clean result."
     yield _line("Findings", f"{len(result.findings):,}")
     for level in LEVELS:
-        yield _line("", f"{levels.get(level, 0):,} {level_name(level)}")
+        yield _line("", f"{levels.get(level, 0):,} {level_name(level)}{WHEN[level]}")
     yield _line("Judged", f"{in_scope - unjudged:,} of {in_scope:,} checks in scope")
     if unjudged:
         yield _line("Unjudged", f"{unjudged:,}, neither a pass nor a finding")
@@ -49,7 +65,6 @@ def _lines(result: AuditResult, report: Path) -> Iterator[str]:
     where = ", ".join(f"{name} {number:,}" for name, number in held.items() if number)
     rows = f"{sum(held.values()):,} of {read:,} rows not audited"
     yield _line("Quarantine", f"{rows} ({where})" if where else rows)
-    yield _line("Report", str(report))
 
 
 def _line(name: str, text: str) -> str:
@@ -58,6 +73,6 @@ def _line(name: str, text: str) -> str:
 
 def _first(texts: list[str]) -> Iterator[str]:
     for text in texts[:SHOWN]:
-        yield _line("", f"  {text if len(text) <= WIDEST else text[: WIDEST - 3] + '...'}")
+        yield _line("", f"  {text}")
     if len(texts) > SHOWN:
         yield _line("", f"  and {len(texts) - SHOWN} more")

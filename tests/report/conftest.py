@@ -101,6 +101,7 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
         "basis": "common practice, no source",
         "table": "tasks",
         "row": number,
+        "since": pd.Timestamp("2025-11-03T09:08Z") + pd.Timedelta(minutes=number),
         "file": "tasks.csv",
         "line": number + 2,
     } | changes
@@ -123,8 +124,11 @@ def findings_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
     """Return the frame of findings that AuditResult asks for, each with its place in the export."""
     dtypes = dict.fromkeys((*FINDING_COLUMNS, "table", "file"), "str") | {"measured": "float64", "limit": "float64"}
     frame = pd.DataFrame(rows, columns=[*FINDING_COLUMNS, *ROW_COLUMNS, *PLACE_COLUMNS])
-    frame["at"] = pd.to_datetime(frame["at"], utc=True)
-    return frame.astype(dtypes | {"at": "datetime64[us, UTC]", "row": "int64", "line": "int64"})
+    for name in ("at", "since"):
+        frame[name] = pd.to_datetime(frame[name], utc=True)
+    return frame.astype(
+        dtypes | dict.fromkeys(("at", "since"), "datetime64[us, UTC]") | {"row": "int64", "line": "int64"}
+    )
 
 
 def make_result(

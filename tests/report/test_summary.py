@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from audit.findings.result import AuditResult
+from audit.intake.export import RowCount
 from audit.report.summary import summarise
 
 PAGE = Path("out") / "report.html"
@@ -39,9 +40,12 @@ def test_it_fits_a_screen(result_of: Callable[..., AuditResult]) -> None:
     unjudged = pd.concat(
         [result.unjudged.assign(reason=f"reason {n} {'at length ' * 20}") for n in range(30)], ignore_index=True
     )
-    text = summarise(result_of(coverage=coverage, unjudged=unjudged), PAGE)
+    rows = {f"table-{n}": RowCount(10, 9, 1) for n in range(30)}
+    many = result_of(coverage=coverage, unjudged=unjudged, rows=rows, export_name="long " * 40)
+    text = summarise(many, PAGE, PAGE.with_name("worklist.xlsx"))
     assert len(text.splitlines()) < 24
     assert max(len(line) for line in text.splitlines()) <= 80
+    assert text.splitlines()[-1] == f"  Work list   {PAGE.with_name('worklist.xlsx')}"
     assert text.count("and 28 more") == 1
     assert text.count("and 26 more") == 1
 

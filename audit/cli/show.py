@@ -1,0 +1,78 @@
+"""`show`: one finding, or the whole history of an aircraft, as text."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from audit.cli.app import app, hand_out
+from audit.cli.check import AsOf, Quiet, Rules, Settings, audit_progress
+from audit.errors import AuditError
+from audit.exit_codes import ExitCode
+
+NARROWEST, WIDEST = 80, 110
+"""Columns of the text: longer lines are hard to read."""
+SHORTEST_ID = 4
+
+
+@app.command()
+def show(
+    what: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="[FINDING_ID] [EXPORT]",
+            help="A finding, by its id or the beginning of it, and the folder of the export it was found in (default: "
+            "this folder). With --aircraft, only the folder.",
+        ),
+    ],
+    aircraft: Annotated[
+        str | None, typer.Option(metavar="REG", help="Show all that is recorded of an aircraft, with its findings.")
+    ] = None,
+    rules: Rules = None,
+    settings: Settings = None,
+    as_of: AsOf = None,
+    quiet: Quiet = False,
+) -> ExitCode:
+    """Show a finding with what happened around it, or the history of an aircraft, oldest first.
+
+    The export is audited anew for it: give the same options as for `check`.
+    """
+    wanted, folder = _meant(what, aircraft)
+
+    import pandas as pd
+
+    from audit.pipeline import traced_audit
+    from audit.report.history_text import aircraft_text, finding_text
+    from audit.yaml.faults import did_you_mean, quoted
+
+    with audit_progress(quiet) as step:
+        moment = pd.Timestamp(as_of) if as_of else None
+        result, timeline = traced_audit(folder, rules, moment, settings or (), step, locate=True)
+    width = min(max(shutil.get_terminal_size().columns, NARROWEST), WIDEST)
+    if aircraft is not None:
+        if aircraft not in timeline.aircraft_names:
+            meant = did_you_mean(aircraft, [str(name) for name in timeline.aircraft_names])
+            raise AuditError(f"there is no aircraft {quoted(aircraft)} in {folder}{meant}")
+        hand_out(aircraft_text(result, timeline, aircraft, width))
+        return ExitCode.CLEAN
+    ids = [str(one) for one in result.findings["finding_id"] if str(one).startswith(wanted.lower())]
+    if len(ids) != 1 or len(wanted) < SHORTEST_ID:
+        several = f"{len(ids):,} findings begin with" if len(ids) > 1 else "there is no finding"
+        raise AuditError(
+            f"{several} {quoted(wanted)} in {folder} as it is audited now; ids are in findings.csv, and what is found "
+            "hangs on the export, the rules, the settings and the as-of time"
+        )
+    hand_out(finding_text(result, timeline, ids[0], width))
+    return ExitCode.CLEAN
+
+
+def _meant(what: list[str], aircraft: str | None) -> tuple[str, Path]:
+    """The finding (blank where an aircraft is asked for) and the folder."""
+    if len(what) > (1 if aircraft is not None else 2):
+        raise typer.BadParameter(f"{what[-1]!r} is one too many: see deicer-audit show --help")
+    if aircraft is not None:
+        return "", Path(what[0])
+    return what[0], Path(what[1] if len(what) > 1 else ".")

@@ -1,0 +1,106 @@
+"""What is recorded of one aircraft, in order of time: its work, flights and boots."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+
+from audit.timeline.instants import FOREVER, HOUR, Ints
+from audit.timeline.timeline import EVERY_POSITION, Timeline
+
+Kind = Literal["work", "flight", "installed", "removed"]
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something recorded, from `start` to `end` (microseconds UTC; the same where it lasts no time).
+
+    `what` says it in words, `record` is its number in the export, `hours` what a flight adds; `twice` marks a time in
+    the hour that came twice when the clocks went back.
+    """
+
+    kind: Kind
+    start: int
+    end: int
+    what: str
+    record: str
+    hours: float = 0.0
+    twice: bool = False
+
+
+def history(timeline: Timeline, aircraft: str, positions: Collection[str] = ()) -> list[Event]:
+    """Return what is recorded of an aircraft up to the as-of time, oldest first.
+
+    With `positions` only the work on them, on all or on none named, and their boots; the flights are those of the
+    aircraft in any case.
+    """
+    events = [*_work(timeline, aircraft, positions), *_flights(timeline, aircraft)]
+    events += _boots(timeline, aircraft, positions)
+    order = {"removed": 0, "installed": 1, "work": 2, "flight": 3}
+    return sorted(events, key=lambda event: (event.start, order[event.kind], event.end, event.record))
+
+
+def _rows_of(frame: pd.DataFrame, aircraft: str) -> Ints:
+    return np.flatnonzero((frame["aircraft"] == aircraft).to_numpy())
+
+
+def _records(frame: pd.DataFrame, rows: Ints) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Rows with their cells as text, those that are missing left out."""
+    for row, record in zip(rows.tolist(), frame.iloc[rows].to_dict("records"), strict=True):
+        yield row, {str(name): value for name, value in record.items() if pd.notna(value)}
+
+
+def _work(timeline: Timeline, aircraft: str, positions: Collection[str]) -> Iterator[Event]:
+    rows = _rows_of(timeline.tasks, aircraft)
+    rows = rows[timeline.times["started_at"][rows] <= timeline.as_of]
+    twice = set(timeline.later["row"].tolist())
+    for row, record in _records(timeline.tasks, rows):
+        named = {part.strip() for part in str(record.get("position", EVERY_POSITION)).split(";")}
+        if positions and EVERY_POSITION not in named and named.isdisjoint(positions):
+            continue
+        parts = [str(record["action"])]
+        if "product" in record:
+            parts[0] += f" {record['product']}"
+        if "coat" in record:
+            parts.append(f"coat {record['coat']}")
+        if "coats" in record:
+            parts.append(f"{record['coats']} coats")
+        parts += [str(record[name]) for name in ("position", "station", "performed_by", "work_order") if name in record]
+        if record.get("status", "closed") != "closed":
+            parts.append(f"{record['status']}: counts as no work done")
+        start, end = (int(timeline.times[name][row]) for name in ("started_at", "finished_at"))
+        yield Event("work", start, end, ", ".join(parts), str(record["task_id"]), twice=row in twice)
+
+
+def _flights(timeline: Timeline, aircraft: str) -> Iterator[Event]:
+    if not timeline.supplied("flights"):
+        return
+    flights, frame = timeline.flights, timeline.tables["flights"]
+    code = timeline.aircraft_names.get_loc(aircraft)
+    places = np.flatnonzero(flights.aircraft == code)
+    for place, (_, record) in zip(places.tolist(), _records(frame, flights.row[places]), strict=True):
+        way = " to ".join(str(record.get(end, "?")) for end in ("origin", "destination"))
+        hours = int(flights.flown[place + 1] - flights.flown[place]) / HOUR
+        start, end = int(flights.takeoff[place]), int(flights.landing[place])
+        what = "flight" if way == "? to ?" else f"flight {way}"
+        yield Event("flight", start, end, what, str(record["flight_id"]), hours)
+
+
+def _boots(timeline: Timeline, aircraft: str, positions: Collection[str]) -> Iterator[Event]:
+    if not timeline.supplied("components"):
+        return
+    frame, boots = timeline.tables["components"], timeline.components
+    for row, record in _records(frame, _rows_of(frame, aircraft)):
+        if positions and record["position"] not in positions:
+            continue
+        looks = ", ".join(str(record[name]) for name in ("material", "finish") if name in record)
+        serial, where = str(record["component_serial"]), record["position"]
+        installed, removed = int(boots.installed[row]), int(boots.removed[row])
+        if installed <= timeline.as_of:
+            yield Event("installed", installed, installed, f"boot installed at {where}, {looks}", serial)
+        if removed < FOREVER and removed <= timeline.as_of:
+            yield Event("removed", removed, removed, f"boot removed from {where}", serial)
