@@ -38,11 +38,13 @@ def run_audit(
     rules: Path | None = None,
     as_of: pd.Timestamp | None = None,
     settings: Sequence[Path] = (),
+    mapping: Path | None = None,
     progress: Callable[[str], None] = lambda step: None,
     locate: bool = False,
 ) -> AuditResult:
-    """Audit the export in a folder against the rules in another (default: the rules that ship).
+    """Audit an export against the rules in a folder (default: the rules that ship).
 
+    The export is a folder or zip file of canonical files, or whatever the file `mapping` makes canonical tables of.
     `as_of` defaults to the latest instant in the export. Files of `settings` are laid over the rules, the last on top.
     `progress` is told each step. `locate` has every finding say on which line of which file it shows (PLACE_COLUMNS),
     for which a file may be read again. Raises AuditError where the export, a rule or a settings file can't be read.
@@ -63,7 +65,7 @@ def traced_audit(
     rulebook = load_rules(rules if rules is not None else rules_folder())
     rulebook = with_settings(rulebook, [read_settings(path) for path in settings])
     progress("reading the export")
-    came_in = read_export(export, text_columns(rulebook.rules))
+    came_in = read_export(export, text_columns(rulebook.rules), mapping)
     progress("placing it in time")
     timeline = build_timeline(came_in, as_of)
     judged = []

@@ -48,6 +48,10 @@ Out = Annotated[
         help="Folder for the report. Files of an earlier report are replaced together, others are left alone.",
     ),
 ]
+MappingPath = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="Mapping file: how the export's tables and columns are to be read."),
+]
 Rules = Annotated[
     Path | None,
     typer.Option(metavar="DIR", help="Folder of rule files. Default: the rules that ship."),
@@ -85,7 +89,14 @@ DEFAULT_OUT = Path("deicer-audit-report")
 
 @app.command()
 def check(
-    export: Annotated[Path, typer.Argument(metavar="EXPORT", help="Folder of CSV or Parquet files.")],
+    export: Annotated[
+        Path,
+        typer.Argument(
+            metavar="EXPORT",
+            help="Folder or zip file of CSV or Parquet files; with a mapping any files, or a single one.",
+        ),
+    ],
+    mapping: MappingPath = None,
     rules: Rules = None,
     settings: Settings = None,
     out: Out = DEFAULT_OUT,
@@ -103,7 +114,7 @@ def check(
     quiet: Quiet = False,
 ) -> ExitCode:
     """Audit an export and write the report."""
-    result = _audit(export, rules, out, write.split(","), as_of, quiet, settings or ())
+    result = _audit(export, rules, out, write.split(","), as_of, quiet, settings or (), mapping)
     return _exit_code(result, fail_on)
 
 
@@ -123,6 +134,7 @@ def _audit(
     as_of: datetime | None,
     quiet: bool,
     settings: Sequence[Path] = (),
+    mapping: Path | None = None,
 ) -> AuditResult:
     from audit.report.folder import check_folder
 
@@ -140,6 +152,7 @@ def _audit(
     with audit_progress(quiet) as step:
         result = run_audit(
             export,
+            mapping=mapping,
             rules=rules,
             as_of=pd.Timestamp(as_of) if as_of else None,
             settings=settings,

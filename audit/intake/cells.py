@@ -5,15 +5,18 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from audit.errors import AuditError
 from audit.intake.export import Source
+from audit.intake.faults import Faults
 from audit.intake.tables import Column, Kind, Table
 
 WORDS: Final = pa.dictionary(pa.int32(), pa.string())
@@ -33,41 +36,100 @@ class Ragged:
 
 
 @dataclass(frozen=True)
+class ExportFile:
+    """A file of the export: its name in there, and where it can be read as long as `keep` lives."""
+
+    name: str
+    path: Path
+    keep: object = None
+
+
+Liner = Callable[[NDArray[np.intp]], NDArray[np.int64]]
+"""Turns record numbers (ragged ones counted too, the first is 0) into lines of a file."""
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Rows and columns as they stand in a file, a sheet or a database table, under the names they have there.
+
+    `typed` marks, by column, the cells that are no text there but a number, date, time or truth value, spelled out as
+    canonical text. A column without an entry has text only, or, as an Arrow column of another type, none.
+    """
+
+    file: str
+    columns: Mapping[str, pa.ChunkedArray]
+    rows: int
+    lines_of: Liner
+    ragged: tuple[Ragged, ...] = ()
+    source: Source | None = None
+    typed: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Translated:
+    """What a mapping made of foreign cells, beside the cells themselves: by canonical column.
+
+    `written` holds the columns that each came from, with their names; `zones` the time zone, or the column of stations,
+    by whose clock a naive time is read; `not_before` the time that another can't precede; `faults` the cells that
+    couldn't be translated. `kept` numbers the rows that weren't left out, where some were.
+    """
+
+    written: Mapping[str, Mapping[str, pa.ChunkedArray]]
+    zones: Mapping[str, str]
+    not_before: Mapping[str, str]
+    faults: tuple[Faults, ...]
+    kept: NDArray[np.intp] | None = None
+
+
+@dataclass(frozen=True)
 class Cells:
-    """One table as it stands in its file.
+    """The rows of one canonical table as they stand in one file.
 
     `columns` maps canonical names to Arrow columns of `rows` cells: strings, `WORDS`, or the numbers, dates and times
-    of a Parquet file. `lines_of` turns record numbers (ragged ones counted too, the first is 0) into lines of the file.
+    of a Parquet file. `translated` is there where a mapping named them so.
     """
 
     table: Table
     file: str
     columns: Mapping[str, pa.ChunkedArray]
     rows: int
-    lines_of: Callable[[NDArray[np.intp]], NDArray[np.int64]]
+    lines_of: Liner
     ragged: tuple[Ragged, ...] = ()
     source: Source | None = None
+    translated: Translated | None = None
 
     @property
     def origin(self) -> Origin:
         """Where the rows stand, without the cells themselves: it may outlive them."""
-        return Origin(self.file, self.lines_of, np.array([bad.record for bad in self.ragged], dtype=np.int64))
+        skipped = np.array([bad.record for bad in self.ragged], dtype=np.int64)
+        return Origin(self.file, self.lines_of, skipped, self.translated.kept if self.translated else None)
 
     def lines(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
         """Line numbers in the file (in Parquet: row numbers), from 1, of rows that were read."""
         return self.origin.lines(rows)
 
+    def as_written(self, column: str, rows: NDArray[np.intp]) -> tuple[str, pa.ChunkedArray]:
+        """The name that a column has in the file, and the text of its cells there; several, where it was joined."""
+        written = self.translated.written[column] if self.translated else {column: self.columns[column]}
+        cells = [each.take(pa.array(rows)).cast(pa.string()).fill_null("") for each in written.values()]
+        return "; ".join(written), pc.binary_join_element_wise(*cells, "; ") if cells else pa.chunked_array(
+            [pa.repeat("", len(rows))]
+        )
+
 
 @dataclass(frozen=True)
 class Origin:
-    """Where the rows of a table stand: `lines_of` as in Cells, `skipped` the numbers of the ragged records."""
+    """Where the rows of a table stand: `skipped` are the numbers of the ragged records, `kept` as in Translated."""
 
     file: str
-    lines_of: Callable[[NDArray[np.intp]], NDArray[np.int64]]
+    lines_of: Liner
     skipped: NDArray[np.int64]
+    kept: NDArray[np.intp] | None = None
 
     def lines(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
         """Line numbers in the file (in Parquet: row numbers), from 1, of rows that were read."""
+        if self.kept is not None:
+            rows = self.kept[rows]
         # The k-th ragged record has `record - k` readable rows before it.
         before = np.searchsorted(self.skipped - np.arange(len(self.skipped)), rows, side="right")
         return self.lines_of(rows + before)
@@ -105,3 +167,18 @@ def _missing(missing: Sequence[str], unknown: Sequence[str]) -> str:
     if len(unknown) == 1 and re.search(r"[;\t|]", unknown[0]):
         sentence += "; its cells have to be separated by commas"
     return sentence
+
+
+def joined_header(rows: Sequence[Sequence[str]]) -> list[str]:
+    """One name a column from the rows of a header; above the last row a blank cell belongs to the one on its left."""
+    width = max(map(len, rows))
+    parts: list[list[str]] = [[] for _ in range(width)]
+    for number, row in enumerate(rows):
+        left = ""
+        for column in range(width):
+            cell = " ".join(row[column].split()) if column < len(row) else ""
+            if number < len(rows) - 1:
+                left = cell = cell or left
+            if cell and cell not in parts[column][-1:]:
+                parts[column].append(cell)
+    return [" ".join(part) for part in parts] if len(rows) > 1 else list(rows[0])

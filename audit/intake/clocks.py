@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -11,10 +11,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from audit.intake.faults import Faults
 from audit.intake.parsing import Parsed
-from audit.intake.quarantine import Faults
 
 NO_ZONE: Final = "the stations table has no time zone for it, and times of the row are wall clock"
+NO_STATION: Final = "wall clock of a station, and none is given"
+TWICE: Final = "occurred twice: the clocks went back over it"
 NEVER: Final = "never occurred: the clocks of the station went forward over it"
 
 
@@ -30,24 +32,47 @@ class Clocked:
     faults: tuple[Faults, ...]
 
 
-def to_utc(times: Mapping[str, Parsed], stations: pd.Categorical, zones: Mapping[str, str]) -> Clocked:
-    """Place the wall-clock readings among `times` by the zone (`zones`) of the row's station."""
+@dataclass(frozen=True)
+class Clock:
+    """By which time zone each row is read: `zone` counts in `names`, -1 where none is known; `told_by` is the column
+    of stations that says so, blank where the zone is given."""
+
+    names: tuple[str, ...]
+    zone: NDArray[np.int16]
+    told_by: str = ""
+
+
+def station_clock(stations: pd.Categorical, zones: Mapping[str, str], told_by: str) -> Clock:
+    """The clock of the station that each row names, by the time zones of the stations."""
     names = sorted(set(zones.values()))
     zone_of_word = [names.index(zones[word]) if word in zones else -1 for word in stations.categories]
-    zone = np.array([*zone_of_word, -1], dtype=np.int16)[stations.codes]
-    by_zone = np.argsort(zone, kind="stable")
-    bounds = np.searchsorted(zone[by_zone], np.arange(len(names) + 1))
+    return Clock(tuple(names), np.array([*zone_of_word, -1], dtype=np.int16)[stations.codes], told_by)
+
+
+def to_utc(times: Mapping[str, Parsed], clocks: Mapping[str, Clock], stations: Mapping[str, pd.Categorical]) -> Clocked:
+    """Place the wall-clock readings among `times` by the clock of their column; `stations` are those told by."""
     instants, later, faults = {}, [no_later()], []
-    unplaced = np.zeros(len(zone), dtype=bool)
+    unplaced = {name: np.zeros(len(column.codes), dtype=bool) for name, column in stations.items()}
+    sorted_by: dict[int, tuple[NDArray[np.intp], NDArray[np.intp]]] = {}
     for column, parsed in times.items():
         assert parsed.wall is not None
         wall = parsed.wall & ~np.isnat(parsed.values)
-        if not wall.any():
+        if column not in clocks or not wall.any():
             instants[column] = parsed.values
             continue
+        clock = clocks[column]
+        if id(clock) not in sorted_by:
+            order = np.argsort(clock.zone, kind="stable")
+            sorted_by[id(clock)] = order, np.searchsorted(clock.zone[order], np.arange(len(clock.names) + 1))
+        by_zone, bounds = sorted_by[id(clock)]
         utc = parsed.values.copy()
-        unplaced |= wall & (zone < 0)
-        for name, start, end in zip(names, bounds[:-1], bounds[1:], strict=True):
+        if clock.told_by:
+            unknown = wall & (clock.zone < 0)
+            unplaced[clock.told_by] |= unknown
+            # A blank station is at fault already where one is needed.
+            nowhere = unknown & (stations[clock.told_by].codes < 0) if clock.told_by != "station" else unknown & False
+            faults.append(Faults((column,), np.flatnonzero(nowhere), NO_STATION))
+        for name, start, end in zip(clock.names, bounds[:-1], bounds[1:], strict=True):
             rows = by_zone[start:end]
             rows = rows[wall[rows]]
             utc[rows], second = wall_to_utc(parsed.values[rows], name)
@@ -56,9 +81,32 @@ def to_utc(times: Mapping[str, Parsed], stations: pd.Categorical, zones: Mapping
         never = np.flatnonzero(wall & np.isnat(utc))
         faults.append(Faults((column,), never, NEVER))
         instants[column] = utc
-    # A row without a station is at fault already.
-    faults.append(Faults(("station",), np.flatnonzero(unplaced & (stations.codes >= 0)), NO_ZONE))
+    for name, rows in unplaced.items():
+        faults.append(Faults((name,), np.flatnonzero(rows & (stations[name].codes >= 0)), NO_ZONE))
     return Clocked(instants, pd.concat(later).sort_values(["row", "column"], ignore_index=True), tuple(faults))
+
+
+def next_day(
+    clocked: Clocked,
+    column: str,
+    early: NDArray[np.bool_],
+    times: Mapping[str, Parsed],
+    clocks: Mapping[str, Clock],
+    stations: Mapping[str, pd.Categorical],
+) -> Clocked:
+    """The same, with the times of a column read as of the next day in the rows that are too early."""
+    if not early.any():
+        return clocked
+    parsed = times[column]
+    values = parsed.values.copy()
+    values[early] += np.timedelta64(1, "D")
+    again = to_utc({column: replace(parsed, values=values)}, clocks, stations)
+    others = clocked.later[clocked.later["column"] != column]
+    return Clocked(
+        {**clocked.instants, **again.instants},
+        pd.concat([others, again.later]).sort_values(["row", "column"], ignore_index=True),
+        (*(fault for fault in clocked.faults if fault.columns != (column,)), *again.faults),
+    )
 
 
 def wall_to_utc(readings: NDArray[np.datetime64], zone: str) -> tuple[NDArray[np.datetime64], NDArray[np.datetime64]]:

@@ -7,8 +7,10 @@ import csv
 import functools
 import hashlib
 import io
+import itertools
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from pathlib import Path
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -17,7 +19,7 @@ import pyarrow.csv
 from numpy.typing import NDArray
 
 from audit.errors import AuditError
-from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, Ragged, match_columns
+from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, Liner, Ragged, joined_header, match_columns
 from audit.intake.export import Source
 from audit.intake.tables import Column, Table
 
@@ -25,59 +27,101 @@ BLOCK: Final = 8 << 20
 LARGEST_BLOCK: Final = 256 << 20
 LARGEST_CELL: Final = 64 << 20
 
-_CELL_EDGES: Final = np.isin(np.arange(256), list(b',\r\n"'))
+_LINE_END: Final = re.compile(rb"\r\n|\n|\r")
+
+ASCII_INSIDE: Final = ("utf-8", "utf-8-sig", "cp1252", "cp1250", "iso-8859-1", "iso-8859-15", "cp850", "cp437")
+"""Encodings in which ASCII text has the bytes that it has in UTF-8."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How a text file is written: lines above the header, lines of the header, records at the end that are none."""
+
+    encoding: str = "utf-8"
+    separator: str = ","
+    skip_rows: int = 0
+    header_rows: int = 1
+    footer_rows: int = 0
+
+    @property
+    def dropped(self) -> int:
+        """Lines that are dropped before a reader sees the file; it can read a header of one row by itself."""
+        return self.skip_rows + (self.header_rows if self.header_rows != 1 else 0)
+
+
+CANONICAL: Final = Layout()
 
 
 class _WatchedFile(io.RawIOBase):
-    """A CSV file that is hashed and checked while pyarrow reads it, so that it is read only once.
+    """A CSV file that is hashed, checked and turned into UTF-8 while pyarrow reads it, so that it is read only once.
 
-    Bytes that aren't UTF-8 stop the reading. Quotes are followed by parity, which equals what a CSV parser does as long
-    as every quote stands at the edge of a cell or is doubled; `paired` says whether that held to the end of the file.
+    Bytes that aren't of its encoding stop the reading. Quotes are followed by parity, which equals what a CSV parser
+    does as long as every quote stands at the edge of a cell or is doubled; `paired` says whether that held to the end.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._file = path.open("rb", buffering=0)
+    def __init__(self, file: ExportFile, layout: Layout) -> None:
+        self._of = file
+        self._layout = layout
+        self._file = file.path.open("rb", buffering=0)
         self._hash = hashlib.sha256()
-        self._decoder = codecs.getincrementaldecoder("utf-8")()
+        self._plain = layout.encoding in ("utf-8", "utf-8-sig")
+        self._decoder = codecs.getincrementaldecoder(layout.encoding)()
+        self._edges = np.isin(np.arange(256), list(f'{layout.separator}\r\n"'.encode()))
         self._edge = b"\n"
         self._inside = False
         self._size = 0
-        self._whole = path.stat().st_size
+        self._whole = file.path.stat().st_size
+        self._to_drop = layout.dropped
         self.paired = True
 
     def readable(self) -> bool:
         return True
 
     def read(self, size: int = -1, /) -> bytes:
-        data = self._file.read(max(size - 1, 1)) or b""  # leaves room for a line end
-        self._hash.update(data)
-        self._check_encoding(data)
-        self._follow_quotes(data.removeprefix(codecs.BOM_UTF8) if self._size == 0 else data)
-        self._size += len(data)
+        while True:
+            # Leaves room for a line end, and for characters that are longer in UTF-8.
+            data = self._file.read(max(size - 1 if self._plain else (size - 1) // 3, 4)) or b""
+            self._hash.update(data)
+            first = self._size == 0
+            text = self._decoded(data)
+            self._size += len(data)
+            if first:
+                text = text.removeprefix(codecs.BOM_UTF8)
+            if self._to_drop:
+                text = self._drop_lines(text)
+            if text or not data:
+                break
+        self._follow_quotes(text)
         # Arrow takes a header without a line end for an empty file; a blank line more is none to it.
-        return data + b"\n" if data and self._size == self._whole else data
+        return text + b"\n" if data and self._size == self._whole else text
 
     def close(self) -> None:
         self._file.close()
         super().close()
 
     def source(self) -> Source:
-        return Source(self._path.name, self._hash.hexdigest(), self._size)
+        return Source(self._of.name, self._hash.hexdigest(), self._size)
 
-    def _check_encoding(self, data: bytes) -> None:
+    def _decoded(self, data: bytes) -> bytes:
         pending = len(self._decoder.getstate()[0])
-        if data and data.isascii() and not pending:
-            return
+        if data and not pending and self._layout.encoding in ASCII_INSIDE and data.isascii():
+            return data
         try:
-            self._decoder.decode(data, final=not data)
+            text = self._decoder.decode(data, final=not data)
         except UnicodeDecodeError as error:
             at = self._size - pending + error.start
-            with self._path.open("rb") as file:
-                line = _line_ends(file.read(at)) + 1
             raise AuditError(
-                f"{self._path.name}, line {line}: byte {at + 1} of the file is not UTF-8; save the export as UTF-8"
+                f"{self._of.name}, line {_line_of(self._of, self._layout, at)}: byte {at + 1} of the file is not "
+                + ("UTF-8; save the export as UTF-8" if self._plain else f"{self._layout.encoding}")
             ) from error
+        return data if self._plain else text.encode("utf-8", errors="surrogatepass")
+
+    def _drop_lines(self, text: bytes) -> bytes:
+        while self._to_drop and text:
+            end = _LINE_END.search(text)
+            text = text[end.end() :] if end else b""
+            self._to_drop -= end is not None
+        return text
 
     def _follow_quotes(self, data: bytes) -> None:
         # The last byte waits for its neighbour; at the end of the file that is a line end.
@@ -89,42 +133,82 @@ class _WatchedFile(io.RawIOBase):
             opening = quotes[int(self._inside) :: 2]
             closing = quotes[int(not self._inside) :: 2]
             self._inside ^= len(quotes) % 2 == 1
-            at_edge = _CELL_EDGES[octets[opening - 1]].all() and _CELL_EDGES[octets[closing + 1]].all()
+            at_edge = self._edges[octets[opening - 1]].all() and self._edges[octets[closing + 1]].all()
             self.paired = bool(at_edge)
         if not data and self._inside:
             self.paired = False
 
 
-def read_csv(path: Path, table: Table, wanted: Sequence[Column]) -> Cells:
+def read_csv(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
     """Read the wanted columns as text; rows with too few or too many cells are ragged. AuditError names the place."""
-    names = match_columns(_header(path), path.name, table, wanted)
-    types = {raw: pa.string() if table.columns[name].kind in PLAIN_KINDS else WORDS for name, raw in names.items()}
+    names: dict[str, str] = {}
+
+    def choose(header: Sequence[str]) -> dict[str, Any]:
+        names.update(match_columns(header, file.name, table, wanted))
+        return {
+            written: pa.string() if table.columns[name].kind in PLAIN_KINDS else WORDS
+            for name, written in names.items()
+        }
+
+    grid = read_csv_grid(file, CANONICAL, choose)
+    columns = {name: grid.columns[written] for name, written in names.items()}
+    return Cells(table, file.name, columns, grid.rows, grid.lines_of, grid.ragged, grid.source)
+
+
+def read_csv_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[str]], Mapping[str, Any]]) -> Grid:
+    """Read the columns that `choose` picks from the header, with the Arrow type (text or `WORDS`) of each."""
+    header = csv_header(file, layout)
+    reading = _Reading(file, layout, header, choose(header))
     for block in (BLOCK, LARGEST_BLOCK):
         try:
-            columns, watched, any_ragged = _parse_csv(path, types, block)
+            columns, watched, any_ragged = _parse_csv(reading, block)
             break
         except pa.ArrowInvalid as error:
             if "straddling" not in str(error):
-                raise AuditError(f"{path.name} can't be read as CSV: {str(error).splitlines()[0]}") from error
+                raise AuditError(f"{file.name} can't be read as CSV: {str(error).splitlines()[0]}") from error
     else:
-        _check_quotes(path)
-        raise AuditError(f"{path.name}: a row is longer than {LARGEST_BLOCK >> 20} MB")
+        _check_quotes(file, layout)
+        raise AuditError(f"{file.name}: a row is longer than {LARGEST_BLOCK >> 20} MB")
     if not watched.paired:
-        _check_quotes(path)
-    ragged = _ragged_rows(path, types, block) if any_ragged else ()
+        _check_quotes(file, layout)
+    ragged = _ragged_rows(reading, block) if any_ragged else ()
     records = columns.num_rows + len(ragged)
-    return Cells(
-        table=table,
-        file=path.name,
-        columns={name: columns[raw] for name, raw in names.items()},
-        rows=columns.num_rows,
-        ragged=ragged,
-        lines_of=_line_finder(path, records),
-        source=watched.source(),
-    )
+    lines_of = _line_finder(file, layout, records)
+    if layout.footer_rows:
+        last = max(records - layout.footer_rows, 0)
+        ragged = tuple(row for row in ragged if row.record < last)
+        columns = columns.slice(0, last - len(ragged))
+    chosen = {name: columns[name] for name in reading.types}
+    return Grid(file.name, chosen, columns.num_rows, lines_of, ragged, watched.source())
 
 
-def _parse_csv(path: Path, types: Mapping[str, Any], block: int) -> tuple[pa.Table, _WatchedFile, bool]:
+@dataclass(frozen=True)
+class _Reading:
+    """What is read of a file: `types` by the names of the chosen columns."""
+
+    file: ExportFile
+    layout: Layout
+    header: Sequence[str]
+    types: Mapping[str, Any]
+
+    def options(self, block: int, on_ragged: Callable[[Any], str], *, threads: bool = True) -> dict[str, Any]:
+        names = None if self.layout.header_rows == 1 else list(self.header)
+        return {
+            "read_options": pyarrow.csv.ReadOptions(block_size=block, use_threads=threads, column_names=names),
+            "parse_options": pyarrow.csv.ParseOptions(
+                delimiter=self.layout.separator, newlines_in_values=True, invalid_row_handler=on_ragged
+            ),
+            # `NA` is somebody's initials and `001` a lot: nothing is guessed. The encoding is checked while reading.
+            "convert_options": pyarrow.csv.ConvertOptions(
+                column_types=self.types,
+                include_columns=list(self.types),
+                strings_can_be_null=False,
+                check_utf8=False,
+            ),
+        }
+
+
+def _parse_csv(reading: _Reading, block: int) -> tuple[pa.Table, _WatchedFile, bool]:
     any_ragged = False
 
     def skip(row: Any) -> str:
@@ -132,73 +216,73 @@ def _parse_csv(path: Path, types: Mapping[str, Any], block: int) -> tuple[pa.Tab
         any_ragged = True
         return "skip"
 
-    with _WatchedFile(path) as watched:
-        columns = pyarrow.csv.read_csv(
-            pa.PythonFile(watched, mode="r"),
-            read_options=pyarrow.csv.ReadOptions(block_size=block),
-            parse_options=pyarrow.csv.ParseOptions(newlines_in_values=True, invalid_row_handler=skip),
-            convert_options=_as_text(types),
-        )
+    with _WatchedFile(reading.file, reading.layout) as watched:
+        options = reading.options(block, skip)
+        columns = pyarrow.csv.read_csv(pa.PythonFile(watched, mode="r"), **options)
     return columns, watched, any_ragged
 
 
-def _as_text(types: Mapping[str, Any]) -> Any:
-    # `NA` is somebody's initials and `001` a lot: nothing is guessed. The file was checked for UTF-8 as it was read.
-    return pyarrow.csv.ConvertOptions(
-        column_types=types, include_columns=list(types), strings_can_be_null=False, check_utf8=False
-    )
-
-
-def _ragged_rows(path: Path, types: Mapping[str, Any], block: int) -> tuple[Ragged, ...]:
+def _ragged_rows(reading: _Reading, block: int) -> tuple[Ragged, ...]:
     """Read again on one thread, the only way in which pyarrow numbers the rows that it skips."""
     ragged: list[Ragged] = []
+    # pyarrow counts from 1, a header that it reads itself too.
+    first = 2 if reading.layout.header_rows == 1 else 1
 
     def keep(row: Any) -> str:
         cells = "1 cell" if row.actual_columns == 1 else f"{row.actual_columns} cells"
         reason = f"{cells} where the header names {row.expected_columns}"
-        ragged.append(Ragged(row.number - 2, row.text, reason))  # The header is row 1.
+        ragged.append(Ragged(row.number - first, row.text, reason))
         return "skip"
 
-    one_column = dict(list(types.items())[:1])
-    pyarrow.csv.read_csv(
-        path,
-        read_options=pyarrow.csv.ReadOptions(block_size=block, use_threads=False),
-        parse_options=pyarrow.csv.ParseOptions(newlines_in_values=True, invalid_row_handler=keep),
-        convert_options=_as_text(one_column),
-    )
+    one_column = replace(reading, types=dict(list(reading.types.items())[:1]))
+    with _WatchedFile(reading.file, reading.layout) as watched:
+        options = one_column.options(block, keep, threads=False)
+        pyarrow.csv.read_csv(pa.PythonFile(watched, mode="r"), **options)
     return tuple(ragged)
 
 
-def _header(path: Path) -> list[str]:
-    with path.open("rb") as file:
-        head = file.read(1 << 20)
-    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        raise AuditError(f"{path.name}, line 1: this is UTF-16; save the export as UTF-8")
-    lines = head.removeprefix(codecs.BOM_UTF8).split(b"\n")
+def csv_header(file: ExportFile, layout: Layout) -> list[str]:
+    """The names in the header: of several rows joined, of none numbered from 1."""
+    with file.path.open("rb") as opened:
+        head = opened.read(1 << 20)
+    utf_8 = layout.encoding in ("utf-8", "utf-8-sig")
+    if utf_8 and head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise AuditError(f"{file.name}, line 1: this is UTF-16; save the export as UTF-8")
+    text = codecs.getincrementaldecoder(layout.encoding)("replace").decode(head).removeprefix("\ufeff")
+    lines = text.split("\n")
     if not any(line.strip() for line in lines):
-        raise AuditError(f"{path.name} is empty; its first line must name the columns")
-    if b"\0" in lines[0]:
-        raise AuditError(f"{path.name}, line 1: this is a binary file, not CSV text")
+        raise AuditError(f"{file.name} is empty; its first line must name the columns")
+    if "\0" in lines[0]:
+        raise AuditError(f"{file.name}, line 1: this is a binary file, not CSV text")
     csv.field_size_limit(LARGEST_CELL)
-    text = io.StringIO(head.decode("utf-8-sig", errors="replace"), newline="")
-    return next(row for row in csv.reader(text) if row)
+    stream = io.StringIO(text, newline="")
+    for _ in range(layout.skip_rows):
+        stream.readline()
+    rows = (row for row in csv.reader(stream, delimiter=layout.separator) if row)
+    taken = list(itertools.islice(rows, max(layout.header_rows, 1)))
+    if len(taken) < layout.header_rows or not taken:
+        raise AuditError(f"{file.name} ends before its header does")
+    return joined_header(taken) if layout.header_rows else [str(number) for number, _ in enumerate(taken[0], 1)]
 
 
-def _record_starts(path: Path) -> Iterator[int]:
+def _record_starts(file: ExportFile, layout: Layout) -> Iterator[int]:
     """The line on which each record starts, the header's first; AuditError where quotes don't pair up.
 
     Slow (a Python loop), and therefore only for files with rejects or odd quotes.
     """
     csv.field_size_limit(LARGEST_CELL)  # The default, 128 KB, refuses long remarks.
-    with path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
-        reader = csv.reader(file, strict=True)
+    encoding = "utf-8-sig" if layout.encoding == "utf-8" else layout.encoding
+    with file.path.open(encoding=encoding, errors="replace", newline="") as opened:
+        for _ in range(layout.dropped):
+            opened.readline()
+        reader = csv.reader(opened, delimiter=layout.separator, strict=True)
         while True:
-            start = reader.line_num + 1
+            start = layout.dropped + reader.line_num + 1
             try:
                 row = next(reader, None)
             except csv.Error as error:
                 raise AuditError(
-                    f"{path.name}, line {start}: in the row that starts here a quote is not closed where its cell ends"
+                    f"{file.name}, line {start}: in the row that starts here a quote is not closed where its cell ends"
                 ) from error
             if row is None:
                 return
@@ -206,32 +290,49 @@ def _record_starts(path: Path) -> Iterator[int]:
                 yield start
 
 
-def _check_quotes(path: Path) -> None:
+def _check_quotes(file: ExportFile, layout: Layout) -> None:
     """AuditError if a quote is left open: the rows after it would vanish into one cell."""
-    for _ in _record_starts(path):
+    for _ in _record_starts(file, layout):
         pass
 
 
-def _line_finder(path: Path, total: int) -> Callable[[NDArray[np.intp]], NDArray[np.int64]]:
+def _line_finder(file: ExportFile, layout: Layout, total: int) -> Liner:
     """From record numbers to lines; the file is only looked at again when a line is asked for."""
 
     @functools.cache
     def starts() -> NDArray[np.int64]:
-        if _physical_lines(path) == total + 1:  # no blank lines, no line ends inside quotes
-            return np.arange(2, total + 2)
-        return np.fromiter(_record_starts(path), dtype=np.int64)[1:]
+        above = layout.skip_rows + layout.header_rows
+        if _physical_lines(file, layout) == total + above:  # no blank lines, no line ends inside quotes
+            return np.arange(above + 1, above + total + 1)
+        read_here = layout.header_rows == 1
+        return np.fromiter(_record_starts(file, layout), dtype=np.int64)[int(read_here) :]
 
     return lambda records: starts()[records]
 
 
-def _physical_lines(path: Path) -> int:
+def _physical_lines(file: ExportFile, layout: Layout) -> int:
     """Lines of the file as an editor counts them."""
     ends, last = 0, b""
-    with path.open("rb") as file:
-        while piece := file.read(BLOCK):
-            ends += _line_ends(piece) - (last == b"\r" and piece[:1] == b"\n")
-            last = piece[-1:]
+    for piece in _pieces(file, layout):
+        ends += _line_ends(piece) - (last == b"\r" and piece[:1] == b"\n")
+        last = piece[-1:]
     return ends + (last not in (b"", b"\n", b"\r"))
+
+
+def _line_of(file: ExportFile, layout: Layout, at: int) -> int:
+    """The line of a byte: its place among the bytes of the file, from 0."""
+    with file.path.open("rb") as opened:
+        before = opened.read(at)
+    if layout.encoding not in ASCII_INSIDE:
+        before = before.decode(layout.encoding, errors="replace").encode()
+    return _line_ends(before) + 1
+
+
+def _pieces(file: ExportFile, layout: Layout) -> Iterator[bytes]:
+    decoder = None if layout.encoding in ASCII_INSIDE else codecs.getincrementaldecoder(layout.encoding)("replace")
+    with file.path.open("rb") as opened:
+        while piece := opened.read(BLOCK):
+            yield piece if decoder is None else decoder.decode(piece).encode()
 
 
 def _line_ends(data: bytes) -> int:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
-from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pyarrow as pa
@@ -15,59 +15,66 @@ import pyarrow.parquet as pq
 import pyarrow.types as kinds
 
 from audit.errors import AuditError
-from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, match_columns
+from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, match_columns
 from audit.intake.export import Source
 from audit.intake.tables import Column, Table
 
 
-def read_parquet(path: Path, table: Table, wanted: Sequence[Column]) -> Cells:
+def read_parquet(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
     """Read the wanted columns; `line` is the row number, from 1. AuditError names the file."""
+    names: dict[str, str] = {}
+
+    def choose(header: Sequence[str]) -> dict[str, Any]:
+        names.update(match_columns(header, file.name, table, wanted))
+        plain = {written: table.columns[name].kind in PLAIN_KINDS for name, written in names.items()}
+        return {written: pa.string() if is_plain else WORDS for written, is_plain in plain.items()}
+
+    grid = read_parquet_grid(file, choose)
+    columns = {
+        name: settle_type(grid.columns[written], table.columns[name], file.name) for name, written in names.items()
+    }
+    return Cells(table, file.name, columns, grid.rows, grid.lines_of, source=grid.source)
+
+
+def read_parquet_grid(file: ExportFile, choose: Callable[[Sequence[str]], Mapping[str, Any]]) -> Grid:
+    """Read the columns that `choose` picks from the schema, text with the Arrow type (text or `WORDS`) of each."""
     with ThreadPoolExecutor(1) as hashing:
-        source = hashing.submit(_source, path)
-        with _refusing(path):
-            schema = pq.ParquetFile(path).schema_arrow
-        names = match_columns(schema.names, path.name, table, wanted)
-        words = [
-            written
-            for name, written in names.items()
-            if table.columns[name].kind not in PLAIN_KINDS and kinds.is_string(schema.field(written).type)
-        ]
-        with _refusing(path):
-            file = pq.ParquetFile(path, read_dictionary=words, page_checksum_verification=True)
-            rows = file.read(columns=list(names.values()))
+        source = hashing.submit(file_source, file)
+        with _refusing(file):
+            schema = pq.ParquetFile(file.path).schema_arrow
+        chosen = choose(schema.names)
+        words = [name for name, type_ in chosen.items() if type_ == WORDS and kinds.is_string(schema.field(name).type)]
+        with _refusing(file):
+            opened = pq.ParquetFile(file.path, read_dictionary=words, page_checksum_verification=True)
+            rows = opened.read(columns=list(chosen))
             rows.validate(full=True)  # a flipped bit may point outside a word list
-    return Cells(
-        table=table,
-        file=path.name,
-        columns={name: _settle_type(rows[written], table.columns[name], path.name) for name, written in names.items()},
-        rows=rows.num_rows,
-        lines_of=lambda records: records + 1,
-        source=source.result(),
-    )
+    columns = {name: rows[name] for name in chosen}
+    return Grid(file.name, columns, rows.num_rows, lambda records: records + 1, source=source.result())
 
 
 @contextmanager
-def _refusing(path: Path) -> Iterator[None]:
+def _refusing(file: ExportFile) -> Iterator[None]:
     try:
         yield
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         what = str(error).splitlines()[0]
-        raise AuditError(f"{path.name} can't be read as a Parquet file: {what}") from error
+        raise AuditError(f"{file.name} can't be read as a Parquet file: {what}") from error
 
 
-def _source(path: Path) -> Source:
-    with path.open("rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
-        return Source(path.name, digest, file.tell())
+def file_source(file: ExportFile) -> Source:
+    """Name, hash and size of a whole file."""
+    with file.path.open("rb") as opened:
+        digest = hashlib.file_digest(opened, "sha256").hexdigest()
+        return Source(file.name, digest, opened.tell())
 
 
-def _settle_type(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedArray:
+def settle_type(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedArray:
     """Bring Arrow's many types down to those that parsing knows; AuditError for one that the column can't have."""
     held = cells.type
     if kinds.is_dictionary(held):
         if kinds.is_string(held.value_type) or kinds.is_large_string(held.value_type):
             return cells.cast(WORDS)
-        return _settle_type(cells.cast(held.value_type), column, file)
+        return settle_type(cells.cast(held.value_type), column, file)
     if kinds.is_string(held):
         return cells
     if kinds.is_null(held) or kinds.is_large_string(held) or kinds.is_string_view(held) or _is_bytes(held):
@@ -84,7 +91,7 @@ def _settle_type(cells: pa.ChunkedArray, column: Column, file: str) -> pa.Chunke
     else:
         fits = number or day_or_time or kinds.is_boolean(held)
         if fits:
-            return _as_text(cells)
+            return typed_as_text(cells)
     if fits and column.kind == "date" and kinds.is_timestamp(held) and held.tz:
         return _local(cells, column, file)
     if not fits:
@@ -110,7 +117,8 @@ def _is_bytes(held: pa.DataType) -> bool:
     )
 
 
-def _as_text(cells: pa.ChunkedArray) -> pa.ChunkedArray:
+def typed_as_text(cells: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Numbers, dates, times and truth values spelled out."""
     if kinds.is_floating(cells.type):
         # A column of whole numbers with gaps is often stored as floats: 12.0 means 12.
         cells = pc.if_else(pc.is_nan(cells), pa.scalar(None, cells.type), cells)

@@ -8,7 +8,8 @@ only where that fails are the cells at fault looked for.
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -18,8 +19,9 @@ import pyarrow.compute as pc
 import pyarrow.types as kinds
 from numpy.typing import NDArray
 
-from audit.intake.cells import WORDS
-from audit.intake.quarantine import Faults, text_array
+from audit.intake.cells import PLAIN_KINDS, WORDS
+from audit.intake.faults import Faults
+from audit.intake.quarantine import text_array
 from audit.intake.tables import Column
 
 LONGEST_NAME: Final = 1000
@@ -42,6 +44,8 @@ _TIME: Final = rf"^{_DAY}[T ]{_HOUR}(:[0-5]\d(:[0-5]\d(\.\d+)?)?)?{_ZONE}?$"
 _ZONED: Final = f"[T ].*{_ZONE}$"
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
+
+BLANK: Final = "needed, but blank"
 
 _NULL: Final = pa.scalar(None, pa.string())
 _LARGEST_WHOLE: Final = 2.0**53
@@ -90,9 +94,45 @@ def parse(cells: pa.ChunkedArray, column: Column, *, day_alone: bool = False) ->
         blank = pd.isna(values)
         for rows, _ in misread:
             blank[rows] = False
-        misread.append((np.flatnonzero(blank), "needed, but blank"))
+        misread.append((np.flatnonzero(blank), BLANK))
     faults = tuple(Faults((column.name,), rows, reason) for rows, reason in misread if len(rows))
     return Parsed(values, faults, wall)
+
+
+def together(parts: Sequence[pa.ChunkedArray], column: Column) -> list[pa.ChunkedArray]:
+    """Cells of one column from several files as one, save times of which some have a type: they can't be mixed."""
+    if len(parts) == 1:
+        return list(parts)
+    types = {part.type for part in parts}
+    if len(types) > 1:
+        if column.kind == "time" and not all(kinds.is_string(each) or kinds.is_dictionary(each) for each in types):
+            return list(parts)
+        wanted = pa.string() if column.kind in PLAIN_KINDS else WORDS
+        parts = [part.cast(pa.string()).cast(wanted) for part in parts]
+    return [pa.chunked_array([chunk for part in parts for chunk in part.chunks], parts[0].type)]
+
+
+def joined_times(parts: Sequence[Parsed]) -> Parsed:
+    """Times of several files as one column."""
+    faults = []
+    start = 0
+    for part in parts:
+        faults += [replace(fault, rows=fault.rows + start) for fault in part.faults]
+        start += len(part.values)
+    wall = np.concatenate([part.wall for part in parts if part.wall is not None])
+    return Parsed(np.concatenate([part.values for part in parts]), tuple(faults), wall)
+
+
+def without_blanks(parsed: Parsed, refused: Sequence[NDArray[np.intp]]) -> Parsed:
+    """The same, but cells that couldn't be translated aren't blamed for being blank besides."""
+    if not refused:
+        return parsed
+    known = np.concatenate(refused)
+    faults = [
+        replace(fault, rows=fault.rows[~np.isin(fault.rows, known)]) if fault.reason == BLANK else fault
+        for fault in parsed.faults
+    ]
+    return replace(parsed, faults=tuple(fault for fault in faults if len(fault.rows)))
 
 
 # Text and codes

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from audit.intake.cells import Cells
+from audit.intake.faults import Faults
 
 REJECT_COLUMNS: Final = ("table", "file", "line", "column", "value", "reason")
 
@@ -20,30 +21,25 @@ LONGEST_VALUE: Final = 1000
 """Longer values are cut in the quarantine list: one broken cell may hold the rest of a file."""
 
 
-@dataclass(frozen=True)
-class Faults:
-    """Rows (counted from 0 as they were read) that are quarantined for what `columns` say.
+def list_rejects(parts: Sequence[Cells], faults: Iterable[Faults]) -> pd.DataFrame:
+    """The table's part of quarantine.csv, part by part in line order; a row with several faults has a line for each."""
+    listed = [[_list_ragged(cells)] if cells.ragged else [] for cells in parts]
+    starts = np.cumsum([0, *(cells.rows for cells in parts)])
+    for found in faults:
+        for number in np.unique(np.searchsorted(starts, found.rows, side="right") - 1) if len(found.rows) else ():
+            here = (found.rows >= starts[number]) & (found.rows < starts[number + 1])
+            first = None if found.first is None else found.first[here]
+            here_alone = replace(found, rows=found.rows[here], first=first)
+            listed[number].append(_list_faults(parts, starts, int(number), here_alone))
+    in_order = [pd.concat(part).sort_values("line", kind="stable", ignore_index=True) for part in listed if part]
+    return pd.concat(in_order, ignore_index=True) if in_order else no_rejects()
 
-    `first`, of the same length, is the row that each one repeats: its line follows the reason.
-    """
 
-    columns: tuple[str, ...]
-    rows: NDArray[np.intp]
-    reason: str
-    first: NDArray[np.intp] | None = None
-
-
-def list_rejects(cells: Cells, faults: Iterable[Faults]) -> pd.DataFrame:
-    """The table's part of quarantine.csv, in line order; a row with several faults has a line for each."""
-    listed = [_list_faults(cells, found) for found in faults if len(found.rows)]
-    if cells.ragged:
-        records = np.array([row.record for row in cells.ragged], dtype=np.intp)
-        texts = pa.array([row.text for row in cells.ragged])
-        reasons = pa.array([row.reason for row in cells.ragged])
-        listed.append(_frame(cells, cells.lines_of(records), "", texts, reasons))
-    if not listed:
-        return no_rejects()
-    return pd.concat(listed).sort_values("line", kind="stable", ignore_index=True)
+def _list_ragged(cells: Cells) -> pd.DataFrame:
+    records = np.array([row.record for row in cells.ragged], dtype=np.intp)
+    texts = pa.array([row.text for row in cells.ragged])
+    reasons = pa.array([row.reason for row in cells.ragged])
+    return _frame(cells, cells.lines_of(records), "", texts, reasons)
 
 
 def no_rejects() -> pd.DataFrame:
@@ -51,16 +47,22 @@ def no_rejects() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype="int64" if name == "line" else "str") for name in REJECT_COLUMNS})
 
 
-def _list_faults(cells: Cells, found: Faults) -> pd.DataFrame:
-    reasons = pa.repeat(found.reason, len(found.rows))
+def _list_faults(parts: Sequence[Cells], starts: NDArray[np.intp], number: int, found: Faults) -> pd.DataFrame:
+    """The faults of one part; `starts` is where the rows of each part begin among those of the table."""
+    cells, rows = parts[number], found.rows - starts[number]
+    reasons = pa.repeat(found.reason, len(rows))
     if found.first is not None:
-        lines = pa.array(cells.lines(found.first)).cast(pa.string())
-        reasons = pc.binary_join_element_wise(reasons, lines, " ")
-    written = [
-        cells.columns[column].take(pa.array(found.rows)).cast(pa.string()).fill_null("") for column in found.columns
-    ]
-    values = pc.binary_join_element_wise(*written, "; ")
-    return _frame(cells, cells.lines(found.rows), "; ".join(found.columns), values, reasons)
+        owners = np.searchsorted(starts, found.first, side="right") - 1
+        lines = np.empty(len(rows), dtype=object)
+        for owner in np.unique(owners):
+            there = owners == owner
+            of_file = "" if owner == number else f" of {parts[owner].file}"
+            numbers = parts[owner].lines(found.first[there] - starts[owner])
+            lines[there] = [f"{line}{of_file}" for line in numbers]
+        reasons = pc.binary_join_element_wise(reasons, pa.array(lines, pa.string()), " ")
+    written = [cells.as_written(column, rows) for column in found.columns]
+    values = pc.binary_join_element_wise(*(text for _, text in written), "; ")
+    return _frame(cells, cells.lines(rows), "; ".join(name for name, _ in written), values, reasons)
 
 
 def _frame(cells: Cells, lines: NDArray[np.int64], column: str, values: Any, reasons: Any) -> pd.DataFrame:

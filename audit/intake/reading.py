@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,20 +14,24 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from audit.errors import AuditError, InternalError
-from audit.intake.cells import Cells, Origin, match_columns
-from audit.intake.clocks import is_zone, no_later, to_utc
+from audit.intake.cells import Cells, ExportFile, Origin, match_columns
+from audit.intake.clocks import TWICE, Clock, Clocked, is_zone, next_day, no_later, station_clock, to_utc
 from audit.intake.contracts import breaches
 from audit.intake.duplicates import repeats
 from audit.intake.export import Export, RowCount, Source
+from audit.intake.faults import Faults
 from audit.intake.files import find_files, read_file
-from audit.intake.parsing import Parsed, parse
-from audit.intake.quarantine import Faults, list_rejects, no_rejects
-from audit.intake.tables import TABLES, Table
+from audit.intake.parsing import Parsed, joined_times, parse, together, without_blanks
+from audit.intake.quarantine import list_rejects, no_rejects
+from audit.intake.tables import PLACES, TABLES, Table
 
 MANY_ROWS: Final = 100_000
 """From here on threads save more time than they cost."""
 
 _NOTHING_MORE: Final[Mapping[str, Collection[str]]] = {}
+
+
+Opener = Callable[[], Sequence[Cells]]
 
 
 @dataclass(frozen=True)
@@ -38,37 +42,54 @@ class _Settled:
     later: pd.DataFrame
     rejects: pd.DataFrame
     count: RowCount
-    source: Source | None
-    origin: Origin
+    sources: tuple[Source, ...]
+    origins: tuple[Origin, ...]
+    starts: NDArray[np.intp]
+    """Where the rows of each origin begin."""
     rows: NDArray[np.intp]
     """What the audited rows were numbered as they were read."""
 
     def places(self, audited: NDArray[np.integer[Any]]) -> pd.DataFrame:
-        lines = self.origin.lines(self.rows[audited])
-        return pd.DataFrame({"file": pd.Series(self.origin.file, index=range(len(lines)), dtype="str"), "line": lines})
+        rows = self.rows[audited]
+        owners = np.searchsorted(self.starts, rows, side="right") - 1
+        lines = np.empty(len(rows), dtype=np.int64)
+        for owner in np.unique(owners):
+            there = owners == owner
+            lines[there] = self.origins[owner].lines(rows[there] - self.starts[owner])
+        files = [self.origins[owner].file for owner in owners]
+        return pd.DataFrame({"file": pd.Series(files, index=range(len(rows)), dtype="str"), "line": lines})
 
 
-def read_export(folder: Path, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE) -> Export:
-    """Read an export folder.
+def read_export(
+    export: Path, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE, mapping: Path | None = None
+) -> Export:
+    """Read an export: a folder or zip file of canonical files; with a mapping file, whatever that maps.
 
     `text_columns` names the free-text columns that are wanted, by table. All other canonical columns are
     read in any case, so that what is quarantined never depends on what was asked for. AuditError, naming
-    the file and the place, if the folder or a whole file can't be read.
+    the file and the place, if the export or a whole file can't be read, or the mapping doesn't fit it.
     """
+    if mapping is not None:
+        from audit.intake.foreign import foreign_tables
+        from audit.intake.mapping import load_mapping
 
-    def opener(name: str, path: Path) -> Callable[[], Cells]:
+        loaded = load_mapping(mapping)
+        read = _read(export, foreign_tables(export, loaded, text_columns))
+        return replace(read, sources=(*read.sources, loaded.file))
+
+    def opener(name: str, file: ExportFile) -> Opener:
         table, texts = TABLES[name], text_columns.get(name, ())
         wanted = [c for c in table.columns.values() if c.kind != "text" or c.name in texts]
-        return lambda: read_file(path, table, wanted)
+        return lambda: [read_file(file, table, wanted)]
 
-    return _read(folder, {name: opener(name, path) for name, path in find_files(folder).items()})
+    return _read(export, {name: opener(name, file) for name, file in find_files(export).items()})
 
 
 def read_rows(tables: Mapping[str, Sequence[Mapping[str, str]]]) -> Export:
     """Read rows given as text, as if each table were a file; `file` is the table's name, `line` counts from 1."""
 
-    def opener(name: str) -> Callable[[], Cells]:
-        return lambda: _cells_of(TABLES[name], tables[name])
+    def opener(name: str) -> Opener:
+        return lambda: [_cells_of(TABLES[name], tables[name])]
 
     if unknown := sorted(set(tables) - set(TABLES)):
         raise AuditError(f"no such table: {', '.join(unknown)}; there are {', '.join(TABLES)}")
@@ -90,7 +111,7 @@ def _cells_of(table: Table, rows: Sequence[Mapping[str, str]]) -> Cells:
     )
 
 
-def _read(folder: Path, openers: Mapping[str, Callable[[], Cells]], side_by_side: int = 2) -> Export:
+def _read(folder: Path, openers: Mapping[str, Opener], side_by_side: int = 2) -> Export:
     settled: dict[str, _Settled] = {}
     if "stations" in openers:  # First: the clocks of the other tables are read by them.
         settled["stations"] = _settle(openers["stations"](), {})
@@ -107,7 +128,7 @@ def _read(folder: Path, openers: Mapping[str, Callable[[], Cells]], side_by_side
         later=in_order["tasks"].later if "tasks" in in_order else no_later(),
         rejects=pd.concat([no_rejects(), *(table.rejects for table in in_order.values())], ignore_index=True),
         counts={name: table.count for name, table in in_order.items()},
-        sources=tuple(table.source for table in in_order.values() if table.source),
+        sources=tuple(dict.fromkeys(source for table in in_order.values() for source in table.sources)),
         origins={name: table.places for name, table in in_order.items()},
     )
 
@@ -116,49 +137,115 @@ def _zones(stations: pd.DataFrame) -> dict[str, str]:
     return dict(zip(stations["station"], stations["timezone"], strict=True))
 
 
-def _settle(cells: Cells, zones: Mapping[str, str]) -> _Settled:
+def _settle(parts: Sequence[Cells], zones: Mapping[str, str]) -> _Settled:
     """Type, place in time and check the rows of one table; sort out those that can't be believed."""
-    table = cells.table
-    parsed = _parse(cells)
-    found = [fault for column in parsed.values() for fault in column.faults]
+    table = parts[0].table
+    starts = np.cumsum([0, *(cells.rows for cells in parts)])
+    total = int(starts[-1])
+    refused = [fault for cells, start in zip(parts, starts, strict=False) for fault in _from(cells, int(start))]
+    parsed = _parse(parts, refused)
+    found = [*refused, *(fault for column in parsed.values() for fault in column.faults)]
     values = {name: column.values for name, column in parsed.items()}
-    later = no_later()
-    if table.name == "tasks":  # Naive times of the other tables are UTC.
-        clocked = to_utc(
-            {name: column for name, column in parsed.items() if column.wall is not None},
-            values["station"],
-            zones,
-        )
-        values |= clocked.instants
-        later = clocked.later
-        found += clocked.faults
+    clocked = _clocked(parts, starts, parsed, zones)
+    values |= clocked.instants
+    later = clocked.later
+    found += clocked.faults
+    if table.name != "tasks":  # Only the rules about tasks can be judged both ways.
+        found += [
+            Faults((str(column),), rows.to_numpy(dtype=np.intp), TWICE)
+            for column, rows in later.groupby("column")["row"]
+        ]
+        later = no_later()
     if table.name == "stations":
         found.append(_unknown_zones(values["timezone"]))
-    frame, rows, faults = _drop(_frame(values, table), np.arange(cells.rows), found)
+    frame, rows, faults = _drop(_frame(values, table), np.arange(total), found)
     frame, rows, broken = _drop(frame, rows, breaches(table, frame))
     frame, rows, repeated = _drop(frame, rows, _repeats(table, frame))
-    rejects = list_rejects(cells, faults + broken + repeated)
-    count = RowCount(
-        read=cells.rows + len(cells.ragged),
-        audited=len(frame),
-        quarantined=rejects["line"].nunique(),
-    )
+    at_fault = faults + broken + repeated
+    ragged = sum(len(cells.ragged) for cells in parts)
+    rejected = np.unique(np.concatenate([np.empty(0, np.intp), *(fault.rows for fault in at_fault)]))
+    count = RowCount(read=total + ragged, audited=len(frame), quarantined=len(rejected) + ragged)
     if count.read != count.audited + count.quarantined:
         raise InternalError(
-            f"{cells.file}: {count.read} rows read, but {count.audited} audited and {count.quarantined} quarantined"
+            f"{table.name}: {count.read} rows read, but {count.audited} audited and {count.quarantined} quarantined"
         )
-    return _Settled(_tidy(frame, table), _renumber(later, rows), rejects, count, cells.source, cells.origin, rows)
+    return _Settled(
+        frame=_tidy(frame, table),
+        later=_renumber(later, rows),
+        rejects=list_rejects(parts, at_fault),
+        count=count,
+        sources=tuple(cells.source for cells in parts if cells.source),
+        origins=tuple(cells.origin for cells in parts),
+        starts=starts[:-1],
+        rows=rows,
+    )
 
 
-def _parse(cells: Cells) -> dict[str, Parsed]:
+def _from(cells: Cells, start: int) -> Iterator[Faults]:
+    """What couldn't be translated, with rows numbered as in the table."""
+    if cells.translated:
+        yield from (replace(fault, rows=fault.rows + start) for fault in cells.translated.faults)
+
+
+def _parse(parts: Sequence[Cells], refused: Sequence[Faults]) -> dict[str, Parsed]:
+    table = parts[0].table
+    names = [name for name in table.columns if any(name in cells.columns for cells in parts)]
+
     def parsed(name: str) -> Parsed:
-        day_alone = cells.table.name == "components"
-        return parse(cells.columns[name], cells.table.columns[name], day_alone=day_alone)
+        column, day_alone = table.columns[name], table.name == "components"
+        there = [cells.columns.get(name, pa.chunked_array([pa.nulls(cells.rows, pa.string())])) for cells in parts]
+        done = [parse(cells, column, day_alone=day_alone) for cells in together(there, column)]
+        whole = done[0] if len(done) == 1 else joined_times(done)
+        return without_blanks(whole, [fault.rows for fault in refused if fault.columns == (name,)])
 
-    if cells.rows < MANY_ROWS:
-        return {name: parsed(name) for name in cells.columns}
+    if sum(cells.rows for cells in parts) < MANY_ROWS:
+        return {name: parsed(name) for name in names}
     with ThreadPoolExecutor() as pool:
-        return dict(zip(cells.columns, pool.map(parsed, cells.columns), strict=True))
+        return dict(zip(names, pool.map(parsed, names), strict=True))
+
+
+def _clocked(
+    parts: Sequence[Cells], starts: NDArray[np.intp], parsed: Mapping[str, Parsed], zones: Mapping[str, str]
+) -> Clocked:
+    """Times in UTC: those of tasks by the clock of their station, others as UTC, unless a mapping says otherwise."""
+    table = parts[0].table
+    times = {name: column for name, column in parsed.items() if column.wall is not None}
+    places = [name for name in PLACES.get(table.name, ()) if name in parsed]
+    stations = {name: parsed[name].values for name in places}
+    by_station = {name: station_clock(stations[name], zones, name) for name in places}
+    clocks = {}
+    for name in times:
+        default = "station" if table.name == "tasks" else ""
+        told = [cells.translated.zones.get(name, default) if cells.translated else default for cells in parts]
+        if len(set(told)) == 1 and told[0] in by_station:
+            clocks[name] = by_station[told[0]]
+        elif any(told):
+            clocks[name] = _mixed_clock(told, starts, by_station)
+    clocked = to_utc(times, clocks, stations)
+    for number, cells in enumerate(parts):
+        for name, other in (cells.translated.not_before if cells.translated else {}).items():
+            here = np.zeros(int(starts[-1]), dtype=bool)
+            here[starts[number] : starts[number + 1]] = True
+            clocked = next_day(
+                clocked, name, here & (clocked.instants[name] < clocked.instants[other]), times, clocks, stations
+            )
+    return clocked
+
+
+def _mixed_clock(told: Sequence[str], starts: NDArray[np.intp], by_station: Mapping[str, Clock]) -> Clock:
+    """A clock for parts that are each read by another; a part without one is in UTC."""
+    fixed = {zone or "UTC" for zone in told if zone not in by_station}
+    names = tuple(sorted({*fixed, *(name for clock in by_station.values() for name in clock.names)}))
+    zone = np.full(int(starts[-1]), -1, dtype=np.int16)
+    told_by = next((place for place in told if place in by_station), "")
+    for place, start, end in zip(told, starts[:-1], starts[1:], strict=True):
+        if place in by_station:
+            clock = by_station[place]
+            new = np.array([*(names.index(name) for name in clock.names), -1], dtype=np.int16)
+            zone[start:end] = new[clock.zone[start:end]]
+        else:
+            zone[start:end] = names.index(place or "UTC")
+    return Clock(names, zone, told_by)
 
 
 def _frame(values: Mapping[str, object], table: Table) -> pd.DataFrame:

@@ -174,3 +174,6 @@ TABLES: Mapping[str, Table] = {
     table.name: table for table in (TASKS, FLIGHTS, COMPONENTS, PRODUCTS, STATIONS, LOTS, PEOPLE, MANUALS)
 }
 """Every canonical table, by name. Only `tasks` must be there for an audit to run."""
+
+PLACES: Mapping[str, tuple[str, ...]] = {"tasks": ("station",), "flights": ("origin", "destination")}
+"""The columns of a table that name a station, by whose clock a time may be read."""

@@ -49,8 +49,9 @@ def quoted(value: Any) -> str:
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """` (did you mean product?)` for the known word that is most like this one; empty where none is."""
-    close = get_close_matches(word.lower(), list(known), n=1, cutoff=0.6)
-    return f" (did you mean {close[0]}?)" if close else ""
+    by_letters = {each.lower(): each for each in known}
+    close = get_close_matches(word.lower(), by_letters, n=1, cutoff=0.6)
+    return f" (did you mean {by_letters[close[0]]}?)" if close else ""
 
 
 def explained(source: Source, model: type[BaseModel], error: ValidationError, below: Path = ()) -> list[str]:

@@ -1,0 +1,316 @@
+"""Mapping files: how the files or tables of a foreign export become the canonical tables.
+
+The models are the syntax of a mapping file. Nothing is guessed when it is used: what it doesn't say is refused.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Annotated, Any, Final, Literal, Self
+
+from pydantic import BeforeValidator, Field, Strict, StringConstraints, ValidationError, model_validator
+
+from audit.errors import AuditError
+from audit.intake.clocks import is_zone
+from audit.intake.export import Source
+from audit.intake.tables import PLACES, TABLES, Column, Table
+from audit.intake.time_formats import ISO, Format, compile_format
+from audit.yaml.faults import MOST_FAULTS, Misplaced, Part, did_you_mean, explained, quoted
+from audit.yaml.source import LONGEST, read_source, written
+from audit.yaml.source import Path as Place
+from audit.yaml.source import Source as YamlSource
+
+Encoding = Literal["utf-8", "utf-8-sig", "utf-16", "cp1252", "cp1250", "iso-8859-1", "iso-8859-15", "cp850", "cp437"]
+Separator = Literal[",", ";", "\t", "|"]
+Unit = Literal["hours", "minutes", "days", "hours-and-minutes"]
+
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+Literally = Annotated[str, StringConstraints(min_length=1)]
+Scalar = str | int | float | bool
+Rows = Annotated[int, Strict(), Field(ge=0, le=1000)]
+
+
+def plain(value: Scalar) -> str:
+    """A value of the file as the text that a cell would have."""
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _one_or_several(value: Any) -> Any:
+    return [value] if isinstance(value, str) else value
+
+
+def _by_name(value: Any) -> Any:
+    return {"column": value} if isinstance(value, str) else value
+
+
+Names = Annotated[tuple[Text, ...], BeforeValidator(_one_or_several), Field(min_length=1)]
+Formats = Annotated[tuple[Text, ...], BeforeValidator(_one_or_several), Field(min_length=1)]
+
+
+class Piece(Part):
+    """A column of the export, or a part of its cells."""
+
+    column: Text | None = Field(default=None, description="Name of the column in the export")
+    before: Literally | None = Field(default=None, description="What stands before this text; all without it")
+    after: Literally | None = Field(default=None, description="Only what stands after this text; nothing without it")
+    values: dict[str, Scalar] | None = Field(default=None, description="What each value of the export is called here")
+    others: Literal["refuse", "keep"] = Field(default="refuse", description="What becomes of values that aren't listed")
+
+
+class ColumnSource(Piece):
+    """Where the cells of a canonical column come from, and how they are written there."""
+
+    join: Annotated[tuple[Annotated[Piece, BeforeValidator(_by_name)], ...], Field(min_length=2)] | None = Field(
+        default=None, description="Several columns made one"
+    )
+    with_: str | None = Field(default=None, alias="with", description="What to put between joined columns; a space")
+    constant: Scalar | None = Field(default=None, description="The same value in every row")
+    formats: Formats | None = Field(default=None, description="Formats of dates or times, tried in order")
+    zone: Text | None = Field(default=None, description="IANA name, or a column of stations")
+    not_before: Text | None = Field(default=None, description="If earlier than this column, of the next day")
+    decimal: Literal[".", ","] | None = None
+    thousands: Literal[".", ",", " ", "'"] | None = None
+    unit: Unit | None = Field(default=None, description="What the number counts; it becomes hours")
+    separator: Literally | None = Field(default=None, description="What stands between the entries of a list")
+
+    @model_validator(mode="after")
+    def _comes_from_one_place(self) -> Self:
+        given = [name for name in ("column", "join", "constant") if getattr(self, name) is not None]
+        if len(given) != 1:
+            raise ValueError(f"expected one of column, join and constant, got {' and '.join(given) or 'none'}")
+        faults: list[tuple[Place, str]] = []
+        if self.join is None and self.with_ is not None:
+            faults.append((("with",), "this goes with `join`"))
+        if self.column is None:
+            which = [name for name in ("before", "after") if getattr(self, name) is not None]
+            faults += [((name,), "this goes with `column`") for name in which]
+        for number, piece in enumerate(self.join or ()):
+            if piece.column is None:
+                faults.append((("join", number), "expected the name of a column, or keys with `column`"))
+        if faults:
+            raise Misplaced(faults)
+        return self
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The columns of the export that are read for it."""
+        pieces: tuple[Piece, ...] = self.join or (self,)
+        return tuple(piece.column for piece in pieces if piece.column is not None)
+
+
+class Reading(Part):
+    """How files and cells are written, unless a column says otherwise."""
+
+    encoding: Encoding | None = Field(default=None, description="Encoding of text files; utf-8 if not given")
+    separator: Separator | None = Field(default=None, description="What stands between cells of text files; a comma")
+    skip_rows: Rows | None = Field(default=None, description="Lines or rows above the header")
+    header_rows: Annotated[int, Strict(), Field(ge=0, le=5)] | None = Field(
+        default=None, description="Rows of the header, 1 if not given; without a header columns are called 1, 2, 3"
+    )
+    footer_rows: Rows | None = Field(default=None, description="Rows at the end that are no records")
+    blank: tuple[str, ...] | None = Field(default=None, description="Texts that stand for a missing value")
+    times: Formats | None = Field(default=None, description="Formats of times; iso if not given")
+    dates: Formats | None = Field(default=None, description="Formats of dates; iso if not given")
+    zone: Text | None = Field(default=None, description="Time zone of times without one")
+    decimal: Literal[".", ","] | None = Field(default=None, description="Decimal sign; a point if not given")
+    thousands: Literal[".", ",", " ", "'"] | None = Field(default=None, description="Thousands sign; none if not given")
+
+
+class Feed(Reading):
+    """Something that rows of a canonical table are read from."""
+
+    files: Names | None = Field(default=None, description="File names; * stands for any text, ? for a sign")
+    sheet: Text | None = Field(default=None, description="Name of the workbook's sheet; * and ? as in files")
+    table: Text | None = Field(default=None, description="Database table or view, with its schema or without")
+    query: Text | None = Field(default=None, description="A SELECT that gives the rows")
+    only: dict[str, Annotated[tuple[Scalar, ...], Field(min_length=1)]] | None = Field(
+        default=None, description="Only the rows in which each of these columns has one of these values"
+    )
+    columns: dict[str, Annotated[ColumnSource, BeforeValidator(_by_name)]] = Field(
+        description="Where each column of the canonical table comes from"
+    )
+
+    @model_validator(mode="after")
+    def _reads_one_thing(self) -> Self:
+        given = [name for name in ("files", "table", "query") if getattr(self, name) is not None]
+        if len(given) != 1:
+            raise ValueError(f"expected one of files, table and query, got {' and '.join(given) or 'none'}")
+        faults: list[tuple[Place, str]] = []
+        if self.files is None:
+            of_files = ("sheet", "encoding", "separator", "skip_rows", "header_rows", "footer_rows")
+            faults += [((name,), "this goes with `files`") for name in of_files if getattr(self, name) is not None]
+        for pattern in self.files or ():
+            if _leaves_the_export(pattern):
+                faults.append((("files",), f"expected names inside the export, got {quoted(pattern)}"))
+        if self.query is not None and not self.query.lstrip("( \n\t").lower().startswith(("select", "with")):
+            faults.append((("query",), f"expected a SELECT, got {quoted(self.query)}"))
+        if faults:
+            raise Misplaced(faults)
+        return self
+
+
+def _leaves_the_export(pattern: str) -> bool:
+    parts = pattern.replace("\\", "/").split("/")
+    absolute = PurePosixPath(pattern).is_absolute() or PureWindowsPath(pattern).drive or pattern.startswith("\\")
+    return bool(absolute) or ".." in parts or "\0" in pattern
+
+
+class MappingFile(Part):
+    """A mapping file: for each canonical table, what its rows are read from."""
+
+    title: Text = Field(description="Which kind of export this is for")
+    defaults: Reading = Reading()
+    tables: dict[str, Annotated[tuple[Feed, ...], Field(min_length=1)]]
+
+    @model_validator(mode="after")
+    def _fits_the_tables(self) -> Self:
+        if faults := tuple(islice(self._faults(), MOST_FAULTS)):
+            raise Misplaced(faults)
+        return self
+
+    def _faults(self) -> Iterator[tuple[Place, str]]:
+        if "tasks" not in self.tables:
+            yield ("tables",), "expected `tasks` among the tables: there is nothing to audit without task records"
+        yield from _faulty_formats(("defaults",), self.defaults)
+        if self.defaults.zone is not None and not is_zone(self.defaults.zone):
+            yield ("defaults", "zone"), f"expected a time zone of the IANA database, got {quoted(self.defaults.zone)}"
+        for name, feeds in self.tables.items():
+            if name not in TABLES:
+                known = ", ".join(TABLES)
+                yield ("tables", name), f"no such table{did_you_mean(name, TABLES)}; expected one of {known}"
+                continue
+            for number, feed in enumerate(feeds):
+                at: Place = ("tables", name, number)
+                yield from _faulty_formats(at, feed)
+                yield from _faulty_zone(at, feed.zone, TABLES[name])
+                for below, sentence in self._column_faults(TABLES[name], feed):
+                    yield (*at, "columns", *below), sentence
+
+    def _column_faults(self, table: Table, feed: Feed) -> Iterator[tuple[Place, str]]:
+        if missing := [name for name in table.needed if name not in feed.columns]:
+            yield (), f"{table.name} can't do without {', '.join(missing)}"
+        for name, source in feed.columns.items():
+            if name not in table.columns:
+                yield (name,), f"{table.name} have no column {quoted(name)}{did_you_mean(name, table.columns)}"
+                continue
+            column = table.columns[name]
+            for key, kinds in _FOR_KINDS.items():
+                if getattr(source, key) is not None and column.kind not in kinds:
+                    yield (name, key), f"this goes with {' and '.join(_IN_WORDS[kind] for kind in kinds)} only"
+            yield from _faulty_zone((name,), source.zone, table)
+            by = source.zone or feed.zone
+            if column.kind == "time" and by in PLACES.get(table.name, ()) and by not in feed.columns:
+                yield (name,), f"its clock is that of the {by}, which isn't among the columns"
+            if source.unit is not None and name != "flight_hours":
+                yield (name, "unit"), "this goes with flight_hours only"
+            if source.not_before is not None and (
+                source.not_before == name
+                or source.not_before not in feed.columns
+                or table.columns[source.not_before].kind != "time"
+            ):
+                yield (name, "not_before"), f"expected another time of {table.name}, got {quoted(source.not_before)}"
+            yield from self._format_faults(table, feed, column, source)
+
+    def _format_faults(
+        self, table: Table, feed: Feed, column: Column, source: ColumnSource
+    ) -> Iterator[tuple[Place, str]]:
+        if column.kind not in ("time", "date"):
+            return
+        place: Place = (column.name, "formats") if source.formats is not None else (column.name,)
+        formats = []
+        for text in self.formats_of(feed, column, source):
+            try:
+                formats.append(compile_format(text))
+            except ValueError as error:
+                if source.formats is not None:
+                    yield place, f"{error}, got {quoted(text)}"
+                return
+        if column.kind == "time" and table.name != "components":
+            for format_ in formats:
+                if not format_.has_clock:
+                    yield place, f"a time needs a time of day, which {quoted(format_.text)} doesn't give"
+        if len(formats) > 1 and any(format_.text == ISO for format_ in formats):
+            yield place, "expected iso alone, or no iso: it reads times with an offset and without"
+        if len({format_.has_zone for format_ in formats}) > 1:
+            yield place, "expected an offset (%z) in every format, or in none"
+
+    def formats_of(self, feed: Feed, column: Column, source: ColumnSource) -> tuple[str, ...]:
+        """The formats in which the dates or times of a column are written."""
+        key = "dates" if column.kind == "date" else "times"
+        return source.formats or getattr(feed, key) or getattr(self.defaults, key) or (ISO,)
+
+
+_FOR_KINDS: Final[Mapping[str, tuple[str, ...]]] = {
+    "formats": ("time", "date"),
+    "zone": ("time",),
+    "not_before": ("time",),
+    "decimal": ("number", "count"),
+    "thousands": ("number", "count"),
+    "unit": ("number",),
+    "separator": ("codes",),
+}
+_IN_WORDS: Final = {"time": "times", "date": "dates", "number": "numbers", "count": "counts", "codes": "lists"}
+
+
+def _faulty_formats(at: Place, reading: Reading) -> Iterator[tuple[Place, str]]:
+    for key in ("times", "dates"):
+        for text in getattr(reading, key) or ():
+            try:
+                compile_format(text)
+            except ValueError as error:
+                yield (*at, key), f"{error}, got {quoted(text)}"
+
+
+def _faulty_zone(at: Place, zone: str | None, table: Table) -> Iterator[tuple[Place, str]]:
+    places = PLACES.get(table.name, ())
+    if zone is not None and zone not in places and not is_zone(zone):
+        among = f", or one of {', '.join(places)}" if places else ""
+        yield (*at, "zone"), f"expected a time zone of the IANA database{among}, got {quoted(zone)}"
+
+
+@dataclass(frozen=True)
+class ExportMapping:
+    """A mapping that was read from a file: what it says, and where it says so."""
+
+    file: Source
+    written: MappingFile
+    lines: YamlSource
+
+    def place(self, path: Place) -> str:
+        """Where something stands in the mapping file, as the beginning of a sentence."""
+        return f"{self.file.name}, line {self.lines.line(path)}: {written(path)}"
+
+    def setting(self, feed: Feed, key: str) -> Any:
+        """What the feed says of a key of `Reading`, or else the defaults; None where neither says anything."""
+        own = getattr(feed, key)
+        return own if own is not None else getattr(self.written.defaults, key)
+
+    def formats(self, feed: Feed, column: Column, source: ColumnSource) -> tuple[Format, ...]:
+        """The formats in which the dates or times of a column are written."""
+        return tuple(compile_format(text) for text in self.written.formats_of(feed, column, source))
+
+
+def load_mapping(path: Path) -> ExportMapping:
+    """Read a mapping file. AuditError has a line for each fault: file, line, path, what was expected."""
+    try:
+        with path.open("rb") as file:
+            content = file.read(LONGEST + 1)
+    except OSError as error:
+        raise AuditError(f"{path}: can't be read: {error.strerror}") from None
+    return read_mapping(content, path.name)
+
+
+def read_mapping(content: bytes, name: str) -> ExportMapping:
+    """Read the bytes of a mapping file; AuditError as for `load_mapping`."""
+    source = read_source(content, name)
+    if not isinstance(source.data, dict):
+        raise AuditError(f"{name}, line 1: expected a mapping with title and tables")
+    try:
+        model = MappingFile.model_validate(source.data)
+    except ValidationError as error:
+        raise AuditError("\n".join(explained(source, MappingFile, error))) from None
+    return ExportMapping(Source(name, hashlib.sha256(content).hexdigest(), len(content)), model, source)

@@ -1,0 +1,384 @@
+"""Foreign cells into canonical ones, by a mapping: names, values, signs and formats, nothing more.
+
+What can't be translated is at fault, and keeps its name and text as they were written. Where values repeat, the word
+list is translated and not the rows.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import partial
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.types as kinds
+from numpy.typing import NDArray
+
+from audit.errors import AuditError
+from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, Grid, Translated
+from audit.intake.faults import Faults
+from audit.intake.mapping import ColumnSource, ExportMapping, Feed, Piece, plain
+from audit.intake.parquet_files import settle_type, typed_as_text
+from audit.intake.tables import Column, Table
+from audit.intake.time_formats import ISO, Format, read_times
+from audit.yaml.faults import did_you_mean
+from audit.yaml.source import Path as Place
+
+UNLISTED: Final = "not one of the values that the mapping translates"
+
+_NULL: Final = pa.scalar(None, pa.string())
+_HOURS: Final[Mapping[str, Fraction]] = {"minutes": Fraction(1, 60), "hours": Fraction(1), "days": Fraction(24)}
+_CLOCK: Final = re.compile(r"(\d+):([0-5]\d)(?::([0-5]\d))?")
+_LONGEST_NUMBER: Final = 30
+
+Words = Callable[[pa.StringArray], tuple[pa.StringArray, Sequence[int], str]]
+"""A step: the word list translated, which words are at fault, and why."""
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """What a feed asks of one table: the mapping, the feed and its place in it, and the canonical columns wanted."""
+
+    mapping: ExportMapping
+    feed: Feed
+    place: Place
+    table: Table
+    columns: Mapping[str, ColumnSource]
+
+    def choose(self, header: Sequence[str], file: str) -> dict[str, Any]:
+        """The columns of a file that are read, with the Arrow type of each. AuditError for one that isn't there."""
+        known: dict[str, list[str]] = {}
+        for name in header:
+            known.setdefault(_name(name), []).append(name)
+        types: dict[str, Any] = {}
+        for path, name, is_plain in self._asked_for():
+            found = known.get(_name(name), [])
+            if len(found) != 1:
+                there = f"has the column `{name}` {len(found)} times" if found else f"has no column `{name}`"
+                hint = "" if found else did_you_mean(name, known) or f"; it has {_listed(list(known))}"
+                raise AuditError(f"{self.mapping.place((*self.place, *path))}: {file} {there}{hint}")
+            types[found[0]] = pa.string() if is_plain or types.get(found[0]) == pa.string() else WORDS
+        return types
+
+    def _asked_for(self) -> Sequence[tuple[Place, str, bool]]:
+        asked: list[tuple[Place, str, bool]] = []
+        for name, source in self.columns.items():
+            is_plain = self.table.columns[name].kind in PLAIN_KINDS and source.values is None
+            asked += [(("columns", name), column, is_plain and not source.join) for column in source.columns]
+        asked += [(("only", column), column, False) for column in self.feed.only or {}]
+        return asked
+
+
+def recipe(mapping: ExportMapping, name: str, number: int, table: Table, texts: Collection[str]) -> Recipe:
+    """The recipe of a table's feed; of its free-text columns only `texts` are wanted."""
+    feed = mapping.written.tables[name][number]
+    wanted = {
+        column: source
+        for column, source in feed.columns.items()
+        if table.columns[column].kind != "text" or column in texts
+    }
+    return Recipe(mapping, feed, ("tables", name, number), table, wanted)
+
+
+def translate(grid: Grid, recipe: Recipe) -> Cells:
+    """Translate what was read for a recipe into the cells of its table."""
+    grid, kept = _only(grid, recipe)
+    by_name = {_name(name): name for name in grid.columns}
+    columns, written, faults = {}, {}, []
+    for name, source in recipe.columns.items():
+        names = [by_name[_name(column)] for column in source.columns]
+        cells, found = _column(grid, names, recipe, recipe.table.columns[name], source)
+        columns[name] = cells
+        written[name] = {column.strip(): grid.columns[column] for column in names}
+        faults += [Faults((name,), rows, reason) for rows, reason in found if len(rows)]
+    zone = recipe.mapping.setting(recipe.feed, "zone")
+    times = {name: source for name, source in recipe.columns.items() if recipe.table.columns[name].kind == "time"}
+    translated = Translated(
+        written=written,
+        zones={name: chosen for name, source in times.items() if (chosen := source.zone or zone) is not None},
+        not_before={name: source.not_before for name, source in times.items() if source.not_before is not None},
+        faults=tuple(faults),
+        kept=kept,
+    )
+    return Cells(recipe.table, grid.file, columns, grid.rows, grid.lines_of, grid.ragged, grid.source, translated)
+
+
+def _name(text: str) -> str:
+    """A header is often broken into lines and padded: that is no part of the name."""
+    return " ".join(text.split())
+
+
+def _listed(names: Sequence[str]) -> str:
+    shown = ", ".join(f"`{name}`" for name in names[:10])
+    return f"{shown} and {len(names) - 10} more" if len(names) > 10 else shown
+
+
+def _only(grid: Grid, recipe: Recipe) -> tuple[Grid, NDArray[np.intp] | None]:
+    """The rows that the feed is about, and their numbers among all."""
+    if not recipe.feed.only:
+        return grid, None
+    by_name = {_name(name): name for name in grid.columns}
+    taken = np.ones(grid.rows, dtype=bool)
+    for column, values in recipe.feed.only.items():
+        cells = pc.utf8_trim_whitespace(_as_text(grid.columns[by_name[_name(column)]]).cast(pa.string()))
+        listed = pa.array([plain(value) for value in values], pa.string())
+        taken &= np.asarray(pc.is_in(cells.fill_null(""), value_set=listed))
+    mask, kept = pa.array(taken), np.flatnonzero(taken)
+    columns = {name: cells.filter(mask) for name, cells in grid.columns.items()}
+    typed = {name: marks[kept] for name, marks in grid.typed.items()}
+    return Grid(grid.file, columns, len(kept), grid.lines_of, grid.ragged, grid.source, typed), kept
+
+
+# One column
+
+Misread = list[tuple[NDArray[np.intp], str]]
+
+
+def _column(
+    grid: Grid, names: Sequence[str], recipe: Recipe, column: Column, source: ColumnSource
+) -> tuple[pa.ChunkedArray, Misread]:
+    feed, mapping = recipe.feed, recipe.mapping
+    blank = mapping.setting(feed, "blank") or ()
+    if source.constant is not None:
+        codes = pa.array(np.zeros(grid.rows, dtype=np.int32))
+        return pa.chunked_array([pa.DictionaryArray.from_arrays(codes, [plain(source.constant)])]), []
+    formats = mapping.formats(feed, column, source) if column.kind in ("time", "date") else ()
+    misread: Misread = []
+    if source.join is None:
+        cells, marks = grid.columns[names[0]], grid.typed.get(names[0])
+        if _passes_as_it_is(cells, column, source):
+            return settle_type(cells, column, grid.file), []
+        if marks is None and not _is_text(cells):
+            marks = np.ones(grid.rows, dtype=bool)  # an Arrow column of another type: no cell of it is text
+        cells = _piece(_as_text(cells), source, blank, column, misread)
+    else:
+        parts = [
+            _piece(_as_text(grid.columns[name]), piece, blank, column, misread).cast(pa.string())
+            for name, piece in zip(names, source.join, strict=True)
+        ]
+        # A time without its date is no time; of other things what is there will do.
+        cells, marks = _joined(parts, " " if source.with_ is None else source.with_, needs_all=bool(formats)), None
+        if source.values is not None:
+            cells = _piece(cells, Piece(values=source.values, others=source.others), (), column, misread)
+    if formats and [format_.text for format_ in formats] != [ISO]:
+        return _times(cells, marks, column, formats, misread), misread
+    if column.kind in ("number", "count"):
+        cells = _beside(cells, marks, _number_steps(recipe, source), misread)
+    if column.kind == "codes" and source.separator is not None:
+        cells = _by_words(cells, lambda words: (pc.replace_substring(words, source.separator, "; "), (), ""), misread)
+    return cells, misread
+
+
+def _passes_as_it_is(cells: pa.ChunkedArray, column: Column, source: ColumnSource) -> bool:
+    """Whether the cells have types of their own, and nothing is to be done to them as text."""
+    untouched = source.values is None and source.before is None and source.after is None and source.unit is None
+    if _is_text(cells) or not untouched:
+        return False
+    is_time = kinds.is_date(cells.type) or kinds.is_timestamp(cells.type)
+    return is_time if column.kind in ("time", "date") else True
+
+
+def _is_text(cells: pa.ChunkedArray) -> bool:
+    held = cells.type.value_type if kinds.is_dictionary(cells.type) else cells.type
+    return bool(kinds.is_string(held) or kinds.is_large_string(held) or kinds.is_string_view(held))
+
+
+def _as_text(cells: pa.ChunkedArray) -> pa.ChunkedArray:
+    if _is_text(cells):
+        return cells.cast(WORDS if kinds.is_dictionary(cells.type) else pa.string())
+    return typed_as_text(cells)
+
+
+def _piece(
+    cells: pa.ChunkedArray, piece: Piece, blank: Collection[str], column: Column, misread: Misread
+) -> pa.ChunkedArray:
+    """Blank what stands for nothing, cut what is asked for, translate the values."""
+    if blank:
+        nothing = pa.array(sorted(blank), pa.string())
+        cells = _by_words(
+            cells,
+            lambda words: (pc.if_else(pc.is_in(pc.utf8_trim_whitespace(words), nothing), _NULL, words), (), ""),
+            misread,
+        )
+    for sign, keep in ((piece.before, "before"), (piece.after, "after")):
+        if sign is not None:
+            shape = f"(?s)^(?P<before>.*?){re.escape(sign)}(?P<after>.*)$"
+            cells = _by_words(cells, partial(_cut, shape=shape, keep=keep), misread)
+    if piece.values is not None:
+        names = {" ".join(name.split()): plain(value) for name, value in piece.values.items()}
+        keep_others = piece.others == "keep"
+        separator = getattr(piece, "separator", None) or ";" if column.kind == "codes" else None
+        cells = _by_words(cells, lambda words: _renamed(words, names, separator, keep_others), misread)
+    return cells
+
+
+def _cut(words: pa.StringArray, shape: str, keep: str) -> tuple[pa.StringArray, Sequence[int], str]:
+    found = pc.extract_regex(words, shape)
+    without = words if keep == "before" else pa.scalar("", pa.string())
+    return pc.if_else(pc.is_valid(found), pc.struct_field(found, keep), without), (), ""
+
+
+def _renamed(
+    words: pa.StringArray, names: Mapping[str, str], separator: str | None, keep_others: bool
+) -> tuple[pa.StringArray, Sequence[int], str]:
+    translated: list[str | None] = []
+    unlisted = []
+    for number, word in enumerate(words.to_pylist()):
+        entries = (word or "").split(separator) if separator is not None else [word or ""]
+        entries = [" ".join(entry.split()) for entry in entries]
+        entries = [entry for entry in entries if entry]
+        unknown = [entry for entry in entries if entry not in names]
+        if unknown and not keep_others:
+            unlisted.append(number)
+            translated.append(None)
+        elif not entries:
+            # A blank cell may have a meaning too, if the mapping gives it one.
+            translated.append(names.get("", word))
+        else:
+            found = [names.get(entry, entry) for entry in entries]
+            translated.append((separator or "").join(entry for entry in found if entry))
+    return pa.array(translated, pa.string()), unlisted, UNLISTED
+
+
+def _joined(parts: Sequence[pa.ChunkedArray], between: str, *, needs_all: bool) -> pa.ChunkedArray:
+    trimmed = [pc.utf8_trim_whitespace(part) for part in parts]
+    filled = [pc.if_else(pc.equal(part, ""), _NULL, part) for part in trimmed]
+    joined = filled[0]
+    for part in filled[1:]:
+        both = pc.binary_join_element_wise(joined, part, between)
+        # Not by Arrow's own `null_handling="skip"`: it forgets the rows in which all are null.
+        joined = both if needs_all else pc.coalesce(both, joined, part)
+    return joined
+
+
+def _by_words(cells: pa.ChunkedArray, step: Words, misread: Misread) -> pa.ChunkedArray:
+    """Take a step once for each different word."""
+    if not kinds.is_dictionary(cells.type):
+        cells = cells.dictionary_encode()
+    whole = cells.cast(WORDS).unify_dictionaries().combine_chunks()
+    if isinstance(whole, pa.ChunkedArray):  # of no rows
+        whole = pa.DictionaryArray.from_arrays(pa.array([], pa.int32()), pa.array([], pa.string()))
+    words, at_fault, reason = step(whole.dictionary)
+    if len(at_fault):
+        marked = np.zeros(len(words) + 1, dtype=bool)
+        marked[list(at_fault)] = True
+        misread.append((np.flatnonzero(marked[whole.indices.fill_null(-1).to_numpy()]), reason))
+    if words.null_count:
+        # Arrow is at ease with nulls among the codes, not among the words.
+        known = pc.is_valid(words)
+        codes = pc.if_else(known.take(whole.indices), whole.indices, pa.scalar(None, pa.int32()))
+        whole = pa.DictionaryArray.from_arrays(codes, words.fill_null(""))
+    else:
+        whole = pa.DictionaryArray.from_arrays(whole.indices, words)
+    return pa.chunked_array([whole])
+
+
+def _beside(
+    cells: pa.ChunkedArray, typed: NDArray[np.bool_] | None, step: Words | None, misread: Misread
+) -> pa.ChunkedArray:
+    """Take a step for the cells that are text; what has a type is spelled as it should be."""
+    if step is None or (typed is not None and typed.all()):
+        return cells
+    found: Misread = []
+    translated = _by_words(cells, step, found)
+    if typed is None or not typed.any():
+        misread += found
+        return translated
+    misread += [(rows[~typed[rows]], reason) for rows, reason in found]
+    return pc.if_else(pa.array(typed), cells.cast(pa.string()), translated.cast(pa.string()))
+
+
+# Numbers
+
+
+def _number_steps(recipe: Recipe, source: ColumnSource) -> Words | None:
+    decimal = source.decimal or recipe.mapping.setting(recipe.feed, "decimal") or "."
+    thousands = source.thousands or recipe.mapping.setting(recipe.feed, "thousands")
+    unit = source.unit or "hours"
+    if decimal == "." and thousands is None and unit == "hours":
+        return None
+    if thousands == decimal:
+        raise AuditError(
+            f"{recipe.mapping.place(recipe.place)}: the decimal and the thousands sign can't both be `{decimal}`"
+        )
+    if unit == "hours-and-minutes":
+        return _hours_and_minutes
+    mark = re.escape(thousands) if thousands else None
+    grouped = rf"\d{{1,3}}(?:{mark}\d{{3}})+|" if mark else ""
+    shape = re.compile(rf"[+-]?(?:{grouped}\d+)(?:{re.escape(decimal)}\d*)?|[+-]?{re.escape(decimal)}\d+")
+    reason = f"not a number with {decimal} as decimal sign" + (f" and {thousands} between thousands" if mark else "")
+
+    def step(words: pa.StringArray) -> tuple[pa.StringArray, Sequence[int], str]:
+        translated: list[str | None] = []
+        odd = []
+        for number, word in enumerate(words.to_pylist()):
+            text = (word or "").strip()
+            if text and (len(text) > _LONGEST_NUMBER or not shape.fullmatch(text)):
+                odd.append(number)
+                translated.append(None)
+                continue
+            text = (text.replace(thousands, "") if thousands else text).replace(decimal, ".")
+            translated.append(repr(float(Fraction(text) * _HOURS[unit])) if text and unit != "hours" else text)
+        return pa.array(translated, pa.string()), odd, reason
+
+    return step
+
+
+def _hours_and_minutes(words: pa.StringArray) -> tuple[pa.StringArray, Sequence[int], str]:
+    translated: list[str | None] = []
+    odd = []
+    for number, word in enumerate(words.to_pylist()):
+        text = (word or "").strip()
+        found = _CLOCK.fullmatch(text) if len(text) <= _LONGEST_NUMBER else None
+        if text and not found:
+            odd.append(number)
+        hours, minutes, seconds = (int(part or 0) for part in found.groups()) if found else (0, 0, 0)
+        translated.append(repr((hours * 3600 + minutes * 60 + seconds) / 3600) if found else None)
+    return pa.array(translated, pa.string()), odd, "not a duration of the form h:mm"
+
+
+# Dates and times
+
+
+def _times(
+    cells: pa.ChunkedArray,
+    typed: NDArray[np.bool_] | None,
+    column: Column,
+    formats: Sequence[Format],
+    misread: Misread,
+) -> pa.ChunkedArray:
+    """Dates and times by their declared formats, as Arrow times: UTC where the format has an offset, else naive."""
+    has_zone = formats[0].has_zone
+    values, odd = [], []
+    start = 0
+    for chunk in cells.cast(pa.string()).chunks or [pa.array([], pa.string())]:
+        text = pc.utf8_trim_whitespace(chunk)
+        text = pc.if_else(pc.equal(text, ""), _NULL, text)
+        found, left = read_times(text, formats)
+        values.append(found)
+        odd.append(left + start)
+        start += len(chunk)
+    instants, at_fault = np.concatenate(values), np.concatenate(odd)
+    if typed is not None and typed.any():
+        at_fault = at_fault[~typed[at_fault]]
+        rows = np.flatnonzero(typed)
+        instants[rows], odd_rows = _spelled_out(cells.cast(pa.string()).take(pa.array(rows)), formats)
+        at_fault = np.concatenate([at_fault, rows[odd_rows]])
+    shapes = " or ".join(format_.text for format_ in formats)
+    misread.append((np.sort(at_fault), f"not a {column.kind} of the form {shapes}"))
+    return pa.chunked_array([pa.array(instants, pa.timestamp("us", "UTC" if has_zone else None))])
+
+
+def _spelled_out(cells: pa.ChunkedArray, formats: Sequence[Format]) -> tuple[NDArray[np.datetime64], NDArray[np.intp]]:
+    """Cells that are no text in their file: a date or time there is one whatever the format, a number may be serial."""
+    text = cells.combine_chunks()
+    text = text if isinstance(text, pa.StringArray) else pa.array([], pa.string())
+    is_time = pc.match_substring_regex(text, r"^\d{4}-\d\d-\d\d")
+    times = pc.if_else(is_time, text, _NULL).cast(pa.timestamp("us")).to_numpy(zero_copy_only=False)
+    others, odd = read_times(pc.if_else(is_time, _NULL, text), formats)
+    return np.where(np.isnat(times), others, times), odd

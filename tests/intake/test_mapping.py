@@ -1,0 +1,502 @@
+"""Foreign exports read by a mapping: every cell translated as it says, or refused under its own name and text."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from audit.errors import AuditError
+from audit.intake.export import Export
+from audit.intake.mapping import read_mapping
+from audit.intake.reading import read_export
+
+TASKS = """\
+title: Invented
+tables:
+  tasks:
+    - files: work*.csv
+      columns:
+        task_id: No
+        work_order: Order
+        aircraft: Tail
+        action: Action
+        station: Shop
+        started_at: Begin
+        finished_at: End
+"""
+HEADER = "No,Order,Tail,Action,Shop,Begin,End"
+ROW = "1,W1,A1,apply,NORTH,2024-01-10T08:00:00Z,2024-01-10T09:00:00Z"
+STATIONS = """\
+  stations:
+    - files: shops.csv
+      columns: {station: Code, timezone: Zone}
+"""
+SHOPS = "Code,Zone\nNORTH,Europe/Berlin\nWEST,America/New_York\n"
+
+
+def read(folder: Path, mapping: str, **files: str | bytes) -> Export:
+    """The export made of the files (`work__csv` is work.csv), read by the mapping."""
+    export = folder / "export"
+    export.mkdir(exist_ok=True)
+    for name, content in files.items():
+        path = export / name.replace("__", ".")
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    (folder / "mapping.yaml").write_text(mapping, encoding="utf-8")
+    return read_export(export, mapping=folder / "mapping.yaml")
+
+
+def refusal(folder: Path, mapping: str, **files: str | bytes) -> str:
+    with pytest.raises(AuditError) as caught:
+        read(folder, mapping, **files)
+    return str(caught.value)
+
+
+def tasks(columns: str, keys: str = "", more: str = "") -> str:
+    """The mapping of tasks with other or more columns, written `name: value` a line, and further keys of the feed."""
+    changed = {line.split(":")[0]: line for line in columns.splitlines()}
+    lines = []
+    for line in TASKS.splitlines():
+        name = line.strip().split(":")[0]
+        if name == "files" or line.strip().startswith("- files"):
+            lines += [line, *(f"      {key}" for key in keys.splitlines())]
+        else:
+            lines.append(f"        {changed.pop(name)}" if name in changed else line)
+    return "\n".join([*lines, *(f"        {line}" for line in changed.values()), more])
+
+
+def quarantined(export: Export) -> list[tuple[Any, ...]]:
+    columns = ["file", "line", "column", "value", "reason"]
+    assert all(count.read == count.audited + count.quarantined for count in export.counts.values())
+    return [tuple(row) for row in export.rejects[columns].itertuples(index=False)]
+
+
+def column(export: Export, name: str, table: str = "tasks") -> list[Any]:
+    return [None if pd.isna(value) else value for value in export.tables[table][name]]
+
+
+def test_names_alone(tmp_path: Path) -> None:
+    """Columns come under their canonical names, whatever they are called and in which order they stand."""
+    export = read(tmp_path, TASKS, work__csv=f"{HEADER},Colour\n{ROW},red\n")
+    assert column(export, "aircraft") == ["A1"]
+    assert column(export, "started_at") == [datetime(2024, 1, 10, 8, tzinfo=UTC)]
+    assert list(export.tables["tasks"]) == [
+        "task_id", "work_order", "aircraft", "action", "station", "started_at", "finished_at"
+    ]  # fmt: skip
+
+
+def test_rejects_keep_file_column_and_text_as_written(tmp_path: Path) -> None:
+    """What is set aside is named as it is in the export, so that it can be found and put right there."""
+    mapping = tasks(
+        "action: {column: Action, values: {auftragen: apply}}\n"
+        'started_at: {join: [Day, Clock], formats: "%d.%m.%Y %H:%M", zone: UTC}\n'
+        'ambient_c: {column: Temp, decimal: ","}'
+    )
+    text = (
+        "No,Order,Tail,Action,Shop,Day,Clock,End,Temp\n"
+        '1,W1,A1,auftragen,NORTH,10.01.2024,8:00,2024-01-10T09:00Z,"18,5"\n'
+        "2,W1,A1,malen,NORTH,10.01.2024,8:00,2024-01-10T09:00Z,18.5\n"
+        "3,W1,A1,auftragen,NORTH,30.02.2024,8:00,2024-01-10T09:00Z,\n"
+        "4,W1,,auftragen,NORTH,10.01.2024,,2024-01-10T09:00Z,\n"
+        "1,W1,A1,auftragen,NORTH,10.01.2024,8:00,2024-01-10T09:00Z,\n"
+    )
+    export = read(tmp_path, mapping, work__csv=text)
+    assert quarantined(export) == [
+        ("work.csv", 3, "Action", "malen", "not one of the values that the mapping translates"),
+        ("work.csv", 3, "Temp", "18.5", "not a number with , as decimal sign"),
+        ("work.csv", 4, "Day; Clock", "30.02.2024; 8:00", "not a time of the form %d.%m.%Y %H:%M"),
+        ("work.csv", 5, "Tail", "", "needed, but blank"),
+        ("work.csv", 5, "Day; Clock", "10.01.2024; ", "needed, but blank"),
+        ("work.csv", 6, "No", "1", "duplicate of line 2"),
+    ]
+    assert column(export, "ambient_c") == [18.5]
+    assert column(export, "started_at") == [datetime(2024, 1, 10, 8, tzinfo=UTC)]
+
+
+def test_several_files_are_one_table(tmp_path: Path) -> None:
+    """Files of one pattern follow each other by name; lines, duplicates and ragged rows stay with their file."""
+    first = f"{HEADER}\n{ROW}\nshort\n"
+    second = f"{HEADER}\n{ROW.replace('1,', '2,', 1)}\n{ROW}\n{ROW.replace('1,', '3,', 1).replace('apply', 'paint')}\n"
+    export = read(tmp_path, TASKS, work_b__csv=second, work_a__csv=first)
+    assert column(export, "task_id") == ["1", "2"]
+    assert quarantined(export) == [
+        ("work_a.csv", 3, "", "short", "1 cell where the header names 7"),
+        ("work_b.csv", 3, "No", "1", "duplicate of line 2 of work_a.csv"),
+        ("work_b.csv", 4, "Action", "paint", export.rejects["reason"].iloc[-1]),
+    ]
+    assert export.counts["tasks"].read == 5
+    places = export.places("tasks", export.tables["tasks"].index.to_numpy())
+    assert list(places.itertuples(index=False, name=None)) == [("work_a.csv", 2), ("work_b.csv", 2)]
+
+
+def test_one_file_is_several_tables(tmp_path: Path) -> None:
+    """`only` picks the rows of each table; the lines are still those of the file."""
+    mapping = tasks(
+        "status: {constant: closed}",
+        "only: {Kind: [WORK]}",
+        "  flights:\n    - files: work.csv\n      only: {Kind: FLT}\n".replace("FLT", "[FLT, 7]")
+        + "      columns: {flight_id: No, aircraft: Tail, takeoff_at: Begin, landing_at: End}\n",
+    )
+    rows = [f"Kind,{HEADER}", f"WORK,{ROW}", f"FLT,{ROW}", f"7,{ROW.replace('T09', 'T07')}", f"WORK,{ROW}"]
+    export = read(tmp_path, mapping, work__csv="\n".join(rows))
+    assert [export.counts[name].read for name in ("tasks", "flights")] == [2, 2]
+    assert column(export, "status") == ["closed"]
+    assert [row[:3] for row in quarantined(export)] == [("work.csv", 5, "No"), ("work.csv", 4, "End")]
+
+
+def test_one_column_split_and_two_joined(tmp_path: Path) -> None:
+    """Before and after a sign lose nothing; where the sign isn't there, all is before it."""
+    mapping = tasks(
+        'product: {column: Material, before: " / "}\n'
+        'lot: {column: Material, after: " / "}\n'
+        "ppe_worn: {join: [{column: Eyes, values: {J: eye-protection, N: ''}}, "
+        "{column: Hands, values: {J: chemical-gloves, N: ''}}], with: '; '}"
+    )
+    text = f"{HEADER},Material,Eyes,Hands\n" + "".join(
+        f"{ROW.replace('1,', f'{number},', 1)},{rest}\n"
+        for number, rest in enumerate(["P / 4 / 2,J,J", "P,N,J", ",N,N", "/ Q,J,N"])
+    )
+    export = read(tmp_path, mapping, work__csv=text)
+    assert column(export, "product") == ["P", "P", None, "/ Q"]
+    assert column(export, "lot") == ["4 / 2", None, None, None]
+    assert column(export, "ppe_worn") == ["eye-protection; chemical-gloves", "chemical-gloves", None, "eye-protection"]
+
+
+def test_lists_are_translated_entry_by_entry(tmp_path: Path) -> None:
+    """A list with its own separator becomes one with semicolons, and each entry has its name translated."""
+    mapping = tasks('position: {column: Boot, separator: "+", values: {TFL L: left wing, TFL R: right wing}}')
+    text = f"{HEADER},Boot\n{ROW},TFL  R+TFL L\n{ROW.replace('1,', '2,', 1)},TFL L+nose\n"
+    export = read(tmp_path, mapping, work__csv=text)
+    assert column(export, "position") == ["right wing; left wing"]
+    assert [row[2:] for row in quarantined(export)] == [
+        ("Boot", "TFL L+nose", "not one of the values that the mapping translates")
+    ]
+
+
+def test_unlisted_values_are_kept_if_the_mapping_says_so(tmp_path: Path) -> None:
+    """Only where the mapping says so does a value pass that it doesn't list."""
+    mapping = tasks("product: {column: Material, values: {Alt: NEW}, others: keep}")
+    export = read(tmp_path, mapping, work__csv=f"{HEADER},Material\n{ROW},Alt\n{ROW.replace('1,', '2,', 1)},Neu\n")
+    assert column(export, "product") == ["NEW", "Neu"]
+
+
+def test_header_footer_and_title_rows(tmp_path: Path) -> None:
+    """Lines above the header, a header of two rows and a footer are skipped; line numbers stay those of the file."""
+    mapping = tasks(
+        "task_id: Record No\nstarted_at: Work Begin\nfinished_at: Work End",
+        "skip_rows: 2\nheader_rows: 2\nfooter_rows: 2",
+    )
+    text = (
+        'Export of "Quarrydown" 5" boots\n,,\n'
+        "Record,Order,Tail,Action,Shop,Work,\nNo,,,,,Begin,End\n"
+        f"{ROW}\n{ROW}\n{ROW.replace('1,', '2,', 1)}\nTotal,3\nend of export\n"
+    )
+    export = read(tmp_path, mapping, work__csv=text)
+    assert column(export, "task_id") == ["1", "2"]
+    assert [row[1] for row in quarantined(export)] == [6]
+    assert export.counts["tasks"].read == 3
+
+
+def test_no_header(tmp_path: Path) -> None:
+    """Without a header the columns are numbered."""
+    numbered = TASKS
+    for number, name in enumerate(HEADER.split(","), 1):
+        numbered = numbered.replace(f": {name}\n", f": '{number}'\n")
+    export = read(
+        tmp_path, numbered.replace("work*.csv", "work*.csv\n      header_rows: 0"), work__csv=f"{ROW}\n{ROW}\n"
+    )
+    assert column(export, "aircraft") == ["A1"]
+    assert [row[1:3] for row in quarantined(export)] == [(2, "1")]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252", "cp1250", "iso-8859-15", "cp850"])
+@pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
+def test_encodings_and_separators(tmp_path: Path, encoding: str, separator: str) -> None:
+    """What Python's codec of that name writes is read as it was, with any separator and its sign inside quotes."""
+    mapping = tasks(
+        "remarks: Note\nperformed_by: Wer", f'encoding: {encoding}\nseparator: "{separator}"'.replace("\t", "\\t")
+    )
+    row = ROW.replace(",", separator)
+    name = f"Müller{separator}Öz ß é"
+    text = f'{HEADER}{separator}Wer{separator}Note\r\n{row}{separator}"{name}"{separator}\r\n'.replace(
+        HEADER, HEADER.replace(",", separator)
+    )
+    text += f"{row}{separator}{separator}\r\n"
+    export = read(tmp_path, mapping, work__csv=text.encode(encoding))
+    assert column(export, "performed_by") == [name]
+    assert [row[1] for row in quarantined(export)] == [3]
+
+
+def test_bytes_that_the_encoding_does_not_know(tmp_path: Path) -> None:
+    """A byte that Python's codec refuses is refused here, with its line."""
+    content = f"{HEADER}\n{ROW}\n".encode("cp1252") + b"\x81,\n"
+    with pytest.raises(UnicodeDecodeError):
+        content.decode("cp1252")
+    sentence = refusal(tmp_path, tasks("", "encoding: cp1252"), work__csv=content)
+    assert sentence == f"work.csv, line 3: byte {len(content) - 2} of the file is not cp1252"
+
+
+def test_cut_off_utf_16(tmp_path: Path) -> None:
+    """Half a character at the end is refused."""
+    content = f"{HEADER}\n{ROW}\n".encode("utf-16")[:-1]
+    assert "is not utf-16" in refusal(tmp_path, tasks("", "encoding: utf-16"), work__csv=content)
+
+
+@pytest.mark.parametrize(
+    ("text", "keys", "value"),
+    [
+        ("18,5", 'decimal: ","', 18.5),
+        ("1.234,5", 'decimal: ",", thousands: "."', 1234.5),
+        ("1 234 567", 'thousands: " "', 1234567.0),
+        ("-,5", 'decimal: ","', -0.5),
+        ("1.5", 'decimal: ",", thousands: "."', None),
+        ("1.23.456", 'decimal: ",", thousands: "."', None),
+        ("1,5", 'thousands: ","', None),
+        ("1e5", 'decimal: ","', None),
+        ("١", 'decimal: ","', None),
+    ],
+)
+def test_decimal_and_thousands_signs(tmp_path: Path, text: str, keys: str, value: float | None) -> None:
+    """A number has exactly the signs that were declared: `1.5` with points between thousands is no fifteen."""
+    export = read(tmp_path, tasks(f"ambient_c: {{column: T, {keys}}}"), work__csv=f'{HEADER},T\n{ROW},"{text}"\n')
+    assert column(export, "ambient_c") == ([] if value is None else [value]) or (value and abs(value) > 70)
+    if value is None:
+        assert quarantined(export)[0][2:4] == ("T", text)
+
+
+FLIGHTS = """\
+  flights:
+    - files: log.csv
+      columns:
+        flight_id: {{join: [Tail, Day, Off], with: "-"}}
+        aircraft: Tail
+        takeoff_at: {{join: [Day, Off], formats: "%Y-%m-%d hhmm", zone: {off}}}
+        landing_at: {{join: [Day, On], formats: "%Y-%m-%d hhmm", zone: {on}, not_before: takeoff_at}}
+        origin: From
+        destination: To
+        flight_hours: {{column: Flown, unit: {unit}}}
+"""
+
+
+def flown(folder: Path, *rows: str, off: str = "origin", on: str = "destination", unit: str = "minutes") -> Export:
+    mapping = TASKS + STATIONS + FLIGHTS.format(off=off, on=on, unit=unit)
+    log = "Tail,Day,Off,On,From,To,Flown\n" + "\n".join(rows)
+    return read(folder, mapping, work__csv=f"{HEADER}\n{ROW}\n", shops__csv=SHOPS, log__csv=log)
+
+
+def test_clock_of_the_place_and_landing_on_the_next_day(tmp_path: Path) -> None:
+    """Takeoff by the clock of the origin, landing by that of the destination, after midnight on the next day."""
+    export = flown(
+        tmp_path,
+        "A1,2024-01-10,1000,1200,NORTH,WEST,480",
+        "A1,2024-01-10,2200,30,NORTH,NORTH,150",
+        "A1,2024-01-11,2330,2400,WEST,WEST,30",
+        "A1,2024-01-12,5,59,WEST,WEST,",
+    )
+    assert quarantined(export) == []
+    off = [
+        datetime(2024, 1, 10, 9),
+        datetime(2024, 1, 10, 21),
+        datetime(2024, 1, 12, 4, 30),
+        datetime(2024, 1, 12, 5, 5),
+    ]
+    on = [
+        datetime(2024, 1, 10, 17),
+        datetime(2024, 1, 10, 23, 30),
+        datetime(2024, 1, 12, 5),
+        datetime(2024, 1, 12, 5, 59),
+    ]
+    assert [time.replace(tzinfo=None) for time in column(export, "takeoff_at", "flights")] == off
+    assert [time.replace(tzinfo=None) for time in column(export, "landing_at", "flights")] == on
+    assert column(export, "flight_hours", "flights") == [8.0, 2.5, 0.5, None]
+
+
+def test_clocks_that_cannot_be_read(tmp_path: Path) -> None:
+    """A flight's time that occurred twice or never, or by the clock of no known place, is set aside."""
+    export = flown(
+        tmp_path,
+        "A1,2024-10-27,230,400,NORTH,NORTH,",
+        "A1,2024-03-31,230,400,NORTH,NORTH,",
+        "A1,2024-01-10,1000,1200,,NORTH,",
+        "A1,2024-01-10,1000,1200,EAST,NORTH,",
+        "A1,2024-01-10,1060,1200,NORTH,NORTH,",
+    )
+    assert [(line, name, reason) for _, line, name, _, reason in quarantined(export)] == [
+        (2, "Day; Off", "occurred twice: the clocks went back over it"),
+        (3, "Day; Off", "never occurred: the clocks of the station went forward over it"),
+        (4, "Day; Off", "wall clock of a station, and none is given"),
+        (5, "From", "the stations table has no time zone for it, and times of the row are wall clock"),
+        (6, "Day; Off", "not a time of the form %Y-%m-%d hhmm"),
+    ]
+
+
+def test_zone_of_the_whole_export(tmp_path: Path) -> None:
+    """A zone that is given holds whatever the station; tasks that are ambiguous in it are judged both ways."""
+    mapping = tasks("", "zone: Europe/Berlin", STATIONS)
+    text = f"{HEADER}\n1,W1,A1,apply,WEST,2024-10-27T02:30,2024-10-27T04:00\n"
+    export = read(tmp_path, mapping, work__csv=text, shops__csv=SHOPS)
+    assert column(export, "started_at") == [datetime(2024, 10, 27, 0, 30, tzinfo=UTC)]
+    assert column(export, "finished_at") == [datetime(2024, 10, 27, 3, tzinfo=UTC)]
+    assert export.later["later"].tolist() == [pd.Timestamp("2024-10-27T01:30Z")]
+
+
+def test_zones_differ_between_feeds(tmp_path: Path) -> None:
+    """Each feed's times are read by its own clock, that of the station where the feed says nothing."""
+    second = tasks("", "zone: America/New_York").split("  tasks:\n")[1].replace("work*", "more*")
+    export = read(
+        tmp_path,
+        TASKS + second + STATIONS,
+        work__csv=f"{HEADER}\n{ROW.replace('Z', '')}\n",
+        more__csv=f"{HEADER}\n{ROW.replace('Z', '').replace('1,', '2,', 1)}\n",
+        shops__csv=SHOPS,
+    )
+    assert [time.hour for time in column(export, "started_at")] == [7, 13]
+
+
+@pytest.mark.parametrize(
+    ("unit", "text", "hours"),
+    [
+        ("hours-and-minutes", "7:30", 7.5),
+        ("hours-and-minutes", "130:15:36", 130.26),
+        ("days", "0.25", 6.0),
+        ("hours", "2", 2.0),
+        ("hours-and-minutes", "7:60", None),
+    ],
+)
+def test_units_of_flight_hours(tmp_path: Path, unit: str, text: str, hours: float | None) -> None:
+    """Hours flown are hours, however the export counts them."""
+    export = flown(tmp_path, f"A1,2024-01-10,1000,1200,NORTH,NORTH,{text}", unit=unit)
+    assert column(export, "flight_hours", "flights") == ([] if hours is None else [hours])
+
+
+def test_canonical_files_need_no_mapping_and_get_the_same(tmp_path: Path) -> None:
+    """A mapping that only repeats the canonical names reads what is read without it."""
+    names = ["task_id", "work_order", "aircraft", "action", "station", "started_at", "finished_at"]
+    columns = "".join(f"        {name}: {name}\n" for name in names)
+    mapping = f"title: Same\ntables:\n  tasks:\n    - files: tasks.csv\n      columns:\n{columns}"
+    text = f"{','.join(names)}\n{ROW}\n{ROW}\n"
+    mapped = read(tmp_path, mapping, tasks__csv=text)
+    plain = read_export(tmp_path / "export")
+    pd.testing.assert_frame_equal(mapped.tables["tasks"], plain.tables["tasks"])
+    pd.testing.assert_frame_equal(mapped.rejects, plain.rejects)
+
+
+def test_column_that_is_not_there(tmp_path: Path) -> None:
+    """The mapping's line is named, and the column that may be meant."""
+    assert refusal(tmp_path, tasks("lot: Losnr"), work__csv=f"{HEADER},Los-Nr\n{ROW},\n") == (
+        "mapping.yaml, line 13: $.tables.tasks[0].columns.lot: work.csv has no column `Losnr` (did you mean Los-Nr?)"
+    )
+
+
+def test_column_that_is_there_twice(tmp_path: Path) -> None:
+    """Which of two columns of one name is meant, nobody can say."""
+    assert "work.csv has the column `Tail` 2 times" in refusal(tmp_path, TASKS, work__csv=f"{HEADER},Tail\n{ROW},A1\n")
+
+
+def test_file_that_is_not_there(tmp_path: Path) -> None:
+    """A feed without a file is an error: tonight's export isn't whole."""
+    assert refusal(tmp_path, TASKS, jobs__csv="") == (
+        "mapping.yaml, line 4: $.tables.tasks[0].files: the export has no file `work*.csv`; it has jobs.csv"
+    )
+
+
+def test_links_out_of_the_export_are_not_followed(tmp_path: Path) -> None:
+    """A link in the folder to a file outside is not a file of the export."""
+    (tmp_path / "secret.csv").write_text(f"{HEADER}\n{ROW}\n")
+    (tmp_path / "export").mkdir()
+    (tmp_path / "export" / "work.csv").symlink_to(tmp_path / "secret.csv")
+    assert "the export has no file" in refusal(tmp_path, TASKS)
+
+
+@pytest.mark.parametrize(
+    ("line", "sentence"),
+    [
+        ("files: ../../etc/passwd", "expected names inside the export, got '../../etc/passwd'"),
+        ("files: /etc/passwd", "expected names inside the export"),
+        ("files: 'C:\\secret.csv'", "expected names inside the export"),
+        ("files: 'a\\..\\..\\b'", "expected names inside the export"),
+        ("query: DROP TABLE tasks", "expected a SELECT, got 'DROP TABLE tasks'"),
+        ("files: &a work.csv", "an anchor (&name) is not allowed"),
+        ("files: *a", "an alias (*name) is not allowed"),
+        ("files: !!python/object:os.system x", "the tag"),
+        ("filse: work.csv", "unknown key 'filse' (did you mean files?)"),
+        ("table: x\n      sheet: y", "this goes with `files`"),
+        ("files: x\n      zone: Europe/Berlim", "expected a time zone of the IANA database, or one of station"),
+        ("files: x\n      times: '%d.%m %H:%M'", "a format needs %Y or %y once"),
+        ("files: x\n      times: '%d.%m.%Y'", "a time needs a time of day"),
+        ("files: x\n      times: [iso, '%d.%m.%Y %H:%M']", "expected iso alone"),
+        ("files: x\n      encoding: utf8", "did you mean utf-8"),
+        ("files: x\n      skip_rows: -1", "skip_rows"),
+    ],
+)
+def test_faults_of_mapping_files(line: str, sentence: str) -> None:
+    """Each is refused with file, line and what was expected, before any file of the export is opened."""
+    with pytest.raises(AuditError) as caught:
+        read_mapping(TASKS.replace("files: work*.csv", line).encode(), "mapping.yaml")
+    assert str(caught.value).startswith("mapping.yaml, line ")
+    assert sentence in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("columns", "sentence"),
+    [
+        ("lto: x", "tasks have no column 'lto' (did you mean lot?)"),
+        ("lot: {column: x, formats: iso}", "this goes with times and dates only"),
+        ("lot: {column: x, constant: 3}", "expected one of column, join and constant, got column and constant"),
+        ("lot: {}", "got none"),
+        ("lot: {column: x, with: y}", "this goes with `join`"),
+        ("signed_at: {column: x, not_before: lot}", "expected another time of tasks, got 'lot'"),
+        ("lot: {join: [x]}", "expected at least 2"),
+        ("lot: {column: x, unit: days}", "this goes with numbers only"),
+        ("ambient_c: {column: x, unit: days}", "this goes with flight_hours only"),
+    ],
+)
+def test_faults_of_mapped_columns(columns: str, sentence: str) -> None:
+    """A column that can't be meant so is refused where it stands."""
+    with pytest.raises(AuditError) as caught:
+        read_mapping(tasks(columns).encode(), "mapping.yaml")
+    assert "$.tables.tasks[0].columns" in str(caught.value)
+    assert sentence in str(caught.value)
+
+
+def test_needed_columns_and_tables() -> None:
+    """A mapping without tasks, or without a column that they can't do without, maps nothing."""
+    with pytest.raises(AuditError, match="tasks can't do without aircraft"):
+        read_mapping(TASKS.replace("        aircraft: Tail\n", "").encode(), "m")
+    with pytest.raises(AuditError, match="expected `tasks` among the tables"):
+        read_mapping(("title: T\ntables:\n" + STATIONS).encode(), "m")
+
+
+@given(
+    st.lists(st.datetimes(datetime(1950, 1, 1), datetime(2099, 12, 31)), max_size=40),
+    st.sampled_from(["%d.%m.%Y %H:%M:%S", "%m/%d/%y %I:%M:%S %p", "%Y%m%dT%H%M%S", "%d-%b-%Y %H:%M:%S.%f"]),
+)
+def test_formats_read_what_strftime_wrote(times: list[datetime], shape: str) -> None:
+    """Times written by Python in a declared format are read as they were, to the precision of the format."""
+    import pyarrow as pa
+
+    from audit.intake.time_formats import compile_format, read_times
+
+    if "%y" in shape:
+        times = [time.replace(year=1969 + time.year % 100) for time in times if (time.month, time.day) != (2, 29)]
+    values, odd = read_times(pa.array([time.strftime(shape) for time in times], pa.string()), [compile_format(shape)])
+    assert not len(odd)
+    exact = [time if "%f" in shape else time.replace(microsecond=0) for time in times]
+    assert values.tolist() == exact
+
+
+@given(st.text(alphabet="0123456789.: -hm", max_size=18))
+def test_formats_read_nothing_that_strptime_refuses(text: str) -> None:
+    """A text that has the format is one that Python's strptime reads too, and as the same time."""
+    import pyarrow as pa
+
+    from audit.intake.time_formats import compile_format, read_times
+
+    values, odd = read_times(pa.array([text]), [compile_format("%d.%m.%Y %H:%M")])
+    if not len(odd):
+        assert values.tolist() == [datetime.strptime(text, "%d.%m.%Y %H:%M")]
