@@ -41,11 +41,12 @@ class Pipeline:
         rules: Path | None = None,
         as_of: pd.Timestamp | None = None,
         settings: Sequence[Path] = (),
+        mapping: Path | None = None,
         progress: Callable[[str], None] | None = None,
         locate: bool = False,
     ) -> Any:
         """Answer as the pipeline would."""
-        self.asked = SimpleNamespace(export=export, rules=rules, as_of=as_of, settings=list(settings))
+        self.asked = SimpleNamespace(export=export, rules=rules, as_of=as_of, settings=list(settings), mapping=mapping)
         self.located = locate
         if progress is not None:
             progress("judging")
@@ -119,8 +120,8 @@ def test_nothing_judged_is_never_clean(pipeline: Pipeline, fail_on: str, capsys:
 
 
 def test_options_reach_the_pipeline(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
-    """Rules, settings in their order, folder and as-of time are handed on; quiet is quiet; a naive time is UTC."""
-    settings = ["--settings", "theirs.yaml", "--settings", "ours.yaml"]
+    """Rules, settings in their order, mapping, folder and as-of time are handed on; a naive time is UTC."""
+    settings = ["--settings", "theirs.yaml", "--settings", "ours.yaml", "--mapping", "map.yaml"]
     arguments = ["check", "export", "--rules", "mine", *settings, "--out", "a/b", "--quiet", "--as-of"]
     assert run([*arguments, "2026-01-05T10:00+02:00"]) == ExitCode.FINDINGS
     assert pipeline.asked == SimpleNamespace(
@@ -128,6 +129,7 @@ def test_options_reach_the_pipeline(pipeline: Pipeline, capsys: pytest.CaptureFi
         rules=Path("mine"),
         as_of=pd.Timestamp("2026-01-05T08:00Z"),
         settings=[Path("theirs.yaml"), Path("ours.yaml")],
+        mapping=Path("map.yaml"),
     )
     assert said(capsys) == ""
     assert Path("a/b/report.html").exists()
