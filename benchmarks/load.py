@@ -164,10 +164,6 @@ class Fleet:
         """Which boots are black (the others silver)."""
         return self.dice.roll("finish", serial) < 0.85
 
-    def people_each(self) -> int:
-        """How many people work at each station."""
-        return max(4, self.aircraft // 48)
-
     def utc(self, plane: Ints, day: Ints, minute: Ints | int) -> Ints:
         """Minutes UTC of a minute of the day at the aircraft's home."""
         return (day * DAY + minute - OFFSETS[self.home[plane]]).astype(np.int32)
@@ -371,10 +367,12 @@ def _visits(records: _Records, plane: Ints, day: Ints) -> None:
             )  # fmt: skip
     glossed = dice.roll("glossed", plane, day, position) < 0.3
     early = dice.roll("glossed early", plane, day, position) < 0.02
-    records.add(
-        APPLY, GLOSS, plane[glossed], day[glossed], (stagger + np.where(early, 10 * HOUR, 26 * HOUR))[glossed], 20,
-        position=position[glossed], serial=serial[glossed], coats=2, series=VISIT, order_day=day[glossed],
-    )  # fmt: skip
+    began = (stagger + np.where(early, 10 * HOUR, 26 * HOUR))[glossed]
+    for coat in range(2):
+        records.add(
+            APPLY, GLOSS, plane[glossed], day[glossed], began + 15 * coat, 5, position=position[glossed],
+            serial=serial[glossed], coat=coat + 1, series=VISIT, order_day=day[glossed],
+        )  # fmt: skip
 
 
 def _swaps(records: _Records, planes: Ints) -> None:
@@ -396,8 +394,10 @@ def _task_table(fleet: Fleet, rows: Rows, number: Ints) -> pa.Table:
     home = fleet.home[plane]
     order = plane * fleet.days + rows["order_day"]
     names = _people_names(fleet)
-    performer = home + len(STATIONS) * dice.pick("performer", fleet.people_each(), order)
-    certifier = home + len(STATIONS) * dice.pick("certifier", fleet.people_each(), order)
+    # Each aircraft has its own people: somebody at another one at the same time is a fault, as rare as the others.
+    astray = dice.roll("astray", order) < 0.0005
+    performer = np.where(astray, (plane + 1) % fleet.aircraft, plane)
+    certifier = plane + fleet.aircraft
     slip = dice.roll("slip", number)  # what went wrong in writing this record, if anything
     worn = np.where(dice.roll("apron", number) < 0.3, 1, 0)
     worn = np.where(slip < 0.0012, 2, np.where(slip < 0.002, -1, worn))
@@ -534,7 +534,8 @@ def _aircraft_names(count: int) -> list[str]:
 
 
 def _people_names(fleet: Fleet) -> list[str]:
-    return [f"P{number:05d}" for number in range(fleet.people_each() * len(STATIONS))]
+    """Those who work on each aircraft, then those who sign for it."""
+    return [f"P{number:05d}" for number in range(2 * fleet.aircraft)]
 
 
 def _lots_each(fleet: Fleet) -> int:
