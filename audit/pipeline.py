@@ -49,7 +49,7 @@ def run_audit(
     `progress` is told each step. `locate` has every finding say on which line of which file it shows (PLACE_COLUMNS),
     for which a file may be read again. Raises AuditError where the export, a rule or a settings file can't be read.
     """
-    return traced_audit(export, rules, as_of, settings, progress, locate)[0]
+    return traced_audit(export, rules, as_of, settings, progress, locate, mapping)[0]
 
 
 def traced_audit(
@@ -59,6 +59,7 @@ def traced_audit(
     settings: Sequence[Path],
     progress: Callable[[str], None],
     locate: bool,
+    mapping: Path | None = None,
 ) -> tuple[AuditResult, Timeline]:
     """As `run_audit`, with the timeline beside the result, for whoever asks what happened around a finding."""
     progress("reading the rules")
