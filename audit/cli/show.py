@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from audit.cli.app import app, hand_out
-from audit.cli.check import AsOf, Quiet, Rules, Settings, audit_progress
+from audit.cli.check import AsOf, MappingPath, Quiet, Rules, Settings, audit_progress
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 
@@ -31,6 +31,7 @@ def show(
     aircraft: Annotated[
         str | None, typer.Option(metavar="REG", help="Show all that is recorded of an aircraft, with its findings.")
     ] = None,
+    mapping: MappingPath = None,
     rules: Rules = None,
     settings: Settings = None,
     as_of: AsOf = None,
@@ -50,7 +51,7 @@ def show(
 
     with audit_progress(quiet) as step:
         moment = pd.Timestamp(as_of) if as_of else None
-        result, timeline = traced_audit(folder, rules, moment, settings or (), step, locate=True)
+        result, timeline = traced_audit(folder, rules, moment, settings or (), step, True, mapping)
     width = min(max(shutil.get_terminal_size().columns, NARROWEST), WIDEST)
     if aircraft is not None:
         if aircraft not in timeline.aircraft_names:
