@@ -8,7 +8,7 @@ READY_DEV := $(VENV)/ready-dev
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 COMPILE := $(BIN)/uv pip compile pyproject.toml --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate --upgrade
 
-.PHONY: demo test browser lint types contracts check bench mutants format docs schema example-report lock clean
+.PHONY: demo test browser lint types contracts check bench mutants format docs schema golden example-report lock clean
 .DELETE_ON_ERROR:
 
 demo: $(READY)
@@ -58,9 +58,14 @@ schema: $(READY)
 	$(BIN)/python -m audit.rulebook.editor_schema settings > $(VENV)/settings.schema.json
 	mv $(VENV)/rule.schema.json $(VENV)/settings.schema.json rules/
 
-# The report that stands in the repository as an example.
-example-report: demo
+# Whole outputs of an invented result, which the tests compare byte for byte.
+golden: $(READY_DEV)
+	$(BIN)/python -m tests.golden_files --write
+
+# The report that stands in the repository as an example, and the picture of the terminal.
+example-report: demo $(READY_DEV)
 	cp reports/demo/report.html reports/example.html
+	$(BIN)/python -m tests.summary_picture
 
 # The lock files carry hashes and no addresses: any package index serves.
 lock: $(READY_DEV)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pandas as pd
 
 from audit.findings.result import AuditResult
 from audit.intake.export import RowCount
 from audit.report.summary import summarise
+from tests.summary_picture import picture
 
 PAGE = Path("out") / "report.html"
 
@@ -60,3 +62,13 @@ def test_names_can_not_drive_the_terminal(result_of: Callable[..., AuditResult])
     """A control character in a name is spelled out, never sent to the terminal."""
     text = summarise(result_of(export_name="x\x1b[2J\ny"), PAGE)
     assert text.startswith("x[U+001B][2J y, as of")
+
+
+def test_it_can_be_drawn(result: AuditResult) -> None:
+    """The picture for the README is well-formed, holds every line as text, and loads nothing."""
+    text = summarise(result, PAGE) + "<&>\n"
+    drawn = ElementTree.fromstring(picture(text))
+    lines = [element.text for element in drawn if element.tag.endswith("}text")]
+    assert lines == text.splitlines()
+    assert "url(" not in picture(text)
+    assert picture(text).count("http") == 1
