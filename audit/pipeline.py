@@ -118,6 +118,7 @@ def _result(
             [(rule, outcomes, found) for (rule, outcomes), (found, _) in zip(judged, collected, strict=True)],
             timeline,
         ),
+        margins={rule.id: outcomes.margins for rule, outcomes in judged if outcomes.margins},
     )
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
 from audit.findings.stories import Story
+from audit.forms.margins import Margins
 from audit.intake.export import RowCount, Source
 from audit.rulebook.loading import Setting
 from audit.rulebook.models import AnyRule
@@ -79,7 +80,8 @@ class AuditResult:
     value, reason). `inputs`, `rule_files` and `settings_files` carry name, SHA-256 and size of what was read.
     `settings` says of every value of a rule that may be set where it comes from; `not_in_export` names the aircraft
     that settings have at a base and the export doesn't know.
-    `stories` tell the first matters, to be drawn.
+    `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
+    to it the judged subjects came.
     """
 
     version: str
@@ -98,6 +100,7 @@ class AuditResult:
     settings_files: tuple[Source, ...] = ()
     not_in_export: tuple[str, ...] = ()
     stories: tuple[Story, ...] = ()
+    margins: Mapping[str, tuple[Margins, ...]] = field(default_factory=dict)
 
     @property
     def nothing_judged(self) -> bool:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from audit.forms.conditions import TRUE, UNKNOWN
+from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.forms.seasons import season_around
 from audit.forms.treatments import (
@@ -28,6 +29,8 @@ from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, Order
 from audit.timeline.timeline import Timeline
 
 RELEASED = "whether a record is the treatment that ends the hold can't be told"
+NEAR = LIMIT + 1
+"""Tenths of its duration over which another treatment is looked for."""
 COVERED = "whether a record is an earlier treatment of this boot can't be told"
 
 
@@ -54,7 +57,10 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Outcomes:
     hold = _Hold(timeline, treated, held, ending, until, np.nan if limit == FOREVER else limit / HOUR)
     if rule.forbid.where is None:
         return _takeoff(timeline, hold)
-    near = timeline.rows if rule.duration is None else _begun_within(timeline, held, limit)
+    near = timeline.rows
+    if rule.duration is not None:
+        # A little more than the time itself, to see what nearly came too early.
+        near = _begun_within(timeline, held, limit // LIMIT * NEAR)
     others = treatments(timeline, rule.forbid.where, near)
     return _treatment(timeline, hold, others, own_session(others, treated, held))
 
@@ -76,6 +82,17 @@ class _Hold:
             return np.zeros(len(index), bool)
         held = self.held.those(index)
         return _released(self.timeline, self.treated, held, self.ending, surely=False) <= at
+
+    def margins(self, waited: Ints, judged: Bools, broken: Ints, reach: int) -> tuple[Margins, ...]:
+        """How long each waited for the event (FOREVER where none came); holds that ended early can't be compared."""
+        if np.isnan(self.hours):
+            return ()
+        limit = round(self.hours * HOUR)
+        compared = judged & (waited >= limit)
+        compared[broken] = True
+        came = compared & (waited < FOREVER)
+        bins = tenths("least", waited[came], limit)
+        return (margins("least", f"{self.hours:g} h", bins, reach, int((compared & ~came).sum())),)
 
 
 def _work_of_seasons(season: Season | None, timeline: Timeline) -> Ints:
@@ -183,6 +200,9 @@ def _takeoff(timeline: Timeline, hold: _Hold) -> Outcomes:
             unit="h",
         ),
         _unjudged(held, undecided, reason[undecided]),
+        margins=hold.margins(
+            np.where(place == NONE, FOREVER, takeoff - held.end), reason == "", broken, reach=2 * LIMIT
+        ),
     )
 
 
@@ -194,8 +214,8 @@ def _treatment(timeline: Timeline, hold: _Hold, others: Treatments, own: Ints) -
     placed = timeline.position_of(held.place) != timeline.unknown_position
     aircraft, flown = timeline.aircraft_of(others.place), timeline.aircraft_of(held.place)
 
-    def first(wanted: Bools, owners: Ints, owner: Ints) -> Ints:
-        """The first of the owner's wanted treatments in [end, until), a session's own records left out."""
+    def next_one(wanted: Bools, owners: Ints, owner: Ints) -> Ints:
+        """The first of the owner's wanted treatments from the end on, a session's own records left out."""
         rows = np.flatnonzero(wanted)
         if not len(rows):
             return np.full(len(owner), NONE)
@@ -206,10 +226,19 @@ def _treatment(timeline: Timeline, hold: _Hold, others: Treatments, own: Ints) -
             theirs = (index < len(rows)) & (owners[row] == owner)
             mine = theirs & (own[row] == np.arange(len(owner)))
             if not mine.any():
-                return np.where(theirs & (started[row] < until), row, NONE)
+                return np.where(theirs, row, NONE)
             index = index + mine
 
-    sure = first(here & (others.truth == TRUE), others.place, held.place)
+    def in_time(row: Ints) -> Ints:
+        """Only what begins before the hold ends."""
+        return np.where(np.append(started, FOREVER)[row] < until, row, NONE)
+
+    def first(wanted: Bools, owners: Ints, owner: Ints) -> Ints:
+        return in_time(next_one(wanted, owners, owner))
+
+    coming = next_one(here & (others.truth == TRUE), others.place, held.place)
+    waited = np.where(coming == NONE, FOREVER, np.append(started, 0)[coming] - held.end)
+    sure = in_time(coming)
     maybe = first(here & (others.truth == UNKNOWN), others.place, held.place)
     reason = np.full(len(held.task), "", object)
     reason[first(~here, aircraft, flown) != NONE] = NO_POSITION
@@ -242,6 +271,7 @@ def _treatment(timeline: Timeline, hold: _Hold, others: Treatments, own: Ints) -
             unit="h",
         ),
         _unjudged(held, unjudged, reason[unjudged]),
+        margins=hold.margins(waited, (reason == "") & placed, found, reach=NEAR),
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from audit.forms.boots import BootTime, boot_time, perhaps_treated, surely_treated
 from audit.forms.conditions import UNKNOWN
 from audit.forms.due import Meter, bases, meters
+from audit.forms.margins import margins, tenths
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.forms.treatments import NO_BOOT, NO_POSITION, Sessions, sessions, treatments
 from audit.rulebook.models import IntervalRule
@@ -54,11 +55,13 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     unit = np.full(count, "", object)
     flight = np.full(count, NONE)
     doubt = np.full(count, "", object)
+    bins = np.zeros(count, np.int64)
     for meter in meters(rule.at_most, rule.tolerance):
         if meter.name in ("flight_hours", "cycles") and not timeline.supplied("flights"):
             doubt[:] = "table not supplied: flights"
             continue
         over, passed, allowed, at, by_flight = _run(rule, meter, timeline, segments, aircraft)
+        bins = np.maximum(bins, tenths("most", passed, allowed))
         sooner = over & (at < overdue)
         overdue[sooner] = at[sooner]
         measured[sooner] = passed[sooner] / meter.scale
@@ -97,7 +100,14 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
             limit=np.where(finding, limit, np.nan)[index],
             unit=np.where(finding, unit, "")[index],
         ),
+        margins=(margins("most", _limits(rule), bins[reason == ""]),),
     )
+
+
+def _limits(rule: IntervalRule) -> str:
+    """The limits of a rule in words, whichever comes first."""
+    named = ((name.replace("_", " "), getattr(rule.at_most, name)) for name in type(rule.at_most).model_fields)
+    return " or ".join(f"{value:g} {name}" for name, value in named if value is not None)
 
 
 def _cut(time: BootTime, done: Sessions) -> tuple[Segments, Ints]:

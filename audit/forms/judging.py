@@ -54,7 +54,7 @@ def judge_rule(rule: AnyRule, timeline: Timeline) -> Outcomes:
     first["reason"] = np.where(open_again, AMBIGUOUS, first["reason"])
     first["measured"] = np.where(open_again, np.nan, first["measured"])
     found = first[list(plain.cases.columns)].reset_index(drop=True)
-    return Outcomes(max(plain.in_scope, len(found)), found)
+    return Outcomes(max(plain.in_scope, len(found)), found, plain.margins)
 
 
 def _times_tried(timeline: Timeline, readings: list[Timeline], verdicts: pd.DataFrame, owner: Owner) -> Ints:

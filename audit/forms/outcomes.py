@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from audit.forms.margins import Margins
+
 NONE = -1
 """Where a case has no task, flight, component or position."""
 
@@ -47,10 +49,12 @@ class Outcomes:
     anchor     where a segment began, microseconds UTC     detail    what broke, for the sentence
     measured, limit, unit    the figures of a finding
     Every number is NONE (-1), every float NaN, every text "" where it doesn't apply.
+    `margins` count how near to each limit on time or use the judged subjects came, ambiguous times read as the earlier.
     """
 
     in_scope: int
     cases: pd.DataFrame
+    margins: tuple[Margins, ...] = ()
 
     @property
     def findings(self) -> int:
@@ -80,7 +84,7 @@ def cases(count: int, **columns: Any) -> pd.DataFrame:
     return pd.DataFrame(frame)
 
 
-def joined(in_scope: int, *parts: pd.DataFrame) -> Outcomes:
+def joined(in_scope: int, *parts: pd.DataFrame, margins: tuple[Margins, ...] = ()) -> Outcomes:
     """Put the cases of a rule together."""
     present = [part for part in parts if len(part)]
-    return Outcomes(in_scope, pd.concat(present, ignore_index=True) if present else cases(0))
+    return Outcomes(in_scope, pd.concat(present, ignore_index=True) if present else cases(0), margins)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from audit.forms.conditions import UNKNOWN
+from audit.forms.margins import margins, tenths
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.forms.treatments import sessions, treatments
 from audit.rulebook.models import SpacingRule
@@ -58,6 +59,12 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
     index = np.flatnonzero(finding | (reason != ""))
     limit = np.where(short, (shortest or 0) / MINUTE, (longest or 0) / MINUTE)
     whole = np.flatnonzero(several)
+    waited = np.maximum(pause[reason == ""], 0)
+    near = []
+    if shortest is not None:
+        near.append(margins("least", f"{shortest / MINUTE:g} min", tenths("least", waited, shortest)))
+    if longest is not None:
+        near.append(margins("most", f"{longest / MINUTE:g} min", tenths("most", waited, longest)))
     return joined(
         len(pause) + len(whole),
         cases(
@@ -86,4 +93,5 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
             component=treated.component[whole],
             at=start[whole],
         ),
+        margins=tuple(near),
     )

@@ -16,13 +16,15 @@ from markupsafe import Markup
 
 from audit.findings.matters import matter_of
 from audit.findings.result import AuditResult
+from audit.forms.explaining import explain
 from audit.report.listing import carried, packed, records, standing
+from audit.report.nearness import nearness
 from audit.report.overview import station_weeks
 from audit.report.pictures import DrawnScene, DrawnUsage, draw
 from audit.report.rows import day_and_time, instant
 from audit.report.unjudged import count_reasons
 from audit.report.visible import visible
-from audit.rulebook.models import LEVELS, AnyRule, Basis, Level
+from audit.rulebook.models import LEVELS, AnyRule, Level
 
 URGENT = 6
 DRAWN_QUARANTINE = 200
@@ -117,6 +119,7 @@ def render(result: AuditResult) -> str:
         levels=list(_levels(result)),
         urgent=list(_urgent(result)),
         stations=station_weeks(result.findings),
+        nearness=nearness(result.rules, result.margins),
         pictures=list(_pictures(result)),
         matters=int(matter_of(result.findings).max(initial=-1)) + 1,
         titles={rule.id: rule.title for rule in result.rules},
@@ -124,6 +127,7 @@ def render(result: AuditResult) -> str:
         carried=len(carried(result)),
         standing=standing(result),
         coverage=coverage,
+        explained=[(row, explain(row.rule)) for row in coverage],
         idle=[row for row in coverage if row.idle],
         unread=[row for row in coverage if row.unread],
         in_scope=in_scope,
@@ -156,7 +160,6 @@ def _template() -> Template:
         finalize=lambda value: visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value,
     )
     environment.filters |= {
-        "basis": _basis,
         "day_and_time": day_and_time,
         "grouped": lambda number: f"{number:,}",
         "level_name": lambda level: LEVEL_NAMES[level],
@@ -204,16 +207,3 @@ def _share(part: int, whole: int) -> str:
     if part and not tenths:
         return "under 0.1\u00a0%"
     return f"{tenths // 10}\u00a0%" if tenths % 10 == 0 else f"{tenths / 10:.1f}\u00a0%"
-
-
-def _basis(basis: Basis) -> str:
-    parts = [basis.source]
-    if basis.section:
-        parts.append(f", {basis.section}")
-    if basis.from_:
-        parts.append(f", from {basis.from_.isoformat()}")
-    if basis.to:
-        parts.append(f", until {basis.to.isoformat()}")
-    if basis.note:
-        parts.append(f" ({basis.note})")
-    return "".join(parts)

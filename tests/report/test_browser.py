@@ -193,6 +193,16 @@ def test_a_figure_leads_to_what_it_counts(page: Page) -> None:
     assert shown(page) == f"7 of {MANY + 8} findings, in 1 matter."
 
 
+def test_a_rule_is_a_click_away(page: Page) -> None:
+    """From a matter to its rule: the explanation unfolds, with what it checks and what leaves it unjudged."""
+    page.locator("#matters summary").first.click()
+    page.locator("#matters a", has_text="preservative-on-wrong-material").first.click()
+    explained = page.locator("#rule-preservative-on-wrong-material")
+    expect(explained).to_be_visible()
+    expect(explained).to_contain_text("It is a finding unless all of this holds")
+    assert page.locator("details.rule[open]").count() == 1
+
+
 def test_the_keyboard_is_enough(page: Page) -> None:
     """Tab reaches the skip link first and every control in turn; Enter and Space work them; focus is never lost."""
     page.keyboard.press("Tab")
@@ -278,8 +288,10 @@ def test_paper_has_every_finding(page: Page) -> None:
     assert len(with_rows) > 4
     assert all(head in sheet.replace("\n", " ") for sheet in with_rows)
     assert "Search for words or numbers" not in text
+    assert "The preservative softens other rubber than chloroprene." in text.replace("\n", " ")
     # Back on the screen the list is as it was.
     page.emulate_media(media="screen")
+    assert page.locator("details.rule[open]").count() == 0
     assert shown(page) == f"7 of {MANY + 8} findings, in 1 matter."
 
 

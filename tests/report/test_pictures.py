@@ -13,7 +13,9 @@ import pytest
 
 from audit.findings.result import AuditResult
 from audit.findings.stories import Lane, Scene, Span, Stretch, Usage
+from audit.forms.margins import Margins
 from audit.report.html import render
+from audit.report.nearness import nearness
 from audit.report.overview import MOST_BARS, MOST_STATIONS, station_weeks
 from audit.report.pictures import LETTER, WIDTH, DrawnScene, DrawnUsage, Label, draw
 from audit.timeline.instants import DAY, HOUR, MINUTE, instant
@@ -194,3 +196,24 @@ def test_findings_without_a_time_are_counted_beside() -> None:
     assert overview is not None
     assert (overview.rows[0].total, overview.undated) == (1, 1)
     assert station_weeks(undated.tail(1)) is None
+
+
+def test_near_misses_are_drawn_and_told(result_of: Callable[..., AuditResult]) -> None:
+    """The bin beside the limit stands out on the side that complies; numbers are exact in words, short above a bar."""
+    least = Margins("least", "24 h", (0,) * 9 + (2, 1_234) + (0,) * 8 + (9,), 50_000)
+    most = Margins("most", "50 flight hours", (7,) + (0,) * 8 + (3, 1) + (0,) * 9, 0)
+    result = result_of(margins={"flight-before-cure": (least,), "ice-adhesion-treatment-overdue": (most,)})
+    one, other = nearness(result.rules, result.margins)
+    assert [(column.kind, column.short) for column in one.columns] == [("broken", "2"), ("near", "1.2k"), ("kept", "9")]
+    assert [(column.kind, column.number) for column in other.columns] == [("kept", 7), ("near", 3), ("broken", 1)]
+    assert "51,245 measured, 2 broke it, 1,234 kept it by less than a tenth." in one.says
+    assert "above 90 % to 100 %" in other.says
+    source = re.sub(r"\s+", " ", render(result))
+    assert "at least 24 h: of 51,245 measured, 2 broke it and <b>1,234 kept it by less than a tenth</b>." in source
+    assert "50,000 longer or never" in source
+
+
+def test_a_limit_that_nothing_was_measured_against_is_not_drawn(result_of: Callable[..., AuditResult]) -> None:
+    """An idle rule has no bars; the coverage says that it is idle."""
+    empty = Margins("least", "24 h", (0,) * 20, 0)
+    assert nearness(result_of().rules, {"flight-before-cure": (empty,)}) == []

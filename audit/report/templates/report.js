@@ -208,6 +208,8 @@
 
   // A link to a finding opens its matter, whatever page it is on and whatever the filter hides.
   function follow() {
+    const rule = document.getElementById(location.hash.slice(1))?.closest("details.rule");
+    if (rule) rule.open = true;
     const id = decodeURIComponent(location.hash).replace(/^#finding-/, "");
     const value = columns.finding_id[0].indexOf(id);
     if (!location.hash.startsWith("#finding-") || value < 0) return;
