@@ -102,7 +102,7 @@ def _result(
         as_of=stamp(timeline.as_of),
         export_name=export_name,
         rules=rulebook.rules,
-        rule_files=rulebook.rule_files,
+        rule_files=(*rulebook.rule_files, *rulebook.tables),
         inputs=export.sources,
         rows=export.counts,
         records=_record_use(timeline),

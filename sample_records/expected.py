@@ -22,6 +22,7 @@ Rule = Literal[
     "product-before-cure",
     "ice-adhesion-treatment-not-last",
     "ppe-sign-off-missing",
+    "ppe-short-of-hazards",
     "ice-adhesion-treatment-overdue",
     "product-not-approved",
     "material-not-identified",
@@ -222,8 +223,8 @@ def not_last(treatment: Task, other: Task) -> list[Finding]:
 
 
 def unprotected(record: Task) -> list[Finding]:
-    """Protective equipment not worn or not signed for."""
-    return broken("ppe-sign-off-missing", record)
+    """Gloves or eye protection not recorded as worn: too little for any product, and for each hazard of these."""
+    return [*broken("ppe-sign-off-missing", record), *broken("ppe-short-of-hazards", record)]
 
 
 def broken(rule: Rule, record: Task) -> list[Finding]:
@@ -386,7 +387,12 @@ def of_unknown_class(record: Task) -> list[Unjudged]:
         "gloss-coats-wrong",
         "gloss-over-unstripped",
         "treatment-not-one-light-coat",
+<<<<<<< HEAD
         # A blank product is none that could be approved or shaken; one that isn't listed may be.
         *(("product-not-approved", "product-not-shaken") if record.product else ()),
+=======
+        # A blank product is none that could be approved or do harm; one that isn't listed may be.
+        *(("product-not-approved", "ppe-short-of-hazards") if record.product else ()),
+>>>>>>> 8b77394 (Protective equipment judged by the product's hazards, by a table; certificates as pairs, judged on the day of the signature; positions counted)
     )
     return [subject for rule in rules for subject in unsure(rule, record, "value missing")]

@@ -138,7 +138,7 @@ class Product:
 PREP = Product("Tarn Prep", "surface-prep", "TW-APP-01", "H225; H319; H336")
 PRESERVATIVE = Product("Tarn Black", "rubber-preservative", "TW-APP-02", "H226; H315")
 GLOSS = Product("Tarn Gloss", "gloss-coating", "TW-APP-03", "H226; H317")
-PROTECTANT = Product("Tarn Veil", "surface-protectant", "TW-APP-04", "")
+PROTECTANT = Product("Tarn Veil", "surface-protectant", "TW-APP-04", "H319")
 TREATMENT = Product("Tarn Iceless", "ice-adhesion-treatment", "TW-APP-05", "H225; H319")
 CLEANER = Product("Tarn Wash", "cleaner", "TW-APP-06", "H319")
 POLISH = Product("Hangar Gleam", "other", "", "")

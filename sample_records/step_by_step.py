@@ -58,6 +58,11 @@ def _products(book: Logbook) -> Iterator[Planted]:
         [polish],
         broken("product-not-approved", polish),
     )
+    yield cannot_tell(
+        "Nor does the list of products say how it can do harm.",
+        [polish],
+        unsure("ppe-short-of-hazards", polish, "value missing"),
+    )
     stopped = visit.step(POLISH_UP, ["left wing"], status="open", remarks="stopped: not for boots")
     yield near_miss(
         "The same polish on the left wing, begun and stopped: an open record is not work done.",

@@ -12,6 +12,7 @@ from typing import Final
 
 from sample_records.expected import (
     Planted,
+    broken,
     cannot_tell,
     covered_and_flown,
     covered_uncured,
@@ -559,6 +560,7 @@ def hazel(book: Logbook) -> Iterator[Planted]:
         "More protective equipment than needed, in another order; an inspection without product and without any.",
         [wash, look],
         PPE,
+        "ppe-short-of-hazards",
     )
 
     book.routine(until="2025-11-12")
@@ -669,7 +671,7 @@ def ivy(book: Logbook) -> Iterator[Planted]:
     yield fault(
         "Protective equipment entered for a wash of the whole aircraft, but signed by nobody.",
         [wash],
-        unprotected(wash),
+        broken(PPE, wash),
     )
 
     book.routine(until="2026-01-14")

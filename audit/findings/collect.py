@@ -212,12 +212,15 @@ def _record_messages(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) 
     """Say what broke. The boot of a record for several positions is the first that breaks the rule."""
     rows = cases["task"].to_numpy()
     component = cases["component"].to_numpy()
-    failed: list[list[Any]] = [[] for _ in rows]
+    broken: list[list[wording.Broken]] = [[] for _ in rows]
     required = rule.require
     for name, truth, value in failures(required, timeline, rows, component):
+        condition = required.columns[name]
+        others = {other: values(timeline, other, rows, component) for other in condition.others()}
         for index in np.flatnonzero(truth == FALSE).tolist():
-            failed[index].append((name, required.columns[name], value.text(index), bool(value.missing[index])))
-    return [wording.record_sentence(parts) if parts else f"{rule.title}." for parts in failed]
+            texts = {other: found.text(index) for other, found in others.items()}
+            broken[index].append(wording.Broken(name, condition, value.text(index), texts))
+    return [wording.record_sentence(parts) if parts else f"{rule.title}." for parts in broken]
 
 
 def _subjects(rule: AnyRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> list[tuple[str, ...]]:

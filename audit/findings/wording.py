@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
+from audit.rulebook.in_words import list_in_words, presence_in_words
 from audit.rulebook.models import (
     Condition,
     Conditions,
     CountRule,
     HoldRule,
     IntervalRule,
+    Needed,
     OrderRule,
     OtherColumn,
     OverlapRule,
@@ -160,25 +163,42 @@ def _label(name: str) -> str:
     return VOCABULARY[name].label if name in VOCABULARY else name
 
 
-def record_sentence(failed: list[tuple[str, Condition, str, bool]]) -> str:
+@dataclass(frozen=True)
+class Broken:
+    """A requirement that a record breaks, what was recorded (blank where missing), and the columns compared with."""
+
+    column: str
+    condition: Condition
+    recorded: str
+    others: Mapping[str, str]
+
+
+def record_sentence(broken: Sequence[Broken]) -> str:
     """Say of each requirement that broke what was recorded and what was asked."""
-    parts = []
-    for name, condition, value, missing in failed:
-        label = VOCABULARY[name].label
-        if missing:
-            parts.append(f"{label} is not recorded")
-            continue
-        parts.append(f"{label} is {value}; {_asked(condition)}")
+    parts = [part for one in broken for part in _of_requirement(one)]
     text = ". ".join(part[:1].upper() + part[1:] for part in parts)
     return f"{text}."
 
 
-def _asked(condition: Condition) -> str:
+def _of_requirement(broken: Broken) -> Iterator[str]:
+    asked = broken.condition.includes_all
+    if isinstance(asked, Needed):
+        for items, codes in asked.lacking(broken.recorded, broken.others[asked.column]).items():
+            verb = "asks" if len(codes) == 1 else "ask"
+            by = f"{list_in_words(codes, 'and')} {verb} for it" if codes else "it is always asked for"
+            yield f"{list_in_words(items, 'or')} not recorded as worn; {by}"
+    elif not broken.recorded:
+        yield presence_in_words(broken.column, False)
+    else:
+        yield f"{_label(broken.column)} is {broken.recorded}; {_asked(broken)}"
+
+
+def _asked(broken: Broken) -> str:
     words = {
         "is_": "{} asked for",
         "not_": "{} not allowed",
-        "in_": "{} asked for",
-        "not_in": "{} not allowed",
+        "in_": "one of {} asked for",
+        "not_in": "none of {} allowed",
         "includes_all": "all of {} asked for",
         "at_least": "at least {} asked for",
         "at_most": "at most {} allowed",
@@ -186,13 +206,13 @@ def _asked(condition: Condition) -> str:
         "after": "after {} asked for",
     }
     parts = []
-    for operator, operand in condition.operators():
+    for operator, operand in broken.condition.operators():
         if operator == "present":
             if not operand:
                 parts.append("none may be recorded")
             continue
         if isinstance(operand, OtherColumn):
-            shown = f"the {_label(operand.column)}"
+            shown = f"the {_label(operand.column)} ({broken.others[operand.column]})"
         elif isinstance(operand, tuple):
             shown = ", ".join(str(one) for one in operand)
         else:

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from audit.rulebook.models import Condition, Conditions, OtherColumn
+from audit.rulebook.models import Condition, Conditions, Needed, OtherColumn, codes_of
+from audit.timeline.codes import MISSING
 from audit.timeline.instants import DAY, Bools, Ints, instant
 from audit.timeline.records import Values, local_day, values
 from audit.timeline.timeline import TASK_TIMES, Timeline
@@ -115,6 +116,12 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
     for operator, operand in condition.operators():
         if operator == "present":
             asked = _present(left, bool(operand))
+        elif isinstance(operand, Needed):
+            right = values(timeline, operand.column, rows, component)
+            asked, told, more = _needed(operand, left, right)
+            from_right = ~left.missing & (asked == UNKNOWN)
+            why[from_right] = told[from_right] + len(reasons)
+            reasons.extend(more)
         elif isinstance(operand, OtherColumn):
             right = values(timeline, operand.column, rows, component)
             unknown = left.missing | right.missing
@@ -164,7 +171,38 @@ def _text_holds(operator: str, operand: Any, value: str) -> bool:
         case "not_in":
             return value not in {str(one) for one in operand}
         case _:  # includes_all
-            return {part.strip() for part in value.split(";")} >= set(operand)
+            return set(codes_of(value)) >= set(operand)
+
+
+def _needed(operand: Needed, left: Values, right: Values) -> tuple[Truth, Ints, tuple[str, ...]]:
+    """Whether a list holds what another asks for by a table, and why that is unknown (a code into the reasons).
+
+    What is always needed, and what known codes ask for, is decided whatever else is unknown.
+    """
+    assert left.codes is not None
+    assert left.names is not None
+    assert right.codes is not None
+    assert right.names is not None
+    width = len(right.names) + 1
+    pairs, distinct = pd.factorize((left.codes.astype(np.int64) + 1) * width + right.codes + 1)
+    truths = np.full(len(distinct), UNKNOWN)
+    told = np.full(len(distinct), MISSING)
+    reasons = list(right.reasons)
+    for number, pair in enumerate(distinct.tolist()):
+        there, asking = pair // width - 1, pair % width - 1
+        codes = "" if asking == MISSING else str(right.names[asking])
+        unlisted = operand.unlisted(codes)
+        if there == MISSING:
+            continue
+        if operand.lacking(str(left.names[there]), codes):
+            truths[number] = FALSE
+        elif unlisted:
+            told[number] = len(reasons)
+            reasons.append(f"{unlisted[0]} is not in the table {operand.by.name}")
+        elif asking != MISSING:
+            truths[number] = TRUE
+    why = told[pairs]
+    return truths[pairs], np.where(why == MISSING, right.why, why), tuple(reasons)
 
 
 def _by_day(name: str, found: Values, timeline: Timeline, rows: Ints) -> Values:
@@ -202,6 +240,9 @@ def _compare(operator: str, left: Values, right: Values) -> Truth:
     if left.names is not None and right.names is not None:
         assert left.codes is not None
         assert right.codes is not None
+        if operator in ("in_", "not_in"):
+            listed = np.where(_listed(left, right), TRUE, FALSE)
+            return listed if operator == "in_" else TRUE - listed
         names = pd.Index(np.union1d(left.names.astype("str"), right.names.astype("str")))
         one = np.append(names.get_indexer(left.names), -1)[left.codes]
         two = np.append(names.get_indexer(right.names), -1)[right.codes]
@@ -209,3 +250,15 @@ def _compare(operator: str, left: Values, right: Values) -> Truth:
     assert left.numbers is not None
     assert right.numbers is not None
     return np.where(_ordered(operator, left.numbers, right.numbers), TRUE, FALSE)
+
+
+def _listed(left: Values, right: Values) -> Bools:
+    """Whether each text is among the codes of a list of the same record, decided once for each pair of the two."""
+    assert left.codes is not None
+    assert left.names is not None
+    assert right.codes is not None
+    assert right.names is not None
+    width = len(right.names) + 1
+    lists = [left.names.get_indexer(pd.Index(codes_of(str(cell)), dtype="str")) for cell in right.names]
+    pairs = [code * width + number for number, codes in enumerate(lists) for code in codes.tolist() if code != MISSING]
+    return np.isin(left.codes.astype(np.int64) * width + right.codes, np.array(pairs, np.int64))

@@ -14,6 +14,7 @@ from audit.rulebook.models import (
     CountRule,
     HoldRule,
     IntervalRule,
+    Needed,
     OrderRule,
     OverlapRule,
     PrecedeRule,
@@ -37,7 +38,7 @@ _NOT_LISTED = {
     "lot": "the lot or its product is not recorded, or not listed in lots",
     "manual": "the manual or its revision is not recorded, or not listed in manuals",
     "performer": "the performer is not recorded, or holds nothing valid on the day of the work",
-    "certifier": "the certifier is not recorded, or holds nothing valid on the day of the work",
+    "certifier": "the certifier is not recorded, or holds nothing valid on the day of the signature",
 }
 
 
@@ -60,6 +61,7 @@ def _by_columns(rule: AnyRule) -> Iterator[str]:
         for name in sorted(conditions.names()):
             if (table := VOCABULARY[name].table) != "tasks":
                 tables[table] = None
+        yield from _not_in_tables(conditions)
         for name in sorted(_asked(conditions, known)):
             prefix = "product" if name == "product_class" else name.partition(".")[0] if "." in name else ""
             if prefix == "component":
@@ -76,6 +78,15 @@ def _by_columns(rule: AnyRule) -> Iterator[str]:
         yield _BOOT
     for table in tables:
         yield f"the table {table} is not supplied"
+
+
+def _not_in_tables(conditions: Conditions) -> Iterator[str]:
+    for condition in conditions.columns.values():
+        for _, operand in condition.operators():
+            if isinstance(operand, Needed):
+                yield f"one of the {name_in_words(operand.column)} is not in the table {operand.by.name}"
+    for option in conditions.any_of:
+        yield from _not_in_tables(option)
 
 
 def _asked(conditions: Conditions, known: set[str]) -> set[str]:

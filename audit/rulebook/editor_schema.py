@@ -90,6 +90,11 @@ def _rules_schema() -> dict[str, Any]:
         part["properties"] = {name: _field(name, field) for name, field in part.get("properties", {}).items()}
     definitions["Condition"]["minProperties"] = 1
     definitions["OtherColumn"]["properties"]["column"]["enum"] = list(VOCABULARY)
+    lists = [name for name, column in VOCABULARY.items() if column.kind == "codes"]
+    definitions["Needed"]["properties"]["needed_for"]["enum"] = lists
+    # A file names the table; what it says takes the place of the name on loading.
+    definitions["Needed"]["properties"]["by"] = {"type": "string", "description": "A table of the rules folder"}
+    del definitions["Protection"]
     conditions = definitions["Conditions"]
     conditions["properties"] |= {name: _condition(name) for name in VOCABULARY}
     conditions["properties"]["any_of"]["items"] = {**conditions["properties"]["any_of"]["items"], "minProperties": 1}

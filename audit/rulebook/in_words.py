@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import timedelta
 from typing import Any
 
-from audit.rulebook.models import Basis, Condition, Conditions, OtherColumn
+from audit.rulebook.models import Basis, Condition, Conditions, Needed, OtherColumn
 from audit.timeline.vocabulary import VOCABULARY
 
 MONTHS = (
@@ -21,7 +21,7 @@ _LISTED = {
     "lot.lot": "the lot is {}listed in lots",
     "manual.revision": "the manual and its revision are {}listed in manuals",
     "performer.authorisation": "the performer holds {}authorisation valid on the day of the work",
-    "certifier.authorisation": "the certifier holds {}authorisation valid on the day of the work",
+    "certifier.authorisation": "the certifier holds {}authorisation valid on the day of the signature",
 }
 """What it means that the joined row is there, or not."""
 
@@ -62,7 +62,7 @@ def _condition_in_words(name: str, condition: Condition) -> Iterator[str]:
     ordered = column.kind in ("time", "date")
     for operator, operand in condition.operators():
         if operator == "present":
-            yield _presence_in_words(name, bool(operand))
+            yield presence_in_words(name, bool(operand))
             continue
         value = _value_in_words(operand, "and" if operator == "includes_all" else "or")
         match operator:
@@ -71,9 +71,9 @@ def _condition_in_words(name: str, condition: Condition) -> Iterator[str]:
             case "not_":
                 said = f"is not {value}"
             case "in_":
-                said = f"is {value}"
+                said = f"is one of {value}" if isinstance(operand, OtherColumn) else f"is {value}"
             case "not_in":
-                said = f"is none of {value}" if len(operand) > 1 else f"is not {value}"
+                said = f"is none of {value}" if _several(operand) else f"is not {value}"
             case "includes_all":
                 said = f"includes {value}"
             case "at_least":
@@ -87,7 +87,12 @@ def _condition_in_words(name: str, condition: Condition) -> Iterator[str]:
         yield f"{name_in_words(name)} {said}"
 
 
-def _presence_in_words(name: str, wanted: bool) -> str:
+def _several(operand: Any) -> bool:
+    return isinstance(operand, OtherColumn) or len(operand) > 1
+
+
+def presence_in_words(name: str, wanted: bool) -> str:
+    """That a value is there, or that it isn't: `approval for use on boots is not given in products`."""
     if name in _LISTED:
         no = "" if wanted else ("no " if "holds" in _LISTED[name] else "not ")
         return _LISTED[name].format("an " if wanted and "holds" in _LISTED[name] else no)
@@ -99,6 +104,9 @@ def _presence_in_words(name: str, wanted: bool) -> str:
 def _value_in_words(operand: Any, last: str) -> str:
     if isinstance(operand, OtherColumn):
         return f"the {name_in_words(operand.column)}"
+    if isinstance(operand, Needed):
+        asked = f"what the {name_in_words(operand.column)} ask for by the table {operand.by.name}"
+        return list_in_words((*operand.always, asked), last)
     if isinstance(operand, tuple):
         return list_in_words(tuple(str(one) for one in operand), last)
     return str(operand)

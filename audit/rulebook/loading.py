@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from pydantic import ValidationError
 
 from audit.errors import AuditError
 from audit.intake.export import Source as File
+from audit.rulebook.files import read_file
 from audit.rulebook.in_force import limited_to_its_days
 from audit.rulebook.models import (
     AnyRule,
@@ -25,10 +25,12 @@ from audit.rulebook.models import (
     RecordRule,
     SpacingRule,
 )
+from audit.rulebook.protection import FOLDER, look_up, tables_beside
+from audit.shipped import rules_folder
 from audit.yaml.faults import Misplaced, did_you_mean, explained, quoted
-from audit.yaml.source import LONGEST, Source, read_source, shortened, written
+from audit.yaml.source import Source, read_source, shortened, written
 
-RESERVED = frozenset({"export-health", "settings", "tables"})
+RESERVED = frozenset({"export-health", "settings", FOLDER})
 """Folders beside the rule packs that hold other files than rules."""
 
 MODELS: Mapping[str, type[AnyRule]] = {
@@ -76,13 +78,14 @@ class Setting:
 class Rulebook:
     """The rules, in the order of their files' names, and the files they came from, one each.
 
-    `written` is what each file says, on which settings are laid; `settings` says where each value in force comes from;
-    `stationed` are the aircraft that settings have at a base.
+    `written` is what each file says, on which settings are laid; `tables` are the files of the tables that rules name;
+    `settings` says where each value in force comes from; `stationed` are the aircraft that settings have at a base.
     """
 
     rules: tuple[AnyRule, ...]
     rule_files: tuple[File, ...]
     written: tuple[Mapping[str, Any], ...]
+    tables: tuple[File, ...] = ()
     settings: tuple[Setting, ...] = ()
     settings_files: tuple[File, ...] = ()
     stationed: frozenset[str] = frozenset()
@@ -105,12 +108,14 @@ def load_rules(folder: Path) -> Rulebook:
     faults: list[str] = []
     faulty: set[str] = set()
     homes: dict[str, str] = {}
+    tables: dict[str, File] = {}
     for path in paths:
         name = path.relative_to(folder).as_posix()
         content, file = read_file(path, name)
         files.append(file)
         try:
             source = read_source(content, name)
+            tables |= {table.name: table for table in look_up(source, tables_beside(folder))}
             rule = rule_in(source)
         except AuditError as error:
             faults.extend(str(error).splitlines())
@@ -129,17 +134,7 @@ def load_rules(folder: Path) -> Rulebook:
         faults.insert(0, f"{folder}: faults in {len(faulty)} rule file{'s' if len(faulty) > 1 else ''}")
     if faults:
         raise AuditError("\n".join(faults))
-    return Rulebook(tuple(rules), tuple(files), tuple(written))
-
-
-def read_file(path: Path, name: str) -> tuple[bytes, File]:
-    """The content of a rule or settings file, cut where it is longer than allowed, and its sum."""
-    try:
-        with path.open("rb") as file:
-            content = file.read(LONGEST + 1)
-    except OSError as error:
-        raise AuditError(f"{path}: can't be read: {error.strerror}") from None
-    return content, File(name, hashlib.sha256(content).hexdigest(), len(content))
+    return Rulebook(tuple(rules), tuple(files), tuple(written), tuple(tables[name] for name in sorted(tables)))
 
 
 def _rule_files(folder: Path) -> Iterator[Path]:
@@ -154,13 +149,18 @@ def _rule_files(folder: Path) -> Iterator[Path]:
         yield from (Path(parent, name) for name in names if name.lower().endswith((".yaml", ".yml")))
 
 
-def read_rule(content: bytes, name: str) -> AnyRule:
-    """Read one rule file. AuditError has a line for each fault: file, line, path, what was expected."""
-    return rule_in(read_source(content, name))
+def read_rule(content: bytes, name: str, tables: Path | None = None) -> AnyRule:
+    """Read one rule file, with the tables of a folder (default: those that ship).
+
+    AuditError has a line for each fault: file, line, path, what was expected.
+    """
+    source = read_source(content, name)
+    look_up(source, tables_beside(rules_folder()) if tables is None else tables)
+    return rule_in(source)
 
 
 def rule_in(source: Source) -> AnyRule:
-    """The rule that a file holds. AuditError has a line for each fault: file, line, path, what was expected."""
+    """The rule that a file with its tables holds. AuditError has a line for each fault."""
     name, data = source.name, source.data
     if not isinstance(data, dict):
         raise AuditError(f"{name}, line 1: expected a rule with id, title, form and so on")

@@ -11,7 +11,7 @@ from itertools import chain, product
 from typing import Any
 
 from audit.intake.contracts import LIMITS
-from audit.rulebook.models import Condition, Conditions, OtherColumn
+from audit.rulebook.models import Condition, Conditions, Needed, OtherColumn
 from audit.timeline.vocabulary import VOCABULARY
 
 Literals = tuple[tuple[str, Condition], ...]
@@ -91,7 +91,7 @@ def _values(name: str, operands: Iterable[tuple[str, Any]]) -> Iterator[Any]:
     written = [
         value
         for operator, operand in operands
-        if operator != "present" and not isinstance(operand, OtherColumn)
+        if operator != "present" and not isinstance(operand, OtherColumn | Needed)
         for value in (operand if isinstance(operand, tuple) else (operand,))
     ]
     if column.table != "tasks" or not column.column.needed:
@@ -100,7 +100,8 @@ def _values(name: str, operands: Iterable[tuple[str, Any]]) -> Iterator[Any]:
         case "choice":
             yield from column.column.choices
         case "codes":
-            sets = [frozenset(operand) for operator, operand in operands if operator == "includes_all"]
+            lists = [operand for operator, operand in operands if operator == "includes_all"]
+            sets = [frozenset(one.always if isinstance(one, Needed) else one) for one in lists]
             yield from {frozenset({_OTHER}), frozenset().union(*sets) | {_OTHER}, *sets}
         case "number" | "count":
             steps = (-1, 0, 1) if column.kind == "count" else (-1, -0.5, 0, 0.5, 1)
@@ -136,6 +137,8 @@ def _asked(operator: str, operand: Any, value: Any, relations: _Relations) -> Wa
         return _surely((value is not _MISSING) == operand)
     if value is _MISSING:
         return _NEITHER
+    if isinstance(operand, Needed):
+        return _EITHER
     if isinstance(operand, OtherColumn):
         if operator not in _RELATIONS:
             return _EITHER

@@ -15,9 +15,11 @@ from pydantic import (
     BaseModel,
     BeforeValidator,
     ConfigDict,
+    Discriminator,
     Field,
     Strict,
     StringConstraints,
+    Tag,
     field_validator,
     model_validator,
 )
@@ -74,7 +76,76 @@ class OtherColumn(BaseModel):
         return known_column(value)
 
 
+Items = tuple[Text, ...]
+"""Of which one is enough."""
+
+
+class Protection(BaseModel):
+    """A table that says which items a code asks for; on loading it takes the place of its name."""
+
+    model_config = CLOSED
+
+    name: Text
+    needs: Mapping[str, tuple[Items, ...]]
+
+
+class Needed(BaseModel):
+    """What a list column of the record asks for by a table, beside what is always asked for."""
+
+    model_config = CLOSED
+
+    needed_for: str
+    by: Protection
+    always: tuple[Text, ...] = ()
+
+    @field_validator("by", mode="before")
+    @classmethod
+    def _is_a_table(cls, value: Any) -> Any:
+        if not isinstance(value, dict | Protection):
+            raise ValueError(f"expected the name of a table of the rules folder, got {quoted(value)}")
+        return value
+
+    @field_validator("needed_for")
+    @classmethod
+    def _is_a_list(cls, value: str) -> str:
+        if VOCABULARY[known_column(value)].kind != "codes":
+            raise ValueError(f"{value} is no list of codes")
+        return value
+
+    @property
+    def column(self) -> str:
+        """The column that asks, as other operands name theirs."""
+        return self.needed_for
+
+    def lacking(self, there: str, asking: str) -> dict[Items, tuple[str, ...]]:
+        """The items that a cell lacks, each with the codes of the asking cell that ask for it (none: always asked)."""
+        has = set(codes_of(there))
+        asked: dict[Items, list[str]] = {(item,): [] for item in self.always}
+        for code in codes_of(asking):
+            for items in self.by.needs.get(code, ()):
+                asked.setdefault(items, []).append(code)
+        return {items: tuple(codes) for items, codes in asked.items() if not has & set(items)}
+
+    def unlisted(self, asking: str) -> tuple[str, ...]:
+        """The codes of an asking cell that the table doesn't have."""
+        return tuple(code for code in codes_of(asking) if code not in self.by.needs)
+
+
+def codes_of(cell: str) -> tuple[str, ...]:
+    """The codes in a cell of a list column, once each, in their order."""
+    return tuple(dict.fromkeys(part.strip() for part in cell.split(";") if part.strip()))
+
+
+SHAPE = Discriminator(lambda value: "keys" if isinstance(value, dict | BaseModel) else "plain")
+"""Tells two types apart by whether the value has keys: only the faults of that one are then told."""
+
 Operand = OtherColumn | Scalar
+Several = Annotated[
+    Annotated[OtherColumn, Tag("keys")] | Annotated[tuple[Scalar, ...], Field(min_length=1), Tag("plain")], SHAPE
+]
+Included = Annotated[
+    Annotated[Needed, Tag("keys")] | Annotated[tuple[str, ...], Field(min_length=1), Tag("plain")], SHAPE
+]
 
 OPERATORS: Mapping[str, tuple[str, ...]] = {
     "is_": ("id", "code", "choice", "text", "time", "date", "number", "count"),
@@ -96,10 +167,10 @@ class Condition(Part):
 
     is_: Operand | None = Field(None, alias="is")
     not_: Operand | None = Field(None, alias="not")
-    in_: tuple[Scalar, ...] | None = Field(None, alias="in", min_length=1)
-    not_in: tuple[Scalar, ...] | None = Field(None, min_length=1)
+    in_: Several | None = Field(None, alias="in")
+    not_in: Several | None = None
     present: Annotated[bool, Strict()] | None = None
-    includes_all: tuple[str, ...] | None = Field(None, min_length=1)
+    includes_all: Included | None = None
     at_least: Operand | None = None
     at_most: Operand | None = None
     before: Operand | None = None
@@ -117,6 +188,10 @@ class Condition(Part):
             operand = getattr(self, name)
             if operand is not None:
                 yield name, operand
+
+    def others(self) -> set[str]:
+        """The columns that operands name."""
+        return {operand.column for _, operand in self.operators() if isinstance(operand, OtherColumn | Needed)}
 
 
 class Conditions(BaseModel):
@@ -136,9 +211,7 @@ class Conditions(BaseModel):
         """Every column read, alternatives and right-hand sides included."""
         names = set(self.columns)
         for condition in self.columns.values():
-            for _, operand in condition.operators():
-                if isinstance(operand, OtherColumn):
-                    names.add(operand.column)
+            names |= condition.others()
         return names.union(*(alternative.names() for alternative in self.any_of))
 
     @model_validator(mode="after")
@@ -179,8 +252,18 @@ def check_operand(name: str, kind: str, operator: str, operand: Any) -> None:
     """Refuse, with ValueError, an operand that could never equal a value of the column."""
     if isinstance(operand, OtherColumn):
         other = VOCABULARY[operand.column].kind
+        if operator in ("in_", "not_in"):
+            if other != "codes":
+                word = {"in_": "is", "not_in": "not"}[operator]
+                raise ValueError(f"{operand.column} ({other}) is no list; ask {word}")
+        elif other == "codes":
+            raise ValueError(f"{operand.column} is a list; ask in or not_in")
         if _family(other) != _family(kind):
             raise ValueError(f"{name} ({kind}) can't be compared with {operand.column} ({other})")
+        return
+    if isinstance(operand, Needed):
+        if name != "ppe_worn":
+            raise ValueError(f"what protects against hazards is asked of ppe_worn, not of {name}")
         return
     if operator == "present":
         return

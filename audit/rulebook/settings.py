@@ -15,8 +15,9 @@ from pydantic import Discriminator, Field, Tag, ValidationError
 
 from audit.errors import AuditError
 from audit.intake.export import Source as File
+from audit.rulebook.files import read_file
 from audit.rulebook.in_force import limited_to_its_days
-from audit.rulebook.loading import Rulebook, Setting, SetValue, read_file
+from audit.rulebook.loading import Rulebook, Setting, SetValue
 from audit.rulebook.models import AnyRule, Season, Text
 from audit.rulebook.seasons import SEASONS, SeasonByBase, month_days, season_text
 from audit.yaml.faults import MOST_FAULTS, Part, did_you_mean, explained, known_keys, quoted

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -10,8 +10,8 @@ import pandas as pd
 
 from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
-from audit.timeline.instants import DAY, MINUTE, NEVER, Bools, Ints, micros
-from audit.timeline.timeline import TASK_TIMES, Timeline
+from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, Bools, Ints, Order, micros
+from audit.timeline.timeline import EVERY_POSITION, TASK_TIMES, Timeline
 from audit.timeline.vocabulary import VOCABULARY
 
 NO_COMPONENT = "no component known at that position and time"
@@ -61,6 +61,10 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
         return _minutes(timeline, name, rows, "started_at", "finished_at")
     if name == "signed_after_minutes":
         return _minutes(timeline, name, rows, "finished_at", "signed_at")
+    if name == "position_count":
+        return _position_count(timeline, name, rows)
+    if name == "certificate":
+        return _certificate(timeline, name, rows)
     if name == "product_class":
         return _joined(timeline, name, "products", "product_class", _product(timeline, rows))
     prefix, _, column = name.partition(".")
@@ -75,8 +79,9 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
     if prefix == "manual":
         matched = _pair(timeline, rows, "manuals", ("manual", "revision"), ("manual", "manual_revision"))
         return _joined(timeline, name, "manuals", column, matched)
-    signature = {"performer": "performed_by", "certifier": "certified_by"}[prefix]
-    return _of_person(timeline, name, column, signature, rows)
+    if prefix == "performer":
+        return _of_person(timeline, name, column, "performed_by", rows, timeline.times["started_at"][rows])
+    return _of_person(timeline, name, column, "certified_by", rows, _signed(timeline, rows))
 
 
 def work_day(timeline: Timeline, rows: Ints) -> Ints:
@@ -267,8 +272,58 @@ def _of_component(timeline: Timeline, name: str, column: str, component: Ints | 
     )
 
 
-def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows: Ints) -> Values:
-    """What the people table says of the signatory on the day of the work; several valid entries are joined by `; `."""
+def _position_count(timeline: Timeline, name: str, rows: Ints) -> Values:
+    """How many positions a record names; `all` names none by itself."""
+    if "position" not in timeline.tasks:
+        return _absent(name, len(rows))
+    column = timeline.tasks["position"].cat
+    lists = [{part.strip() for part in str(text).split(";")} - {""} for text in column.categories]
+    counts = [np.nan if one == {EVERY_POSITION} else float(len(one)) for one in lists]
+    numbers = np.array([*counts, np.nan])[column.codes.to_numpy()[rows]]
+    return _plain("count", name, np.isnan(numbers), numbers=numbers)
+
+
+def _certificate(timeline: Timeline, name: str, rows: Ints) -> Values:
+    """Number and kind of the certificate that a record gives, as one; missing where either is."""
+    parts = [_own(timeline.tasks, part, rows) for part in ("certificate_number", "certificate_kind")]
+    number, kind = parts
+    assert number.codes is not None
+    assert number.names is not None
+    assert kind.codes is not None
+    assert kind.names is not None
+    missing = number.missing | kind.missing
+    width = len(kind.names) + 1
+    pairs, distinct = pd.factorize(np.where(missing, MISSING, number.codes.astype(np.int64) * width + kind.codes))
+    texts = [
+        "" if pair == MISSING else certificate(str(number.names[pair // width]), str(kind.names[pair % width]))
+        for pair in distinct.tolist()
+    ]
+    names = pd.Index(sorted(set(texts) - {""}), dtype="str")
+    codes = np.append(names.get_indexer(pd.Index(texts, dtype="str")), MISSING)[pairs]
+    reasons = tuple(reason for part in parts for reason in part.reasons)
+    why = np.where(number.missing, 0, 1).astype(np.int8)
+    return replace(_plain("code", name, codes == MISSING, codes=codes, names=names), reasons=reasons, why=why)
+
+
+def certificate(number: str, kind: str) -> str:
+    """A certificate as it is written in lists, in which `;` stands between two: `TW-7 (airframe)`."""
+    return f"{number} ({kind})".replace(";", ",") if number and kind else ""
+
+
+def _signed(timeline: Timeline, rows: Ints) -> Ints:
+    """When each record was signed; where it doesn't say, when its work ended."""
+    finished = timeline.times["finished_at"][rows]
+    if "signed_at" not in timeline.times:
+        return finished
+    signed = timeline.times["signed_at"][rows]
+    return np.where(signed == NEVER, finished, signed)
+
+
+def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows: Ints, instants: Ints) -> Values:
+    """What the people table says of the signatory on the day of an instant, by the clock of the record's station.
+
+    Several valid entries are joined by `; `.
+    """
     if not timeline.supplied("people"):
         return _not_supplied(name, "people", len(rows))
     if signature not in timeline.tasks:
@@ -276,32 +331,31 @@ def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows:
     people = timeline.tables["people"]
     names = names_of((people["person"], timeline.tasks[signature]))
     person = codes_in(names, timeline.tasks[signature])[rows]
-    days = work_day(timeline, rows)
-    pairs, index = np.unique(np.stack((person, days)), axis=1, return_inverse=True)
-    owner = codes_in(names, people["person"])
+    owner = codes_in(names, people["person"]).astype(np.int64)
     first = np.floor_divide(micros(people["valid_from"]), DAY)
-    last = np.full(len(people), np.iinfo(np.int64).max)
+    after = np.full(len(people), FOREVER)
     if "valid_to" in people:
         valid_to = micros(people["valid_to"])
-        last = np.where(valid_to == NEVER, last, np.floor_divide(valid_to, DAY))
-    entries = (
-        people[column].astype("str").where(people[column].notna(), "").to_numpy(object)
-        if column in people
-        else np.full(len(people), "", object)
-    )
+        after = np.where(valid_to == NEVER, FOREVER, np.floor_divide(valid_to, DAY) + 1)
+    entries = _entries(people, column)
     by_owner: dict[int, list[int]] = {}
     for row, code in enumerate(owner.tolist()):
         by_owner.setdefault(code, []).append(row)
-    texts = []
-    for code, day in pairs.T.tolist():
-        valid = {
-            entries[row]
-            for row in (by_owner.get(code, []) if code != MISSING else [])
-            if first[row] <= day <= last[row]
-        }
-        texts.append("; ".join(sorted(valid - {""})))
+    # What a person holds changes on these days only.
+    ends = np.flatnonzero(after != FOREVER)
+    turns = Order.of(np.concatenate((owner, owner[ends])), np.concatenate((first, after[ends])))
+    turn_owner = np.concatenate((owner, owner[ends]))[turns.row]
+    turn_day = np.concatenate((first, after[ends]))[turns.row]
+    texts = [
+        "; ".join(sorted({entries[row] for row in by_owner[code] if first[row] <= day < after[row]} - {""}))
+        for code, day in zip(turn_owner.tolist(), turn_day.tolist(), strict=True)
+    ]
+    last_turn = turns.count(person, local_day(timeline, rows, instants), "until") - 1
+    inside = np.maximum(last_turn, 0)
+    none = (last_turn < 0) | (np.append(turn_owner, MISSING)[inside] != person) | (person == MISSING)
     categories = pd.Index(sorted(set(texts) - {""}), dtype="str")
-    codes = categories.get_indexer(pd.Index(texts, dtype="str"))[index.reshape(-1)]
+    held = np.append(categories.get_indexer(pd.Index(texts, dtype="str")), MISSING)
+    codes = np.where(none, MISSING, held[inside])
     reasons = (f"value missing: {signature}", f"{signature} holds none valid on that day")
     return Values(
         kind=VOCABULARY[name].kind,
@@ -313,3 +367,16 @@ def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows:
         reasons=reasons,
         why=np.where(person == MISSING, 0, 1).astype(np.int8),
     )
+
+
+def _entries(people: pd.DataFrame, column: str) -> list[str]:
+    """A column of the people table, blank where missing; `certificates` are numbers with their kinds."""
+
+    def texts(name: str) -> list[str]:
+        if name not in people:
+            return [""] * len(people)
+        return people[name].astype("str").where(people[name].notna(), "").tolist()
+
+    if column != "certificates":
+        return texts(column)
+    return [certificate(*pair) for pair in zip(texts("certificate_number"), texts("certificate_kind"), strict=True)]

@@ -35,14 +35,15 @@ def _joined(prefix: str, table: Table, *names: str) -> dict[str, RecordColumn]:
 
 
 def _person(prefix: str) -> dict[str, RecordColumn]:
-    # Several authorisations may be valid on one day: their values stand in one cell, as a list.
-    columns = {}
-    for name in ("authorisation", "certificate_number", "certificate_kind"):
-        column = PEOPLE.columns[name]
-        kind = "codes" if name == "authorisation" else column.kind
-        label = f"{prefix}'s {column.label}"
-        columns[f"{prefix}.{name}"] = RecordColumn(replace(column, kind=kind, label=label), PEOPLE.name)
-    return columns
+    # Several entries may be valid on one day: their values stand in one cell, as a list.
+    columns = [PEOPLE.columns[name] for name in ("authorisation", "certificate_number", "certificate_kind")]
+    columns.append(Column("certificates", "codes", "certificates with their kinds"))
+    return {
+        f"{prefix}.{column.name}": RecordColumn(
+            replace(column, kind="codes", label=f"{prefix}'s {column.label}", needed=False), PEOPLE.name
+        )
+        for column in columns
+    }
 
 
 VOCABULARY: Mapping[str, RecordColumn] = {
@@ -53,6 +54,8 @@ VOCABULARY: Mapping[str, RecordColumn] = {
         Column("signed_after_minutes", "number", "minutes from end of the work to signature"),
         TASKS.name,
     ),
+    "position_count": RecordColumn(Column("position_count", "count", "number of positions named"), TASKS.name),
+    "certificate": RecordColumn(Column("certificate", "code", "certificate with its kind"), TASKS.name),
     "product_class": RecordColumn(PRODUCTS.columns["product_class"], PRODUCTS.name),
     **_joined("product", PRODUCTS, "product", "approval", "hazard_codes"),
     **_joined(
@@ -72,6 +75,12 @@ VOCABULARY: Mapping[str, RecordColumn] = {
 """Every column that a condition may name.
 
 work_date: the calendar day, at the station, on which the work started. work_minutes: finished_at minus started_at.
-signed_after_minutes: signed_at minus finished_at, negative where signed before. Dotted columns are missing where the
-joined row isn't listed (`product.product`, `lot.lot` and `manual.revision` are `present` exactly where it is).
+signed_after_minutes: signed_at minus finished_at, negative where signed before. position_count: how many positions the
+record names; missing where it names none, or `all`. certificate: number and kind that the record gives, as one text,
+missing where either is; `performer.certificates` and `certifier.certificates` list such texts.
+
+Dotted columns are missing where the joined row isn't listed (`product.product`, `lot.lot` and `manual.revision` are
+`present` exactly where it is). What a performer holds is what is valid on the day of the work, what a certifier holds
+on the day of the signature, or, where it isn't recorded, on the day on which the work ended: both by the clock of the
+station.
 """

@@ -193,7 +193,7 @@ def test_a_rule_says_what_it_checks(name: str) -> None:
         ({"performer.authorisation": {"present": True}},
          ("the performer holds an authorisation valid on the day of the work",)),
         ({"certifier.authorisation": {"present": False}},
-         ("the certifier holds no authorisation valid on the day of the work",)),
+         ("the certifier holds no authorisation valid on the day of the signature",)),
         ({"component.finish": {"present": False}}, ("boot finish is not given in components",)),
         ({"component_serial": {"is": {"column": "component.component_serial"}}},
          ("component serial is the component serial in components",)),

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.forms.rules import rule, verdict
+from tests.forms.rules import outcomes, rule, verdict
 
 PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
 CHLOROPRENE = rule("record", scope=PRESERVE, require={"component.material": {"is": "chloroprene"}})
@@ -101,3 +101,82 @@ def test_the_day_of_an_installation_is_utc() -> None:
 def test_an_empty_history_knows_no_boot() -> None:
     """A component history without rows has no boot: nothing to judge, and no error."""
     assert verdict(CHLOROPRENE, tasks=[TASK], components=[]) == "1 unjudged"
+
+
+PEOPLE = [
+    {"person": "P1", "authorisation": "certifying", "valid_from": "2025-01-01"}
+    | {"certificate_number": number, "certificate_kind": kind}
+    for number, kind in (("7", "airframe"), ("8", "repairman"))
+]
+LISTED = rule("record", require={"certificate": {"in": {"column": "certifier.certificates"}}})
+UNLISTED = rule("record", require={"certificate": {"not_in": {"column": "certifier.certificates"}}})
+
+
+@pytest.mark.parametrize(
+    ("number", "kind", "expected", "turned"),
+    [
+        pytest.param("7", "airframe", "1 complies", "1 finding", id="the-first-of-the-list"),
+        pytest.param("8", "repairman", "1 complies", "1 finding", id="the-second-of-the-list"),
+        pytest.param("8", "airframe", "1 finding", "1 complies", id="number-of-one-and-kind-of-another"),
+        pytest.param("7 (airframe); 8", "repairman", "1 finding", "1 complies", id="the-list-is-no-entry-of-itself"),
+        pytest.param("7", None, "1 unjudged", "1 unjudged", id="no-kind-recorded"),
+    ],
+)  # fmt: skip
+def test_a_value_is_looked_for_in_a_list(number: str, kind: str | None, expected: str, turned: str) -> None:
+    """Of a list of several that are valid that day each counts, as a whole."""
+    task = TASK | {"certified_by": "P1", "certificate_number": number, "certificate_kind": kind}
+    people = [{**PEOPLE[0], "authorisation": "boots"}, *PEOPLE[1:]]
+    assert verdict(LISTED, tasks=[task], people=people) == expected
+    assert verdict(UNLISTED, tasks=[task], people=people) == turned
+
+
+def test_an_unknown_list_holds_nobody_knows_what() -> None:
+    """Who isn't listed has no list: neither in it nor not in it."""
+    task = TASK | {"certified_by": "P9", "certificate_number": "7", "certificate_kind": "airframe"}
+    for data in (LISTED, UNLISTED):
+        found = outcomes(data, tasks=[task], people=PEOPLE)
+        assert found.cases["reason"].tolist() == ["certified_by holds none valid on that day"]
+        assert outcomes(data, tasks=[task]).cases["reason"].tolist() == ["table not supplied: people"]
+
+
+TABLE = {"name": "small", "needs": {"H317": [["gloves"]], "H314": [["gloves", "clothing"], ["goggles"]], "H336": []}}
+WORN = rule(
+    "record",
+    require={"ppe_worn": {"includes_all": {"needed_for": "product.hazard_codes", "by": TABLE, "always": ["mask"]}}},
+)
+
+
+@pytest.mark.parametrize(
+    ("worn", "hazards", "expected"),
+    [
+        ("mask; gloves", "H317", "complies"),
+        ("mask", "H317", "finding"),
+        ("gloves", "H317", "finding"),
+        ("mask; goggles; clothing", "H314", "complies"),
+        ("mask; gloves; clothing", "H314", "finding"),
+        ("mask", "H336", "complies"),
+        ("mask", "H336; H999", "H999 is not in the table small"),
+        ("mask", "H999;H317", "finding"),
+        ("gloves", "H999", "finding"),
+        ("mask", None, "value missing: product.hazard_codes"),
+        ("gloves", None, "finding"),
+        (None, "H317", "value missing: ppe_worn"),
+    ],
+)
+def test_what_hazards_ask_for_must_be_worn(worn: str | None, hazards: str | None, expected: str) -> None:
+    """What is surely lacking is a finding whatever else is unknown; a code that the table lacks is named."""
+    products = [{"product": "gel", "product_class": "cleaner", "hazard_codes": hazards}]
+    # A second record of another product, so that reasons are told apart by record.
+    products.append({"product": "oil", "product_class": "cleaner", "hazard_codes": "H888"})
+    tasks = [TASK | {"product": "oil", "ppe_worn": "mask"}, TASK | {"product": "gel", "ppe_worn": worn}]
+    found = outcomes(WORN, tasks=tasks, products=products).cases
+    assert found.loc[found["task"] == 0, "reason"].tolist() == ["H888 is not in the table small"]
+    ours = found[found["task"] == 1]
+    said = "complies" if ours.empty else "finding" if ours["finding"].item() else ours["reason"].item()
+    assert said == expected
+
+
+def test_a_product_that_is_not_listed_has_unknown_hazards() -> None:
+    """The reason is that of the product."""
+    found = outcomes(WORN, tasks=[TASK | {"product": "unheard-of", "ppe_worn": "mask"}]).cases
+    assert found["reason"].tolist() == ["product not listed in products"]

@@ -294,10 +294,12 @@ def of(world: World, table: str, column: str, matches: Callable[[Row], bool]) ->
 
 
 def authorisations(world: World, task: Row, signatory: str) -> Any:
-    """What a signatory was authorised for on the day of the work; the last day of validity is included."""
+    """What a performer was authorised for on the day of the work, a certifier on that of the signature (of the end of
+    the work where there is none); the last day of validity is included."""
     if "people" not in world.tables:
         return NOT_SUPPLIED
-    day = value("work_date", world, task, NO_BOOT)
+    signed = task.get("signed_at") or task["finished_at"]
+    day = local_day(task["started_at"] if signatory == "performed_by" else signed, world, task)
     return {
         row["authorisation"]
         for row in world.tables["people"]

@@ -207,6 +207,82 @@ def test_people_hold_what_is_valid_on_the_local_day_of_the_work() -> None:
     ]
 
 
+def test_certifiers_hold_what_is_valid_on_the_local_day_of_the_signature() -> None:
+    """The day on which it was signed counts, and without one the day on which the work ended, not that on which it
+    began."""
+    night = {"started_at": "2025-06-02T23:00:00Z", "finished_at": "2025-06-03T01:00:00Z", "certified_by": "P1"}
+    line = timeline(
+        [
+            task(1, **night),
+            task(2, **night, signed_at="2025-06-04T09:00:00Z"),
+            task(3, **night, signed_at="2025-06-03T16:00:00Z", station="S2"),
+            task(4, **night, signed_at="2025-06-05T09:00:00Z"),
+        ],
+        people=[
+            {"person": "P1", "authorisation": f"of day {day}", "valid_from": date, "valid_to": date}
+            for day in (1, 2, 3, 4)
+            for date in [f"2025-06-0{day}"]
+        ],
+    )
+    assert column(line, "certifier.authorisation") == [
+        "of day 3",
+        "of day 4",
+        "of day 4",
+        "certified_by holds none valid on that day",
+    ]
+
+
+def test_validities_overlap_end_and_leave_gaps() -> None:
+    """On each day exactly the entries whose first and last day it lies between, written once each."""
+    people = [
+        {"person": "P1", "authorisation": "a", "valid_from": "2025-06-02", "valid_to": "2025-06-04"},
+        {"person": "P1", "authorisation": "b", "valid_from": "2025-06-03", "valid_to": "2025-06-03"},
+        {"person": "P1", "authorisation": "c", "valid_from": "2025-06-06"},
+        {"person": "P0", "authorisation": "x", "valid_from": "2025-06-01"},
+        {"person": "P2", "authorisation": "y", "valid_from": "2025-06-01"},
+    ]
+    days = [f"2025-06-0{day}T12:00:00Z" for day in range(1, 8)]
+    records = [task(number, performed_by="P1", started_at=day) for number, day in enumerate(days, 1)]
+    gap = "performed_by holds none valid on that day"
+    found = column(timeline(records, people=people), "performer.authorisation")
+    assert found == [gap, "a", "a; b", "a", gap, "c", "c"]
+
+
+def test_certificates_are_numbers_with_their_kinds() -> None:
+    """Number and kind make one text, in the record and in the list of people; one without the other makes none."""
+    line = timeline(
+        [
+            task(1, certified_by="P1", certificate_number="7", certificate_kind="airframe"),
+            task(2, certified_by="P2", certificate_number="7;8", certificate_kind="airframe"),
+            task(3, certified_by="P1", certificate_number="7"),
+            task(4, certified_by="P1", certificate_kind="airframe"),
+        ],
+        people=[
+            {"person": "P1", "authorisation": "a", "valid_from": "2025-01-01"}
+            | {"certificate_number": "7", "certificate_kind": "airframe"},
+            {"person": "P1", "authorisation": "b", "valid_from": "2025-01-01"}
+            | {"certificate_number": "9", "certificate_kind": "repairman"},
+            {"person": "P2", "authorisation": "a", "valid_from": "2025-01-01"}
+            | {"certificate_number": "7;8", "certificate_kind": "airframe"},
+        ],
+    )
+    assert column(line, "certificate") == [
+        "7 (airframe)",
+        "7,8 (airframe)",
+        "value missing: certificate_kind",
+        "value missing: certificate_number",
+    ]
+    both = "7 (airframe); 9 (repairman)"
+    assert column(line, "certifier.certificates") == [both, "7,8 (airframe)", both, both]
+
+
+def test_positions_are_counted_where_they_are_named() -> None:
+    """Each position once; a blank cell and `all` name none."""
+    records = [task(n, position=cell) for n, cell in enumerate(["fin", "left; right", "fin; fin ;", "all", ""], 1)]
+    missing = "value missing: position_count"
+    assert column(timeline(records), "position_count") == ["1", "2", "1", missing, missing]
+
+
 def test_lots_and_manuals_are_joined_on_all_their_keys() -> None:
     """A lot belongs to its product, a revision to its manual; what isn't listed is missing with its reason."""
     line = timeline(
