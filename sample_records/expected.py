@@ -387,12 +387,7 @@ def of_unknown_class(record: Task) -> list[Unjudged]:
         "gloss-coats-wrong",
         "gloss-over-unstripped",
         "treatment-not-one-light-coat",
-<<<<<<< HEAD
-        # A blank product is none that could be approved or shaken; one that isn't listed may be.
-        *(("product-not-approved", "product-not-shaken") if record.product else ()),
-=======
-        # A blank product is none that could be approved or do harm; one that isn't listed may be.
-        *(("product-not-approved", "ppe-short-of-hazards") if record.product else ()),
->>>>>>> 8b77394 (Protective equipment judged by the product's hazards, by a table; certificates as pairs, judged on the day of the signature; positions counted)
+        # A blank product is none that could be approved, shaken or do harm; one that isn't listed may be.
+        *(("product-not-approved", "product-not-shaken", "ppe-short-of-hazards") if record.product else ()),
     )
     return [subject for rule in rules for subject in unsure(rule, record, "value missing")]
