@@ -10,10 +10,14 @@ import pandas as pd
 
 from audit.findings.result import AuditResult
 from audit.report.rows import day_and_time, instant, texts
+from audit.report.visible import shortened
 from audit.rulebook.models import LEVELS, AnyRule
 
 MOST_FINDINGS: Final = 5_000
 """A list holds the most serious findings up to this number, and says so where there are more."""
+
+LONGEST_TEXT: Final = 300
+"""Characters of one value from the records that are shown."""
 
 LEVEL_2_DAYS: Final = 90
 """EASA 145.B.350 and M.B.605: a level 2 finding is put right in at most 3 months, a level 1 finding at once."""
@@ -162,7 +166,7 @@ def leave_alone(record: str) -> str:
 
 def _jobs(known: pd.DataFrame, rules: dict[str, AnyRule], last_day: str) -> list[Job]:
     names = ("rule", "level", "finding_id", "position", "component_serial", "task_id", "flight_id", "at", "message")
-    columns = [[cell or "" for cell in texts(known[name])] for name in names]
+    columns = [[shortened(cell or "", LONGEST_TEXT) for cell in texts(known[name])] for name in names]
     rows = list(zip(*columns, strict=True))
     keys = list(zip(*(known[name].tolist() for name in ("aircraft", "work_order", "moment")), strict=True))
     jobs = []
@@ -174,7 +178,7 @@ def _jobs(known: pd.DataFrame, rules: dict[str, AnyRule], last_day: str) -> list
             items = tuple(_item(*row[1:], last_day=last_day) for row in of_step)
             steps.append(Step(rule.title, rule.put_right, rule.caution or "", items))
         lead = steps[0].items[0]
-        aircraft, work_order, _ = keys[first]
+        aircraft, work_order = (shortened(name, LONGEST_TEXT) for name in keys[first][:2])
         jobs.append(Job(number, lead.by_when, lead.level == "1", aircraft, work_order, tuple(steps)))
     return jobs
 

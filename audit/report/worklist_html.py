@@ -16,7 +16,7 @@ from audit.report.rows import level_name
 from audit.report.visible import shortened, visible
 from audit.report.worklist import NEVER, NOT_THE_BOOT, leave_alone, until_when, work_list
 
-LONGEST_CELL = 300
+LONGEST_CELL = 2_000
 """Characters of one value that are shown."""
 
 _TEMPLATES = Path(__file__).with_name("templates")

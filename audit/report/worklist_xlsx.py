@@ -40,7 +40,7 @@ from audit.report.worklist import (
     work_list,
 )
 
-LONGEST_CELL: Final = 1_000
+LONGEST_CELL: Final = 2_000
 """Characters of one value that are shown; a cell holds 32,767 at most."""
 LONGEST_SHEET_NAME: Final = 31
 NO_STATION: Final = "No station"
