@@ -10,7 +10,7 @@ import numpy as np
 from audit.forms.boots import boot_time, perhaps_treated, surely_treated
 from audit.forms.conditions import UNKNOWN
 from audit.forms.outcomes import NONE, Outcomes, cases
-from audit.forms.treatments import sessions, treatments
+from audit.forms.treatments import in_sessions
 from audit.rulebook.models import CountRule, Number
 from audit.timeline.instants import Bools, Ints, Order
 from audit.timeline.records import values
@@ -34,8 +34,7 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
     A record with `coats` stands for that many, one with `coat` for that coat; the same coat entered twice is one coat.
     A record with neither stands for one coat or more.
     """
-    treated = treatments(timeline, rule.scope)
-    subjects = sessions(timeline, treated)
+    treated, subjects = in_sessions(timeline, rule.scope)
     count = len(subjects.task)
     coat, has_coat = _whole(timeline, "coat", treated.task)
     coats, has_coats = _whole(timeline, "coats", treated.task)
@@ -89,7 +88,7 @@ def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
     A session counts by its end. Too few are only too few once the season, or the boot's time on the aircraft, is over,
     and where the export tells of it from its start.
     """
-    done = sessions(timeline, treatments(timeline, rule.scope))
+    _, done = in_sessions(timeline, rule.scope)
     time = boot_time(timeline, rule.boots, rule.season)
     aircraft = timeline.aircraft_of(timeline.components.place[time.component])
     flights = timeline.flights

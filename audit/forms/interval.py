@@ -11,7 +11,7 @@ from audit.forms.conditions import UNKNOWN
 from audit.forms.due import Meter, bases, meters
 from audit.forms.margins import margins, tenths
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.forms.treatments import NO_BOOT, NO_POSITION, Sessions, sessions, treatments
+from audit.forms.treatments import NO_BOOT, NO_POSITION, Sessions, in_sessions
 from audit.rulebook.models import IntervalRule
 from audit.timeline.instants import DAY, FOREVER, Bools, Ints, Order, day_of, spread
 from audit.timeline.timeline import Timeline
@@ -39,7 +39,7 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     boot's installation, the last to the season's end, the boot's removal or the as-of time. A treatment counts from
     the end of its session. Hours are those of flights whose takeoff lies in the segment.
     """
-    done = sessions(timeline, treatments(timeline, rule.scope))
+    _, done = in_sessions(timeline, rule.scope)
     bootless = _bootless(timeline, done)
     time = boot_time(timeline, rule.boots, rule.season)
     if not len(time.component):

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.outcomes import NONE, Outcomes, cases
-from audit.forms.treatments import Sessions, Treatments, candidates, meetings, sessions, tied, treatments
+from audit.forms.treatments import Sessions, Treatments, candidates, in_sessions, meetings, tied, treatments
 from audit.rulebook.models import Conditions, Event, Precedent, PrecedeRule
 from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max
 from audit.timeline.timeline import Timeline
@@ -27,8 +27,7 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Outcomes:
     come in between. In between means from its end to the start of the session. Of several kinds of treatment that serve
     (`or_else`) each is looked for by itself, and one is enough.
     """
-    treated = treatments(timeline, rule.scope)
-    subjects = sessions(timeline, treated)
+    treated, subjects = in_sessions(timeline, rule.scope)
     ways = [_served(way, timeline, treated, subjects) for way in rule.precedents]
     met = np.logical_or.reduce([way.met for way in ways])
     ended = np.maximum.reduce([way.ended for way in ways])

@@ -7,7 +7,7 @@ import numpy as np
 from audit.forms.conditions import UNKNOWN
 from audit.forms.margins import margins, tenths
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.forms.treatments import sessions, treatments
+from audit.forms.treatments import in_sessions
 from audit.rulebook.models import SpacingRule
 from audit.timeline.instants import MINUTE
 from audit.timeline.records import values
@@ -20,8 +20,7 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
     Coats follow each other by their number, unnumbered ones by their start. A record that stands for several coats
     shows none of the pauses between them: one unjudged subject.
     """
-    treated = treatments(timeline, rule.scope)
-    subjects = sessions(timeline, treated)
+    treated, subjects = in_sessions(timeline, rule.scope)
     start = timeline.times["started_at"][treated.task]
     end = timeline.times["finished_at"][treated.task]
     coat = values(timeline, "coat", treated.task)

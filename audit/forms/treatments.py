@@ -58,7 +58,13 @@ def treatments(timeline: Timeline, conditions: Conditions, rows: Ints | None = N
 
     `rows` leaves out records that can't matter to the rule anyway (default: none).
     """
-    rows = timeline.rows if rows is None else rows
+    if rows is None:
+        key = ("treatments", conditions.model_dump_json())
+        return timeline.once(key, lambda: _select(timeline, conditions, timeline.rows))
+    return _select(timeline, conditions, rows)
+
+
+def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatments:
     asks_component = needs_component(conditions)
     first = without_component(conditions) if asks_component else conditions
     judged = judge(first, timeline, rows)
@@ -119,6 +125,12 @@ class Sessions:
             self.reason[index],
             place[self.session_of],
         )
+
+
+def in_sessions(timeline: Timeline, conditions: Conditions) -> tuple[Treatments, Sessions]:
+    """The records in scope and their sessions."""
+    treated = treatments(timeline, conditions)
+    return treated, timeline.once(("sessions", conditions.model_dump_json()), lambda: sessions(timeline, treated))
 
 
 def sessions(timeline: Timeline, treated: Treatments) -> Sessions:

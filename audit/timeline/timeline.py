@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,8 @@ from audit.timeline.instants import NEVER, Bools, Ints, instant, micros, spread
 
 TASK_TIMES = ("started_at", "finished_at", "signed_at")
 EVERY_POSITION = "all"
+
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,7 @@ class Timeline:
     components: Components
     later: pd.DataFrame
     in_play: Bools
+    _made: dict[Hashable, Any] = field(default_factory=dict, repr=False)
 
     @property
     def tasks(self) -> pd.DataFrame:
@@ -141,7 +145,14 @@ class Timeline:
 
     def read_as(self, times: Mapping[str, Ints], rows: Ints, in_play: Bools) -> Timeline:
         """The same timeline with other task times, judging only `rows` and the aircraft `in_play`."""
-        return replace(self, times=times, rows=rows, in_play=in_play)
+        return replace(self, times=times, rows=rows, in_play=in_play, _made={})
+
+    def once(self, key: Hashable, make: Callable[[], Made]) -> Made:
+        """What `make` gives, made once for each key: rules ask much the same of a timeline."""
+        if key not in self._made:
+            self._made[key] = make()
+        made: Made = self._made[key]
+        return made
 
 
 def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timeline:
