@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,15 +16,22 @@ from audit.findings.result import (
     FINDING_COLUMNS,
     ROW_COLUMNS,
     UNJUDGED_COLUMNS,
+    Absent,
     AuditResult,
     RecordUse,
 )
 from audit.findings.stories import stories
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import Outcomes
-from audit.forms.reads import tables_read, text_columns
+from audit.forms.reads import columns_read, tables_read, text_columns
+from audit.health.earlier import Earlier, read_earlier
+from audit.health.health import Health
+from audit.health.judging import HealthJudge
+from audit.health.profile import profile
+from audit.health.suite import Suite, read_suite
 from audit.intake.export import Export
 from audit.intake.reading import read_export
+from audit.intake.tables import TABLES
 from audit.rulebook.loading import Rulebook, load_rules
 from audit.rulebook.models import LEVELS, AnyRule
 from audit.rulebook.settings import read_settings, with_settings
@@ -41,15 +48,19 @@ def run_audit(
     mapping: Path | None = None,
     progress: Callable[[str], None] = lambda step: None,
     locate: bool = False,
+    health: HealthJudge | None = None,
+    previous: Path | None = None,
 ) -> AuditResult:
     """Audit an export against the rules in a folder (default: the rules that ship).
 
     The export is a folder or zip file of canonical files, or whatever the file `mapping` makes canonical tables of.
     `as_of` defaults to the latest instant in the export. Files of `settings` are laid over the rules, the last on top.
     `progress` is told each step. `locate` has every finding say on which line of which file it shows (PLACE_COLUMNS),
-    for which a file may be read again. Raises AuditError where the export, a rule or a settings file can't be read.
+    for which a file may be read again. `health` judges beside the rules whether the export is whole, measured against
+    the report of the earlier run in `previous`, where there is one. Raises AuditError where the export, a rule, a
+    settings file, the suite of export health or the earlier report can't be read.
     """
-    return traced_audit(export, rules, as_of, settings, progress, locate, mapping)[0]
+    return traced_audit(export, rules, as_of, settings, progress, locate, mapping, health, previous)[0]
 
 
 def traced_audit(
@@ -60,13 +71,19 @@ def traced_audit(
     progress: Callable[[str], None],
     locate: bool,
     mapping: Path | None = None,
+    health: HealthJudge | None = None,
+    previous: Path | None = None,
 ) -> tuple[AuditResult, Timeline]:
     """As `run_audit`, with the timeline beside the result, for whoever asks what happened around a finding."""
     progress("reading the rules")
-    rulebook = load_rules(rules if rules is not None else rules_folder())
+    rules = rules if rules is not None else rules_folder()
+    rulebook = load_rules(rules)
     rulebook = with_settings(rulebook, [read_settings(path) for path in settings])
+    suite = read_suite(rules, rules_folder()) if health else None
+    earlier = read_earlier(previous) if previous else None
     progress("reading the export")
     came_in = read_export(export, text_columns(rulebook.rules), mapping)
+    healthy = _asked(health, suite, came_in, as_of, earlier) if health and suite else None
     progress("placing it in time")
     timeline = build_timeline(came_in, as_of)
     judged = []
@@ -75,7 +92,21 @@ def traced_audit(
         judged.append((rule, judge_rule(rule, timeline)))
     progress("collecting the findings")
     result = _result(export.resolve().name, rulebook, came_in, timeline, judged)
-    return (replace(result, findings=_located(result.findings, came_in)) if locate else result), timeline
+    if locate:
+        result = replace(result, findings=_located(result.findings, came_in))
+    if healthy:
+        progress("judging whether the export is whole")
+        result = replace(result, health=healthy())
+    return result, timeline
+
+
+def _asked(
+    judge: HealthJudge, suite: Suite, export: Export, as_of: pd.Timestamp | None, earlier: Earlier | None
+) -> Callable[[], Health]:
+    """Measure the export and have it judged; what is returned waits for the answer."""
+    facts = profile(export, as_of, earlier)
+    answer = judge.ask(suite, facts)
+    return lambda: Health.of(suite, facts, answer.result(), earlier)
 
 
 def _result(
@@ -110,6 +141,7 @@ def _result(
         unjudged=unjudged,
         coverage=_coverage(judged, export),
         quarantine=export.rejects,
+        absent=tuple(_absent(rulebook.rules, export)),
         settings=rulebook.settings,
         settings_files=rulebook.settings_files,
         not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),
@@ -120,6 +152,24 @@ def _result(
         ),
         margins={rule.id: outcomes.margins for rule, outcomes in judged if outcomes.margins},
     )
+
+
+def _absent(rules: Sequence[AnyRule], export: Export) -> Iterator[Absent]:
+    """What the rules read and the export lacks, in the order of the canonical tables."""
+    readers: dict[tuple[str, str], list[str]] = {}
+    for rule in rules:
+        lacking = {(table, "") for table in tables_read(rule) if table not in export.tables}
+        lacking |= {
+            (table, column)
+            for table, column in columns_read(rule)
+            if table in export.tables and column not in export.tables[table]
+        }
+        for place in lacking:
+            readers.setdefault(place, []).append(rule.id)
+    for table, described in TABLES.items():
+        for column in ("", *described.columns):
+            if (table, column) in readers:
+                yield Absent(table, column, tuple(readers[table, column]))
 
 
 def _located(findings: pd.DataFrame, export: Export) -> pd.DataFrame:

@@ -21,6 +21,7 @@ from audit.cli import TRACEBACK, run
 from audit.cli.check import FailOn
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
+from audit.health.judging import HealthJudge
 from audit.rulebook.models import LEVELS
 from audit.shipped import rules_folder
 from tests.report.conftest import finding, make_result
@@ -34,6 +35,8 @@ class Pipeline:
     error: BaseException | None = None
     asked: SimpleNamespace | None = None
     located: bool = False
+    health: HealthJudge | None = None
+    previous: Path | None = None
 
     def run_audit(
         self,
@@ -44,10 +47,13 @@ class Pipeline:
         mapping: Path | None = None,
         progress: Callable[[str], None] | None = None,
         locate: bool = False,
+        health: HealthJudge | None = None,
+        previous: Path | None = None,
     ) -> Any:
         """Answer as the pipeline would."""
         self.asked = SimpleNamespace(export=export, rules=rules, as_of=as_of, settings=list(settings), mapping=mapping)
         self.located = locate
+        self.health, self.previous = health, previous
         if progress is not None:
             progress("judging")
         if self.error is not None:

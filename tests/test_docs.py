@@ -18,7 +18,7 @@ from audit.forms import FORMS
 from audit.forms.examples import run_examples
 from audit.pipeline import run_audit
 from audit.report.files import contents
-from audit.report.formats import FILES
+from audit.report.formats import FILES, HEALTH_FILES
 from audit.rulebook.loading import read_rule
 from audit.rulebook.models import AnyRule
 from audit.shipped import sample_folder
@@ -88,7 +88,9 @@ def test_every_exit_code_is_explained() -> None:
 
 def test_every_output_is_explained() -> None:
     """The README lists each file of a report, and no other."""
-    assert sorted(first_cells(section(README, "What comes out"))) == sorted(contents(make_result(), FILES))
+    assert sorted(first_cells(section(README, "What comes out"))) == sorted(
+        [*contents(make_result(), FILES), *HEALTH_FILES]
+    )
 
 
 def test_every_form_is_explained() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -15,11 +15,13 @@ import typer
 from audit.cli.app import app, say
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
+from audit.health.facts import PROFILE_FILE
 from audit.report.formats import DEFAULT_FORMATS, FILES, LOCATING_FORMATS
 from audit.report.visible import visible
 
 if TYPE_CHECKING:
     from audit.findings.result import AuditResult
+    from audit.health.judging import HealthJudge
 
 FailOn = Literal["1", "2", "observation", "never"]
 
@@ -82,6 +84,23 @@ Write = Annotated[
         "never depends on it.",
     ),
 ]
+Previous = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="DIR",
+        help="Report folder of an earlier run, or its profile.csv, to measure the export against. May be the folder of "
+        "--out, which on the first night has none.",
+    ),
+]
+SkipHealth = Annotated[
+    bool, typer.Option("--skip-health", help="Don't ask whether the export is whole; the report says that nobody did.")
+]
+FailOnHealth = Annotated[
+    bool,
+    typer.Option(
+        "--fail-on-health", help="Exit with 1, too, where the export is not whole, or nothing tells whether it is."
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but errors.")]
 DEFAULT_WRITE = ",".join(DEFAULT_FORMATS)
 DEFAULT_OUT = Path("deicer-audit-report")
@@ -111,11 +130,21 @@ def check(
             "`never` only reports.",
         ),
     ] = "observation",
+    previous: Previous = None,
+    skip_health: SkipHealth = False,
+    fail_on_health: FailOnHealth = False,
     quiet: Quiet = False,
 ) -> ExitCode:
     """Audit an export and write the report."""
-    result = _audit(export, rules, out, write.split(","), as_of, quiet, settings or (), mapping)
-    return _exit_code(result, fail_on)
+    if skip_health and (fail_on_health or previous):
+        raise typer.BadParameter(
+            f"--skip-health leaves nothing for {'--previous' if previous else '--fail-on-health'}."
+        )
+    if previous and os.path.realpath(previous) == os.path.realpath(out) and not (previous / PROFILE_FILE).exists():
+        previous = None  # the first night: the report says that no earlier run is known
+    with _health_judge(skip_health) as judge:
+        result = _audit(export, rules, out, write.split(","), as_of, quiet, settings or (), mapping, judge, previous)
+    return _exit_code(result, fail_on, fail_on_health)
 
 
 @app.command()
@@ -123,7 +152,15 @@ def demo(out: Out = DEFAULT_OUT, quiet: Quiet = False) -> ExitCode:
     """Audit the sample records. They have faults planted in them, so finding some is success."""
     from audit.shipped import sample_folder
 
-    return _exit_code(_audit(sample_folder(), None, out, DEFAULT_FORMATS, None, quiet), "never")
+    with _health_judge(skipped=False) as judge:
+        return _exit_code(_audit(sample_folder(), None, out, DEFAULT_FORMATS, None, quiet, (), None, judge), "never")
+
+
+def _health_judge(skipped: bool) -> AbstractContextManager[HealthJudge | None]:
+    """The judge of export health, begun before anything else is imported: its own import takes longest."""
+    from audit.health import judging
+
+    return nullcontext() if skipped else judging.HealthJudge()
 
 
 def _audit(
@@ -135,6 +172,8 @@ def _audit(
     quiet: bool,
     settings: Sequence[Path] = (),
     mapping: Path | None = None,
+    health: HealthJudge | None = None,
+    previous: Path | None = None,
 ) -> AuditResult:
     from audit.report.folder import check_folder
 
@@ -158,6 +197,8 @@ def _audit(
             settings=settings,
             progress=step,
             locate=not set(formats).isdisjoint(LOCATING_FORMATS),
+            health=health,
+            previous=previous,
         )
         step("writing the report")
         written = write_result(result, out, formats)
@@ -170,11 +211,13 @@ def _audit(
     return result
 
 
-def _exit_code(result: AuditResult, fail_on: FailOn) -> ExitCode:
+def _exit_code(result: AuditResult, fail_on: FailOn, fail_on_health: bool = False) -> ExitCode:
     from audit.rulebook.models import LEVELS
 
     if result.nothing_judged:
         return ExitCode.NOTHING_JUDGED
+    if fail_on_health and result.health is not None and result.health.failed:
+        return ExitCode.FINDINGS
     failing = LEVELS[: LEVELS.index(fail_on) + 1] if fail_on != "never" else ()
     return ExitCode.FINDINGS if result.findings["level"].isin(failing).any() else ExitCode.CLEAN
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from audit.findings.stories import Story
 from audit.forms.margins import Margins
+from audit.health.health import Health
 from audit.intake.export import RowCount, Source
 from audit.rulebook.loading import Setting
 from audit.rulebook.models import AnyRule
@@ -71,6 +72,20 @@ class RecordUse:
 
 
 @dataclass(frozen=True)
+class Absent:
+    """A table, or one column of a table (blank: the whole table), that rules read and the export doesn't have."""
+
+    table: str
+    column: str
+    rules: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """`tasks.ppe_worn`, or the table's name."""
+        return f"{self.table}.{self.column}" if self.column else self.table
+
+
+@dataclass(frozen=True)
 class AuditResult:
     """Everything an audit found.
 
@@ -79,7 +94,8 @@ class AuditResult:
     `coverage` (COVERAGE_COLUMNS), one row a rule in the order of `rules`; `quarantine` (table, file, line, column,
     value, reason). `inputs`, `rule_files` and `settings_files` carry name, SHA-256 and size of what was read.
     `settings` says of every value of a rule that may be set where it comes from; `not_in_export` names the aircraft
-    that settings have at a base and the export doesn't know.
+    that settings have at a base and the export doesn't know. `absent` is what rules read and the export lacks; `health`
+    is None where nobody asked whether the export is whole.
     `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
     to it the judged subjects came.
     """
@@ -99,6 +115,8 @@ class AuditResult:
     settings: tuple[Setting, ...] = ()
     settings_files: tuple[Source, ...] = ()
     not_in_export: tuple[str, ...] = ()
+    absent: tuple[Absent, ...] = ()
+    health: Health | None = None
     stories: tuple[Story, ...] = ()
     margins: Mapping[str, tuple[Margins, ...]] = field(default_factory=dict)
 

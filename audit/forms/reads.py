@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Final
 
 from audit.intake.tables import TABLES
 from audit.rulebook.models import (
@@ -63,6 +64,34 @@ def tables_read(rule: AnyRule) -> frozenset[str]:
         case _:
             pass
     return frozenset(tables)
+
+
+_JOINED_BY: Final[Mapping[str, tuple[str, ...]]] = {
+    "product_class": ("product",),
+    "signed_after_minutes": ("signed_at",),
+    "component": ("position",),
+    "product": ("product",),
+    "lot": ("lot",),
+    "manual": ("manual", "manual_revision"),
+    "performer": ("performed_by",),
+    "certifier": ("certified_by",),
+}
+"""Columns of task records by which a column of the vocabulary, or those with its prefix, is found."""
+
+
+def columns_read(rule: AnyRule) -> frozenset[tuple[str, str]]:
+    """The columns (table, column) without which a rule can't judge as it is meant to."""
+    names = set().union(*(conditions.names() for conditions in conditions_of(rule)))
+    columns = {("tasks", column) for name in names for column in _JOINED_BY.get(name.partition(".")[0], ())}
+    columns |= {(VOCABULARY[name].table, VOCABULARY[name].column.name) for name in names}
+    match rule:
+        case RecordRule():
+            pass
+        case OverlapRule():
+            columns |= {("tasks", name) for name in rule.same if "tasks" in rule.between}
+        case _:
+            columns |= {("tasks", "position")}
+    return frozenset((table, column) for table, column in columns if column in TABLES[table].columns)
 
 
 def text_columns(rules: Iterable[AnyRule]) -> dict[str, frozenset[str]]:

@@ -16,9 +16,10 @@ from audit.findings.result import (
     UNJUDGED_COLUMNS,
     AuditResult,
 )
+from audit.health.health import OUTCOMES, Health
 from audit.intake.export import Source
 from audit.report.folder import replace_files
-from audit.report.formats import DEFAULT_FORMATS, FILES
+from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES
 from audit.report.html import render
 from audit.report.junit import junit_text
 from audit.report.markdown import markdown_text
@@ -50,7 +51,8 @@ def write_result(result: AuditResult, out: Path, formats: Collection[str] = DEFA
     into stays, as one of the files returned, under a name that begins with KEPT.
     """
     files = contents(result, formats) | _edited_work_list(out)
-    return replace_files(files, out, gone=[name for names in FILES.values() for name in names if name not in files])
+    ours = [name for names in (*FILES.values(), HEALTH_FILES) for name in names]
+    return replace_files(files, out, gone=[name for name in ours if name not in files])
 
 
 def _edited_work_list(out: Path) -> dict[str, bytes]:
@@ -79,6 +81,9 @@ def contents(result: AuditResult, formats: Collection[str] = DEFAULT_FORMATS) ->
         if written in formats
         for name, content in zip(names, WRITERS[written](result), strict=True)
     }
+    if result.health is not None:
+        tables = (result.health.outcomes, result.health.run_by_run())
+        files |= {name: _bytes(csv_text(table)) for name, table in zip(HEALTH_FILES, tables, strict=True)}
     outputs = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
     summary = json.dumps(_summary(result) | {"outputs": outputs}, indent=2, ensure_ascii=False)
     return files | {"summary.json": _bytes(f"{summary}\n")}
@@ -136,6 +141,8 @@ def _summary(result: AuditResult) -> dict[str, Any]:
             **{name: int(coverage[name].sum()) for name in COVERAGE_COLUMNS[1:5]},
             "idle_rules": [str(rule) for rule in coverage.index[coverage["idle"].astype(bool)]],
         },
+        "not_in_the_export": {absent.name: list(absent.rules) for absent in result.absent},
+        "health": _health(result.health),
         "nothing_judged": result.nothing_judged,
         "unjudged_per_rule": count_reasons(result.unjudged),
         "inputs": _sources(result.inputs),
@@ -151,6 +158,19 @@ def _setting(setting: Setting) -> dict[str, Any]:
     *under, in_force = ({"value": one.value, "set_by": one.set_by, "file": one.file} for one in setting.values)
     source = {"source": setting.in_force.source} if setting.in_force.source else {}
     return {"rule": setting.rule, "key": setting.key, **in_force, **source, "over": under}
+
+
+def _health(health: Health | None) -> dict[str, Any]:
+    if health is None:
+        return {"skipped": True}
+    return {
+        "skipped": False,
+        **{outcome.replace(" ", "_"): health.count(outcome) for outcome in OUTCOMES},
+        "failed": [one.expectation.meta.id for one in health.expectations if one.not_as_expected],
+        "not_all_judged": [one.expectation.meta.id for one in health.expectations if one.not_judged],
+        "suite": _sources([health.suite])[0],
+        "previous": _sources([health.earlier.source])[0] if health.earlier else None,
+    }
 
 
 def _sources(sources: Iterable[Source]) -> list[dict[str, str | int]]:

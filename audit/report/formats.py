@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
+from audit.health.facts import PROFILE_FILE
+
 FILES: Final[Mapping[str, tuple[str, ...]]] = {
     "csv": ("findings.csv", "unjudged.csv", "coverage.csv", "quarantine.csv"),
     "json": ("findings.json",),
@@ -19,3 +21,6 @@ FILES: Final[Mapping[str, tuple[str, ...]]] = {
 DEFAULT_FORMATS: Final = ("csv", "json", "html", "xlsx")
 LOCATING_FORMATS: Final = ("sarif",)
 """Formats that say on which line of which file a finding shows."""
+
+HEALTH_FILES: Final = ("health.csv", PROFILE_FILE)
+"""Whether the export is whole, and what was measured of it: written whatever the formats, unless nobody asked."""

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from audit.findings.result import AuditResult
+from audit.health.health import OUTCOMES, Health
 from audit.report.rows import day_and_time, instant, level_name
 from audit.report.unjudged import count_reasons
 from audit.report.visible import visible
@@ -65,6 +66,31 @@ def _lines(result: AuditResult) -> Iterator[str]:
     where = ", ".join(f"{name} {number:,}" for name, number in held.items() if number)
     rows = f"{sum(held.values()):,} of {read:,} rows not audited"
     yield _line("Quarantine", f"{rows} ({where})" if where else rows)
+    if result.absent:
+        first, others = result.absent[0], len(result.absent) - 1
+        yield _line("Not there", f"{first.name}, read by {first.rules[0]}{_more(len(first.rules) - 1)}")
+        if others:
+            yield _line("", f"and {others} more tables or columns that rules read")
+    yield from _health(result.health)
+
+
+def _health(health: Health | None) -> Iterator[str]:
+    if health is None:
+        yield _line("Health", "skipped: nobody looked whether the export is whole")
+        return
+    as_expected, wrong, unknown = (health.count(outcome) for outcome in OUTCOMES)
+    not_judged = f"; {unknown:,} not judged, no pass" if unknown else ""
+    yield _line("Health", f"{wrong:,} of {as_expected + wrong:,} facts not as expected{not_judged}")
+    if wrong:
+        title, words = health.wrong()[0]
+        yield _line("", f"  {title}: {words}")
+    elif unknown:
+        reason, number = next(iter(health.why_not_judged().items()))
+        yield _line("", f"  {number:,} {reason}{_more(len(health.why_not_judged()) - 1)}")
+
+
+def _more(others: int) -> str:
+    return f" and {others} more" if others else ""
 
 
 def _line(name: str, text: str) -> str:

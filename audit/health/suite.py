@@ -1,0 +1,161 @@
+"""The suite of expectations: great-expectations' own file format, and of it what can judge a profile fact by fact."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from audit.errors import AuditError
+from audit.health.facts import FACTS
+from audit.intake.export import Source as File
+from audit.intake.tables import TABLES
+from audit.yaml.faults import Misplaced, Part, did_you_mean, explained, quoted
+from audit.yaml.source import LONGEST, read_source
+
+SUITE_FOLDER: Final = "export-health"
+SUITE_FILE: Final = "suite.json"
+BETWEEN: Final = "expect_column_values_to_be_between"
+
+
+class _Column(Part):
+    name: Literal["table", "column", "fact"]
+
+
+class Comparison(Part):
+    """Facts whose table, column or name is, or is not, one of some words."""
+
+    type: Literal["comparison"]
+    column: _Column
+    operator: Literal["==", "!=", "IN", "NOT_IN"]
+    parameter: str | tuple[str, ...]
+
+    @model_validator(mode="after")
+    def _words_fit(self) -> Comparison:
+        if isinstance(self.parameter, str) == (self.operator in ("IN", "NOT_IN")):
+            raise Misplaced([(("parameter",), "expected one text for == and !=, a list for IN and NOT_IN")])
+        known = {"fact": FACTS, "table": TABLES}.get(self.column.name)
+        for word in self.words:
+            if known is not None and word not in known:
+                raise Misplaced(
+                    [(("parameter",), f"there is no {self.column.name} {word!r}{did_you_mean(word, known)}")]
+                )
+        return self
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """The words compared with."""
+        return (self.parameter,) if isinstance(self.parameter, str) else self.parameter
+
+    def picks(self, fact: dict[str, Any]) -> bool:
+        """Whether a fact of the profile is one of those meant."""
+        return (fact[self.column.name] in self.words) == (self.operator in ("==", "IN"))
+
+
+class Both(Part):
+    """Facts that several comparisons pick."""
+
+    type: Literal["and"]
+    conditions: tuple[Comparison, ...] = Field(min_length=1)
+
+
+class Kwargs(BaseModel):
+    """What an expectation is called with; more than these as the expectation itself asks."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    column: Literal["value"]
+    row_condition: Annotated[Comparison | Both, Field(discriminator="type")]
+
+    @field_validator("row_condition")
+    @classmethod
+    def _names_a_fact(cls, condition: Comparison | Both) -> Comparison | Both:
+        parts = (condition,) if isinstance(condition, Comparison) else condition.conditions
+        if not any(part.column.name == "fact" and part.operator in ("==", "IN") for part in parts):
+            raise ValueError(f"expected a comparison that names the fact: one of {', '.join(FACTS)}")
+        return condition
+
+    @model_validator(mode="after")
+    def _judges_every_fact(self) -> Kwargs:
+        if "mostly" in (self.model_extra or {}):
+            raise Misplaced([(("mostly",), "every fact is judged by itself: leave this out")])
+        return self
+
+
+class Meta(Part):
+    """What an expectation is called in the report, and what to do where it fails."""
+
+    id: str = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")
+    title: str = Field(min_length=1)
+    put_right: str = Field(min_length=1)
+
+
+class Expectation(Part):
+    """One expectation of great-expectations, on the column `value` of the facts that its condition picks."""
+
+    type: str
+    kwargs: Kwargs
+    meta: Meta
+
+    def picks(self, fact: dict[str, Any]) -> bool:
+        """Whether it judges a fact of the profile."""
+        condition = self.kwargs.row_condition
+        parts = (condition,) if isinstance(condition, Comparison) else condition.conditions
+        return all(part.picks(fact) for part in parts)
+
+    @property
+    def expected(self) -> str:
+        """What it expects, in words."""
+        limits = dict(self.kwargs.model_extra or {})
+        if self.type != BETWEEN:
+            written = ", ".join(f"{name} {value}" for name, value in limits.items())
+            return f"{self.type.removeprefix('expect_column_values_to_').replace('_', ' ')} {written}".strip()
+        least = "more than" if limits.get("strict_min") else "at least"
+        most = "less than" if limits.get("strict_max") else "at most"
+        bounds = ((least, limits.get("min_value")), (most, limits.get("max_value")))
+        return ", ".join(f"{words} {value}" for words, value in bounds if value is not None)
+
+
+class _File(Part):
+    name: str
+    expectations: tuple[Expectation, ...] = Field(min_length=1)
+    meta: dict[str, Any] = Field(default_factory=dict)
+
+
+class Suite(BaseModel):
+    """The expectations as read, and as written for great-expectations to build."""
+
+    model_config = ConfigDict(frozen=True, arbitrary_types_allowed=True)
+
+    expectations: tuple[Expectation, ...]
+    written: dict[str, Any]
+    file: File
+
+
+def read_suite(rules: Path, shipped: Path) -> Suite:
+    """Read the suite of a rules folder, or, where that has none, the one that ships. AuditError names file and line."""
+    path = next((folder for folder in (rules, shipped) if (folder / SUITE_FOLDER).exists()), shipped)
+    path = path / SUITE_FOLDER / SUITE_FILE
+    try:
+        with path.open("rb") as file:
+            content = file.read(LONGEST + 1)
+    except OSError as error:
+        raise AuditError(f"{path}: the suite of export health can't be read: {error.strerror}") from None
+    source = read_source(content, f"{SUITE_FOLDER}/{SUITE_FILE}")
+    if not isinstance(source.data, dict):
+        raise AuditError(f"{source.name}, line 1: expected a suite with name and expectations")
+    try:
+        read = _File.model_validate(source.data)
+    except ValidationError as error:
+        raise AuditError("\n".join(explained(source, _File, error))) from None
+    ids = [expectation.meta.id for expectation in read.expectations]
+    for index, name in enumerate(ids):
+        if name in ids[:index]:
+            line = source.line(("expectations", index, "meta", "id"))
+            raise AuditError(
+                f"{source.name}, line {line}: the id {quoted(name)} is taken; every expectation needs its own"
+            )
+    sum_ = hashlib.sha256(content).hexdigest()
+    return Suite(expectations=read.expectations, written=source.data, file=File(source.name, sum_, len(content)))
