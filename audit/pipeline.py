@@ -30,6 +30,7 @@ from audit.health.judging import HealthJudge
 from audit.health.profile import profile
 from audit.health.suite import Suite, read_suite
 from audit.intake.export import Export
+from audit.intake.location import Location, location_name
 from audit.intake.reading import read_export
 from audit.intake.tables import TABLES
 from audit.rulebook.loading import Rulebook, load_rules
@@ -41,7 +42,7 @@ from audit.timeline.timeline import Timeline, build_timeline
 
 
 def run_audit(
-    export: Path,
+    export: Location,
     rules: Path | None = None,
     as_of: pd.Timestamp | None = None,
     settings: Sequence[Path] = (),
@@ -53,7 +54,8 @@ def run_audit(
 ) -> AuditResult:
     """Audit an export against the rules in a folder (default: the rules that ship).
 
-    The export is a folder or zip file of canonical files, or whatever the file `mapping` makes canonical tables of.
+    The export is a folder or zip file of canonical files, a database with canonical tables (its URL), or whatever the
+    file `mapping` makes canonical tables of.
     `as_of` defaults to the latest instant in the export. Files of `settings` are laid over the rules, the last on top.
     `progress` is told each step. `locate` has every finding say on which line of which file it shows (PLACE_COLUMNS),
     for which a file may be read again. `health` judges beside the rules whether the export is whole, measured against
@@ -64,7 +66,7 @@ def run_audit(
 
 
 def traced_audit(
-    export: Path,
+    export: Location,
     rules: Path | None,
     as_of: pd.Timestamp | None,
     settings: Sequence[Path],
@@ -91,7 +93,7 @@ def traced_audit(
         progress(f"judging {rule.id}")
         judged.append((rule, judge_rule(rule, timeline)))
     progress("collecting the findings")
-    result = _result(export.resolve().name, rulebook, came_in, timeline, judged)
+    result = _result(location_name(export), rulebook, came_in, timeline, judged)
     if locate:
         result = replace(result, findings=_located(result.findings, came_in))
     if healthy:

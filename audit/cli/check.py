@@ -16,6 +16,7 @@ from audit.cli.app import app, say
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.health.facts import PROFILE_FILE
+from audit.intake.location import Location, location
 from audit.report.formats import DEFAULT_FORMATS, FILES, LOCATING_FORMATS
 from audit.report.visible import visible
 
@@ -48,6 +49,14 @@ Out = Annotated[
     typer.Option(
         metavar="DIR",
         help="Folder for the report. Files of an earlier report are replaced together, others are left alone.",
+    ),
+]
+ExportArgument = Annotated[
+    str,
+    typer.Argument(
+        metavar="EXPORT",
+        help="Folder or zip file of CSV, Parquet or XLSX files, or the URL of a database (sqlite:///FILE, "
+        "postgresql://USER@HOST/DATABASE). With a mapping also a single file.",
     ),
 ]
 MappingPath = Annotated[
@@ -108,13 +117,7 @@ DEFAULT_OUT = Path("deicer-audit-report")
 
 @app.command()
 def check(
-    export: Annotated[
-        Path,
-        typer.Argument(
-            metavar="EXPORT",
-            help="Folder or zip file of CSV or Parquet files; with a mapping any files, or a single one.",
-        ),
-    ],
+    export: ExportArgument,
     mapping: MappingPath = None,
     rules: Rules = None,
     settings: Settings = None,
@@ -143,7 +146,7 @@ def check(
     if previous and os.path.realpath(previous) == os.path.realpath(out) and not (previous / PROFILE_FILE).exists():
         previous = None  # the first night: the report says that no earlier run is known
     with _health_judge(skip_health) as judge:
-        result = _audit(export, rules, out, write.split(","), as_of, quiet, settings or (), mapping, judge, previous)
+        result = _audit(location(export), rules, out, write.split(","), as_of, quiet, settings or (), mapping, judge, previous)
     return _exit_code(result, fail_on, fail_on_health)
 
 
@@ -164,7 +167,7 @@ def _health_judge(skipped: bool) -> AbstractContextManager[HealthJudge | None]:
 
 
 def _audit(
-    export: Path,
+    export: Location,
     rules: Path | None,
     out: Path,
     formats: Sequence[str],
@@ -178,7 +181,7 @@ def _audit(
     from audit.report.folder import check_folder
 
     # Asked first: nobody should wait for a long audit to learn that its report has no place.
-    if os.path.realpath(out) == os.path.realpath(export):
+    if isinstance(export, Path) and os.path.realpath(out) == os.path.realpath(export):
         raise AuditError(f"The report can't be written to {out}: that is the export itself.")
     check_folder(out)
 

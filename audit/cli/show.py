@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -12,6 +11,7 @@ from audit.cli.app import app, hand_out
 from audit.cli.check import AsOf, MappingPath, Quiet, Rules, Settings, audit_progress
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
+from audit.intake.location import Location, location, location_name
 
 NARROWEST, WIDEST = 80, 110
 """Columns of the text: longer lines are hard to read."""
@@ -42,6 +42,7 @@ def show(
     The export is audited anew for it: give the same options as for `check`.
     """
     wanted, folder = _meant(what, aircraft)
+    where = location_name(folder) if isinstance(folder, str) else str(folder)
 
     import pandas as pd
 
@@ -56,24 +57,24 @@ def show(
     if aircraft is not None:
         if aircraft not in timeline.aircraft_names:
             meant = did_you_mean(aircraft, [str(name) for name in timeline.aircraft_names])
-            raise AuditError(f"there is no aircraft {quoted(aircraft)} in {folder}{meant}")
+            raise AuditError(f"there is no aircraft {quoted(aircraft)} in {where}{meant}")
         hand_out(aircraft_text(result, timeline, aircraft, width))
         return ExitCode.CLEAN
     ids = [str(one) for one in result.findings["finding_id"] if str(one).startswith(wanted.lower())]
     if len(ids) != 1 or len(wanted) < SHORTEST_ID:
         several = f"{len(ids):,} findings begin with" if len(ids) > 1 else "there is no finding"
         raise AuditError(
-            f"{several} {quoted(wanted)} in {folder} as it is audited now; ids are in findings.csv, and what is found "
+            f"{several} {quoted(wanted)} in {where} as it is audited now; ids are in findings.csv, and what is found "
             "hangs on the export, the rules, the settings and the as-of time"
         )
     hand_out(finding_text(result, timeline, ids[0], width))
     return ExitCode.CLEAN
 
 
-def _meant(what: list[str], aircraft: str | None) -> tuple[str, Path]:
+def _meant(what: list[str], aircraft: str | None) -> tuple[str, Location]:
     """The finding (blank where an aircraft is asked for) and the folder."""
     if len(what) > (1 if aircraft is not None else 2):
         raise typer.BadParameter(f"{what[-1]!r} is one too many: see deicer-audit show --help")
     if aircraft is not None:
-        return "", Path(what[0])
-    return what[0], Path(what[1] if len(what) > 1 else ".")
+        return "", location(what[0])
+    return what[0], location(what[1] if len(what) > 1 else ".")

@@ -3,28 +3,23 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Final
-from zipfile import BadZipFile, LargeZipFile, ZipFile
 
 from audit.errors import AuditError
 from audit.intake.cells import Cells, ExportFile
 from audit.intake.csv_files import read_csv
+from audit.intake.files_in_archives import unpacked
 from audit.intake.parquet_files import read_parquet
 from audit.intake.tables import TABLES, Column, Table
+from audit.intake.workbooks import read_workbook
 
 _READERS: Final[Mapping[str, Callable[[ExportFile, Table, Sequence[Column]], Cells]]] = {
     ".csv": read_csv,
     ".parquet": read_parquet,
+    ".xlsx": read_workbook,
 }
-
-MOST_FILES: Final = 10_000
-ALWAYS_UNPACKED: Final = 64 << 20
-MOST_BLOWN_UP: Final = 200
-"""An archive that unpacks to more bytes than the second, and to more than the third times its own, is refused: real
-tables shrink to a tenth or twentieth, a bomb to a thousandth."""
 
 
 def find_files(export: Path) -> dict[str, ExportFile]:
@@ -44,7 +39,7 @@ def find_files(export: Path) -> dict[str, ExportFile]:
             raise AuditError(f"{export} holds two files for one table, {found[name].name} and {file.name}; leave one")
         found[name] = file
     if "tasks" not in found:
-        raise AuditError(f"{export} has no tasks table: neither tasks.csv nor tasks.parquet is there")
+        raise AuditError(f"{export} has no tasks table: neither tasks.csv nor tasks.parquet nor tasks.xlsx is there")
     return {name: found[name] for name in TABLES if name in found}
 
 
@@ -52,7 +47,7 @@ def list_files(export: Path, *, below: bool) -> list[ExportFile]:
     """The files of a folder (with those in folders `below` it) or zip archive, in order of their names; or the one."""
     try:
         if export.is_file():
-            return _unpacked(export) if export.suffix.lower() == ".zip" else [ExportFile(export.name, export)]
+            return unpacked(export) if export.suffix.lower() == ".zip" else [ExportFile(export.name, export)]
         if not export.exists():
             raise AuditError(f"{export}: there is no such folder")
         if not below:
@@ -76,38 +71,6 @@ def _all_below(folder: Path) -> list[ExportFile]:
             if path.resolve().is_relative_to(root) and path.is_file():
                 found.append(ExportFile(path.relative_to(root).as_posix(), path))
     return sorted(found, key=lambda file: file.name)
-
-
-def _unpacked(archive: Path) -> list[ExportFile]:
-    """The files of an archive, unpacked under names of our own: theirs may lead anywhere."""
-    try:
-        with ZipFile(archive) as packed:
-            members = [member for member in packed.infolist() if not member.is_dir()]
-            refuse_bomb(archive.name, archive.stat().st_size, [member.file_size for member in members])
-            names = [member.filename for member in members]
-            if len(set(names)) < len(names):
-                raise AuditError(f"{archive.name} holds two files of one name")
-            keep = tempfile.TemporaryDirectory(prefix="deicer-audit-")
-            found = []
-            for number, member in enumerate(members):
-                path = Path(keep.name, f"{number}{PurePosixPath(member.filename).suffix}"[:40])
-                with packed.open(member) as source, path.open("wb") as target:
-                    while piece := source.read(1 << 20):
-                        target.write(piece)
-                found.append(ExportFile(member.filename, path, keep))
-    except (BadZipFile, LargeZipFile, NotImplementedError, RuntimeError, EOFError) as error:  # a password is the third
-        raise AuditError(f"{archive.name} can't be unpacked: {error}") from error
-    return sorted(found, key=lambda file: file.name)
-
-
-def refuse_bomb(name: str, packed: int, sizes: Sequence[int]) -> None:
-    """AuditError if an archive of so many bytes says that its files have far more."""
-    if len(sizes) > MOST_FILES:
-        raise AuditError(f"{name} holds {len(sizes)} files, and at most {MOST_FILES} are read")
-    if sum(sizes) > max(ALWAYS_UNPACKED, MOST_BLOWN_UP * packed):
-        raise AuditError(
-            f"{name} would unpack to {sum(sizes) >> 20} MB, more than {MOST_BLOWN_UP} times its size: it is not read"
-        )
 
 
 def read_file(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:

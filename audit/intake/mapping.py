@@ -146,7 +146,9 @@ class Feed(Reading):
         for pattern in self.files or ():
             if _leaves_the_export(pattern):
                 faults.append((("files",), f"expected names inside the export, got {quoted(pattern)}"))
-        if self.query is not None and not self.query.lstrip("( \n\t").lower().startswith(("select", "with")):
+        if self.query is not None and ";" in self.query.strip().rstrip(";"):
+            faults.append((("query",), "expected one SELECT, without a `;` inside"))
+        elif self.query is not None and not self.query.lstrip("( \n\t").lower().startswith(("select", "with")):
             faults.append((("query",), f"expected a SELECT, got {quoted(self.query)}"))
         if faults:
             raise Misplaced(faults)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -21,9 +21,13 @@ from audit.intake.duplicates import repeats
 from audit.intake.export import Export, RowCount, Source
 from audit.intake.faults import Faults
 from audit.intake.files import find_files, read_file
+from audit.intake.location import Location
 from audit.intake.parsing import Parsed, joined_times, parse, together, without_blanks
 from audit.intake.quarantine import list_rejects, no_rejects
-from audit.intake.tables import PLACES, TABLES, Table
+from audit.intake.tables import PLACES, TABLES, Column, Table
+
+if TYPE_CHECKING:
+    from audit.intake.mapping import ExportMapping
 
 MANY_ROWS: Final = 100_000
 """From here on threads save more time than they cost."""
@@ -61,28 +65,53 @@ class _Settled:
 
 
 def read_export(
-    export: Path, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE, mapping: Path | None = None
+    export: Location, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE, mapping: Path | None = None
 ) -> Export:
-    """Read an export: a folder or zip file of canonical files; with a mapping file, whatever that maps.
+    """Read an export: a folder or zip file of canonical files, or a database with canonical tables, by its URL.
 
-    `text_columns` names the free-text columns that are wanted, by table. All other canonical columns are
-    read in any case, so that what is quarantined never depends on what was asked for. AuditError, naming
-    the file and the place, if the export or a whole file can't be read, or the mapping doesn't fit it.
+    With a mapping file, whatever that maps. `text_columns` names the free-text columns that are wanted, by table. All
+    other canonical columns are read in any case, so that what is quarantined never depends on what was asked for.
+    AuditError, naming the file and the place, if the export or a whole file can't be read, or the mapping doesn't fit.
     """
     if mapping is not None:
-        from audit.intake.foreign import foreign_tables
         from audit.intake.mapping import load_mapping
 
-        loaded = load_mapping(mapping)
-        read = _read(export, foreign_tables(export, loaded, text_columns))
-        return replace(read, sources=(*read.sources, loaded.file))
+        return read_mapped(export, load_mapping(mapping), text_columns)
+
+    def wanted(table: Table) -> list[Column]:
+        return [c for c in table.columns.values() if c.kind != "text" or c.name in text_columns.get(table.name, ())]
+
+    if isinstance(export, str):
+        from audit.intake.databases import canonical_opener, open_database
+
+        with open_database(export) as database:
+            tables = database.canonical_tables()
+            openers = {
+                name: canonical_opener(database, TABLES[name], there, wanted(TABLES[name]))
+                for name, there in tables.items()
+            }
+            return _read(Path(), openers)
 
     def opener(name: str, file: ExportFile) -> Opener:
-        table, texts = TABLES[name], text_columns.get(name, ())
-        wanted = [c for c in table.columns.values() if c.kind != "text" or c.name in texts]
-        return lambda: [read_file(file, table, wanted)]
+        return lambda: [read_file(file, TABLES[name], wanted(TABLES[name]))]
 
     return _read(export, {name: opener(name, file) for name, file in find_files(export).items()})
+
+
+def read_mapped(
+    export: Location, mapping: ExportMapping, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE
+) -> Export:
+    """Read an export by a mapping; as `read_export`."""
+    from audit.intake.foreign import foreign_tables
+
+    if isinstance(export, str):
+        from audit.intake.databases import open_database
+
+        with open_database(export) as database:
+            read = _read(Path(), foreign_tables(database, mapping, text_columns))
+    else:
+        read = _read(export, foreign_tables(export, mapping, text_columns))
+    return replace(read, sources=(*read.sources, mapping.file))
 
 
 def read_rows(tables: Mapping[str, Sequence[Mapping[str, str]]]) -> Export:

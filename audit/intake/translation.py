@@ -168,7 +168,10 @@ def _column(
     if formats and [format_.text for format_ in formats] != [ISO]:
         return _times(cells, marks, column, formats, misread), misread
     if column.kind in ("number", "count"):
-        cells = _beside(cells, marks, _number_steps(recipe, source), misread)
+        unit = source.unit or "hours"
+        cells = _beside(
+            cells, marks, _number_step(*_signs(recipe, source), unit), _number_step(".", None, unit), misread
+        )
     if column.kind == "codes" and source.separator is not None:
         cells = _by_words(cells, lambda words: (pc.replace_substring(words, source.separator, "; "), (), ""), misread)
     return cells, misread
@@ -279,33 +282,40 @@ def _by_words(cells: pa.ChunkedArray, step: Words, misread: Misread) -> pa.Chunk
 
 
 def _beside(
-    cells: pa.ChunkedArray, typed: NDArray[np.bool_] | None, step: Words | None, misread: Misread
+    cells: pa.ChunkedArray,
+    typed: NDArray[np.bool_] | None,
+    step: Words | None,
+    typed_step: Words | None,
+    misread: Misread,
 ) -> pa.ChunkedArray:
-    """Take a step for the cells that are text; what has a type is spelled as it should be."""
-    if step is None or (typed is not None and typed.all()):
-        return cells
-    found: Misread = []
-    translated = _by_words(cells, step, found)
+    """Take a step for the cells that are text, and another for those that have a type and are spelled out."""
     if typed is None or not typed.any():
-        misread += found
-        return translated
-    misread += [(rows[~typed[rows]], reason) for rows, reason in found]
-    return pc.if_else(pa.array(typed), cells.cast(pa.string()), translated.cast(pa.string()))
+        return cells if step is None else _by_words(cells, step, misread)
+    translated = []
+    for here, each in ((~typed, step), (typed, typed_step)):
+        found: Misread = []
+        translated.append((cells if each is None else _by_words(cells, each, found)).cast(pa.string()))
+        misread += [(rows[here[rows]], reason) for rows, reason in found]
+    return pc.if_else(pa.array(typed), translated[1], translated[0])
 
 
 # Numbers
 
 
-def _number_steps(recipe: Recipe, source: ColumnSource) -> Words | None:
+def _signs(recipe: Recipe, source: ColumnSource) -> tuple[str, str | None]:
+    """The decimal and the thousands sign of a column."""
     decimal = source.decimal or recipe.mapping.setting(recipe.feed, "decimal") or "."
     thousands = source.thousands or recipe.mapping.setting(recipe.feed, "thousands")
-    unit = source.unit or "hours"
-    if decimal == "." and thousands is None and unit == "hours":
-        return None
     if thousands == decimal:
         raise AuditError(
             f"{recipe.mapping.place(recipe.place)}: the decimal and the thousands sign can't both be `{decimal}`"
         )
+    return decimal, thousands
+
+
+def _number_step(decimal: str, thousands: str | None, unit: str) -> Words | None:
+    if decimal == "." and thousands is None and unit == "hours":
+        return None
     if unit == "hours-and-minutes":
         return _hours_and_minutes
     mark = re.escape(thousands) if thousands else None

@@ -58,7 +58,7 @@ def test_no_tasks(tmp_path: Path, files: dict[str, str]) -> None:
     """An empty folder, or one without tasks, says which files are looked for."""
     for name, content in files.items():
         (tmp_path / name).write_text(content)
-    assert "has no tasks table: neither tasks.csv nor tasks.parquet" in refusal(tmp_path)
+    assert "has no tasks table: neither tasks.csv nor tasks.parquet nor tasks.xlsx" in refusal(tmp_path)
 
 
 def test_two_files_for_one_table(write: Write) -> None:

@@ -1,0 +1,58 @@
+"""Values of workbooks and databases spelled out as canonical text, told apart from what is text already."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime, time, timedelta
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+_LARGEST_WHOLE = 2.0**53
+
+
+def spelled(values: Sequence[Any]) -> tuple[pa.Array, NDArray[np.bool_] | None]:
+    """The values as text, and which of them are none by themselves; None where all are text (or missing).
+
+    Where a column has times of day, a date in it is a time too: midnight is stored without one.
+    """
+    types = set(map(type, values))
+    if types <= {str, type(None)}:
+        return pa.array(values, pa.string()), None
+    if types <= {float, str} and all(value == "" for value in values if type(value) is str):
+        return _numbers([value if type(value) is float else None for value in values])
+    at_midnight = datetime in types
+    typed = np.fromiter((value is not None and type(value) is not str for value in values), bool, len(values))
+    return pa.array([_spelled(value, at_midnight) for value in values], pa.string()), typed
+
+
+def _numbers(values: Sequence[float | None]) -> tuple[pa.Array, NDArray[np.bool_]]:
+    numbers = pa.array(values, pa.float64())
+    whole = pc.and_(pc.equal(numbers, pc.floor(numbers)), pc.less(pc.abs(numbers), _LARGEST_WHOLE))
+    counts = pc.if_else(whole, numbers, pa.scalar(0.0)).cast(pa.int64()).cast(pa.string())
+    return pc.if_else(whole, counts, numbers.cast(pa.string())), np.asarray(pc.is_valid(numbers))
+
+
+def _spelled(value: Any, at_midnight: bool) -> str | None:
+    if value is None or isinstance(value, str):
+        return value
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < _LARGEST_WHOLE else repr(value)
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, date):
+        return f"{value.isoformat()}T00:00:00" if at_midnight else value.isoformat()
+    if isinstance(value, time):
+        return value.isoformat()
+    if isinstance(value, timedelta):
+        seconds = round(value.total_seconds())
+        sign, seconds = ("-", -seconds) if seconds < 0 else ("", seconds)
+        return f"{sign}{seconds // 3600}:{seconds // 60 % 60:02}:{seconds % 60:02}"
+    if isinstance(value, bytes):
+        return value.hex()
+    return str(value)

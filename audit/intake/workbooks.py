@@ -1,0 +1,206 @@
+"""Workbooks (XLSX): sheets as they stand, each cell as text or, where it is none, as its value spelled out.
+
+The reader lays out every sheet as a full rectangle in memory, so that one cell in the last corner would take all there
+is. A workbook is therefore looked through before it is given to it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from fnmatch import fnmatchcase
+from functools import lru_cache
+from itertools import islice
+from threading import Lock
+from typing import IO, Any, Final
+from zipfile import BadZipFile, ZipFile
+
+import numpy as np
+import pyarrow as pa
+
+from audit.errors import AuditError
+from audit.intake.cells import WORDS, Cells, ExportFile, Grid, joined_header, match_columns
+from audit.intake.csv_files import CANONICAL, Layout
+from audit.intake.files_in_archives import refuse_bomb
+from audit.intake.parquet_files import file_source
+from audit.intake.spelling import spelled
+from audit.intake.tables import Column, Table
+
+MOST_ROWS: Final = 1_048_576
+MOST_COLUMNS: Final = 16_384
+MOST_CELLS: Final = 40_000_000
+"""Rows and columns that the format allows, and cells of one sheet's rectangle: a gigabyte of memory."""
+
+_BLOCK: Final = 10_000
+_PIECE: Final = 4 << 20
+# Only what lies beyond column Z or row 99,999: the usual sheet has little of that, and is looked through quickly.
+_FAR: Final = (
+    re.compile(rb' r="([A-Z]{2,})(\d+)"'),
+    re.compile(rb' r="()(\d{6,})"'),
+    re.compile(rb' r="([A-Z])(\d{6,})"'),
+)
+_FAR_SLOWLY: Final = (re.compile(rb"""\sr\s*=\s*["']\s*([A-Z]*)(\d+)\s*["']"""),)
+_ODDLY_WRITTEN: Final = re.compile(rb" r(?: |='|= )")
+_BLANKS: Final = bytes.maketrans(b"\t\r\n", b"   ")
+
+
+def read_workbook(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
+    """Read the wanted columns of the sheet that has the table's name, or of the only one."""
+    names: dict[str, str] = {}
+
+    def choose(header: Sequence[str]) -> dict[str, Any]:
+        names.update(match_columns(header, file.name, table, wanted))
+        return dict.fromkeys(names.values(), pa.string())
+
+    sheets = sheet_names(file)
+    named = [name for name in sheets if name.strip().lower() == table.name] or sheets
+    if len(named) != 1:
+        raise AuditError(f"{file.name} has the sheets {', '.join(sheets)}; one has to be called {table.name}")
+    grid = read_sheet(file, named[0], CANONICAL, choose)
+    columns = {name: grid.columns[written] for name, written in names.items()}
+    return Cells(table, grid.file, columns, grid.rows, grid.lines_of, source=grid.source)
+
+
+def sheet_names(file: ExportFile, pattern: str = "*") -> list[str]:
+    """The sheets of a workbook whose name fits a pattern, in their order."""
+    with _refusing(file):
+        return [name for name in _workbook(file).sheet_names if fnmatchcase(name, pattern)]
+
+
+def read_sheet(
+    file: ExportFile, sheet: str, layout: Layout, choose: Callable[[Sequence[str]], Mapping[str, Any]]
+) -> Grid:
+    """Read the columns that `choose` picks from the header of a sheet; blank rows are no records."""
+    name = f"{file.name}, sheet {sheet}"
+    with _refusing(file):
+        workbook = _workbook(file)
+        with _one_at_a_time:
+            opened = workbook.get_sheet_by_name(sheet)
+        first_column = (opened.start or (0, 0))[1]
+        rows = enumerate(opened.iter_rows(), 1)
+        for _ in islice(rows, layout.skip_rows):
+            pass
+        filled: Iterator[tuple[int, list[Any]]] = (
+            (line, row) for line, row in rows if row[0] != "" or any(cell != "" for cell in row)
+        )
+        head = [_texts(row, first_column) for _, row in islice(filled, max(layout.header_rows, 1))]
+        if len(head) < max(layout.header_rows, 1):
+            raise AuditError(f"{name} is empty; a row must name the columns" if not head else f"{name} ends too early")
+        header = joined_header(head) if layout.header_rows else [str(number) for number, _ in enumerate(head[0], 1)]
+        chosen = choose(header)
+        places = {each: header.index(each) - first_column for each in chosen}
+        if not layout.header_rows:
+            filled = _from_the_top(opened, layout.skip_rows)
+        lines: list[int] = []
+        pieces: dict[str, list[tuple[pa.Array, Any]]] = {each: [] for each in chosen}
+        while block := list(islice(filled, _BLOCK)):
+            lines += [line for line, _ in block]
+            columns = list(zip(*(row for _, row in block), strict=True))
+            for each, place in places.items():
+                pieces[each].append(spelled(columns[place] if 0 <= place < len(columns) else ("",) * len(block)))
+    size = max(len(lines) - layout.footer_rows, 0)
+    columns_read = {
+        each: _as_type(pa.chunked_array([text for text, _ in parts], pa.string()).slice(0, size), chosen[each], parts)
+        for each, parts in pieces.items()
+    }
+    typed = {
+        each: np.concatenate([np.zeros(len(text), dtype=bool) if marks is None else marks for text, marks in parts])[
+            :size
+        ]
+        for each, parts in pieces.items()
+        if any(marks is not None for _, marks in parts)
+    }
+    numbers = np.array(lines[:size], dtype=np.int64)
+    return Grid(name, columns_read, size, lambda records: numbers[records], source=file_source(file), typed=typed)
+
+
+def _from_the_top(sheet: Any, skip: int) -> Iterator[tuple[int, list[Any]]]:
+    rows = enumerate(sheet.iter_rows(), 1)
+    return ((line, row) for line, row in islice(rows, skip, None) if row[0] != "" or any(cell != "" for cell in row))
+
+
+def _texts(row: Sequence[Any], first_column: int) -> list[str]:
+    return [""] * first_column + [text or "" for text in spelled(row)[0].to_pylist()]
+
+
+def _as_type(cells: pa.ChunkedArray, wanted: Any, parts: Sequence[tuple[pa.Array, Any]]) -> pa.ChunkedArray:
+    """Word lists only where all is text: a word may be both, `1.5` as a number and as text."""
+    return cells.dictionary_encode() if wanted == WORDS and all(marks is None for _, marks in parts) else cells
+
+
+def _workbook(file: ExportFile) -> Any:
+    """The workbook, opened. The last one stays open: its sheets are often read one after another."""
+    stat = file.path.stat()
+    with _one_at_a_time:
+        return _opened(file, stat.st_mtime_ns, stat.st_size)
+
+
+_one_at_a_time = Lock()
+
+
+@lru_cache(maxsize=1)
+def _opened(file: ExportFile, _changed_at: int, _size: int) -> Any:
+    from python_calamine import CalamineWorkbook
+
+    refuse_odd_workbook(file)
+    return CalamineWorkbook.from_path(str(file.path))
+
+
+@contextmanager
+def _refusing(file: ExportFile) -> Iterator[None]:
+    try:
+        yield
+    except AuditError:
+        raise
+    except (OSError, BadZipFile, RuntimeError, NotImplementedError, EOFError, ValueError) as error:
+        raise AuditError(f"{file.name} can't be read as a workbook: {str(error).splitlines()[0]}") from error
+    except BaseException as error:
+        # What goes wrong inside the reader, which is in another language, comes as an exception of no usual kind.
+        if type(error).__module__.partition(".")[0] in ("python_calamine", "pyo3_runtime"):
+            raise AuditError(f"{file.name} can't be read as a workbook: {str(error).splitlines()[0]}") from error
+        raise
+
+
+def refuse_odd_workbook(file: ExportFile) -> None:
+    """AuditError for a workbook that would unpack to far more than it seems to hold."""
+    with ZipFile(file.path) as packed:
+        members = packed.infolist()
+        refuse_bomb(file.name, file.path.stat().st_size, [member.file_size for member in members])
+        for member in members:
+            if not member.is_dir():
+                with packed.open(member) as part:
+                    _refuse_wide_sheet(file, _pieces(part))
+
+
+def _pieces(part: IO[bytes]) -> Iterator[bytes]:
+    while piece := part.read(_PIECE):
+        yield piece
+
+
+def _refuse_wide_sheet(file: ExportFile, pieces: Iterator[bytes]) -> None:
+    rows, columns, before = 99_999, 26, b""
+    for number, piece in enumerate(pieces):
+        data = before + piece
+        if number == 0 and not piece.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
+            return  # a picture or the like, which the reader doesn't open as a sheet
+        data = data.translate(_BLANKS)
+        for shape in _FAR_SLOWLY if _ODDLY_WRITTEN.search(data) else _FAR:
+            for letters, row in set(shape.findall(data)):
+                columns = max(columns, _column_number(letters))
+                rows = max(rows, int(row[:12]))
+        before = data[-64:]
+    if rows > MOST_ROWS or columns > MOST_COLUMNS:
+        raise AuditError(f"{file.name} has a cell outside the {MOST_ROWS} rows and {MOST_COLUMNS} columns of a sheet")
+    if rows * columns > MOST_CELLS:
+        raise AuditError(
+            f"{file.name} has cells so far apart that a sheet would take {rows} rows of {columns} columns; "
+            "remove what stands alone in its corner"
+        )
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters[:6]:
+        number = number * 26 + letter - ord("A") + 1
+    return number

@@ -1,0 +1,236 @@
+"""Workbooks: sheets, dates, durations and title rows as a second library wrote them; odd ones refused."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import pandas as pd
+import pytest
+from openpyxl.utils.datetime import MAC_EPOCH, WINDOWS_EPOCH
+
+from audit.errors import AuditError
+from audit.intake.export import Export
+from audit.intake.reading import read_export
+from tests.intake.conftest import TASK
+
+NAMES = list(TASK)
+MAPPING = """\
+title: Invented
+tables:
+  tasks:
+    - files: book.xlsx
+      sheet: "Work *"
+      skip_rows: 2
+      zone: UTC
+      columns:
+        task_id: No
+        work_order: {constant: W1}
+        aircraft: {constant: A1}
+        action: {constant: apply}
+        station: {constant: NORTH}
+        started_at: {column: Begin, formats: "%d.%m.%Y %H:%M"}
+        finished_at: {join: [Day, End], formats: ["%Y-%m-%d %H:%M:%S", "%d.%m.%Y %H:%M"]}
+        humidity_pct: {column: Humidity, decimal: ","}
+"""
+
+
+def save(path: Path, sheets: dict[str, Sequence[Sequence[Any]]], epoch: datetime = WINDOWS_EPOCH) -> None:
+    """Write a workbook with the second library."""
+    book = openpyxl.Workbook()
+    book.epoch = epoch
+    for sheet in book.worksheets:
+        book.remove(sheet)
+    for name, rows in sheets.items():
+        sheet = book.create_sheet(name)
+        for row in rows:
+            sheet.append(row)
+    book.save(path)
+
+
+def read(folder: Path, mapping: str = MAPPING) -> Export:
+    (folder / "mapping.yaml").write_text(mapping, encoding="utf-8")
+    return read_export(folder, mapping=folder / "mapping.yaml")
+
+
+def column(export: Export, name: str, table: str = "tasks") -> list[Any]:
+    return [None if pd.isna(value) else value for value in export.tables[table][name]]
+
+
+@pytest.mark.parametrize("epoch", [WINDOWS_EPOCH, MAC_EPOCH], ids=["1900", "1904"])
+def test_dates_of_both_systems(tmp_path: Path, epoch: datetime) -> None:
+    """Dates, times of day and text dates are read as they were written, whichever year the workbook counts from."""
+    begin = [datetime(2024, 2, 29, 23, 59, 59), datetime(2024, 3, 1), "03.03.2024 7:05", datetime(1999, 12, 31, 6)]
+    head = [["Title"], [], ["No", "Begin", "Day", "End", "Humidity"]]
+    rows = [[number, at, date(2024, 3, 4), time(7, 5), 48.5] for number, at in enumerate(begin, 1)]
+    save(tmp_path / "book.xlsx", {"Work 1": [*head, *rows]}, epoch)
+    export = read(tmp_path)
+    assert export.rejects.empty
+    expected = [*begin[:2], datetime(2024, 3, 3, 7, 5), begin[3]]
+    assert column(export, "started_at") == [at.replace(tzinfo=UTC) for at in expected]  # type: ignore[union-attr]
+    assert column(export, "finished_at") == [datetime(2024, 3, 4, 7, 5, tzinfo=UTC)] * 4
+    assert column(export, "task_id") == ["1", "2", "3", "4"]
+
+
+def test_sheets_title_rows_and_rejects(tmp_path: Path) -> None:
+    """Sheets of one pattern are one table; a reject names its sheet, its row there and the text of its cell."""
+    head = [["Title over all"], [None, "merged"], ["No", "Begin", "Day", "End", "Humidity"]]
+    good = [1, datetime(2024, 3, 1, 5), "01.03.2024", "7:05", "48,5"]
+    save(
+        tmp_path / "book.xlsx",
+        {
+            "Work B": [*head, [], good, [], [2, "1/3/2024", *good[2:]], [3, *good[1:4], "48.5"]],
+            "Work A": [*head, good, [4, 45000, *good[2:]]],
+            "Notes": [["nothing"]],
+        },
+    )
+    book = openpyxl.load_workbook(tmp_path / "book.xlsx")
+    book["Work B"].merge_cells("A1:E1")
+    book.save(tmp_path / "book.xlsx")
+    export = read(tmp_path)
+    rejects = export.rejects[["file", "line", "column", "value"]].itertuples(index=False, name=None)
+    assert list(rejects) == [
+        ("book.xlsx, sheet Work B", 7, "Begin", "1/3/2024"),
+        ("book.xlsx, sheet Work B", 8, "Humidity", "48.5"),
+        ("book.xlsx, sheet Work A", 4, "No", "1"),
+        ("book.xlsx, sheet Work A", 5, "Begin", "45000"),
+    ]
+    assert export.rejects["reason"].iloc[2] == "duplicate of line 5 of book.xlsx, sheet Work B"
+    assert column(export, "humidity_pct") == [48.5]
+    assert export.counts["tasks"].read == 5
+
+
+def test_serial_numbers_where_declared(tmp_path: Path) -> None:
+    """A bare number is a date only where the mapping says by which system it counts."""
+    at = datetime(2024, 3, 13, 7, 5)
+    for name, epoch in (("excel-1900", datetime(1899, 12, 30)), ("excel-1904", datetime(1904, 1, 1))):
+        serial = (at - epoch) / timedelta(days=1)
+        save(
+            tmp_path / "book.xlsx",
+            {"Work": [["a"], ["b"], ["No", "Begin", "Day", "End", "Humidity"], [1, serial, at, "", 1]]},
+        )
+        mapping = MAPPING.replace("Work *", "Work").replace(
+            '"%d.%m.%Y %H:%M"}\n        finished', f"{name}}}\n        finished"
+        )
+        mapping = mapping.replace("join: [Day, End], formats:", "column: Day, formats:")
+        assert column(read(tmp_path, mapping), "started_at") == [at.replace(tzinfo=UTC)]
+
+
+def test_durations(tmp_path: Path) -> None:
+    """Hours beyond a day ([h]:mm) are hours."""
+    mapping = MAPPING + (
+        "  flights:\n    - files: book.xlsx\n      sheet: Log\n      columns:\n        flight_id: No\n"
+        "        aircraft: {constant: A1}\n        takeoff_at: Off\n        landing_at: On\n"
+        "        flight_hours: {column: Flown, unit: hours-and-minutes}\n"
+    )
+    off, on = datetime(2024, 3, 1, 5), datetime(2024, 3, 3, 5)
+    flown = [timedelta(hours=30, minutes=15), timedelta(hours=2, minutes=30), "1:45", None]
+    head = [["a"], ["b"], ["No", "Begin", "Day", "End", "Humidity"]]
+    log = [["No", "Off", "On", "Flown"], *([number, off, on, each] for number, each in enumerate(flown))]
+    save(tmp_path / "book.xlsx", {"Work 1": head, "Log": log})
+    export = read(tmp_path, mapping)
+    assert export.rejects.empty
+    assert column(export, "flight_hours", "flights") == [30.25, 2.5, 1.75, None]
+
+
+def test_canonical_workbooks_need_no_mapping(tmp_path: Path) -> None:
+    """`tasks.xlsx` with canonical names is read as it is: dates by their type, numbers as text where text is wanted."""
+    task = {**TASK, "task_id": 7, "started_at": datetime(2024, 1, 10, 8), "finished_at": datetime(2024, 1, 10, 9)}
+    save(tmp_path / "tasks.xlsx", {"Sheet": [[None, *NAMES], [None, *task.values()], [None, *task.values()]]})
+    save(tmp_path / "stations.xlsx", {"x": [], "Stations": [["station", "timezone"], ["NORTH", "Europe/Berlin"]]})
+    export = read_export(tmp_path)
+    assert column(export, "started_at") == [datetime(2024, 1, 10, 7, tzinfo=UTC)]
+    assert column(export, "task_id") == ["7"]
+    assert export.rejects["reason"].tolist() == ["duplicate of line 2"]
+
+
+def test_formulas_are_text_or_their_last_value(tmp_path: Path) -> None:
+    """A formula is never run: text that looks like one stays text, and a real one without a value is blank."""
+    save(
+        tmp_path / "tasks.xlsx",
+        {"tasks": [[*NAMES, "lot", "product"], [*TASK.values(), "=1+1", "'=cmd|' /C calc'!A0"]]},
+    )
+    export = read_export(tmp_path)
+    assert column(export, "lot") == [None]
+    assert column(export, "product") == ["'=cmd|' /C calc'!A0"]
+
+
+def altered(path: Path, change: tuple[bytes, bytes]) -> None:
+    """Change the XML of the first sheet."""
+    content = io.BytesIO(path.read_bytes())
+    with zipfile.ZipFile(content) as old, zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            part = old.read(name)
+            if name == "xl/worksheets/sheet1.xml":
+                assert change[0] in part
+                part = part.replace(*change)
+            new.writestr(name, part)
+
+
+@pytest.mark.parametrize(
+    ("cell", "sentence"),
+    [
+        (b' r="A20000000"', "outside the 1048576 rows"),
+        (b' r="XFD1048576"', "so far apart"),
+        (b"\n r = 'XFD1048576'", "so far apart"),
+        (b'\tr="ZZZZ9"', "outside"),
+    ],
+)
+def test_cells_far_out_are_refused(tmp_path: Path, cell: bytes, sentence: str) -> None:
+    """A cell in the last corner would make the reader lay out gigabytes: it is refused before."""
+    save(tmp_path / "tasks.xlsx", {"tasks": [NAMES, list(TASK.values())]})
+    altered(tmp_path / "tasks.xlsx", (b' r="A2"', cell))
+    with pytest.raises(AuditError, match=sentence):
+        read_export(tmp_path)
+
+
+def test_a_sheet_that_says_it_is_huge(tmp_path: Path) -> None:
+    """The dimension that a sheet claims has no part in how it is read, and may be refused."""
+    save(tmp_path / "tasks.xlsx", {"tasks": [NAMES, list(TASK.values())]})
+    altered(tmp_path / "tasks.xlsx", (b'<dimension ref="A1:G2"', b'<dimension ref="A1:A20000000"'))
+    assert column(read_export(tmp_path), "task_id") == ["T1"]
+
+
+@pytest.mark.parametrize("name", ["tasks.xlsx", "export.zip"])
+def test_zip_bombs_are_refused(tmp_path: Path, name: str) -> None:
+    """An archive that unpacks to a thousand times its size is not unpacked."""
+    path = tmp_path / name
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("tasks.csv", b" " * (200 << 20))
+    with pytest.raises(AuditError, match="would unpack to 200 MB, more than 200 times its size"):
+        read_export(path if name.endswith(".zip") else tmp_path)
+
+
+@pytest.mark.parametrize("content", [b"", b"PK\x03\x04rubbish", b"No,Begin\n1,2\n"])
+def test_no_workbook(tmp_path: Path, content: bytes) -> None:
+    """Something else that is called .xlsx is named in one sentence."""
+    (tmp_path / "tasks.xlsx").write_bytes(content)
+    with pytest.raises(AuditError, match=r"tasks\.xlsx can't be read as a workbook"):
+        read_export(tmp_path)
+
+
+def test_sheets_that_are_not_there(tmp_path: Path) -> None:
+    """Which sheet is meant is never guessed."""
+    save(tmp_path / "book.xlsx", {"One": [], "Two": []})
+    with pytest.raises(AuditError, match=r"line 5: .*book\.xlsx has no sheet `Work \*`; there are One, Two"):
+        read(tmp_path)
+    with pytest.raises(AuditError, match="has several sheets, and the mapping names none"):
+        read(tmp_path, MAPPING.replace('      sheet: "Work *"\n', ""))
+
+
+def test_archives_are_read_as_folders(tmp_path: Path) -> None:
+    """A zip file of canonical files is an export; where its names lead to has no meaning."""
+    path = tmp_path / "nightly.zip"
+    text = ",".join(NAMES) + "\n" + ",".join(TASK.values()) + "\n"
+    with zipfile.ZipFile(path, "w") as packed:
+        packed.writestr("tasks.csv", text)
+        packed.writestr("../../lots.csv", "lot,product\nL,P\n")
+    export = read_export(path)
+    assert list(export.tables) == ["tasks", "lots"]
+    assert not list(tmp_path.parent.parent.glob("lots.csv"))
+    assert export.places("tasks", export.tables["tasks"].index.to_numpy())["line"].tolist() == [2]
