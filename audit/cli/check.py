@@ -146,7 +146,9 @@ def check(
     if previous and os.path.realpath(previous) == os.path.realpath(out) and not (previous / PROFILE_FILE).exists():
         previous = None  # the first night: the report says that no earlier run is known
     with _health_judge(skip_health) as judge:
-        result = _audit(location(export), rules, out, write.split(","), as_of, quiet, settings or (), mapping, judge, previous)
+        result = _audit(
+            location(export), rules, out, write.split(","), as_of, quiet, settings or (), mapping, judge, previous
+        )
     return _exit_code(result, fail_on, fail_on_health)
 
 
