@@ -173,10 +173,15 @@ def _records(conditions: Conditions, noun: str = "records") -> str:
     return f"closed task {noun}" + (f" where {all_of(phrases)}" if phrases else "")
 
 
+def _work(said: str, conditions: Conditions) -> str:
+    phrases = conditions_in_words(conditions)
+    return f"{said}, in a record where {all_of(phrases)}" if phrases else said
+
+
 def _held(rule: HoldRule) -> Iterator[str]:
     """Which sessions a hold is asked of."""
     if rule.over is not None:
-        yield f"Only sessions that an earlier treatment of the same boot came before, in {_records(rule.over)}."
+        yield f"Only sessions before which {_work('the same boot was worked on', rule.over)}."
     if rule.season is not None:
         both = "" if rule.over is None else ", both of them"
         yield f"Only what began within one season{both}, {_season(rule.season)}."
@@ -230,9 +235,9 @@ def _demands(rule: AnyRule) -> tuple[str, ...]:
             return tuple(_intervals(rule))
         case CountRule():
             if rule.sessions is not None:
-                return (f"of sessions in it {_limits(rule.sessions.at_least, rule.sessions.at_most)} are recorded",)
+                return (f"sessions recorded in it: {_limits(rule.sessions.at_least, rule.sessions.at_most)}",)
             assert rule.coats is not None
-            return (f"{_limits(rule.coats.at_least, rule.coats.at_most)} coats are recorded",)
+            return (f"coats recorded: {_limits(rule.coats.at_least, rule.coats.at_most)}",)
         case SpacingRule():
             low, high = (
                 None if limit is None else duration_in_words(limit)
@@ -249,26 +254,28 @@ def _waits(rule: HoldRule) -> str:
     span = None if rule.duration is None else duration_in_words(rule.duration)
     if rule.until is None:
         return f"within {span} of the session's end {_event(rule.forbid)}; exactly {span} after it complies"
-    released = f"later work on the same boot began, in {_records(rule.until)}"
+    released = _work("later work on the same boot began", rule.until)
     until = released if span is None else f"{span} passed or {released}"
     season = "" if rule.season is None else " in the season"
     return f"from the session's end until {until}, {_event(rule.forbid)}{season}"
 
 
 def _precedent(way: Precedent) -> tuple[str, ...]:
-    demands = [f"an earlier treatment of the same boot is recorded, in {_records(way.needs)}"]
+    demands = [_work("the same boot was worked on before", way.needs)]
     if way.within is not None:
-        demands.append(f"it ended at most {duration_in_words(way.within)} before the session began")
+        demands.append(f"this ended at most {duration_in_words(way.within)} before the session began")
     return (*demands, *(f"in between {_event(event)}" for event in way.broken_by))
 
 
 def _event(event: Event) -> str:
     if event.where is None:
         return "the aircraft did not take off"
-    return f"no other work began on that position: no {_records(event.where)}"
+    return _work("no other work began on that position", event.where)
 
 
 def _limits(low: object, high: object) -> str:
+    if low == high:
+        return f"exactly {low}"
     parts = [] if low is None else [f"at least {low}"]
     return " and ".join(parts if high is None else [*parts, f"at most {high}"])
 

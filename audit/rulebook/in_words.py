@@ -58,47 +58,54 @@ def list_in_words(words: Sequence[str], last: str) -> str:
 
 
 def _condition_in_words(name: str, condition: Condition) -> Iterator[str]:
-    column = VOCABULARY[name]
-    ordered = column.kind in ("time", "date")
+    said = []
     for operator, operand in condition.operators():
-        if operator == "present":
+        if operator == "present" and name in _LISTED:
             yield presence_in_words(name, bool(operand))
-            continue
-        value = _value_in_words(operand, "and" if operator == "includes_all" else "or")
-        match operator:
-            case "is_":
-                said = f"is {value}"
-            case "not_":
-                said = f"is not {value}"
-            case "in_":
-                said = f"is one of {value}" if isinstance(operand, OtherColumn) else f"is {value}"
-            case "not_in":
-                said = f"is none of {value}" if _several(operand) else f"is not {value}"
-            case "includes_all":
-                said = f"includes {value}"
-            case "at_least":
-                said = f"is not before {value}" if ordered else f"is at least {value}"
-            case "at_most":
-                said = f"is not after {value}" if ordered else f"is at most {value}"
-            case "before" | "after":
-                said = f"is {operator} {value}"
-            case _:
-                raise AssertionError(f"no words for the operator {operator}")
-        yield f"{name_in_words(name)} {said}"
+        else:
+            said.append(_asked_in_words(name, operator, operand))
+    if said:
+        yield f"{name_in_words(name)} {' and '.join(said)}"
 
 
-def _several(operand: Any) -> bool:
-    return isinstance(operand, OtherColumn) or len(operand) > 1
+def _asked_in_words(name: str, operator: str, operand: Any) -> str:
+    ordered = VOCABULARY[name].kind in ("time", "date")
+    value = _value_in_words(operand, "and" if operator == "includes_all" else "or")
+    match operator:
+        case "present":
+            return _presence(name, bool(operand))
+        case "in_" if isinstance(operand, OtherColumn):
+            return f"is one of {value}"
+        case "is_" | "in_":
+            return f"is {value}"
+        case "not_in" if isinstance(operand, OtherColumn) or len(operand) > 1:
+            return f"is none of {value}"
+        case "not_" | "not_in":
+            return f"is not {value}"
+        case "includes_all":
+            return f"includes {value}"
+        case "at_least":
+            return f"is not before {value}" if ordered else f"is at least {value}"
+        case "at_most":
+            return f"is not after {value}" if ordered else f"is at most {value}"
+        case "before" | "after":
+            return f"is {operator} {value}"
+        case _:
+            raise AssertionError(f"no words for the operator {operator}")
+
+
+def _presence(name: str, wanted: bool) -> str:
+    where = "recorded" if VOCABULARY[name].table == "tasks" else f"given in {VOCABULARY[name].table}"
+    return f"is {'' if wanted else 'not '}{where}"
 
 
 def presence_in_words(name: str, wanted: bool) -> str:
     """That a value is there, or that it isn't: `approval for use on boots is not given in products`."""
-    if name in _LISTED:
-        no = "" if wanted else ("no " if "holds" in _LISTED[name] else "not ")
-        return _LISTED[name].format("an " if wanted and "holds" in _LISTED[name] else no)
-    column = VOCABULARY[name]
-    where = "recorded" if column.table == "tasks" else f"given in {column.table}"
-    return f"{name_in_words(name)} is {'' if wanted else 'not '}{where}"
+    if name not in _LISTED:
+        return f"{name_in_words(name)} {_presence(name, wanted)}"
+    if "holds" in _LISTED[name]:
+        return _LISTED[name].format("an " if wanted else "no ")
+    return _LISTED[name].format("" if wanted else "not ")
 
 
 def _value_in_words(operand: Any, last: str) -> str:

@@ -55,8 +55,8 @@ FORMS: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
         {"form": "hold", "scope": APPLIED, "forbid": {"event": "treatment", "where": PREP}, "for": "PT1M"},
         SESSIONS,
         (
-            "within 1 minute of the session's end no other work began on that position: no closed task "
-            "records where product class is surface-prep; exactly 1 minute after it complies",
+            "within 1 minute of the session's end no other work began on that position, in a record "
+            "where product class is surface-prep; exactly 1 minute after it complies",
         ),
     ),
     "hold until": (
@@ -68,11 +68,11 @@ FORMS: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
             "over": PREP,
             "season": {"from": "10-01", "to": "04-30"},
         },
-        "Only sessions that an earlier treatment of the same boot came before, in closed task records where product "
-        "class is surface-prep. Only what began within one season, both of them, 1 October to 30 April (UTC, both "
+        "Only sessions before which the same boot was worked on, in a record where product class is surface-prep. "
+        "Only what began within one season, both of them, 1 October to 30 April (UTC, both "
         "days included).",
         (
-            "from the session's end until later work on the same boot began, in closed task records where product "
+            "from the session's end until later work on the same boot began, in a record where product "
             "class is surface-prep, the aircraft did not take off in the season",
         ),
     ),
@@ -80,7 +80,7 @@ FORMS: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
         {"form": "hold", "scope": APPLIED, "forbid": {"event": "takeoff"}, "until": PREP, "for": "PT2H"},
         SESSIONS,
         (
-            "from the session's end until 2 hours passed or later work on the same boot began, in closed task records "
+            "from the session's end until 2 hours passed or later work on the same boot began, in a record "
             "where product class is surface-prep, the aircraft did not take off",
         ),
     ),
@@ -94,9 +94,8 @@ FORMS: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
         {"scope": APPLIED, "needs": PREP, "within": "PT48H", "broken_by": [{"event": "takeoff"}]},
         SESSIONS,
         (
-            "an earlier treatment of the same boot is recorded, in closed task records where product "
-            "class is surface-prep",
-            "it ended at most 48 hours before the session began",
+            "the same boot was worked on before, in a record where product class is surface-prep",
+            "this ended at most 48 hours before the session began",
             "in between the aircraft did not take off",
         ),
     ),
@@ -110,10 +109,9 @@ FORMS: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
         },
         SESSIONS,
         (
-            "an earlier treatment of the same boot is recorded, in closed task records where product class is "
-            "surface-prep, and it ended at most 48 hours before the session began; or else an earlier treatment of the "
-            "same boot is recorded, in closed task records where lot is L1, and in between the aircraft did not take "
-            "off",
+            "the same boot was worked on before, in a record where product class is surface-prep, and this ended at "
+            "most 48 hours before the session began; or else the same boot was worked on before, in a record where lot "
+            "is L1, and in between the aircraft did not take off",
         ),
     ),
     "interval": (
@@ -138,7 +136,7 @@ FORMS: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
     "count": (
         {"scope": APPLIED, "coats": {"at_least": 2, "at_most": 3}},
         SESSIONS,
-        ("at least 2 and at most 3 coats are recorded",),
+        ("coats recorded: at least 2 and at most 3",),
     ),
     "count in a season": (
         {
@@ -151,7 +149,7 @@ FORMS: dict[str, tuple[dict[str, Any], str, tuple[str, ...]]] = {
         "Each boot in each season, 1 October to 30 April (UTC, both days included), in which its aircraft took off "
         "with it. What is counted are sessions of closed task records where action is apply and product class is "
         "gloss-coating, by their end.",
-        ("of sessions in it at least 1 are recorded",),
+        ("sessions recorded in it: at least 1",),
     ),
     "spacing": (
         {"scope": APPLIED, "pause": {"at_most": "PT30S"}},
@@ -179,10 +177,10 @@ def test_a_rule_says_what_it_checks(name: str) -> None:
 @pytest.mark.parametrize(
     ("condition", "words"),
     [
-        ({"lot": {"is": "L1", "not": "L2"}}, ("lot is L1", "lot is not L2")),
-        ({"lot": {"in": ["A", "B", "C"], "not_in": ["D", "E"]}}, ("lot is A, B or C", "lot is none of D or E")),
+        ({"lot": {"is": "L1", "not": "L2"}}, ("lot is L1 and is not L2",)),
+        ({"lot": {"in": ["A", "B", "C"], "not_in": ["D", "E"]}}, ("lot is A, B or C and is none of D or E",)),
         ({"lot": {"not_in": ["D"]}}, ("lot is not D",)),
-        ({"coats": {"at_least": 1, "at_most": 3}}, ("number of coats is at least 1", "number of coats is at most 3")),
+        ({"coats": {"at_least": 1, "at_most": 3}}, ("number of coats is at least 1 and is at most 3",)),
         ({"signed_at": {"at_least": {"column": "finished_at"}}},
          ("time of signature is not before the end of the work",)),
         ({"work_date": {"at_most": {"column": "lot.expires_on"}}},
