@@ -10,7 +10,7 @@ import pytest
 
 from audit.forms.explaining import USUAL_CAUTION, WHO_GOVERNS, ExampleTable, explain, shown_example
 from audit.forms.judging import judge_rule
-from audit.forms.reads import conditions_of
+from audit.forms.reads import conditions_of, tables_read
 from audit.forms.unknowns import CLOCK_WENT_BACK, unjudged_when
 from audit.intake.tables import TABLES
 from audit.rulebook.examples import example_export
@@ -299,7 +299,7 @@ def _with_less(asked: AnyRule, example: Example) -> Iterator[Example]:
     for name in sorted(names & set(TABLES["tasks"].columns)):
         if not TABLES["tasks"].columns[name].needed:
             yield example.model_copy(update={"tasks": tuple({**row, name: None} for row in example.tasks)})
-    for name in ("flights", "components", "products"):
+    for name in sorted(tables_read(asked) & {"flights", "components", "products"}):
         yield example.model_copy(update={name: None if name == "components" else (), "not_supplied": (name,)})
 
 
