@@ -11,6 +11,7 @@ import pandas as pd
 from audit import __version__
 from audit.errors import InternalError
 from audit.findings.collect import collect
+from audit.findings.reconciliation import reconcile
 from audit.findings.result import (
     COVERAGE_COLUMNS,
     FINDING_COLUMNS,
@@ -144,6 +145,7 @@ def _result(
         coverage=_coverage(judged, export),
         quarantine=export.rejects,
         absent=tuple(_absent(rulebook.rules, export)),
+        reconciled=reconcile(export, timeline, rulebook.rules),
         settings=rulebook.settings,
         settings_files=rulebook.settings_files,
         not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from audit.findings.reconciliation import FileReconciled
 from audit.findings.stories import Story
 from audit.forms.margins import Margins
 from audit.health.health import Health
@@ -95,7 +96,7 @@ class AuditResult:
     value, reason). `inputs`, `rule_files` and `settings_files` carry name, SHA-256 and size of what was read.
     `settings` says of every value of a rule that may be set where it comes from; `not_in_export` names the aircraft
     that settings have at a base and the export doesn't know. `absent` is what rules read and the export lacks; `health`
-    is None where nobody asked whether the export is whole.
+    is None where nobody asked whether the export is whole. `reconciled` accounts for every row of every file.
     `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
     to it the judged subjects came.
     """
@@ -117,6 +118,7 @@ class AuditResult:
     not_in_export: tuple[str, ...] = ()
     absent: tuple[Absent, ...] = ()
     health: Health | None = None
+    reconciled: tuple[FileReconciled, ...] = ()
     stories: tuple[Story, ...] = ()
     margins: Mapping[str, tuple[Margins, ...]] = field(default_factory=dict)
 

@@ -31,6 +31,15 @@ class Source:
 
 
 @dataclass(frozen=True)
+class FileRows:
+    """Rows of one table that one file gave: those read, and those of them that are audited."""
+
+    file: str
+    read: int
+    audited: int
+
+
+@dataclass(frozen=True)
 class Export:
     """The typed, audited rows of an export.
 
@@ -41,7 +50,8 @@ class Export:
     `later` lists the ambiguous task times: columns row (position in the tasks frame), column, later (the later of the
     two instants; the tasks frame holds the earlier).
     `rejects` has the columns of quarantine.csv: table, file, line, column, value, reason.
-    `counts` has one RowCount a table supplied. `origins` finds out, by table, where its rows stand: see `places`.
+    `counts` has one RowCount a table supplied, `files` the rows of each of its files, in the order in which they stand
+    in the table. `origins` finds out, by table, where its rows stand: see `places`.
     """
 
     folder: Path
@@ -49,6 +59,7 @@ class Export:
     later: pd.DataFrame
     rejects: pd.DataFrame
     counts: Mapping[str, RowCount]
+    files: Mapping[str, tuple[FileRows, ...]]
     sources: tuple[Source, ...]
     origins: Mapping[str, Callable[[npt.NDArray[np.integer[Any]]], pd.DataFrame]]
 

@@ -18,7 +18,7 @@ from audit.intake.cells import Cells, ExportFile, Origin, match_columns
 from audit.intake.clocks import TWICE, Clock, Clocked, is_zone, next_day, no_later, station_clock, to_utc
 from audit.intake.contracts import breaches
 from audit.intake.duplicates import repeats
-from audit.intake.export import Export, RowCount, Source
+from audit.intake.export import Export, FileRows, RowCount, Source
 from audit.intake.faults import Faults
 from audit.intake.files import find_files, read_file
 from audit.intake.location import Location
@@ -46,6 +46,7 @@ class _Settled:
     later: pd.DataFrame
     rejects: pd.DataFrame
     count: RowCount
+    files: tuple[FileRows, ...]
     sources: tuple[Source, ...]
     origins: tuple[Origin, ...]
     starts: NDArray[np.intp]
@@ -157,6 +158,7 @@ def _read(folder: Path, openers: Mapping[str, Opener], side_by_side: int = 2) ->
         later=in_order["tasks"].later if "tasks" in in_order else no_later(),
         rejects=pd.concat([no_rejects(), *(table.rejects for table in in_order.values())], ignore_index=True),
         counts={name: table.count for name, table in in_order.items()},
+        files={name: table.files for name, table in in_order.items()},
         sources=tuple(dict.fromkeys(source for table in in_order.values() for source in table.sources)),
         origins={name: table.places for name, table in in_order.items()},
     )
@@ -203,6 +205,10 @@ def _settle(parts: Sequence[Cells], zones: Mapping[str, str]) -> _Settled:
         later=_renumber(later, rows),
         rejects=list_rejects(parts, at_fault),
         count=count,
+        files=tuple(
+            FileRows(cells.file, cells.rows + len(cells.ragged), int(audited))
+            for cells, audited in zip(parts, np.diff(np.searchsorted(rows, starts)), strict=True)
+        ),
         sources=tuple(cells.source for cells in parts if cells.source),
         origins=tuple(cells.origin for cells in parts),
         starts=starts[:-1],

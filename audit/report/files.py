@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import suppress
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -128,6 +129,7 @@ def _summary(result: AuditResult) -> dict[str, Any]:
             table: {"read": rows.read, "audited": rows.audited, "quarantined": rows.quarantined}
             for table, rows in sorted(result.rows.items())
         },
+        "reconciliation": [asdict(file) for file in result.reconciled],
         "records": {
             "closed": result.records.closed,
             "open": result.records.open,

@@ -1,0 +1,39 @@
+"""`quarantine`: the rows that can't be believed, to be put right where the export comes from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from audit.cli.app import app, say
+from audit.cli.check import MappingPath
+from audit.exit_codes import ExitCode
+from audit.report.visible import shortened, visible
+
+WIDEST = 60
+
+
+@app.command()
+def quarantine(
+    export: Annotated[Path, typer.Argument(metavar="EXPORT", help="What `check` would audit.")],
+    mapping: MappingPath = None,
+    csv: Annotated[bool, typer.Option("--csv", help="Print quarantine.csv, every value as it was written.")] = False,
+) -> ExitCode:
+    """List the rows that an audit would set aside, with their text as written. Exit code 1 if there are any."""
+    from audit.intake.reading import read_export
+    from audit.report.rows import csv_text
+
+    rejects = read_export(export, {}, mapping).rejects
+    if csv:
+        print(csv_text(rejects), end="")
+    else:
+        for file, line, column, value, reason in rejects[["file", "line", "column", "value", "reason"]].itertuples(
+            index=False
+        ):
+            place = f"{file}, line {line}{f', {column}' if column else ''}"
+            print(visible(f"{place}: {shortened(value, WIDEST)!r}: {reason}"))
+    rows = len(rejects[["table", "file", "line"]].drop_duplicates())
+    say(f"{rows:,} row{'' if rows == 1 else 's'} set aside. Put them right at the source, by new entries.")
+    return ExitCode.FINDINGS if rows else ExitCode.CLEAN

@@ -1,0 +1,137 @@
+"""From the rows of the export's files to the rows that rules used: every row accounted for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from audit.errors import InternalError
+from audit.forms.conditions import FALSE, judge, without_component
+from audit.forms.reads import conditions_of, tables_read
+from audit.intake.export import Export
+from audit.intake.tables import TABLES
+from audit.rulebook.models import AnyRule, Conditions, CountRule, IntervalRule, OverlapRule, RecordRule
+from audit.timeline.instants import Bools, micros
+from audit.timeline.timeline import Timeline
+
+BLANK: Final = "needed, but blank"
+
+NAMED_BY: Final[Mapping[str, tuple[tuple[str, str], ...]]] = {
+    "products": (("product", "product"),),
+    "stations": (("station", "station"),),
+    "lots": (("lot", "lot"),),
+    "people": (("person", "performed_by"), ("person", "certified_by")),
+    "manuals": (("manual", "manual"),),
+}
+"""The column of a list, and the columns of task records that name its rows."""
+
+
+@dataclass(frozen=True)
+class FileReconciled:
+    """The rows that one file gave to one table: read = blank + duplicate + quarantined + audited.
+
+    `blank` ones are blank in every column that a row needs; `duplicate` ones repeat the key of another; the other
+    `quarantined` ones are counted by their first fault in `reasons`. `used` of the audited ones were used by at least
+    one rule (see `reconcile`).
+    """
+
+    table: str
+    file: str
+    read: int
+    blank: int
+    duplicate: int
+    quarantined: int
+    audited: int
+    used: int
+    reasons: Mapping[str, int] = field(default_factory=dict)
+
+
+def reconcile(export: Export, timeline: Timeline, rules: Sequence[AnyRule]) -> tuple[FileReconciled, ...]:
+    """Account for every row of every file; InternalError where the numbers don't add up.
+
+    A closed task record begun by the as-of time is used where at least one rule asks for such a record as its subject
+    or as evidence (by its scope, or by what it says of other records; what can't be decided counts, and what is said
+    of boots is left aside). A flight or component is used where some rule reads its table and it began by the as-of
+    time, a row of a list where some rule reads it (stations: always, for their clocks) and a used record names it.
+    """
+    reconciled = []
+    used = _used(timeline, rules)
+    rejects = export.rejects.assign(
+        kind=export.rejects["reason"].str.replace(r"; .*$|(?<=^duplicate) of .*$", "", regex=True)
+    )
+    for table, files in export.files.items():
+        end = 0
+        for file in files:
+            start, end = end, end + file.audited
+            here = rejects[(rejects["table"] == table) & (rejects["file"] == file.file)]
+            rows = here.groupby("line")
+            needed = len(TABLES[table].needed)
+            blank = here["kind"].eq(BLANK).groupby(here["line"]).sum() == needed
+            kinds = rows["kind"].first()[~blank]
+            reasons = {str(kind): int(number) for kind, number in kinds.value_counts().sort_index().items()}
+            duplicate = reasons.pop("duplicate", 0)
+            one = FileReconciled(
+                table=table,
+                file=file.file,
+                read=file.read,
+                blank=int(blank.sum()),
+                duplicate=duplicate,
+                quarantined=sum(reasons.values()),
+                audited=file.audited,
+                used=int(used[table][start:end].sum()),
+                reasons=reasons,
+            )
+            if one.read != one.blank + one.duplicate + one.quarantined + one.audited or one.used > one.audited:
+                raise InternalError(f"{file.file}: the rows of {table} don't add up: {one}")
+            reconciled.append(one)
+        if end != len(export.tables[table]):
+            raise InternalError(f"{table}: its files have {end} audited rows, the table {len(export.tables[table])}")
+    return tuple(reconciled)
+
+
+def _used(timeline: Timeline, rules: Sequence[AnyRule]) -> dict[str, Bools]:
+    """Which rows of each table at least one rule used."""
+    read = frozenset().union(*(tables_read(rule) for rule in rules)) if rules else frozenset()
+    records = np.zeros(len(timeline.tasks), bool)
+    # The least particular first: where a rule asks for any record, the others need not be asked.
+    for conditions in sorted((one for rule in rules for one in _selecting(rule)), key=lambda one: len(one.names())):
+        left = timeline.rows[~records[timeline.rows]]
+        if not len(left):
+            break
+        records[left[judge(without_component(conditions), timeline, left).truth != FALSE]] = True
+    used = {"tasks": records}
+    for table, frame in timeline.tables.items():
+        if table == "tasks":
+            continue
+        if table not in read and table != "stations":
+            used[table] = np.zeros(len(frame), bool)
+        elif table in NAMED_BY:
+            used[table] = _named(frame, timeline.tasks[records], NAMED_BY[table])
+        else:
+            began = micros(frame["takeoff_at" if table == "flights" else "installed_at"])
+            used[table] = began <= timeline.as_of
+    return used
+
+
+def _selecting(rule: AnyRule) -> Iterator[Conditions]:
+    """What a rule asks of the task records that it looks at, as subjects or as evidence."""
+    match rule:
+        case RecordRule() | IntervalRule() | CountRule():
+            yield rule.scope
+        case OverlapRule():
+            yield from (rule.scope,) if "tasks" in rule.between else ()
+        case _:
+            yield from conditions_of(rule)
+
+
+def _named(frame: pd.DataFrame, records: pd.DataFrame, columns: tuple[tuple[str, str], ...]) -> Bools:
+    named: set[str] = set()
+    for _, column in columns:
+        if column in records:
+            cells = records[column].cat
+            named |= set(cells.categories[np.unique(cells.codes[cells.codes >= 0])])
+    return frame[columns[0][0]].isin(named).to_numpy()
