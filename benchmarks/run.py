@@ -11,6 +11,7 @@ import csv
 import hashlib
 import math
 import os
+import shutil
 import statistics
 import subprocess
 import sys
@@ -69,9 +70,16 @@ def measure(command: Sequence[str], expected: Collection[int] = (0,)) -> Run:
     return Run(seconds, usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024))
 
 
-def check(export: Path, out: Path) -> Run:
+def check(export: Path, out: Path, *options: str) -> Run:
     """The whole check; findings are no failure."""
-    return measure(["-m", "audit", "check", str(export), "--out", str(out), "--quiet"], expected=(0, 1))
+    return measure(["-m", "audit", "check", str(export), "--out", str(out), "--quiet", *options], expected=(0, 1))
+
+
+def six_rules(folder: Path) -> tuple[str, ...]:
+    """Options by which a check asks what the SQL asks: the rules compared, copied into a folder, and nothing else."""
+    for rule in KEYS:
+        shutil.copy(ROOT / "rules" / "deicer-care" / f"{rule}.yaml", folder)
+    return "--rules", str(folder), "--skip-health"
 
 
 def query(export: Path, out: Path, form: str, *options: str) -> Run:
@@ -93,18 +101,23 @@ def made(data: Path, size: str, form: str) -> Path:
 
 
 def side_by_side(export: Path, form: str, repeats: int) -> None:
-    """The whole check against the SQL for the five main rules, on the same files."""
-    with tempfile.TemporaryDirectory() as folder:
+    """The check by the six main rules, and by every rule that ships, against the SQL for five of them, on the same
+    files."""
+    with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as rules:
         checked, queried = Path(folder, "check"), Path(folder, "sql")
+        six = six_rules(Path(rules))
         # The first round compares the findings, and leaves the files in the system's cache for both.
-        check(export, checked)
+        check(export, checked, *six)
         query(export, queried, form, "--sixth")
         compare(checked, queried)
-        rounds = [(check(export, checked), query(export, queried, form)) for _ in range(repeats)]
-    ours, theirs = ([pair[side] for pair in rounds] for side in (0, 1))
-    for name, runs in (("check", ours), ("SQL", theirs)):
-        print(f"  {name:6} {_median(runs):7.2f} s   {max(run.peak for run in runs) / 1e9:5.2f} GB")
-    print(f"  ratio  {_median(ours) / _median(theirs):7.2f}")
+        rounds = [
+            (check(export, checked, *six), query(export, queried, form), check(export, checked, "--skip-health"))
+            for _ in range(repeats)
+        ]
+    ours, theirs, every = ([runs[side] for runs in rounds] for side in range(3))
+    for name, runs in (("six rules", ours), ("SQL", theirs), ("every rule", every)):
+        print(f"  {name:10} {_median(runs):7.2f} s   {max(run.peak for run in runs) / 1e9:5.2f} GB")
+    print(f"  ratio      {_median(ours) / _median(theirs):7.2f}, every rule {_median(every) / _median(theirs):.2f}")
 
 
 def compare(checked: Path, queried: Path) -> None:
@@ -139,24 +152,34 @@ def _same(rule: str, ours: list[tuple[str, ...]], theirs: list[tuple[str, ...]])
 
 
 def nightly(export: Path, repeats: int) -> None:
-    """The nightly check against the time that importing pandas takes, and `--help`."""
+    """The nightly check by every rule against importing pandas, with export health against importing its library, and
+    `--help`."""
     with tempfile.TemporaryDirectory() as folder:
-        check(export, Path(folder))
+        out = Path(folder)
+        check(export, out)
         rounds = [
-            (measure(["-c", "import pandas"]), check(export, Path(folder)), measure(["-m", "audit", "--help"]))
+            (
+                measure(["-c", "import pandas"]),
+                check(export, out, "--skip-health"),
+                measure(["-c", "import great_expectations"]),
+                check(export, out),
+                measure(["-m", "audit", "--help"]),
+            )
             for _ in range(repeats)
         ]
-    unit, took, help_ = (_median([runs[side] for runs in rounds]) for side in range(3))
-    print(f"  import pandas {unit:5.2f} s")
-    print(f"  check         {took:5.2f} s, {took / unit:.2f} times that")
-    print(f"  --help        {help_:5.2f} s")
+    unit, took, library, whole, help_ = (_median([runs[side] for runs in rounds]) for side in range(5))
+    print(f"  import pandas              {unit:5.2f} s")
+    print(f"  check --skip-health        {took:5.2f} s, {took / unit:.2f} times that")
+    print(f"  import great_expectations  {library:5.2f} s")
+    print(f"  check                      {whole:5.2f} s, {whole - library:.2f} s more than that")
+    print(f"  --help                     {help_:5.2f} s")
 
 
 def tenfold(reference: Path, export: Path) -> None:
     """Print how the time grows with ten times the work, on one run each."""
-    with tempfile.TemporaryDirectory() as folder:
-        out = Path(folder)
-        _grown("check", check(reference, out / "check"), check(export, out / "check"))
+    with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as rules:
+        out, six = Path(folder), six_rules(Path(rules))
+        _grown("check", check(reference, out / "check", *six), check(export, out / "check", *six))
         _grown("SQL", query(reference, out / "sql", "parquet"), query(export, out / "sql", "parquet"))
 
 

@@ -11,14 +11,15 @@ import pytest
 
 from benchmarks import sql_twin
 from benchmarks.load import write_load
-from benchmarks.run import ROOT, Differs, check, compare, made, measure
+from benchmarks.run import ROOT, Differs, check, compare, made, measure, six_rules
 
 
 @pytest.fixture(scope="module")
 def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     folder = tmp_path_factory.mktemp("both")
     write_load(folder / "export", "parquet", 40, 460)
-    check(folder / "export", folder / "check")
+    (folder / "rules").mkdir()
+    check(folder / "export", folder / "check", *six_rules(folder / "rules"))
     sql_twin.run(folder / "export", folder / "sql", rules=sql_twin.RULES)
     return folder / "check", folder / "sql"
 

@@ -158,3 +158,37 @@ def test_no_right_to_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(os, "access", lambda path, mode: False)
     with pytest.raises(AuditError, match="no right to write"):
         check_folder(tmp_path / "report")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="folders are locked the POSIX way")
+def test_a_second_run_waits_for_the_first(tmp_path: Path) -> None:
+    """Two runs into one folder at once: the second waits, and the folder holds the files of one of them, whole."""
+    (tmp_path / "out").mkdir()
+    pause = f"""
+        usual = room._put_in_place
+        def slowly(*args):
+            Path({str(tmp_path / "begun")!r}).touch()
+            while not Path({str(tmp_path / "go")!r}).exists():
+                pass
+            usual(*args)
+        room._put_in_place = slowly
+    """
+    first = start_in_another_process(tmp_path / "out", OLD, pause)
+    while not (tmp_path / "begun").exists():
+        assert first.poll() is None
+    second = start_in_another_process(tmp_path / "out", NEW, f"Path({str(tmp_path / 'second')!r}).touch()")
+    while not (tmp_path / "second").exists():
+        assert second.poll() is None
+    with pytest.raises(subprocess.TimeoutExpired):
+        second.wait(0.5)
+    assert not [path for path in (tmp_path / "out").iterdir() if path.is_file()]
+    (tmp_path / "go").touch()
+    assert first.wait() == second.wait() == 0
+    assert held(tmp_path / "out") == NEW
+
+
+def start_in_another_process(folder: Path, files: dict[str, bytes], before: str) -> subprocess.Popen[bytes]:
+    """Start to write files into the folder in a process of its own, after `before` has been run there."""
+    lines = ["from pathlib import Path", "from audit.report import folder as room", textwrap.dedent(before)]
+    lines.append(f"room.replace_files({files!r}, Path({str(folder)!r}))")
+    return subprocess.Popen([sys.executable, "-c", "\n".join(lines)])
