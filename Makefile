@@ -8,7 +8,7 @@ READY_DEV := $(VENV)/ready-dev
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 COMPILE := $(BIN)/uv pip compile pyproject.toml --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate --upgrade
 
-.PHONY: demo test browser lint types contracts check bench mutants format docs schema golden example-report lock clean
+.PHONY: demo test browser lint types contracts check bench mutants format docs schema sample golden example-report lock clean
 .DELETE_ON_ERROR:
 
 demo: $(READY)

@@ -173,7 +173,8 @@ def _column(
             cells, marks, _number_step(*_signs(recipe, source), unit), _number_step(".", None, unit), misread
         )
     if column.kind == "codes" and source.separator is not None:
-        cells = _by_words(cells, lambda words: (pc.replace_substring(words, source.separator, "; "), (), ""), misread)
+        between = rf"\s*{re.escape(source.separator.strip() or source.separator)}\s*"
+        cells = _by_words(cells, lambda words: (pc.replace_substring_regex(words, between, "; "), (), ""), misread)
     return cells, misread
 
 

@@ -1,0 +1,49 @@
+"""The sample records as two other systems export them: the same facts, so the same findings."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import audit
+from audit.findings.result import FINDING_COLUMNS, AuditResult
+from audit.shipped import sample_folder
+
+ROOT = Path(__file__).parents[2]
+SAMPLES = ROOT / "sample_records"
+
+
+@pytest.fixture(scope="module")
+def canonical() -> AuditResult:
+    """The audit of the canonical sample."""
+    return audit.run_audit(sample_folder())
+
+
+@pytest.mark.parametrize("name", ["quarrydown", "lindhaven"])
+def test_same_findings(name: str, canonical: AuditResult) -> None:
+    """Read by its mapping, each gives the same findings to the letter, and leaves the same unjudged and unread."""
+    folder = SAMPLES / name
+    result = audit.run_audit(folder, mapping=folder / "mapping.yaml")
+    columns = list(FINDING_COLUMNS)
+    pd.testing.assert_frame_equal(result.findings[columns], canonical.findings[columns])
+    pd.testing.assert_frame_equal(result.unjudged, canonical.unjudged)
+    pd.testing.assert_frame_equal(result.coverage, canonical.coverage)
+    assert len(canonical.findings) > 50
+    rows = {table: (count.read, count.audited) for table, count in canonical.rows.items()}
+    assert {table: (count.read, count.audited) for table, count in result.rows.items()} == rows
+
+
+def test_files_are_those_of_the_sample() -> None:
+    """The files on disk are made of the sample records as they are now, byte for byte."""
+    run = subprocess.run(
+        [sys.executable, "-m", "sample_records.elsewhere", "--check"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert run.returncode == 0, run.stdout + run.stderr
