@@ -63,7 +63,8 @@ def collect(rule: AnyRule, outcomes: Outcomes, timeline: Timeline) -> tuple[pd.D
 def _bases(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
     """The sources in force on the day of each case: of the record's work, else (UTC) of what happened."""
     days = day_of(cases["at"].to_numpy())
-    if judged_by_record(rule):
+    dated = any(basis.from_ or basis.to for basis in rule.basis)
+    if dated and judged_by_record(rule):
         # The record of an order that names the fault may be another than the one in scope.
         records = cases["subject" if rule.form == "order" else "task"].to_numpy()
         days = work_day(timeline, records)

@@ -55,11 +55,16 @@ def judge(conditions: Conditions, timeline: Timeline, rows: Ints, component: Int
     Conditions are judged one after the other, only on records for which the ones before didn't already fail.
     """
     truth = np.full(len(rows), TRUE)
-    why = np.zeros(len(rows), np.int16)
+    why: Ints = np.zeros(len(rows), np.int16)
     reasons: list[str] = []
 
     def narrow(index: Ints, part: Judged) -> None:
-        nonlocal truth
+        nonlocal truth, why
+        if not reasons:
+            # Nothing has been decided before.
+            truth, why = part.truth, part.why
+            reasons.extend(part.reasons)
+            return
         lower = part.truth < truth[index]
         why[index[lower]] = part.why[lower] + len(reasons)
         truth[index[lower]] = part.truth[lower]

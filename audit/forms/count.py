@@ -41,8 +41,9 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
 
     total = np.zeros(count, np.int64)
     np.add.at(total, subjects.session_of[has_coats], coats[has_coats])
-    numbered = np.unique(np.stack((subjects.session_of, coat))[:, has_coat & ~has_coats], axis=1)
-    np.add.at(total, numbered[0], 1)
+    names, rank = np.unique(coat, return_inverse=True)
+    numbered = np.unique((subjects.session_of * len(names) + rank)[has_coat & ~has_coats])
+    np.add.at(total, numbered // max(len(names), 1), 1)
     blank = ~has_coat & ~has_coats
     open_ended = np.zeros(count, bool)
     open_ended[subjects.session_of[blank]] = True

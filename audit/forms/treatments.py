@@ -219,8 +219,7 @@ def meetings(timeline: Timeline, others: Treatments, subjects: Sessions) -> Iter
     here = timeline.position_of(others.place) != timeline.unknown_position
     placed = timeline.position_of(subjects.place) != timeline.unknown_position
     certain = (others.truth == TRUE) & (others.component != TWO_RECORDED)
-    boots = len(timeline.components.place) + 3
-    boot, asked = (side.place * boots + side.component + 2 for side in (others, subjects))
+    boot, asked = (_boot_key(timeline, side.place, side.component) for side in (others, subjects))
     aircraft, flown = timeline.aircraft_of(others.place), timeline.aircraft_of(subjects.place)
     for sure, wanted, key, sought, who in (
         (True, here & certain, boot, asked, everyone),
@@ -233,6 +232,12 @@ def meetings(timeline: Timeline, others: Treatments, subjects: Sessions) -> Iter
         rows = np.flatnonzero(wanted)
         if len(rows) and who.any():
             yield Meeting(sure, rows, key[rows], sought, who)
+
+
+def _boot_key(timeline: Timeline, place: Ints, component: Ints) -> Ints:
+    """One small number a boot; where none is known, or two, one a position and case. Small, to be sorted with times."""
+    known = len(timeline.components.place)
+    return np.where(component >= 0, component, known + 2 * place - component - 1)
 
 
 def tied(timeline: Timeline, others: Treatments, treated: Treatments, subjects: Sessions, moment: Ints) -> Bools:

@@ -101,11 +101,13 @@ class Order:
 
 def running_max(values: Ints, group_starts: Bools) -> Ints:
     """Running maximum that starts anew wherever `group_starts` is true (true at the first row)."""
-    ranks = np.searchsorted(np.unique(values), values)
+    if not len(values):
+        return values
+    ordered, ranks = np.unique(values, return_inverse=True)
     groups = np.cumsum(group_starts) - 1
-    width = int(ranks.max()) + 1 if len(ranks) else 1
-    best = np.maximum.accumulate(groups * width + ranks) - groups * width
-    return np.unique(values)[best] if len(values) else values
+    best = np.maximum.accumulate(groups * len(ordered) + ranks) - groups * len(ordered)
+    found: Ints = ordered[best]
+    return found
 
 
 def spread(lengths: Ints) -> tuple[Ints, Ints]:

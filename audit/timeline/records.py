@@ -167,18 +167,21 @@ def _own(frame: pd.DataFrame, name: str, rows: Ints, column: str | None = None) 
         return _absent(name, len(rows))
     kind = VOCABULARY[name].kind
     series = frame[column]
-    gone = rows < 0
     if kind in ("time", "date"):
         instants = np.append(micros(series), NEVER)[rows]
         return _plain(kind, name, instants == NEVER, numbers=instants)
     if kind in ("number", "count"):
         numbers = np.append(series.to_numpy(dtype=np.float64, na_value=np.nan), np.nan)[rows]
         return _plain(kind, name, np.isnan(numbers), numbers=numbers)
+    gone = rows < 0
+    there = np.where(gone, 0, rows) if gone.any() else rows
     if not isinstance(series.dtype, pd.CategoricalDtype):
-        series = series.iloc[np.where(gone, 0, rows)].astype("category")
-        codes = np.where(gone, MISSING, series.cat.codes.to_numpy())
+        series = series.iloc[there].astype("category")
+        codes = series.cat.codes.to_numpy()
     else:
-        codes = np.where(gone, MISSING, series.cat.codes.to_numpy()[np.where(gone, 0, rows)])
+        codes = series.cat.codes.to_numpy()[there]
+    if there is not rows:
+        codes = np.where(gone, MISSING, codes)
     return _plain(kind, name, codes == MISSING, codes=codes, names=series.cat.categories)
 
 

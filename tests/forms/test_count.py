@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
 import pytest
 
-from tests.forms.rules import rule, verdict
+from tests.forms.rules import outcomes, rule, verdict
 
 PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
 LEAST = rule("count", scope=PRESERVE, coats={"at_least": 3})
@@ -143,3 +144,23 @@ def test_a_boot_that_may_be_none_of_those_asked_about() -> None:
     for finish, expected in (("black", "1 finding"), ("silver", "idle"), (None, "1 unjudged")):
         export = {"tasks": [BEFORE], "flights": [FLIGHT], "components": [{"finish": finish}]}
         assert verdict(black, "2026-06-01T00:00:00Z", **export) == expected
+
+
+def test_what_a_case_of_a_season_shows() -> None:
+    """A finding names the boot, its first flight in the season, and the time that it was there in it."""
+    swap = "2025-11-20T00:00:00Z"
+    boots = [{"removed_at": swap}, {"component_serial": "C2", "installed_at": swap}]
+    flights = [{"takeoff_at": "2025-12-24T10:00:00Z"}, FLIGHT, {"takeoff_at": "2025-11-10T10:00:00Z"}]
+    tasks = [BEFORE, TREATMENT]
+    case = outcomes(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, flights=flights, components=boots).cases.iloc[0]
+    assert (case["component"], case["flight"], case["task"]) == (1, 1, -1)
+    assert [pd.Timestamp(case[name], unit="us") for name in ("anchor", "at")] == [
+        pd.Timestamp("2025-11-20"),
+        pd.Timestamp("2026-05-01"),
+    ]
+    assert (case["measured"], case["limit"], case["unit"]) == (0, 1, "treatments")
+    open_case = outcomes(TREATED, "2026-04-01T00:00:00Z", tasks=tasks, flights=flights, components=boots).cases.iloc[0]
+    assert (open_case["reason"], open_case["flight"]) == ("the season is not over", -1)
+    later = [BEFORE | {"started_at": "2025-10-02T00:00:00Z"}]
+    unseen = outcomes(TREATED, "2026-06-01T00:00:00Z", tasks=later, flights=[FLIGHT]).cases.iloc[0]
+    assert unseen["reason"] == "the season began before the first record or flight of the export"
