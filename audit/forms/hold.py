@@ -18,6 +18,7 @@ from audit.forms.treatments import (
     NO_POSITION,
     Sessions,
     Treatments,
+    in_sessions,
     meetings,
     own_session,
     sessions,
@@ -42,9 +43,9 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Outcomes:
     happens from its removal on happens without it. `over` leaves only sessions that an earlier treatment of the boot
     came before, in their season where there is one.
     """
-    treated = treatments(timeline, rule.scope, _work_of_seasons(rule.season, timeline))
+    treated, held = _treated(rule, timeline)
     under = None if rule.over is None else treatments(timeline, rule.over)
-    held, closes = _in_question(rule.season, timeline, treated, sessions(timeline, treated), under)
+    held, closes = _in_question(rule.season, timeline, treated, held, under)
     limit = FOREVER if rule.duration is None else round(rule.duration.total_seconds() * 1_000_000)
     until = np.minimum(_removal(timeline, held.component), closes)
     if rule.duration is not None:
@@ -95,16 +96,17 @@ class _Hold:
         return (margins("least", f"{self.hours:g} h", bins, reach, int((compared & ~came).sum())),)
 
 
-def _work_of_seasons(season: Season | None, timeline: Timeline) -> Ints:
-    """The records of work orders of which any record began in a season: only these can make a session that did."""
+def _treated(rule: HoldRule, timeline: Timeline) -> tuple[Treatments, Sessions]:
+    """The records in scope and their sessions; with a season, of the work orders of which any record began in one."""
+    if rule.season is None:
+        return in_sessions(timeline, rule.scope)
     rows = timeline.rows
-    if season is None:
-        return rows
-    opens, _ = season_around(season, timeline, timeline.aircraft[rows], timeline.times["started_at"][rows])
+    opens, _ = season_around(rule.season, timeline, timeline.aircraft[rows], timeline.times["started_at"][rows])
     work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[rows]
     wanted = np.zeros(int(work_order.max(initial=0)) + 1, bool)
     wanted[work_order[opens != NEVER]] = True
-    return rows[wanted[work_order]]
+    treated = treatments(timeline, rule.scope, rows[wanted[work_order]])
+    return treated, sessions(timeline, treated)
 
 
 def _in_question(
