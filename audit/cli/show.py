@@ -21,13 +21,13 @@ SHORTEST_ID = 4
 @app.command()
 def show(
     what: Annotated[
-        list[str],
+        list[str] | None,
         typer.Argument(
-            metavar="[FINDING_ID] [EXPORT]",
-            help="A finding, by its id or the beginning of it, and the folder of the export it was found in (default: "
-            "this folder). With --aircraft, only the folder.",
+            metavar="FINDING_ID EXPORT",
+            help="A finding, by its id or the beginning of it, and the export it was found in (default: this folder). "
+            "With --aircraft, only the export.",
         ),
-    ],
+    ] = None,
     aircraft: Annotated[
         str | None, typer.Option(metavar="REG", help="Show all that is recorded of an aircraft, with its findings.")
     ] = None,
@@ -41,7 +41,7 @@ def show(
 
     The export is audited anew for it: give the same options as for `check`.
     """
-    wanted, folder = _meant(what, aircraft)
+    wanted, folder = _meant(what or [], aircraft)
     where = location_name(folder) if isinstance(folder, str) else str(folder)
 
     import pandas as pd
@@ -73,8 +73,9 @@ def show(
 
 def _meant(what: list[str], aircraft: str | None) -> tuple[str, Location]:
     """The finding (blank where an aircraft is asked for) and the folder."""
-    if len(what) > (1 if aircraft is not None else 2):
-        raise typer.BadParameter(f"{what[-1]!r} is one too many: see deicer-audit show --help")
-    if aircraft is not None:
-        return "", location(what[0])
-    return what[0], location(what[1] if len(what) > 1 else ".")
+    if aircraft is None and not what:
+        raise typer.BadParameter("which finding? Give its id, or an aircraft with --aircraft")
+    finding, *export = what if aircraft is None else ["", *what]
+    if len(export) > 1:
+        raise typer.BadParameter(f"{export[-1]!r} is one too many")
+    return finding, location(export[0] if export else ".")

@@ -149,6 +149,17 @@ def test_what_is_not_there(
     assert told.out == ""
 
 
+def test_the_export_may_be_where_one_stands(
+    export: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without an export it is the present folder; without anything, the sentence asks which finding."""
+    monkeypatch.chdir(export)
+    assert run(["show", "--aircraft", "QX-2", "--rules", "../rules"]) == ExitCode.CLEAN
+    assert "T5 inspect" in capsys.readouterr().out
+    assert run(["show"]) == ExitCode.COULD_NOT_RUN
+    assert "which finding?" in capsys.readouterr().err
+
+
 @pytest.fixture(scope="module")
 def sample() -> tuple[AuditResult, Timeline]:
     """The audit of the sample records."""
