@@ -64,7 +64,7 @@ def read_workbook(file: ExportFile, table: Table, wanted: Sequence[Column]) -> C
 
 def sheet_names(file: ExportFile, pattern: str = "*") -> list[str]:
     """The sheets of a workbook whose name fits a pattern, in their order."""
-    with _refusing(file):
+    with refusing(file):
         return [name for name in _workbook(file).sheet_names if fnmatchcase(name, pattern)]
 
 
@@ -73,7 +73,7 @@ def read_sheet(
 ) -> Grid:
     """Read the columns that `choose` picks from the header of a sheet; blank rows are no records."""
     name = f"{file.name}, sheet {sheet}"
-    with _refusing(file):
+    with refusing(file):
         workbook = _workbook(file)
         with _one_at_a_time:
             opened = workbook.get_sheet_by_name(sheet)
@@ -148,7 +148,8 @@ def _opened(file: ExportFile, _changed_at: int, _size: int) -> Any:
 
 
 @contextmanager
-def _refusing(file: ExportFile) -> Iterator[None]:
+def refusing(file: ExportFile) -> Iterator[None]:
+    """AuditError, naming the file, for whatever goes wrong in reading a workbook."""
     try:
         yield
     except AuditError:

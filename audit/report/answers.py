@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import zipfile
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -12,6 +11,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from audit.errors import AuditError
+from audit.intake.cells import ExportFile
+from audit.intake.workbooks import refuse_odd_workbook, refusing
 
 FORMAT: Final = "deicer-audit-worklist/1"
 """The number changes when a reader of the workbook would have to."""
@@ -21,14 +22,6 @@ ISSUED_COLUMNS: Final = ("finding", "sheet", "day")
 ANSWER, WHO, DAY, NOTE, FINDING = "Answer", "Answered by", "On day", "Note", "Finding"
 """Columns of a station's sheet that are read back."""
 
-LARGEST_FILE: Final = 64 << 20
-LARGEST_INSIDE: Final = 512 << 20
-"""Bytes of a workbook, packed and unpacked: a list with every finding it can hold stays far below."""
-
-MOST_CELLS: Final = 5_000_000
-"""Cells of one sheet, blank ones too: a single cell far out would have the reader fill memory up to it."""
-
-_CELL = re.compile(rb"""\br=["']([A-Z]{1,3})([0-9]{1,7})["']""")
 _ID = re.compile(r"[0-9a-f]{12}")
 
 
@@ -233,34 +226,10 @@ def _issued(path: Path, sheets: Mapping[str, Sequence[Sequence[Any]]]) -> dict[s
 
 
 def _sheets(path: Path) -> dict[str, list[list[Any]]]:
-    from python_calamine import CalamineError, CalamineWorkbook, ZipError
+    from python_calamine import CalamineWorkbook
 
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise AuditError(f"{path} is larger than any work list: {LARGEST_FILE >> 20} MB at most")
-        with zipfile.ZipFile(path) as packed:
-            if sum(part.file_size for part in packed.infolist()) > LARGEST_INSIDE:
-                raise AuditError(f"{path} is larger inside than any work list: {LARGEST_INSIDE >> 20} MB at most")
-            for part in packed.namelist():
-                if part.startswith("xl/worksheets/") and _cells_spanned(packed.read(part)) > MOST_CELLS:
-                    raise AuditError(f"{path} is damaged: a sheet of it spans more than {MOST_CELLS:,} cells")
+    file = ExportFile(path.name, path)
+    with refusing(file):
+        refuse_odd_workbook(file)
         with CalamineWorkbook.from_path(str(path)) as book:
             return {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in book.sheet_names}
-    except OSError as error:
-        raise AuditError(f"{path} can't be read: {error.strerror or error}") from error
-    except (zipfile.BadZipFile, CalamineError, ZipError) as error:
-        raise AuditError(f"{path} can't be read as a workbook (.xlsx): {error}") from error
-
-
-def _cells_spanned(sheet: bytes) -> int:
-    cells = _CELL.findall(sheet)
-    columns = {column for column, _ in cells}
-    width = max((_column(column) for column in columns), default=0)
-    return width * max((int(row) for _, row in cells), default=0)
-
-
-def _column(letters: bytes) -> int:
-    number = 0
-    for letter in letters:
-        number = number * 26 + letter - ord("A") + 1
-    return number
