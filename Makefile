@@ -62,9 +62,10 @@ schema: $(READY)
 golden: $(READY_DEV)
 	$(BIN)/python -m tests.golden_files --write
 
-# The report that stands in the repository as an example, and the picture of the terminal.
-example-report: demo $(READY_DEV)
+# The report that stands in the repository as an example, and the pictures of it and of the terminal.
+example-report: demo browser
 	cp reports/demo/report.html reports/example.html
+	$(BIN)/python -m tests.report_pictures reports/example.html
 	$(BIN)/python -m tests.summary_picture
 
 # The lock files carry hashes and no addresses: any package index serves.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from audit.timeline.instants import Ints
+from audit.timeline.instants import Ints, micros
 
 
 def matter_of(findings: pd.DataFrame) -> Ints:
@@ -14,13 +14,14 @@ def matter_of(findings: pd.DataFrame) -> Ints:
     One matter is one rule, one aircraft and one work order; where no work order began what is found (a boot never
     treated in its season), the findings of one moment belong together.
     """
-    if not len(findings):
-        return np.empty(0, np.int64)
-    work_order = findings["work_order"].astype("str").fillna("")
-    at = findings["at"].astype("str").where(work_order == "", "")
-    keys = pd.MultiIndex.from_arrays([findings["rule"], findings["aircraft"].fillna(""), work_order, at.fillna("")])
-    codes, _ = pd.factorize(keys)
-    return codes.astype(np.int64)
+    matter = np.zeros(len(findings), np.int64)
+    work_order = findings["work_order"].fillna("")
+    moment = np.where(work_order == "", micros(findings["at"]), 0)
+    for key in (findings["rule"], findings["aircraft"].fillna(""), work_order, moment):
+        codes, different = pd.factorize(key)
+        # Renumbered at each step, the number never outgrows that of the findings.
+        matter = pd.factorize(matter * len(different) + codes)[0]
+    return matter
 
 
 def distance(findings: pd.DataFrame) -> pd.Series[float]:

@@ -121,13 +121,15 @@ def stories(
     aircraft = timeline.aircraft_names.get_indexer(
         pd.Index(pd.concat([found["aircraft"] for *_, found in chosen]).unique() if chosen else [])
     )
-    # The rows of these few aircraft are looked through again and again, those of the others never.
-    rows = timeline.rows[np.isin(timeline.aircraft[timeline.rows], aircraft)]
+    # The records of these few aircraft are looked through again and again, those of the others never.
+    records = _Records.of(timeline, timeline.rows[np.isin(timeline.aircraft[timeline.rows], aircraft)])
     for rule, outcomes, found in chosen:
+        if found.empty:
+            continue
         cases = outcomes.cases[outcomes.cases["finding"]].reset_index(drop=True)
         for index, evidence in zip(found.index, found.to_dict("records"), strict=True):
             case = cases.iloc[int(index)].to_dict()
-            teller = _Teller(timeline, rows, case, {str(name): value for name, value in evidence.items()})
+            teller = _Teller(timeline, records, case, {str(name): value for name, value in evidence.items()})
             story = teller.usage(rule) if isinstance(rule, IntervalRule) else teller.scene(rule)
             if story is not None:
                 told[story.finding_id] = story
@@ -153,11 +155,43 @@ def _chosen(findings: pd.DataFrame, rules: list[AnyRule]) -> list[str]:
 
 
 @dataclass(frozen=True)
+class _Records:
+    """Task records of the aircraft concerned: `rows`, each again for every position it names, `row` and `place`.
+
+    `columns` are the columns of the tasks frame that name things, `later` the later reading of ambiguous ends by row.
+    """
+
+    rows: Ints
+    row: Ints
+    place: Ints
+    columns: Mapping[str, Any]
+    later: Mapping[int, int]
+
+    @classmethod
+    def of(cls, timeline: Timeline, rows: Ints) -> _Records:
+        index, place = timeline.placed(rows)
+        names = ("task_id", "work_order", "action", "station", "product", "coat")
+        ends = timeline.later[timeline.later["column"] == "finished_at"]
+        return cls(
+            rows,
+            rows[index],
+            place,
+            {name: timeline.tasks[name].array for name in names if name in timeline.tasks},
+            dict(zip(ends["row"].tolist(), micros(ends["later"]).tolist(), strict=True)) if len(ends) else {},
+        )
+
+    def text(self, column: str, row: int) -> str:
+        """A cell, blank where the column or the value is missing."""
+        value = self.columns[column][row] if column in self.columns else pd.NA
+        return "" if pd.isna(value) else str(value)
+
+
+@dataclass(frozen=True)
 class _Teller:
     """One finding to be told: its case, its evidence, and the records of the aircraft concerned."""
 
     timeline: Timeline
-    rows: Ints
+    records: _Records
     case: Mapping[Any, Any]
     evidence: Mapping[str, Any]
 
@@ -250,8 +284,7 @@ class _Teller:
     def _thing(self, kind: str, row: int) -> tuple[str, Span]:
         timeline = self.timeline
         if kind == "tasks":
-            station = timeline.tasks["station"].iloc[row]
-            return f"Work at {station}", self._span(row, "work")
+            return f"Work at {self.records.text('station', row)}", self._span(row, "work")
         if kind == "components":
             history, frame = timeline.components, timeline.tables["components"]
             end = min(int(history.removed[row]), timeline.as_of)
@@ -277,20 +310,15 @@ class _Teller:
 
     def _work(self, place: int, start: int, end: int) -> Lane:
         """The records on this position; those of the finding's own work order and product stand out."""
-        timeline, times = self.timeline, self.timeline.times
-        aircraft = int(timeline.aircraft_of(np.array([place]))[0])
-        rows = self.rows
-        near = (times["finished_at"][rows] >= start) & (times["started_at"][rows] <= end)
-        rows = rows[near & (timeline.aircraft[rows] == aircraft)]
-        index, places = timeline.placed(rows)
-        rows = np.unique(rows[index[places == place]])
-        rows = rows[np.argsort(times["started_at"][rows], kind="stable")]
-        tasks = timeline.tasks
+        times, records = self.timeline.times, self.records
+        rows = records.row[records.place == place]
+        rows = rows[(times["finished_at"][rows] >= start) & (times["started_at"][rows] <= end)]
+        rows = rows[np.lexsort((rows, times["started_at"][rows]))]
         subject = int(self.case["subject"] if self.case["subject"] >= 0 else self.case["task"])
         own = np.ones(len(rows), bool)
         for column in ("work_order", "product"):
-            if column in tasks and subject >= 0:
-                codes = tasks[column].cat.codes.to_numpy()
+            if column in records.columns and subject >= 0:
+                codes = records.columns[column].codes
                 own &= codes[rows] == codes[subject]
         spans = [
             self._span(row, "treatment" if mine else "work")
@@ -299,23 +327,18 @@ class _Teller:
         return Lane("Work", tuple(spans[:MOST_SPANS]), max(len(spans) - MOST_SPANS, 0))
 
     def _span(self, row: int, kind: Kind) -> Span:
-        timeline = self.timeline
-        coat = timeline.tasks["coat"].iloc[row] if "coat" in timeline.tasks else pd.NA
-        label = self._product(row) + (f", coat {int(coat)}" if pd.notna(coat) else "")
-        later = timeline.later[(timeline.later["row"] == row) & (timeline.later["column"] == "finished_at")]
+        times, coat = self.timeline.times, self.records.text("coat", row)
         return Span(
             kind,
-            int(timeline.times["started_at"][row]),
-            int(timeline.times["finished_at"][row]),
-            label,
-            str(timeline.tasks["task_id"].iloc[row]),
-            int(micros(later["later"])[0]) if len(later) else None,
+            int(times["started_at"][row]),
+            int(times["finished_at"][row]),
+            f"{self._product(row)}, coat {coat}" if coat else self._product(row),
+            self.records.text("task_id", row),
+            self.records.later.get(row),
         )
 
     def _product(self, row: int) -> str:
-        tasks = self.timeline.tasks
-        product = tasks["product"].iloc[row] if "product" in tasks else pd.NA
-        return str(product) if pd.notna(product) else str(tasks["action"].iloc[row])
+        return self.records.text("product", row) or self.records.text("action", row)
 
     def _flights(self, place: int, start: int, end: int) -> Iterator[Lane]:
         timeline, flights = self.timeline, self.timeline.flights
@@ -399,7 +422,7 @@ class _Teller:
         )
 
     def _rows_of(self, aircraft: int) -> Ints:
-        rows: Ints = self.rows[self.timeline.aircraft[self.rows] == aircraft]
+        rows: Ints = self.records.rows[self.timeline.aircraft[self.records.rows] == aircraft]
         return rows
 
 

@@ -10,13 +10,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
+import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from audit.findings.matters import matter_of
 from audit.findings.result import AuditResult
-from audit.forms.explaining import explain
+from audit.forms.explaining import USUAL_CAUTION, WHO_GOVERNS, explain
 from audit.report.listing import carried, packed, records, standing
 from audit.report.nearness import nearness
 from audit.report.overview import station_weeks
@@ -25,6 +25,7 @@ from audit.report.rows import day_and_time, instant
 from audit.report.unjudged import count_reasons
 from audit.report.visible import visible
 from audit.rulebook.models import LEVELS, AnyRule, Level
+from audit.timeline.instants import Ints
 
 URGENT = 6
 DRAWN_QUARANTINE = 200
@@ -109,6 +110,7 @@ def render(result: AuditResult) -> str:
     judged = sum(row.judged for row in coverage)
     in_scope = sum(row.in_scope for row in coverage)
     quarantine = result.quarantine
+    matter = matter_of(result.findings)
     return _template().render(
         result=result,
         as_of=instant(result.as_of),
@@ -116,18 +118,19 @@ def render(result: AuditResult) -> str:
         style_hash=_content_hash(style),
         script=script,
         script_hash=_content_hash(script),
-        levels=list(_levels(result)),
-        urgent=list(_urgent(result)),
+        levels=list(_levels(result, matter)),
+        urgent=list(_urgent(result, matter)),
         stations=station_weeks(result.findings),
         nearness=nearness(result.rules, result.margins),
         pictures=list(_pictures(result)),
-        matters=int(matter_of(result.findings).max(initial=-1)) + 1,
+        matters=int(matter.max(initial=-1)) + 1,
         titles={rule.id: rule.title for rule in result.rules},
-        packed=Markup(packed(result)),  # base64
+        packed=Markup(packed(result, matter)),  # base64
         carried=len(carried(result)),
         standing=standing(result),
         coverage=coverage,
         explained=[(row, explain(row.rule)) for row in coverage],
+        for_all=(USUAL_CAUTION, WHO_GOVERNS),
         idle=[row for row in coverage if row.idle],
         unread=[row for row in coverage if row.unread],
         in_scope=in_scope,
@@ -171,23 +174,23 @@ def _content_hash(text: str) -> str:
     return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 
-def _levels(result: AuditResult) -> Iterator[LevelCount]:
-    findings = result.findings
-    matters = pd.Series(matter_of(findings), index=findings.index)
+def _levels(result: AuditResult, matter: Ints) -> Iterator[LevelCount]:
     for level in LEVELS:
-        here = findings["level"] == level
-        yield LevelCount(level, LEVEL_NAMES[level], LEVEL_MEANINGS[level], int(here.sum()), matters[here].nunique())
+        here = (result.findings["level"] == level).to_numpy()
+        matters = len(np.unique(matter[here]))
+        yield LevelCount(level, LEVEL_NAMES[level], LEVEL_MEANINGS[level], int(here.sum()), matters)
 
 
-def _urgent(result: AuditResult) -> Iterator[Urgent]:
+def _urgent(result: AuditResult, matter: Ints) -> Iterator[Urgent]:
     """The first matters of level 1; a count of the others stands beside them."""
-    findings = result.findings[result.findings["level"] == "1"]
-    matters = matter_of(findings)
+    urgent = np.flatnonzero(result.findings["level"] == "1")
     titles = {rule.id: rule.title for rule in result.rules}
-    for matter in range(min(URGENT, int(matters.max(initial=-1)) + 1)):
-        rows = findings[matters == matter]
-        first = rows.iloc[0]
-        yield Urgent(str(first["finding_id"]), str(first["aircraft"] or ""), titles[str(first["rule"])], len(rows))
+    numbers, first, sizes = np.unique(matter[urgent], return_index=True, return_counts=True)
+    for place in range(min(URGENT, len(numbers))):
+        finding = result.findings.iloc[urgent[first[place]]]
+        yield Urgent(
+            str(finding["finding_id"]), str(finding["aircraft"] or ""), titles[str(finding["rule"])], int(sizes[place])
+        )
 
 
 def _pictures(result: AuditResult) -> Iterator[tuple[dict[str, str], DrawnScene | DrawnUsage]]:

@@ -11,11 +11,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from audit.findings.matters import distance, matter_of
+from audit.findings.matters import distance
 from audit.findings.result import FINDING_COLUMNS, AuditResult
 from audit.report.rows import texts
 from audit.report.visible import visible
 from audit.rulebook.models import AnyRule
+from audit.timeline.instants import Ints
 
 MOST_FINDINGS = 100_000
 """How many findings the page carries at most, the most serious first; every one is in findings.csv."""
@@ -44,15 +45,15 @@ def carried(result: AuditResult) -> pd.DataFrame:
     return result.findings.head(MOST_FINDINGS)
 
 
-def packed(result: AuditResult) -> str:
+def packed(result: AuditResult, matter: Ints) -> str:
     """Return the findings as base64 of gzipped JSON, column by column: the different values, and which a row has.
 
-    `matter` numbers the matter of each finding, `off` says how far it is from its limit, in thousandths of it.
+    `matter` numbers the matter of each finding; `off` says how far it is from its limit, in thousandths of the limit.
     """
     findings = carried(result)
     document = {
         "findings": {name: _column(findings[name]) for name in FINDING_COLUMNS},
-        "matter": matter_of(findings).tolist(),
+        "matter": matter[: len(findings)].tolist(),
         "off": np.minimum(distance(findings) * 1000, 1e9).round().astype("int64").tolist(),
         "total": len(result.findings),
         "rules": {
@@ -79,10 +80,12 @@ def standing(result: AuditResult) -> list[RuleRows]:
     """Return the findings that stand in the page, rule by rule in the order of their level."""
     findings = result.findings
     totals = findings["rule"].value_counts()
-    first = findings[_fair_share(findings["rule"], STATIC_FINDINGS)]
     rules = {rule.id: rule for rule in result.rules}
+    first: dict[str, list[dict[str, str]]] = {}
+    for record in records(findings[_fair_share(findings["rule"], STATIC_FINDINGS)]):
+        first.setdefault(record["rule"], []).append(record)
     return [
-        RuleRows(rules[str(name)], int(totals[name]), records(first[first["rule"] == name]))
+        RuleRows(rules[str(name)], int(totals[name]), first.get(str(name), []))
         for name in findings["rule"].drop_duplicates()
     ]
 

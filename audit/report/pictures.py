@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 
 from audit.findings.stories import Kind, Lane, Scene, Span, Story, Stretch, Usage
 from audit.findings.wording import figure
-from audit.report.rows import day_and_time, instant
 from audit.report.visible import visible
 from audit.timeline.instants import DAY, HOUR, MINUTE, stamp
 
@@ -21,6 +21,7 @@ LETTER, BOLD_LETTER = 6.3, 7.4
 NAMED = 40
 """How many things a picture's words name."""
 PLOT_TOP, PLOT_BOTTOM = 24, 168
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 STEPS = (
     *(minutes * MINUTE for minutes in (1, 2, 5, 10, 15, 30)),
     *(hours * HOUR for hours in (1, 2, 3, 6, 12)),
@@ -284,7 +285,7 @@ def _usage_in_words(usage: Usage) -> Iterator[str]:
 
 
 def _clock(at: int) -> str:
-    return day_and_time(instant(stamp(at).floor("min"))).removesuffix(" UTC")
+    return f"{_EPOCH + timedelta(microseconds=at):%Y-%m-%d %H:%M}"
 
 
 def _ticks(scale: _Scale) -> tuple[tuple[Label, ...], tuple[Label, ...]]:

@@ -306,11 +306,13 @@
   addEventListener("beforeprint", beforePrint);
   addEventListener("afterprint", afterPrint);
 
+  // Made ready for searching while nobody types yet.
+  (window.requestIdleCallback || setTimeout)(searchable);
   document.documentElement.classList.add("scripted");
   byId("browse").hidden = false;
   register.querySelectorAll("[id]").forEach((row) => row.removeAttribute("id")); // links lead to the list now
   refresh();
   follow();
   addEventListener("hashchange", follow);
-  document.documentElement.dataset.ready = "yes";
+  document.documentElement.dataset.ready = Math.round(performance.now());
 })();
