@@ -97,12 +97,14 @@ def _used(timeline: Timeline, rules: Sequence[AnyRule]) -> dict[str, Bools]:
     """Which rows of each table at least one rule used."""
     read = frozenset().union(*(tables_read(rule) for rule in rules)) if rules else frozenset()
     records = np.zeros(len(timeline.tasks), bool)
-    # The least particular first: where a rule asks for any record, the others need not be asked.
-    for conditions in sorted((one for rule in rules for one in _selecting(rule)), key=lambda one: len(one.names())):
+    # Many rules ask for the same records. The least particular question first: where one asks for any record, the
+    # others need not be asked.
+    asked = {repr(one): one for rule in rules for one in map(without_component, _selecting(rule))}
+    for conditions in sorted(asked.values(), key=lambda one: len(one.names())):
         left = timeline.rows[~records[timeline.rows]]
         if not len(left):
             break
-        records[left[judge(without_component(conditions), timeline, left).truth != FALSE]] = True
+        records[left[judge(conditions, timeline, left).truth != FALSE]] = True
     used = {"tasks": records}
     for table, frame in timeline.tables.items():
         if table == "tasks":
