@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from audit.findings.result import AuditResult
+from audit.findings.result import Absent, AuditResult
 from audit.report.html import DRAWN_QUARANTINE, URGENT, RuleCoverage, render
 from audit.report.listing import STATIC_FINDINGS
 from audit.rulebook.models import AnyRule
@@ -215,6 +215,18 @@ def test_almost_all_is_not_all(result_of: Callable[..., AuditResult]) -> None:
     text = Page(render(result_of([], coverage=coverage))).text
     assert "As far as these records could be judged, yes: no findings." in text
     assert "99.9 % judged." in text
+
+
+def test_only_a_whole_audit_is_a_plain_yes(result_of: Callable[..., AuditResult]) -> None:
+    """A clean result over an export that lacks a column says so on the first screen, and keeps its reservation."""
+    coverage = result_of([]).coverage.assign(in_scope=9, complies=9, unjudged=0, unread=0, idle=False)
+    whole = Page(render(result_of([], [], coverage=coverage, unjudged=result_of([]).unjudged.iloc[:0]))).text
+    assert "By these records, yes: every check complies, and every row was read." in whole
+    assert "Nobody looked whether the export is whole." in whole
+    absent = (Absent("tasks", "ppe_worn", ("lot-expired",)), Absent("lots", "", ("lot-expired",)))
+    text = Page(render(result_of([], [], coverage=coverage, absent=absent))).text
+    assert "As far as these records could be judged, yes: no findings." in text
+    assert "tasks.ppe_worn and 1 more, which rules read, are not in the export." in text
 
 
 @pytest.mark.parametrize(
