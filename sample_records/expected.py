@@ -41,6 +41,30 @@ Rule = Literal[
     "treatment-not-one-light-coat",
     "ice-adhesion-treatment-covered",
     "ice-adhesion-treatment-never-done",
+    "work-not-described",
+    "performer-not-named",
+    "certifier-not-named",
+    "signature-missing",
+    "certificate-missing",
+    "manual-not-cited",
+    "manual-not-listed",
+    "manual-not-in-force",
+    "certifier-not-authorised",
+    "certificate-differs",
+    "signed-before-finished",
+    "signed-long-after",
+    "finished-before-started",
+    "work-time-implausible",
+    "lot-expired",
+    "lot-unknown",
+    "component-serial-differs",
+    "work-while-airborne",
+    "work-while-elsewhere",
+    "person-at-two-stations",
+    "person-at-two-aircraft",
+    "flights-overlap",
+    "two-components-at-one-position",
+    "record-entered-twice",
 ]
 Reason = Literal[
     "value missing",
@@ -348,6 +372,47 @@ def never_treated(boot: Boot, first_flight: Flight) -> list[Finding]:
             "0",
             "1",
             "treatments",
+        )
+    ]
+
+
+def contradicted(
+    rule: Rule, record: Record, at: datetime, overlap: timedelta, flight: Flight | None = None
+) -> list[Finding]:
+    """Two things that can't both be true, known by the record that begins later, from when, and for how long."""
+    task = record if isinstance(record, Task) else None
+    return [
+        Finding(
+            rule,
+            record.aircraft,
+            task.position if task else "",
+            task.work_order if task else "",
+            task.task_id if task else "",
+            flight.flight_id if flight else "",
+            at,
+            _hours(overlap),
+            "0",
+            "h",
+        )
+    ]
+
+
+def two_boots(old: Boot, new: Boot) -> list[Finding]:
+    """Two boots recorded at one position, from when the new one is there until the old one is gone."""
+    assert old.removed_at
+    overlap = _hours(old.removed_at - new.installed_at)
+    return [
+        Finding(
+            "two-components-at-one-position",
+            new.aircraft,
+            new.position,
+            "",
+            "",
+            "",
+            new.installed_at,
+            overlap,
+            "0",
+            "h",
         )
     ]
 

@@ -120,9 +120,13 @@ FLEET = (
         _all(BLACK_CHLOROPRENE, left_tailplane=CHLOROPRENE_OF_UNKNOWN_FINISH),
     ),
     Aircraft("QX-SPRUCE", *_MIDDLE, "I. Moosbruck", _all(BLACK_CHLOROPRENE)),
+    Aircraft("QX-WILLOW", *_WEST, "U. Marrowby", _all(BLACK_CHLOROPRENE)),
+    Aircraft("QX-YEW", *_WEST, "Y. Tansyfield", _all(BLACK_CHLOROPRENE)),
 )
 
 RELIEF_TECHNICIAN = "G. Halfmoor"
+LEAVING_CERTIFIER = "V. Latchmere"
+"""Certifies at Lanternhead up to 30 September 2025, with two certificates."""
 
 
 @dataclass(frozen=True)
@@ -231,7 +235,7 @@ class Person:
 _TECHNICIANS = (*(aircraft.technician for aircraft in FLEET), RELIEF_TECHNICIAN)
 
 # Authorisations are renewed at the new year: each person has two rows.
-PEOPLE = tuple(
+_RENEWED = tuple(
     Person(person, authorisation, valid_from, valid_to, number, kind)
     for person, authorisation, number, kind in (
         *((name, "boot-care", "", "") for name in _TECHNICIANS),
@@ -241,6 +245,11 @@ PEOPLE = tuple(
         ),
     )
     for valid_from, valid_to in (("2024-01-01", "2025-12-31"), ("2026-01-01", "2026-12-31"))
+)
+PEOPLE = (
+    *_RENEWED,
+    Person(LEAVING_CERTIFIER, "certifying-staff", "2024-01-01", "2025-09-30", "TW-C-79", "airframe"),
+    Person(LEAVING_CERTIFIER, "boot-inspection", "2025-01-01", "2025-09-30", "TW-C-80", "repairman"),
 )
 
 CARE_CALENDAR = (

@@ -24,12 +24,14 @@ from sample_records.expected import (
     overdue,
     pauses_unknown,
     reject,
+    two_boots,
     unprepared,
     unprotected,
     unsure,
     wrong_boot,
 )
 from sample_records.logbook import ALL, CURE, Logbook, hours
+from sample_records.paperwork import willow, yew
 from sample_records.reference import (
     APPLY_GLOSS,
     BLACK_CHLOROPRENE,
@@ -711,6 +713,8 @@ def juniper(book: Logbook) -> Iterator[Planted]:
         unsure("preservative-on-wrong-material", record, "no component known at that time"),
         unsure("recorded-material-differs", strip, "no component known at that time"),
         unsure("recorded-material-differs", record, "no component known at that time"),
+        unsure("component-serial-differs", strip, "no component known at that time"),
+        unsure("component-serial-differs", record, "no component known at that time"),
     )
     yield cannot_tell(NO_PAUSES, [record], pauses_unknown(record))
 
@@ -765,7 +769,15 @@ def juniper(book: Logbook) -> Iterator[Planted]:
 def larch(book: Logbook) -> Iterator[Planted]:
     """Black chloroprene at Pipewren."""
     book.routine(until="2025-07-08")
-    book.visit("2025-07-08 09:00").swap("left tailplane", BLACK_CHLOROPRENE, removal_recorded_late=hours(14 * 24))
+    old = book.fitted["left tailplane"]
+    removal, installation = book.visit("2025-07-08 09:00").swap(
+        "left tailplane", BLACK_CHLOROPRENE, removal_recorded_late=hours(14 * 24)
+    )
+    yield fault(
+        "The component history removes the old boot two weeks late, with the new one there already.",
+        [removal, installation],
+        two_boots(old, book.fitted["left tailplane"]),
+    )
     visit = book.visit("2025-07-10 09:00")
     strip = visit.prepare(["left tailplane"])
     record = visit.preserve_in_one_record(["left tailplane"])
@@ -777,6 +789,8 @@ def larch(book: Logbook) -> Iterator[Planted]:
         unsure("recorded-material-differs", strip, "two components recorded at that position"),
         unsure("recorded-material-differs", record, "two components recorded at that position"),
         unsure("surface-prep-missing", record, "two components recorded at that position"),
+        unsure("component-serial-differs", strip, "two components recorded at that position"),
+        unsure("component-serial-differs", record, "two components recorded at that position"),
     )
     yield cannot_tell(NO_PAUSES, [record], pauses_unknown(record))
 
@@ -992,4 +1006,6 @@ STORY: Mapping[str, Callable[[Logbook], Iterator[Planted]]] = {
     "QX-MAPLE": maple,
     "QX-ROWAN": rowan,
     "QX-SPRUCE": spruce,
+    "QX-WILLOW": willow,
+    "QX-YEW": yew,
 }

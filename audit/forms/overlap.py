@@ -75,7 +75,7 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
             measured=np.where(finding, (end - start) / HOUR, np.nan),
             limit=0.0,
             unit="h",
-            **_evidence(left.kind, left.row[first]),
+            **_flight_of(right, second, _evidence(left.kind, left.row[first])),
         ),
         cases(
             len(blank),
@@ -94,6 +94,11 @@ def _evidence(kind: str, rows: Ints) -> dict[str, Ints]:
     """The columns of a case that name a thing of this kind."""
     column = {"tasks": "task", "flights": "flight", "components": "component"}[kind]
     return {"subject": rows, column: rows}
+
+
+def _flight_of(right: Things, second: Ints, evidence: dict[str, Ints]) -> dict[str, Ints]:
+    """The evidence of pairs with the flight that the first thing contradicts, where it is no flight itself."""
+    return {"flight": right.row[second], **evidence} if right.kind in ("flights", "stays") else evidence
 
 
 def _apart(rule: OverlapRule, left: Things, right: Things, first: Ints, second: Ints) -> tuple[Ints, Ints, Bools]:
@@ -133,7 +138,10 @@ def _things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...])
     found = {}
     for name in columns:
         source = "destination" if kind == "stays" and name == "station" else name
-        if source in frame:
+        if kind == "tasks" and source in timeline.times:
+            # In the reading at hand, which the frame doesn't know.
+            series = pd.Series(timeline.times[source][rows].view("M8[us]"))
+        elif source in frame:
             series = frame[source].iloc[rows].reset_index(drop=True)
         else:
             series = pd.Series([None] * len(rows), dtype="category")
@@ -158,10 +166,16 @@ def _as_stations(timeline: Timeline, airports: pd.Series) -> pd.Series:
 
 def _codes(name: str, left: Things, right: Things) -> tuple[Ints, Ints]:
     """A column of both kinds on one list of codes."""
-    one = left.columns[name].astype("category")
-    two = right.columns[name].astype("category")
-    names = names_of((one, two))
-    return codes_in(names, one).astype(np.int64), codes_in(names, two).astype(np.int64)
+    one, two = left.columns[name], right.columns[name]
+    if isinstance(one.dtype, pd.CategoricalDtype) and isinstance(two.dtype, pd.CategoricalDtype):
+        names = names_of((one, two))
+        first = codes_in(names, one).astype(np.int64)
+        return first, first if left is right else codes_in(names, two).astype(np.int64)
+    if left is right:
+        codes, _ = pd.factorize(one)
+        return codes, codes
+    codes, _ = pd.factorize(pd.concat([one, two], ignore_index=True))
+    return codes[: len(one)], codes[len(one) :]
 
 
 def _keys(same: tuple[str, ...], left: Things, right: Things) -> tuple[Ints, Ints]:
@@ -171,17 +185,23 @@ def _keys(same: tuple[str, ...], left: Things, right: Things) -> tuple[Ints, Int
     for name in same[1:]:
         one, two = _codes(name, left, right)
         width = int(max(one.max(initial=0), two.max(initial=0))) + 2
-        whole = np.concatenate((a * width + one + 1, b * width + two + 1))
         # Renumbered at each step, the key never outgrows the number of things.
-        _, dense = np.unique(whole, return_inverse=True)
-        a, b = dense[: len(one)].astype(np.int64), dense[len(one) :].astype(np.int64)
+        if left is right:
+            a, _ = pd.factorize(a * width + one + 1)
+            b = a
+        else:
+            dense, _ = pd.factorize(np.concatenate((a * width + one + 1, b * width + two + 1)))
+            a, b = dense[: len(one)], dense[len(one) :]
     return np.where(first_left != MISSING, a, NONE), np.where(first_right != MISSING, b, NONE)
 
 
 def _pairs(left: Things, right: Things, left_key: Ints, right_key: Ints, one_kind: bool) -> tuple[Ints, Ints]:
     """Index pairs that share a key and overlap in time; of one kind, each pair once, the later start first."""
     keyed = np.flatnonzero(right_key != NONE)
-    asked = np.flatnonzero(left_key != NONE)
+    if one_kind and len(keyed):
+        # What shares its key with nothing else needs no sorting.
+        keyed = keyed[np.bincount(right_key[keyed])[right_key[keyed]] > 1]
+    asked = keyed if one_kind else np.flatnonzero(left_key != NONE)
     none = np.empty(0, np.int64)
     if not len(keyed) or not len(asked):
         return none, none

@@ -168,7 +168,8 @@ def _by_clock(rule: AnyRule) -> Iterator[str]:
             names = rule.scope.names() | rule.require.names()
             dated = any(name.partition(".")[0] in ("performer", "certifier") for name in names)
             by_boot = needs_component(rule.scope) or needs_component(rule.require)
-            if dated or by_boot or names & set(_BY_TIME):
+            timed = (_compared(rule.scope) | _compared(rule.require)) & set(_BY_TIME)
+            if dated or by_boot or (timed and not (timed == {"work_minutes"} and _asks_its_direction(rule))):
                 yield CLOCK_WENT_BACK
         case OverlapRule():
             if "tasks" in rule.between:
@@ -177,3 +178,18 @@ def _by_clock(rule: AnyRule) -> Iterator[str]:
             pass
         case _:
             yield CLOCK_WENT_BACK
+
+
+def _compared(conditions: Conditions) -> set[str]:
+    """The columns whose values are compared; that there is one doesn't hang on how it is read."""
+    names = set()
+    for name, condition in conditions.columns.items():
+        if any(operator != "present" for operator, _ in condition.operators()):
+            names |= {name, *condition.others()}
+    return names.union(*(_compared(option) for option in conditions.any_of))
+
+
+def _asks_its_direction(rule: RecordRule) -> bool:
+    """Whether all that is asked of the length of the work is that it isn't negative: the record itself decides that."""
+    asked = [conditions.columns.get("work_minutes") for conditions in (rule.scope, rule.require)]
+    return all(dict(one.operators()) == {"at_least": 0} for one in asked if one is not None)

@@ -22,6 +22,8 @@ _LISTED = {
     "manual.revision": "the manual and its revision are {}listed in manuals",
     "performer.authorisation": "the performer holds {}authorisation valid on the day of the work",
     "certifier.authorisation": "the certifier holds {}authorisation valid on the day of the signature",
+    "performer.certificates": "the performer holds {}certificate valid on the day of the work",
+    "certifier.certificates": "the certifier holds {}certificate valid on the day of the signature",
 }
 """What it means that the joined row is there, or not."""
 
@@ -104,7 +106,8 @@ def presence_in_words(name: str, wanted: bool) -> str:
     if name not in _LISTED:
         return f"{name_in_words(name)} {_presence(name, wanted)}"
     if "holds" in _LISTED[name]:
-        return _LISTED[name].format("an " if wanted else "no ")
+        article = "a " if name.endswith("certificates") else "an "
+        return _LISTED[name].format(article if wanted else "no ")
     return _LISTED[name].format("" if wanted else "not ")
 
 

@@ -103,10 +103,16 @@ def running_max(values: Ints, group_starts: Bools) -> Ints:
     """Running maximum that starts anew wherever `group_starts` is true (true at the first row)."""
     if not len(values):
         return values
-    ordered, ranks = np.unique(values, return_inverse=True)
     groups = np.cumsum(group_starts) - 1
-    best = np.maximum.accumulate(groups * len(ordered) + ranks) - groups * len(ordered)
-    found: Ints = ordered[best]
+    base = int(values.min())
+    span = int(values.max()) - base + 1
+    if span * (int(groups[-1]) + 1) < FOREVER:
+        offset = groups * span - base
+        best: Ints = np.maximum.accumulate(values + offset) - offset
+        return best
+    # The plain combination would not fit into 64 bits.
+    ordered, ranks = np.unique(values, return_inverse=True)
+    found: Ints = ordered[np.maximum.accumulate(groups * len(ordered) + ranks) - groups * len(ordered)]
     return found
 
 

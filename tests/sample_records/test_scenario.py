@@ -25,6 +25,9 @@ RULES = (
     "ice-adhesion-treatment-overdue",
 )
 
+PACKS = ("deicer-care", "record-content", "impossible-records")
+SHIPPED = sorted(path.stem for pack in PACKS for path in (ROOT / "rules" / pack).glob("*.yaml"))
+
 
 def plant(*arguments: str, root: Path = ROOT, **environment: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
@@ -120,8 +123,8 @@ def test_every_rule_has_three_faults_and_a_near_miss(rule: str) -> None:
     assert planted["Near misses: must not be found", rule] >= 1
 
 
-@pytest.mark.parametrize("rule", sorted(path.stem for path in (ROOT / "rules" / "deicer-care").glob("*.yaml")))
-def test_every_rule_of_the_pack_has_a_fault_and_a_near_miss(rule: str) -> None:
+@pytest.mark.parametrize("rule", SHIPPED)
+def test_every_rule_that_ships_has_a_fault_and_a_near_miss(rule: str) -> None:
     """The sample shows each rule at work, and once where it must keep silent."""
     for title in ("Faults: must be found", "Near misses: must not be found"):
         assert any(rule in rules.split("<br>") for rules, *_ in section(title).values()), title
