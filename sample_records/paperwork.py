@@ -323,7 +323,7 @@ def yew(book: Logbook) -> Iterator[Planted]:
     )
     yield fault(
         "The technician washes the fin of QX-YEW, and after a quarter of an hour that of QX-ALDER, too.",
-        [mine, yours],
+        [yours, mine],
         contradicted("person-at-two-aircraft", yours, yours.started_at, timedelta(minutes=20)),
     )
     visit = book.visit(yours.finished_at + hours(1))
