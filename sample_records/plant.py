@@ -255,7 +255,7 @@ def _section(title: str, letter: str, planted: Sequence[Planted]) -> Iterator[st
 def _expected(planted: Planted) -> Iterator[str]:
     for finding in planted.findings:
         figures = f", {finding.measured} {finding.unit}" if finding.measured else ""
-        # What lasts too long has no record where no treatment began it; what contradicts itself may be no record at all.
+        # What lasts too long has no record where no treatment began it; what contradicts itself may be none.
         without = finding.flight_id or "component history" if finding.unit == "h" else "no treatment before"
         yield f"{finding.task_id or without}: {finding.position}{figures}"
     yield from dict.fromkeys(subject.reason for subject in planted.unjudged)
