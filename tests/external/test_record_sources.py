@@ -71,7 +71,7 @@ def test_each_item_of_an_entry_is_asked_for(item: str, left_out: list[str], rule
 def test_an_entry_without_its_date_of_completion_is_set_aside() -> None:
     """14 CFR 43.9(a)(2) (second-hand): the date of completion; without one a record is quarantined and no rule sees
     it."""
-    example = Example.model_validate({"name": "n", "expect": "complies", "tasks": [WHOLE | {"finished_at": None}]})
+    example = Example.model_validate({"name": "n", "expect": "complies", "tasks": [WHOLE | {"finished_at": ""}]})
     assert {verdict(RULES[name], example) for name in CONTENT} == {"out-of-scope"}
 
 
