@@ -59,12 +59,17 @@ def _section(title: str, width: int, *paragraphs: str) -> Iterator[str]:
     yield ""
     yield title.upper()
     for paragraph in paragraphs:
-        yield from wrap(visible(paragraph), width, initial_indent="  ", subsequent_indent="  ")
+        yield from _wrapped(paragraph, width, "  ", "  ")
 
 
 def _items(items: tuple[str, ...], width: int) -> Iterator[str]:
     for item in items:
-        yield from wrap(visible(item), width, initial_indent="  - ", subsequent_indent="    ")
+        yield from _wrapped(item, width, "  - ", "    ")
+
+
+def _wrapped(text: str, width: int, first: str, others: str) -> list[str]:
+    # An id has hyphens, and is one word.
+    return wrap(visible(text), width, initial_indent=first, subsequent_indent=others, break_on_hyphens=False)
 
 
 def _table(table: ExampleTable, width: int) -> Iterator[str]:
@@ -79,7 +84,7 @@ def _table(table: ExampleTable, width: int) -> Iterator[str]:
         return
     for row in rows:
         cells = ", ".join(f"{name} {cell}" for name, cell in zip(table.columns, row, strict=True))
-        yield from wrap(cells, width, initial_indent="      ", subsequent_indent="        ")
+        yield from _wrapped(cells, width, "      ", "        ")
 
 
 def as_markdown(explanation: Explanation) -> str:

@@ -570,3 +570,109 @@ def test_a_case_shows_its_evidence(name: str) -> None:
     """Reason, subject, evidence, place, boot, instants and figures of every finding and of what is unjudged."""
     data, tables = SCENES[name]
     assert shown(data, **{"components": BOOTS, **tables}) == EXPECTED[name]
+
+
+def reasons(data: dict[str, Any], **tables: Any) -> list[tuple[str, str]]:
+    """Subject and reason of each case; a finding has none."""
+    return [(case["subject"], case.get("reason", "")) for case in shown(data, **{"components": BOOTS, **tables})]
+
+
+@pytest.mark.parametrize(
+    ("data", "tables", "said"),
+    [
+        (
+            rule("hold", scope=GLOSS, forbid={"event": "takeoff"}, **{"for": "PT3H"}),
+            {"not_supplied": ["flights"]},
+            "table not supplied: flights",
+        ),
+        (
+            rule("hold", scope=GLOSS, forbid={"event": "takeoff"}, until=PREP),
+            {"flights": [off("03T00:00")], "tasks": [OTHER, gloss("09:00"), at("10:00", product="unheard-of")]},
+            "whether a record is the treatment that ends the hold can't be told",
+        ),
+        (
+            rule("hold", scope=GLOSS, forbid={"event": "treatment", "where": CLEANED}, until=PREP),
+            {
+                "tasks": [
+                    OTHER,
+                    gloss("09:00"),
+                    at("10:00", product=None, action="prepare", lot="L"),
+                    at("11:00", product="cleaner"),
+                ]
+            },
+            "whether a record is the treatment that ends the hold can't be told",
+        ),
+        (
+            rule("interval", scope=GLOSS, at_most={"flight_hours": 5}),
+            {"not_supplied": ["flights"]},
+            "table not supplied: flights",
+        ),
+        (
+            rule("interval", scope=GLOSS, at_most={"days": 5}),
+            {"tasks": [OTHER, gloss("09:00", position="tail")]},
+            "no component known at that position and time, or two",
+        ),
+        (
+            rule("interval", scope=GLOSS, at_most={"days": 5}),
+            {"tasks": [OTHER, gloss("09:00", position=None)]},
+            "value missing: position",
+        ),
+    ],
+    ids=["hold", "hold until", "hold against work until", "interval", "no boot", "no position"],
+)
+def test_the_reason_is_told_word_for_word(data: dict[str, Any], tables: dict[str, Any], said: str) -> None:
+    """Why a treatment can't be judged, where the form itself says it."""
+    assert ("T2", said) in reasons(data, **{"tasks": [OTHER, gloss("09:00")], **tables})
+
+
+def test_a_record_is_no_rival_of_itself() -> None:
+    """A record that both selections of an order name is the treatment, not another one."""
+    data = rule("order", scope=GLOSS, must_be="last", among={"action": {"is": "apply"}})
+    tasks = [OTHER, gloss("09:00"), gloss("09:00", position="right wing")]
+    assert reasons(data, tasks=tasks) == []
+    assert reasons(data, tasks=[*tasks, at("10:00", product="cleaner")]) == [("T2", "")]
+
+
+def test_coats_of_one_session_follow_each_other_only() -> None:
+    """Pauses are between coats of the same session, also where several sessions have some."""
+    data = rule("spacing", scope=GLOSS, pause={"at_most": "PT15M"})
+    tasks = [
+        OTHER,
+        *(gloss(time, coat=coat) for coat, time in enumerate(("09:00", "09:20"), 1)),
+        *(gloss(time, coat=coat, position="right wing") for coat, time in enumerate(("11:00", "11:30"), 1)),
+        *(gloss(time, coat=coat, work_order="W2") for coat, time in enumerate(("15:00", "15:26"), 1)),
+    ]
+    found = shown(data, tasks=tasks, components=BOOTS)
+    assert [(case["subject"], case["task"], case["measured"]) for case in found] == [
+        ("T6", "T7", 16.0),
+        ("T4", "T5", 20.0),
+    ]
+
+
+def test_two_things_agree_on_every_column_asked_for() -> None:
+    """Records of one person on one aircraft are a pair; on two aircraft, or by two people, they are none."""
+    data = rule("overlap", between=["tasks", "tasks"], same=["performed_by", "aircraft"])
+    tasks = [
+        OTHER,
+        gloss("09:00"),
+        gloss("09:05", performed_by="P2"),
+        gloss("09:05", aircraft="A0"),
+        gloss("09:06", performed_by="P2"),
+    ]
+    assert [(case["subject"], case["other"]) for case in shown(data, tasks=tasks)] == [("T5", "T3")]
+
+
+def test_a_record_without_a_position_fails_at_none() -> None:
+    """What a record breaks by itself is a finding wherever the work was; the position stays blank."""
+    data = rule("record", scope=GLOSS, require={"lot": {"is": "L1"}, "component.finish": {"is": "black"}})
+    tasks = [OTHER, gloss("09:00", lot="L2", position=None)]
+    assert shown(data, tasks=tasks) == [{"finding": True, "subject": "T2", "task": "T2", "at": "06-02 09:00"}]
+
+
+def test_too_many_sessions_show_how_many_are_allowed() -> None:
+    """The figures of a boot that was treated more often in a season than allowed."""
+    season = {"from": "06-02", "to": "06-05"}
+    data = rule("count", scope=GLOSS, sessions={"at_most": 1}, season=season)
+    tasks = [OTHER, gloss("09:00"), gloss("15:00", work_order="W2")]
+    [case] = shown(data, "2025-06-09T00:00:00Z", tasks=tasks, flights=[AWAY, off("03T00:00")], components=BOOTS)
+    assert (case["finding"], case["measured"], case["limit"], case["unit"]) == (True, 2.0, 1.0, "treatments")

@@ -78,3 +78,9 @@ def test_text_from_rules_can_not_move_the_terminal_or_the_page() -> None:
     assert "\x1b" not in as_text(bad, 80)
     assert "\u202e" not in as_text(bad, 80)
     assert r"a[U+001B]\[2J \<b\>b\</b\> \| \*c\*" in as_markdown(bad).replace(r"\[U+001B\]", "[U+001B]")
+
+
+def test_an_id_stays_on_one_line() -> None:
+    """A word with hyphens is not broken: it may be a name to copy."""
+    text = as_text(replace(FOUND, why=" ".join(["rubber-preservative"] * 20)), 80)
+    assert text.count("rubber-preservative") == 20
