@@ -11,13 +11,26 @@ from collections.abc import Sequence
 import typer
 
 from audit import __version__
-from audit.cli import answers, check, explain, quarantine, rules, show
+from audit.cli import answers, check, explain, mapping, quarantine, rules, show
 from audit.cli.app import NAME, TRACEBACK, app, say
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.report.visible import visible
 
-__all__ = ["NAME", "TRACEBACK", "answers", "app", "check", "explain", "main", "quarantine", "rules", "run", "show"]
+__all__ = [
+    "NAME",
+    "TRACEBACK",
+    "answers",
+    "app",
+    "check",
+    "explain",
+    "main",
+    "mapping",
+    "quarantine",
+    "rules",
+    "run",
+    "show",
+]
 # The commands are in the modules imported above, which add them to `app`.
 
 _TYPER_INTERRUPTED = 130

@@ -58,8 +58,11 @@ class Database:
             raise AuditError(f"{self.name} has no table called tasks")
         return {name: found[name] for name in TABLES if name in found}
 
-    def read_table(self, name: str, choose: Choose) -> Grid:
-        """The columns that `choose` picks of a table, in the order of its key, or of all that is read of it."""
+    def read_table(self, name: str, choose: Choose, at_most: int | None = None) -> Grid:
+        """The columns that `choose` picks of a table, in the order of its key, or of all that is read of it.
+
+        `at_most` limits the rows.
+        """
         if name not in self.tables:
             raise AuditError(f"{self.name} has no table `{name}`{did_you_mean(name, self.tables)}")
         import sqlalchemy
@@ -76,7 +79,9 @@ class Database:
             columns = ", ".join(map(quoted, chosen))
             order = ", ".join(map(quoted, key or chosen))
             source = ".".join(quoted(part) for part in (schema, plain) if part)
-            return self._read(f"table {name}", f"SELECT {columns} FROM {source} ORDER BY {order}", lambda _: chosen)
+            query = f"SELECT {columns} FROM {source} ORDER BY {order}"
+            limited = query if at_most is None else f"{query} LIMIT {at_most}"
+            return self._read(f"table {name}", limited, lambda _: chosen)
 
     def read_query(self, query: str, name: str, choose: Choose) -> Grid:
         """The columns that `choose` picks of what a query gives, in its order."""

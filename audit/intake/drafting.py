@@ -1,0 +1,317 @@
+"""Drafting a mapping: what the columns of a foreign export may be, by their names and by what is in them.
+
+A draft is a guess that a person reads before it is used. Every doubt is written beside what it is about.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import pyarrow as pa
+from rapidfuzz import fuzz, utils
+
+from audit.intake.glimpses import Glimpse
+from audit.intake.tables import TABLES, Column, Table
+from audit.intake.time_formats import compile_format, read_times
+
+NOT_FOUND: Final = "?"
+"""What stands for a needed column that nothing in the export looks like."""
+
+_SURE: Final = 85
+_ENOUGH: Final = 62
+_OTHER_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
+    "task_id": ("record", "task", "task no", "record number", "job", "id", "no"),
+    "work_order": ("w/o", "wo", "order", "job card"),
+    "aircraft": ("tail", "registration", "reg", "tail number", "a/c", "ship"),
+    "action": ("act", "activity", "type of work", "task type"),
+    "station": ("shop", "base", "location", "place", "site", "code"),
+    "started_at": ("from", "begin", "start", "started", "start time"),
+    "finished_at": ("to", "end", "finish", "finished", "end time", "completed"),
+    "position": ("zone", "boot", "boot position"),
+    "component_serial": ("s/n", "serial", "serial number"),
+    "product": ("material", "product used", "consumable"),
+    "lot": ("batch", "batch number"),
+    "performed_by": ("by", "technician", "mechanic", "done by"),
+    "certified_by": ("cert by", "inspector", "released by"),
+    "signed_at": ("signed", "signature date"),
+    "ppe_worn": ("ppe", "protective equipment"),
+    "ambient_c": ("oat", "temperature", "temp"),
+    "humidity_pct": ("rh", "humidity"),
+    "flight_id": ("flight", "flight no", "leg"),
+    "takeoff_at": ("off", "takeoff", "departure time", "wheels off"),
+    "landing_at": ("on", "landing", "arrival time", "wheels on"),
+    "origin": ("dep", "departure", "origin", "from"),
+    "destination": ("arr", "arrival", "dest", "to"),
+    "flight_hours": ("airborne", "hours", "air time", "flight time"),
+    "cycles": ("cyc", "landings"),
+    "installed_at": ("fitted", "installed"),
+    "removed_at": ("removed",),
+    "part_number": ("p/n", "part"),
+    "timezone": ("zone", "tz", "time zone"),
+    "person": ("name", "employee", "staff"),
+    "expires_on": ("expiry", "expires", "use by"),
+    "status": ("st", "state"),
+}
+_TABLE_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
+    "tasks": ("work", "records", "jobs", "task cards", "maintenance"),
+    "flights": ("flight log", "log", "legs"),
+    "components": ("boots", "installations", "component history"),
+    "products": ("materials", "consumables"),
+    "stations": ("shops", "bases", "locations"),
+    "lots": ("batches",),
+    "people": ("staff", "personnel", "employees"),
+    "manuals": ("publications", "documents"),
+}
+_SAME_VALUES: Final[Mapping[tuple[str, str], tuple[str, str]]] = {
+    ("tasks", "station"): ("stations", "station"),
+    ("tasks", "product"): ("products", "product"),
+    ("tasks", "aircraft"): ("flights", "aircraft"),
+    ("tasks", "component_serial"): ("components", "component_serial"),
+    ("tasks", "lot"): ("lots", "lot"),
+    ("tasks", "performed_by"): ("people", "person"),
+    ("flights", "origin"): ("stations", "station"),
+    ("flights", "destination"): ("stations", "station"),
+    ("components", "aircraft"): ("flights", "aircraft"),
+    ("lots", "product"): ("products", "product"),
+}
+_DAYS: Final = (
+    "%d.%m.%Y",
+    "%d/%m/%Y",
+    "%m/%d/%Y",
+    "%d-%b-%Y",
+    "%d %b %Y",
+    "%d.%m.%y",
+    "%d/%m/%y",
+    "%m/%d/%y",
+    "%Y%m%d",
+)
+_CLOCKS: Final = (" %H:%M", " %H:%M:%S", " %I:%M %p", " %H:%M:%S%z", " hhmm")
+_ISO: Final = r"^\d{4}-\d\d-\d\d([T ]\d\d:\d\d.*)?$"
+_MOST_VALUES: Final = 40
+
+
+@dataclass(frozen=True)
+class Match:
+    """A canonical column and the column of the export that it may be; `doubt` is blank where there is none."""
+
+    written: str
+    score: float
+    doubt: str = ""
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A drafted mapping: its text, what is needed and wasn't found, and the columns that nothing was made of."""
+
+    text: str
+    missing: tuple[str, ...]
+    unmatched: tuple[str, ...]
+
+
+def draft_mapping(title: str, glimpses: Sequence[Glimpse], refused: Sequence[str]) -> Draft:
+    """Draft a mapping of what was seen of an export."""
+    chosen: dict[str, list[tuple[Glimpse, dict[str, Match]]]] = {}
+    left: list[str] = []
+    for each in glimpses:
+        name, matches = _best_table(each)
+        if name:
+            chosen.setdefault(name, []).append((each, matches))
+        else:
+            left += [f"{each.name}: {column}" for column in each.columns]
+    missing = [] if "tasks" in chosen else ["tasks"]
+    lines = ["# A draft. Read each line that has a doubt beside it before you rely on what is read by it."]
+    lines += [f"# Not read: {_comment(each)}" for each in refused]
+    lines += [f"title: {_quoted(title)}", "tables:"]
+    for name in (name for name in TABLES if name in chosen):
+        lines.append(f"  {name}:")
+        for each, matches in chosen[name]:
+            _by_values(name, each, matches, chosen)
+            lines += _feed(TABLES[name], each, matches)
+            missing += [f"{name}.{column}" for column in TABLES[name].needed if column not in matches]
+            taken = {match.written for match in matches.values()}
+            left += [f"{each.name}: {column}" for column in each.columns if column not in taken]
+    return Draft("\n".join(lines) + "\n", tuple(dict.fromkeys(missing)), tuple(left))
+
+
+def _best_table(each: Glimpse) -> tuple[str, dict[str, Match]]:
+    """The table that a glimpse is most like, and its columns; blank where it is like none."""
+    best, best_score, best_matches = "", 0.0, {}
+    for name, table in TABLES.items():
+        matches = _matches(table, each)
+        needed = sum(matches[column].score for column in table.needed if column in matches) / len(table.needed)
+        called = max(
+            fuzz.token_set_ratio(each.name, known, processor=utils.default_process)
+            for known in (name, *_TABLE_NAMES[name])
+        )
+        score = needed + called / 3 + len(matches)
+        if score > best_score:
+            best, best_score, best_matches = name, score, matches
+    return (best, best_matches) if best_score >= _ENOUGH else ("", {})
+
+
+def _matches(table: Table, each: Glimpse) -> dict[str, Match]:
+    scored = sorted(
+        (
+            (_likeness(header, cells, column, header in each.typed), name, header)
+            for name, column in table.columns.items()
+            for header, cells in each.columns.items()
+        ),
+        key=lambda one: (-one[0], one[1], one[2]),
+    )
+    found: dict[str, Match] = {}
+    taken: set[str] = set()
+    for score, name, header in scored:
+        if score < _ENOUGH:
+            break
+        if name not in found and header not in taken:
+            doubt = "" if score >= _SURE else f"only {score:.0f} of 100 alike"
+            found[name] = Match(header, min(score, 100), doubt)
+            taken.add(header)
+    return {name: found[name] for name in table.columns if name in found}
+
+
+def _likeness(header: str, cells: Sequence[str], column: Column, is_typed: bool) -> float:
+    names = (column.name.replace("_", " "), column.label, *_OTHER_NAMES.get(column.name, ()))
+    by_name = max(fuzz.ratio(header, name, processor=utils.default_process) for name in names)
+    filled = [cell for cell in cells if cell.strip()][:200]
+    if not filled:
+        return by_name - 5
+    match column.kind:
+        case "time" | "date":
+            fits = bool(_formats(filled, column)) or (is_typed and _share(filled, _looks_iso) > 0.5)
+        case "number" | "count":
+            fits = _share(filled, lambda cell: any(sign.isdigit() for sign in cell) and len(cell) < 12) > 0.8
+        case "choice":
+            known = _share(filled, lambda cell: cell.strip().lower() in column.choices)
+            return max(by_name + 15 * known, 80 * known)
+        case _:
+            fits = not _share(filled, _looks_iso) > 0.8
+    return by_name if fits else by_name - 40
+
+
+def _share(cells: Sequence[str], holds: Any) -> float:
+    return sum(map(bool, map(holds, cells))) / len(cells)
+
+
+def _looks_iso(cell: str) -> bool:
+    return len(cell) >= 10 and cell[4] == cell[7] == "-" and cell[:4].isdigit()
+
+
+def _formats(cells: Sequence[str], column: Column) -> list[str]:
+    """The formats that read nearly every cell, the best first: a few misprints are no reason against one."""
+    if _share(cells, _looks_iso) > 0.9:
+        return ["iso"]
+    clocks = _CLOCKS if column.kind == "time" else ("", *_CLOCKS)
+    text = pa.array([cell.strip() for cell in cells], pa.string())
+    scored = []
+    for shape in (
+        f"{day}{clock}" for day in _DAYS for clock in (*clocks, *(("",) if column.name.endswith("ed_at") else ()))
+    ):
+        odd = len(read_times(text, [compile_format(shape)])[1])
+        if odd <= len(cells) * 0.1:
+            scored.append((odd, shape))
+    return [shape for _, shape in sorted(dict.fromkeys(scored), key=lambda one: one[0])]
+
+
+def _by_values(
+    name: str,
+    each: Glimpse,
+    matches: dict[str, Match],
+    chosen: Mapping[str, Sequence[tuple[Glimpse, dict[str, Match]]]],
+) -> None:
+    """Columns that no name gave away, by values that are those of another table."""
+    taken = {match.written for match in matches.values()}
+    for (table, column), (other, key) in _SAME_VALUES.items():
+        if table != name or column in matches:
+            continue
+        known = {
+            cell.strip()
+            for there, found in chosen.get(other, ())
+            if key in found
+            for cell in there.columns[found[key].written]
+        } - {""}
+        for header, cells in each.columns.items():
+            values = {cell.strip() for cell in cells} - {""}
+            if header not in taken and len(values) > 1 and len(values & known) >= 0.9 * len(values):
+                matches[column] = Match(header, _ENOUGH, f"by its values, which are those of {other}.{key}")
+                taken.add(header)
+                break
+
+
+def _feed(table: Table, each: Glimpse, matches: Mapping[str, Match]) -> Iterator[str]:
+    first = True
+    for key, value in each.keys.items():
+        shown = (
+            _quoted(_literal(value))
+            if isinstance(value, str) and key in ("files", "sheet")
+            else json.dumps(value, ensure_ascii=False)
+        )
+        yield f"    {'- ' if first else '  '}{key}: {shown}"
+        first = False
+    yield "      columns:"
+    for name, column in table.columns.items():
+        if name in matches:
+            yield from _line(column, matches[name], each)
+        elif column.needed:
+            yield f"        {name}: {_quoted(NOT_FOUND)}  # not found: write the column's name here"
+    taken = {match.written for match in matches.values()}
+    for header in each.columns:
+        if header not in taken:
+            yield f"        # not used: {_comment(header)}"
+
+
+def _line(column: Column, match: Match, each: Glimpse) -> Iterator[str]:
+    filled = [cell.strip() for cell in each.columns[match.written] if cell.strip()]
+    doubts = [match.doubt] if match.doubt else []
+    more: list[str] = []
+    if column.kind in ("time", "date") and filled:
+        formats = _formats(filled[:200], column)
+        if formats and formats != ["iso"]:
+            more.append(f"formats: {_quoted(formats[0])}")
+            doubts += [f"{formats[1]} reads it too"] if len(formats) > 1 else []
+        if not formats and match.written not in each.typed:
+            doubts.append("no format that is known here reads it")
+        elif column.kind == "time" and _share(filled, lambda cell: cell.endswith("Z") or "+" in cell) < 0.5:
+            doubts.append("by which clock?")
+    if column.kind in ("number", "count") and match.written not in each.typed and any("," in cell for cell in filled):
+        more.append('decimal: ","')
+        doubts.append("is the comma a decimal sign?")
+    if column.kind == "number" and filled and _share(filled, lambda cell: ":" in cell) > 0.5:
+        more.append("unit: hours-and-minutes")
+    if column.kind == "choice" and filled:
+        values = sorted(set(filled))[:_MOST_VALUES]
+        if unknown := [value for value in values if value not in column.choices]:
+            names = {value: _nearest(value, column.choices) for value in values}
+            listed = ", ".join(f"{_quoted(value)}: {name}" for value, name in names.items() if name)
+            more.append(f"values: {{{listed}}}")
+            doubts += [f"{_comment(value)} is {names[value]}?" for value in unknown if names[value]]
+            doubts += [f"what is {_comment(value)}?" for value in unknown if not names[value]]
+    doubt = f"  # {'; '.join(doubts)}" if doubts else ""
+    written = _quoted(" ".join(match.written.split()))
+    yield (
+        f"        {column.name}: {{column: {written}, {', '.join(more)}}}{doubt}"
+        if more
+        else f"        {column.name}: {written}{doubt}"
+    )
+
+
+def _nearest(value: str, choices: Sequence[str]) -> str:
+    scored = [(fuzz.WRatio(value, choice, processor=utils.default_process), choice) for choice in choices]
+    score, choice = max(scored)
+    return choice if score >= 75 else ""
+
+
+def _literal(pattern: str) -> str:
+    """A name as a pattern that matches it alone."""
+    return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in pattern)
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=not text.isprintable())
+
+
+def _comment(text: str) -> str:
+    return json.dumps(text)[1:-1]

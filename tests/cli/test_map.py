@@ -1,0 +1,96 @@
+"""`map`: a draft that reads what it was drafted from, doubts beside what they are about, nothing overwritten."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from audit.cli import run
+from audit.exit_codes import ExitCode
+from audit.intake.reading import read_export
+from audit.shipped import sample_folder
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_records"
+
+
+def test_draft_of_a_workbook(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Sheets, title rows and columns of an unknown workbook are found; what a first read gives is shown."""
+    export = tmp_path / "export"
+    export.mkdir()
+    shutil.copy(SAMPLES / "quarrydown" / "records.xlsx", export)
+    out = tmp_path / "draft.yaml"
+    assert run(["map", str(export), "--out", str(out)]) == ExitCode.CLEAN
+    said = capsys.readouterr().out
+    draft = out.read_text(encoding="utf-8")
+    assert 'sheet: "Work local"\n      skip_rows: 2' in draft
+    assert 'aircraft: "Tail"' in draft
+    assert "APPL is apply?" in draft
+    assert "A first read by it gives:\n  tasks " in said
+    assert "x tasks, Act: not one of the values that the mapping translates" in said
+    read = read_export(export, mapping=out)
+    assert read.counts["flights"].audited > 2000
+    assert set(read.tables) == set(read_export(sample_folder()).tables)
+
+
+def test_draft_of_canonical_files_reads_all(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where the names are canonical already, the draft reads what is read without it."""
+    out = tmp_path / "draft.yaml"
+    assert run(["map", str(sample_folder()), "--out", str(out)]) == ExitCode.CLEAN
+    assert "Needed" not in capsys.readouterr().out
+    drafted, plain = read_export(sample_folder(), mapping=out), read_export(sample_folder())
+    assert {name: count.audited for name, count in drafted.counts.items()} == {
+        name: count.audited for name, count in plain.counts.items()
+    }
+
+
+def test_formats_separators_and_shared_values(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Formats come from the cells, with a doubt where two fit; a column without a telling name by its values."""
+    (tmp_path / "export").mkdir()
+    (tmp_path / "export" / "work.csv").write_bytes(
+        "Task No;Order;Tail;Action;Wo;Start;Finish;Temp;\u202eodd\r\n"
+        "1;W1;A1;apply;Süd;03.04.2024 7:05;03.04.2024 8:00;18,5;x\r\n"
+        "2;W1;A1;clean;Nord;04.04.2024 7:05;04.04.2024 8:00;19;x\r\n".replace("\u202e", "").encode("cp1252")
+    )
+    (tmp_path / "export" / "stations.csv").write_text("station,timezone\nSüd,Europe/Berlin\nNord,Europe/Berlin\n")
+    out = tmp_path / "draft.yaml"
+    assert run(["map", str(tmp_path / "export"), "--out", str(out)]) == ExitCode.CLEAN
+    draft = out.read_text(encoding="utf-8")
+    assert 'encoding: "cp1252"' in draft
+    assert 'separator: ";"' in draft
+    assert 'station: "Wo"  # by its values, which are those of stations.station' in draft
+    assert "%d.%m.%Y %H:%M" in draft
+    assert 'decimal: ","' in draft
+    assert read_export(tmp_path / "export", mapping=out).counts["tasks"].audited == 2
+    capsys.readouterr()
+
+
+def test_nothing_is_overwritten(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A file that is there is left alone."""
+    out = tmp_path / "draft.yaml"
+    out.write_text("mine")
+    assert run(["map", str(sample_folder()), "--out", str(out)]) == ExitCode.COULD_NOT_RUN
+    assert "is there already" in capsys.readouterr().err
+    assert out.read_text() == "mine"
+
+
+def test_needed_columns_that_are_nowhere(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What can't be found is said, and marked in the draft; names that could mislead a reader are escaped."""
+    (tmp_path / "export").mkdir()
+    (tmp_path / "export" / "tasks.csv").write_text(
+        "task_id,work_order,action,station,started_at,finished_at,\u202elot\n1,2,apply,N,2024-01-01T08:00,2024-01-01T09:00,x\n"
+    )
+    out = tmp_path / "draft.yaml"
+    assert run(["map", str(tmp_path / "export"), "--out", str(out)]) == ExitCode.CLEAN
+    said = capsys.readouterr().out
+    assert "Needed, and not found:\n  tasks.aircraft\n" in said
+    assert "\u202e" not in said + out.read_text(encoding="utf-8")
+    assert 'aircraft: "?"  # not found' in out.read_text(encoding="utf-8")
+
+
+def test_nothing_to_map(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An empty folder is refused."""
+    assert run(["map", str(tmp_path), "--out", str(tmp_path / "x.yaml")]) == ExitCode.COULD_NOT_RUN
+    assert "holds nothing that could be mapped" in capsys.readouterr().err
+    assert not (tmp_path / "x.yaml").exists()
