@@ -534,6 +534,7 @@ EXPECTED: dict[str, list[dict[str, Any]]] = {
             "subject": "T2",
             "task": "T2",
             "other": "F2",
+            "flight": "F2",
             "at": "06-02 09:04",
             "measured": 0.1,
             "limit": 0.0,
@@ -544,6 +545,7 @@ EXPECTED: dict[str, list[dict[str, Any]]] = {
             "subject": "T3",
             "task": "T3",
             "other": "F2",
+            "flight": "F2",
             "at": "06-02 09:05",
             "measured": 0.167,
             "limit": 0.0,
@@ -556,6 +558,7 @@ EXPECTED: dict[str, list[dict[str, Any]]] = {
             "subject": "T3",
             "task": "T3",
             "other": "F2",
+            "flight": "F2",
             "at": "06-02 09:05",
             "measured": 0.167,
             "limit": 0.0,
@@ -676,3 +679,43 @@ def test_too_many_sessions_show_how_many_are_allowed() -> None:
     tasks = [OTHER, gloss("09:00"), gloss("15:00", work_order="W2")]
     [case] = shown(data, "2025-06-09T00:00:00Z", tasks=tasks, flights=[AWAY, off("03T00:00")], components=BOOTS)
     assert (case["finding"], case["measured"], case["limit"], case["unit"]) == (True, 2.0, 1.0, "treatments")
+
+
+def test_a_tie_is_told_beside_another_doubt() -> None:
+    """A needed treatment that began at the same time stays a tie, whatever else was done later."""
+    data = rule("precede", scope=GLOSS, needs=PREP)
+    tied = [OTHER, gloss("09:00"), at("09:00", product="surface-prep")]
+    later = at("12:00", product="unheard-of", work_order="W2")
+    assert ("T2", "order tied: both started at the same time") in reasons(data, tasks=[*tied, later])
+
+
+def test_a_treatment_of_one_of_two_boots_leaves_both_open() -> None:
+    """While two boots are recorded at a position, either may have been treated: no overdue stretch is certain."""
+    data = rule("interval", scope=GLOSS, at_most={"flight_hours": 5})
+    boots = [
+        BOOTS[0],
+        {"removed_at": "2025-06-04T00:00:00Z"},
+        {"component_serial": "C9", "installed_at": "2025-06-03T00:00:00Z"},
+    ]
+    tasks = [OTHER, gloss("09:00"), {**gloss("09:00"), "started_at": "2025-06-03T12:00:00Z", "work_order": "W2"}]
+    flights = [AWAY, off("02T12:00", flight_hours=3), off("03T20:00", flight_hours=3)]
+    said = dict(reasons(data, tasks=tasks, flights=flights, components=boots))
+    assert said["T2"] == "no component known at that position and time, or two"
+
+
+@pytest.mark.parametrize(
+    ("finished", "said"),
+    [
+        ("2025-10-26T02:00:00Z", ""),
+        ("2025-10-26T00:40:00Z", "ambiguous time: the clock went back, and the verdict hangs on which hour is meant"),
+    ],
+)
+def test_a_person_in_the_hour_that_comes_twice(finished: str, said: str) -> None:
+    """Somebody at two stations in both readings of a time is a finding; in one of them only, unjudged."""
+    data = rule("overlap", between=["tasks", "tasks"], same=["performed_by"], differing=["station"])
+    tasks = [
+        OTHER,
+        {"station": "S2", "started_at": "2025-10-26T02:20", "finished_at": "2025-10-26T02:30"},
+        {"started_at": "2025-10-26T00:00:00Z", "finished_at": finished},
+    ]
+    assert {reason for _, reason in reasons(data, tasks=tasks)} == {said}
