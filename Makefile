@@ -8,7 +8,7 @@ READY_DEV := $(VENV)/ready-dev
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 COMPILE := $(BIN)/uv pip compile pyproject.toml --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate --upgrade
 
-.PHONY: demo test browser lint types contracts check bench mutants format docs schema sample golden example-report lock clean
+.PHONY: demo test fuzz browser lint types contracts check bench mutants format docs schema sample golden example-report lock clean
 .DELETE_ON_ERROR:
 
 demo: $(READY)
@@ -44,6 +44,10 @@ mutants: $(READY_DEV)
 	$(INSTALL) mutmut==3.8.1
 	$(BIN)/mutmut run --max-children 1
 	$(BIN)/mutmut results
+
+# Mutated exports, mappings and rule files: each is read, or refused in one sentence.
+fuzz: $(READY_DEV)
+	$(BIN)/python -m tests.fuzzing 20000
 
 format: $(READY_DEV)
 	$(BIN)/ruff format .

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 import weakref
+import zlib
 from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
 from typing import Final
@@ -12,6 +13,9 @@ from zipfile import BadZipFile, LargeZipFile, ZipFile
 
 from audit.errors import AuditError
 from audit.intake.cells import ExportFile
+
+BROKEN_ARCHIVE: Final = (BadZipFile, LargeZipFile, NotImplementedError, RuntimeError, EOFError, zlib.error)
+"""What an archive that is damaged, encrypted (RuntimeError) or packed in an unusual way raises."""
 
 MOST_FILES: Final = 10_000
 ALWAYS_UNPACKED: Final = 64 << 20
@@ -45,7 +49,7 @@ def unpacked(archive: Path) -> list[ExportFile]:
                     while piece := source.read(1 << 20):
                         target.write(piece)
                 found.append(ExportFile(member.filename, path, keep))
-    except (BadZipFile, LargeZipFile, NotImplementedError, RuntimeError, EOFError) as error:  # a password is the third
+    except BROKEN_ARCHIVE as error:
         raise AuditError(f"{archive.name} can't be unpacked: {error}") from error
     return sorted(found, key=lambda file: file.name)
 

@@ -14,7 +14,7 @@ from functools import lru_cache
 from itertools import islice
 from threading import Lock
 from typing import IO, Any, Final
-from zipfile import BadZipFile, ZipFile
+from zipfile import ZipFile
 
 import numpy as np
 import pyarrow as pa
@@ -22,7 +22,7 @@ import pyarrow as pa
 from audit.errors import AuditError
 from audit.intake.cells import WORDS, Cells, ExportFile, Grid, joined_header, match_columns
 from audit.intake.csv_files import CANONICAL, Layout
-from audit.intake.files_in_archives import refuse_bomb
+from audit.intake.files_in_archives import BROKEN_ARCHIVE, refuse_bomb
 from audit.intake.parquet_files import file_source
 from audit.intake.spelling import spelled
 from audit.intake.tables import Column, Table
@@ -154,7 +154,7 @@ def refusing(file: ExportFile) -> Iterator[None]:
         yield
     except AuditError:
         raise
-    except (OSError, BadZipFile, RuntimeError, NotImplementedError, EOFError, ValueError) as error:
+    except (OSError, *BROKEN_ARCHIVE, ValueError) as error:
         raise AuditError(f"{file.name} can't be read as a workbook: {str(error).splitlines()[0]}") from error
     except BaseException as error:
         # What goes wrong inside the reader, which is in another language, comes as an exception of no usual kind.

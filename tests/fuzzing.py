@@ -1,0 +1,145 @@
+"""Mutated exports, mappings and rule files: `python -m tests.fuzzing COUNT [FIRST_SEED]` (`make fuzz`).
+
+Each input is a sound file with bytes changed, cut, doubled or swapped. It must be read, or be refused with an
+AuditError; anything else is a defect, is printed with the seed that repeats it, and makes the exit code 1.
+"""
+
+from __future__ import annotations
+
+import random
+import resource
+import sys
+import tempfile
+import time
+from collections import Counter
+from pathlib import Path
+
+from audit.errors import AuditError
+from audit.intake.mapping import read_mapping
+from audit.intake.reading import read_export
+from audit.rulebook.loading import read_rule
+from audit.shipped import rules_folder
+
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_records"
+TOKENS = (
+    b'"',
+    b"\n",
+    b"\r",
+    b",",
+    b";",
+    b"\0",
+    b"\xff",
+    b"&a",
+    b"*a",
+    b"{",
+    b"[",
+    b"- ",
+    b": ",
+    b"2024-02-30",
+    b"9" * 30,
+)
+TOKENS += (
+    "\u202e".encode(),
+    b"=1+1",
+    b"<script>",
+    b"../../",
+    b"%Y",
+    b"hhmm",
+    b"-1",
+    b"1e999",
+    b"!!python/x",
+    b"'",
+    b"\t",
+)
+KINDS = ("csv", "mapped", "xlsx", "parquet", "mapping", "rule")
+
+
+def mutated(content: bytes, draw: random.Random) -> bytes:
+    """A few changes at random places."""
+    data = bytearray(content)
+    for _ in range(draw.randint(1, 6)):
+        at = draw.randrange(len(data) + 1)
+        length = draw.choice((0, 1, 1, 2, 8, 60))
+        match draw.randrange(5):
+            case 0:
+                data[at : at + length] = draw.randbytes(length)
+            case 1:
+                data[at:at] = draw.choice(TOKENS)
+            case 2:
+                del data[at : at + length]
+            case 3:
+                other = draw.randrange(len(data) + 1)
+                data[at:at] = data[other : other + length * 4]
+            case _:
+                data[at : at + 1] = draw.choice(TOKENS)
+    return bytes(data)
+
+
+def small_files(folder: Path) -> dict[str, bytes]:
+    """Sound files of every kind, a few rows each."""
+    import openpyxl
+    import pyarrow.csv
+    import pyarrow.parquet
+
+    lines = (SAMPLES / "tarnwhistle" / "tasks.csv").read_bytes().splitlines(keepends=True)
+    head = b"".join(lines[:8])
+    (folder / "few.csv").write_bytes(head)
+    pyarrow.parquet.write_table(pyarrow.csv.read_csv(folder / "few.csv"), folder / "few.parquet")
+    book = openpyxl.Workbook()
+    for line in head.decode().splitlines():
+        book.worksheets[0].append(line.split(","))
+    book.save(folder / "few.xlsx")
+    foreign = (SAMPLES / "lindhaven" / "Arbeiten_Ortszeit_Pipewren.csv").read_bytes().splitlines(keepends=True)
+    return {
+        "csv": head,
+        "mapped": b"".join(foreign[:8]),
+        "xlsx": (folder / "few.xlsx").read_bytes(),
+        "parquet": (folder / "few.parquet").read_bytes(),
+    }
+
+
+def main(count: int, first: int = 0) -> int:
+    """Read so many mutated inputs; the exit code says whether one was neither read nor refused."""
+    begun, outcomes, slowest, bad = time.perf_counter(), Counter[str](), (0.0, ""), 0
+    rules = [path.read_bytes() for path in sorted(rules_folder().rglob("*-*.yaml"))]
+    mapping = (SAMPLES / "lindhaven" / "mapping.yaml").read_text(encoding="utf-8")
+    tasks_alone = mapping.partition("    - files: Arbeiten_Zonenzeit_*.csv")[0]
+    mappings = [(SAMPLES / name / "mapping.yaml").read_bytes() for name in ("lindhaven", "quarrydown")]
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = Path(temporary)
+        sound = small_files(folder)
+        (folder / "tasks.yaml").write_text(tasks_alone, encoding="utf-8")
+        for seed in range(first, first + count):
+            draw = random.Random(seed)
+            # Archives and columnar files are slower to write and read: fewer of them.
+            kind = draw.choices(KINDS, (20, 20, 5, 10, 20, 25))[0]
+            started = time.perf_counter()
+            try:
+                if kind == "mapping":
+                    read_mapping(mutated(draw.choice(mappings), draw), "mapping.yaml")
+                elif kind == "rule":
+                    read_rule(mutated(draw.choice(rules), draw), "rule.yaml")
+                else:
+                    export = folder / kind
+                    export.mkdir(exist_ok=True)
+                    name = "Arbeiten_Ortszeit_x.csv" if kind == "mapped" else f"tasks.{kind}"
+                    (export / name).write_bytes(mutated(sound[kind], draw))
+                    read_export(export, mapping=folder / "tasks.yaml" if kind == "mapped" else None)
+                outcomes[f"{kind} read"] += 1
+            except AuditError:
+                outcomes[f"{kind} refused"] += 1
+            except BaseException as error:
+                if isinstance(error, KeyboardInterrupt):
+                    raise
+                bad += 1
+                print(f"seed {seed}, {kind}: {type(error).__name__}: {str(error)[:200]}", flush=True)
+            slowest = max(slowest, (time.perf_counter() - started, f"seed {seed}, {kind}"))
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss >> 10
+    print(f"{count} inputs in {time.perf_counter() - begun:.0f} s, {bad} neither read nor refused")
+    print(f"slowest {slowest[0]:.2f} s ({slowest[1]}); peak memory {peak} MB")
+    print(", ".join(f"{number} {name}" for name, number in sorted(outcomes.items())))
+    return 1 if bad else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(*map(int, sys.argv[1:3])) if len(sys.argv) > 1 else main(2000))
