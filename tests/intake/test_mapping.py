@@ -500,3 +500,10 @@ def test_formats_read_nothing_that_strptime_refuses(text: str) -> None:
     values, odd = read_times(pa.array([text]), [compile_format("%d.%m.%Y %H:%M")])
     if not len(odd):
         assert values.tolist() == [datetime.strptime(text, "%d.%m.%Y %H:%M")]
+
+
+def test_example_in_the_readme() -> None:
+    """The mapping that the README shows is one."""
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    example = text.partition("```yaml\ntitle: Text files")[2].partition("```")[0]
+    assert read_mapping(f"title: Text files{example}".encode(), "README.md").written.tables["flights"]
