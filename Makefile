@@ -39,7 +39,7 @@ check: lint types contracts test
 bench: $(READY_DEV)
 	$(BIN)/python -m benchmarks.run
 
-# Changes to the rule forms that no test notices: an hour or two on one core, apart from `check`. See pyproject.toml.
+# Changes to the rule forms that no test notices: hours on one core, apart from `check`. See pyproject.toml.
 mutants: $(READY_DEV)
 	$(INSTALL) mutmut==3.8.1
 	$(BIN)/mutmut run --max-children 1

@@ -719,3 +719,10 @@ def test_a_person_in_the_hour_that_comes_twice(finished: str, said: str) -> None
         {"started_at": "2025-10-26T00:00:00Z", "finished_at": finished},
     ]
     assert {reason for _, reason in reasons(data, tasks=tasks)} == {said}
+
+
+def test_a_record_that_may_be_in_scope_is_open_at_its_positions_too() -> None:
+    """Where the rule asks about boots, a record whose scope can't be decided says why."""
+    data = rule("record", scope=GLOSS, require={"component.finish": {"is": "black"}})
+    tasks = [OTHER, at("09:00", **UNHEARD), gloss("10:00", position="right wing")]
+    assert sorted(reasons(data, tasks=tasks)) == [("T2", "product not listed in products"), ("T3", "")]
