@@ -14,7 +14,7 @@ import pandas as pd
 from audit.findings.matters import distance
 from audit.findings.result import FINDING_COLUMNS, AuditResult
 from audit.report.rows import texts
-from audit.report.visible import visible
+from audit.report.visible import all_visible, shortened, visible
 from audit.rulebook.models import AnyRule
 from audit.timeline.instants import Ints
 
@@ -68,12 +68,16 @@ def packed(result: AuditResult, matter: Ints) -> str:
     }
     text = json.dumps(document, ensure_ascii=False, separators=(",", ":"))
     # The time that gzip writes into its head would make each page differ.
-    return base64.b64encode(gzip.compress(text.encode("utf-8", "backslashreplace"), 6, mtime=0)).decode()
+    return base64.b64encode(gzip.compress(text.encode("utf-8", "backslashreplace"), 3, mtime=0)).decode()
 
 
 def _column(column: pd.Series[Any]) -> list[list[Any]]:
     codes, different = pd.factorize(np.array([text or "" for text in texts(column)], object))
-    return [[shown(text) for text in different], codes.tolist()]
+    texts_shown = different.tolist()
+    # Most columns have nothing to hide: one look at all their texts is much quicker than one at each.
+    if not all_visible("".join(texts_shown)) or max(map(len, texts_shown), default=0) > LONGEST_CELL:
+        texts_shown = [shown(text) for text in texts_shown]
+    return [texts_shown, codes.tolist()]
 
 
 def standing(result: AuditResult) -> list[RuleRows]:
@@ -104,6 +108,4 @@ def records(frame: pd.DataFrame) -> list[dict[str, str]]:
 
 def shown(text: str) -> str:
     """A cell as the page shows it: made safe to look at, and cut where nobody would read on."""
-    if len(text) > LONGEST_CELL:
-        return f"{visible(text[:LONGEST_CELL])}… ({len(text):,} characters)"
-    return visible(text)
+    return visible(shortened(text, LONGEST_CELL))

@@ -33,3 +33,8 @@ def shortened(text: str, longest: int) -> str:
 
 def _named(character: re.Match[str]) -> str:
     return f"[U+{ord(character[0]):04X}]"
+
+
+def all_visible(text: str) -> bool:
+    """Whether `visible` would leave the text as it is: asked of many texts at once, joined."""
+    return _HIDDEN.search(text) is None

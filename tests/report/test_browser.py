@@ -317,6 +317,16 @@ def test_no_picture_is_cut_on_paper(browser: Browser, short_report: Path) -> Non
             assert sum(caption in sheet for sheet in sheets) == 1
 
 
+def test_no_findings_need_no_filter(browser: Browser, result_of: Callable[..., AuditResult], tmp_path: Path) -> None:
+    """A page without findings says so, offers nothing to filter, and its script runs through."""
+    path = tmp_path / "report.html"
+    path.write_text(render(result_of([])), encoding="utf-8")
+    with watched(browser) as page:
+        opened(page, path)
+        expect(page.locator("#findings")).to_contain_text("None among the checks that could be judged.")
+        expect(page.locator("#browse")).to_be_hidden()
+
+
 def test_without_a_script_the_rows_stand(browser: Browser, report: Path) -> None:
     """Where a mail program runs no script, the first rows and all totals are there, and no dead controls."""
     with watched(browser, java_script_enabled=False) as page:

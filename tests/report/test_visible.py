@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from audit.report.visible import visible
+from audit.report.visible import all_visible, visible
 
 
 @pytest.mark.parametrize(
@@ -21,3 +21,4 @@ from audit.report.visible import visible
 def test_hidden_characters_are_spelled_out(text: str, shown: str) -> None:
     """Control, direction and zero-width characters become their code; readable text stays."""
     assert visible(text) == shown
+    assert all_visible(f"before{text}after") == (text == shown)

@@ -309,7 +309,7 @@
   // Made ready for searching while nobody types yet.
   (window.requestIdleCallback || setTimeout)(searchable);
   document.documentElement.classList.add("scripted");
-  byId("browse").hidden = false;
+  byId("browse").hidden = count === 0;
   register.querySelectorAll("[id]").forEach((row) => row.removeAttribute("id")); // links lead to the list now
   refresh();
   follow();
