@@ -305,7 +305,15 @@ def _ticks(scale: _Scale) -> tuple[tuple[Label, ...], tuple[Label, ...]]:
                 day = moment.date()
                 days.append(_under(scale.x(at), f"{moment.day} {moment:%b %Y}"))
         at += step
-    return tuple(ticks), tuple(days)
+    return tuple(_apart(ticks)), tuple(_apart(days))
+
+
+def _apart(labels: list[Label]) -> Iterator[Label]:
+    """Leave out a label at the edge that would run into the one before."""
+    for before, label in zip([None, *labels], labels, strict=False):
+        left = label.x - len(label.text) * LETTER * (0.5 if label.anchor == "middle" else 1)
+        if before is None or left > before.x + len(before.text) * LETTER / 2:
+            yield label
 
 
 def _under(x: float, text: str) -> Label:
