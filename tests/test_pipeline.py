@@ -69,12 +69,12 @@ def test_columns_are_those_promised(result: AuditResult) -> None:
 def test_findings_are_located_where_asked() -> None:
     """Each finding says on which line of which file the record, boot or flight that shows it stands."""
     located = audit.run_audit(sample_folder(), locate=True).findings
-    assert {"tasks.csv", "components.csv"} == set(located["file"])
-    for name in ("tasks.csv", "components.csv"):
+    names = {"tasks.csv": "task_id", "components.csv": "component_serial", "flights.csv": "flight_id"}
+    assert names.keys() == set(located["file"])
+    for name, column in names.items():
         lines = (sample_folder() / name).read_text(encoding="utf-8").splitlines()
         for row in located[located["file"] == name].to_dict("records"):
-            key = row["task_id"] if name == "tasks.csv" else row["component_serial"]
-            assert key in lines[row["line"] - 1].split(",")
+            assert row[column] in lines[row["line"] - 1].split(",")
 
 
 def test_every_finding_has_its_evidence(result: AuditResult) -> None:
