@@ -128,9 +128,10 @@ def main(count: int, first: int = 0) -> int:
                 outcomes[f"{kind} read"] += 1
             except AuditError:
                 outcomes[f"{kind} refused"] += 1
+            except KeyboardInterrupt:
+                count = seed - first
+                break
             except BaseException as error:
-                if isinstance(error, KeyboardInterrupt):
-                    raise
                 bad += 1
                 print(f"seed {seed}, {kind}: {type(error).__name__}: {str(error)[:200]}", flush=True)
             slowest = max(slowest, (time.perf_counter() - started, f"seed {seed}, {kind}"))
