@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from audit.cli.app import app, say
-from audit.cli.check import MappingPath
+from audit.cli.check import ExportArgument, MappingPath
 from audit.exit_codes import ExitCode
+from audit.intake.location import location
 from audit.report.visible import shortened, visible
 
 WIDEST = 60
@@ -17,7 +17,7 @@ WIDEST = 60
 
 @app.command()
 def quarantine(
-    export: Annotated[Path, typer.Argument(metavar="EXPORT", help="What `check` would audit.")],
+    export: ExportArgument,
     mapping: MappingPath = None,
     csv: Annotated[bool, typer.Option("--csv", help="Print quarantine.csv, every value as it was written.")] = False,
 ) -> ExitCode:
@@ -25,7 +25,7 @@ def quarantine(
     from audit.intake.reading import read_export
     from audit.report.rows import csv_text
 
-    rejects = read_export(export, {}, mapping).rejects
+    rejects = read_export(location(export), {}, mapping).rejects
     if csv:
         print(csv_text(rejects), end="")
     else:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final
 
 import pyarrow as pa
@@ -200,20 +201,26 @@ def _looks_iso(cell: str) -> bool:
     return len(cell) >= 10 and cell[4] == cell[7] == "-" and cell[:4].isdigit()
 
 
-def _formats(cells: Sequence[str], column: Column) -> list[str]:
+def _formats(cells: Sequence[str], column: Column) -> tuple[str, ...]:
     """The formats that read nearly every cell, the best first: a few misprints are no reason against one."""
+    return _fitting(tuple(cells), column.kind == "date" or column.name.endswith("ed_at"))
+
+
+@lru_cache(maxsize=256)
+def _fitting(cells: tuple[str, ...], has_none: bool) -> tuple[str, ...]:
     if _share(cells, _looks_iso) > 0.9:
-        return ["iso"]
-    clocks = _CLOCKS if column.kind == "time" else ("", *_CLOCKS)
+        return ("iso",)
+    if _share(cells, lambda cell: sum(sign.isdigit() for sign in cell) >= 4) < 0.5:
+        return ()
     text = pa.array([cell.strip() for cell in cells], pa.string())
     scored = []
-    for shape in (
-        f"{day}{clock}" for day in _DAYS for clock in (*clocks, *(("",) if column.name.endswith("ed_at") else ()))
-    ):
-        odd = len(read_times(text, [compile_format(shape)])[1])
-        if odd <= len(cells) * 0.1:
-            scored.append((odd, shape))
-    return [shape for _, shape in sorted(dict.fromkeys(scored), key=lambda one: one[0])]
+    for shape in (f"{day}{clock}" for day in _DAYS for clock in (*_CLOCKS, *(("",) if has_none else ()))):
+        format_ = compile_format(shape)
+        if len(read_times(text[:5], [format_])[1]) < len(text[:5]):
+            odd = len(read_times(text, [format_])[1])
+            if odd <= len(cells) * 0.1:
+                scored.append((odd, shape))
+    return tuple(shape for _, shape in sorted(scored, key=lambda one: one[0]))
 
 
 def _by_values(
@@ -269,7 +276,7 @@ def _line(column: Column, match: Match, each: Glimpse) -> Iterator[str]:
     more: list[str] = []
     if column.kind in ("time", "date") and filled:
         formats = _formats(filled[:200], column)
-        if formats and formats != ["iso"]:
+        if formats and formats != ("iso",):
             more.append(f"formats: {_quoted(formats[0])}")
             doubts += [f"{formats[1]} reads it too"] if len(formats) > 1 else []
         if not formats and match.written not in each.typed:

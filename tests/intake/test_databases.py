@@ -163,10 +163,11 @@ def test_read_only(url: str) -> None:
         "sqlite:////nowhere/hangar?x=sesame-4711",
     ],
 )
-@pytest.mark.parametrize("command", ["check", "show"])
+@pytest.mark.parametrize("command", ["check", "show", "map", "quarantine"])
 def test_no_secret_is_shown(url: str, command: str, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """Whatever is wrong with a URL, its password is in no message."""
-    arguments = ["check", url, "--out", str(tmp_path / "out")] if command == "check" else ["show", "abcd", url]
+    arguments = [command, *(["abcd"] if command == "show" else []), url]
+    arguments += ["--out", str(tmp_path / "out")] if command in ("check", "map") else []
     assert run(arguments) == ExitCode.COULD_NOT_RUN
     said = capsys.readouterr()
     assert "sesame" not in said.out + said.err
