@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,20 +13,30 @@ from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.rulebook.models import OverlapRule
 from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max, spread
-from audit.timeline.timeline import Timeline
+from audit.timeline.timeline import TASK_TIMES, Timeline
 
 _PAIRS_AT_ONCE = 4_000_000
 
 
 @dataclass(frozen=True)
 class Things:
-    """Things of one kind with their time: `row` in the kind's table, [start, end), and the columns they share."""
+    """Things of one kind with their time: `row` in the kind's table, [start, end), and the columns they share.
+
+    `columns` are whole columns of the table, None where it lacks one.
+    """
 
     kind: str
     row: Ints
     start: Ints
     end: Ints
-    columns: dict[str, pd.Series]
+    columns: Mapping[str, pd.Series | None]
+
+    def cells(self, name: str, index: Ints) -> pd.Series:
+        """A column of the things at `index`."""
+        column = self.columns[name]
+        if column is None:
+            return pd.Series([None] * len(index), dtype="category")
+        return column.iloc[self.row[index]]
 
 
 def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
@@ -40,14 +51,15 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
     rows = timeline.rows[scope.truth != FALSE]
     left = _things(timeline, one, rows, columns)
     right = left if other == one else _things(timeline, other, rows, columns)
-    left_key, right_key = _keys(rule.same, left, right)
-    first, second = _pairs(left, right, left_key, right_key, one == other)
+    known, left_key, right_key = _keys(rule.same, left, right)
+    pairs = _pairs_of_one_kind(left, left_key) if one == other else _pairs(left, right, left_key, right_key)
+    first, second = pairs
     first, second, unknown = _apart(rule, left, right, first, second)
 
     # What takes part in no pair complies, or can't be judged by itself.
     alone = scope.reason(np.flatnonzero(scope.truth != FALSE)) if one == "tasks" else np.full(len(left.row), "", object)
     doubtful = alone != ""
-    alone[left_key == NONE] = f"value missing: {rule.same[0]}"
+    alone[~known] = f"value missing: {rule.same[0]}"
     if not timeline.supplied(_TABLES[other]):
         alone[:] = f"table not supplied: {_TABLES[other]}"
     paired = np.zeros(len(left.row), bool)
@@ -106,10 +118,10 @@ def _apart(rule: OverlapRule, left: Things, right: Things, first: Ints, second: 
     unknown = np.zeros(len(first), bool)
     alike = np.zeros(len(first), bool)
     for name in rule.differing:
-        a, b = _codes(name, left, right)
-        missing = (a[first] == MISSING) | (b[second] == MISSING)
+        a, b = _codes(left.cells(name, first), right.cells(name, second))
+        missing = (a == MISSING) | (b == MISSING)
         unknown |= missing
-        alike |= ~missing & (a[first] == b[second])
+        alike |= ~missing & (a == b)
     return first[~alike], second[~alike], unknown[~alike]
 
 
@@ -135,19 +147,12 @@ def _things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...])
             start, end = end, np.where(last[: len(end)], timeline.as_of + 1, again[: len(end)])
             mine = mine & (start < end)
         rows, start, end = flights.row[mine], start[mine], end[mine]
-    found = {}
-    for name in columns:
-        source = "destination" if kind == "stays" and name == "station" else name
-        if kind == "tasks" and source in timeline.times:
-            # In the reading at hand, which the frame doesn't know.
-            series = pd.Series(timeline.times[source][rows].view("M8[us]"))
-        elif source in frame:
-            series = frame[source].iloc[rows].reset_index(drop=True)
-        else:
-            series = pd.Series([None] * len(rows), dtype="category")
-        if kind == "stays" and name == "station":
-            series = _as_stations(timeline, series)
-        found[name] = series
+    found: dict[str, pd.Series | None] = {name: frame.get(name) for name in columns}
+    for name in set(columns) & set(TASK_TIMES):
+        if kind == "tasks" and name in timeline.times:
+            found[name] = pd.Series(timeline.times[name])  # as this timeline reads the clock
+    if kind == "stays" and "station" in columns:
+        found["station"] = _as_stations(timeline, frame["destination"]) if "destination" in frame else None
     return Things(kind, rows, start, np.maximum(end, start + 1), found)
 
 
@@ -164,61 +169,89 @@ def _as_stations(timeline: Timeline, airports: pd.Series) -> pd.Series:
     return pd.Series(table[airports.cat.codes.to_numpy()], dtype="category")
 
 
-def _codes(name: str, left: Things, right: Things) -> tuple[Ints, Ints]:
-    """A column of both kinds on one list of codes."""
-    one, two = left.columns[name], right.columns[name]
+def _codes(one: pd.Series, two: pd.Series) -> tuple[Ints, Ints]:
+    """Two columns on one list of codes; MISSING where a value is missing."""
     if isinstance(one.dtype, pd.CategoricalDtype) and isinstance(two.dtype, pd.CategoricalDtype):
         names = names_of((one, two))
         first = codes_in(names, one).astype(np.int64)
-        return first, first if left is right else codes_in(names, two).astype(np.int64)
-    if left is right:
+        return first, first if one is two else codes_in(names, two).astype(np.int64)
+    if one is two:
         codes, _ = pd.factorize(one)
         return codes, codes
     codes, _ = pd.factorize(pd.concat([one, two], ignore_index=True))
     return codes[: len(one)], codes[len(one) :]
 
 
-def _keys(same: tuple[str, ...], left: Things, right: Things) -> tuple[Ints, Ints]:
-    """One number for the agreement asked for, NONE where its first column is missing."""
-    first_left, first_right = _codes(same[0], left, right)
-    a, b = first_left, first_right
+def _keys(same: tuple[str, ...], left: Things, right: Things) -> tuple[Bools, Ints, Ints]:
+    """Whether the first column is known, and one number for the agreement asked for, on either side.
+
+    It is NONE where the first column is missing, and where nothing agrees: column by column fewer are left to compare.
+    """
+    alone = left is right
+
+    def codes(name: str, here: Ints, there: Ints) -> tuple[Ints, Ints]:
+        one = left.cells(name, here)
+        return _codes(one, one if alone else right.cells(name, there))
+
+    a, b = codes(same[0], np.arange(len(left.row)), np.arange(len(right.row)))
+    known = a != MISSING
+    here, there = np.flatnonzero(known), np.flatnonzero(b != MISSING)
+    a, b = a[here], b[there]
     for name in same[1:]:
-        one, two = _codes(name, left, right)
+        one, two = codes(name, here, there)
         width = int(max(one.max(initial=0), two.max(initial=0))) + 2
         # Renumbered at each step, the key never outgrows the number of things.
-        if left is right:
+        if alone:
             a, _ = pd.factorize(a * width + one + 1)
-            b = a
-        else:
-            dense, _ = pd.factorize(np.concatenate((a * width + one + 1, b * width + two + 1)))
-            a, b = dense[: len(one)], dense[len(one) :]
-    return np.where(first_left != MISSING, a, NONE), np.where(first_right != MISSING, b, NONE)
+            shared = np.bincount(a) > 1  # everything agrees with itself: it takes another to make a pair
+            here, a = here[shared[a]], a[shared[a]]
+            there, b = here, a
+            continue
+        whole, _ = pd.factorize(np.concatenate((a * width + one + 1, b * width + two + 1)))
+        a, b = whole[: len(a)], whole[len(a) :]
+        shared = (np.bincount(a, minlength=len(whole)) > 0) & (np.bincount(b, minlength=len(whole)) > 0)
+        here, there, a, b = here[shared[a]], there[shared[b]], a[shared[a]], b[shared[b]]
+    left_key, right_key = np.full(len(left.row), NONE), np.full(len(right.row), NONE)
+    left_key[here], right_key[there] = a, b
+    return known, left_key, right_key
 
 
-def _pairs(left: Things, right: Things, left_key: Ints, right_key: Ints, one_kind: bool) -> tuple[Ints, Ints]:
-    """Index pairs that share a key and overlap in time; of one kind, each pair once, the later start first."""
-    keyed = np.flatnonzero(right_key != NONE)
-    if one_kind and len(keyed):
-        # What shares its key with nothing else needs no sorting.
-        keyed = keyed[np.bincount(right_key[keyed])[right_key[keyed]] > 1]
-    asked = keyed if one_kind else np.flatnonzero(left_key != NONE)
-    none = np.empty(0, np.int64)
-    if not len(keyed) or not len(asked):
-        return none, none
+def _pairs_of_one_kind(things: Things, key: Ints) -> tuple[Ints, Ints]:
+    """Index pairs that share a key and overlap in time, each once, the later start first."""
+    keyed = np.flatnonzero(key != NONE)
+    order = Order.of(key[keyed], things.start[keyed])
+    row = keyed[order.row]
+    owner, start = key[row], things.start[row]
+    reach = _reach(owner, things.end[row])
+    # Only what starts before the end of something that started earlier has a partner behind it.
+    late = 1 + np.flatnonzero((owner[1:] == owner[:-1]) & (start[1:] < reach[:-1]))
+    low = Order.of(owner, reach).count(owner[late], start[late], "until")
+    return _real(things, things, row[late], row, low, late)
+
+
+def _pairs(left: Things, right: Things, left_key: Ints, right_key: Ints) -> tuple[Ints, Ints]:
+    """Index pairs that share a key and overlap in time."""
+    keyed, asked = np.flatnonzero(right_key != NONE), np.flatnonzero(left_key != NONE)
     order = Order.of(right_key[keyed], right.start[keyed])
     row = keyed[order.row]
-    key = right_key[row]
-    first_of_key = np.append(True, key[1:] != key[:-1])
-    reach = Order.of(key, running_max(right.end[row], first_of_key))
+    # Asked in the same order, neighbours look at neighbouring places: much faster than at random.
+    asked = asked[Order.of(left_key[asked], left.start[asked]).row]
+    reach = Order.of(right_key[row], _reach(right_key[row], right.end[row]))
     # Candidates of the same key start before the end, and stand no further back than where something still reaches.
     high = order.count(left_key[asked], left.end[asked], "before")
     low = reach.count(left_key[asked], left.start[asked], "until")
-    if one_kind:
-        rank = np.empty(len(right.row), np.int64)
-        rank[row] = np.arange(len(row))
-        high = np.minimum(high, rank[asked])
+    return _real(left, right, asked, row, low, high)
+
+
+def _reach(owner: Ints, end: Ints) -> Ints:
+    """How far anything up to here reaches, owner by owner."""
+    return running_max(end, np.append(True, owner[1:] != owner[:-1])[: len(owner)])
+
+
+def _real(left: Things, right: Things, asked: Ints, row: Ints, low: Ints, high: Ints) -> tuple[Ints, Ints]:
+    """Of the candidates row[low:high] of each thing asked about, those that it overlaps."""
     length = np.maximum(high - low, 0)
-    firsts, seconds = [none], [none]
+    firsts, seconds = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
     busy = np.flatnonzero(length)
     cuts = np.searchsorted(np.cumsum(length[busy]), np.arange(0, length.sum(), _PAIRS_AT_ONCE))
     for part in np.split(busy, cuts[1:]):
