@@ -200,8 +200,6 @@ def _unfit(rule: AnyRule, asked: Mapping[str, Any], seasons: Mapping[str, Season
 def _no_numbers(rule: AnyRule, asked: Any) -> Iterator[tuple[Place, str]]:
     given = _numbers(rule)
     expected = f"expected one of the numbers that the rule requires: {', '.join(map('.'.join, given))}"
-    if not given:
-        expected = "this rule requires no number"
     if not isinstance(asked, dict) or not asked:
         yield ("require",), expected
         return
@@ -240,13 +238,13 @@ def _settable(rule: AnyRule) -> tuple[str, ...]:
 
 
 def _numbers(rule: AnyRule) -> dict[tuple[str, str], float]:
-    """The numbers that a rule requires of columns, by column and operator."""
+    """The limits that a rule requires of columns, by column and operator."""
     require = getattr(rule, "require", None)
     return {
         (column, operator): operand
         for column, condition in (require.columns.items() if require else ())
         for operator, operand in condition.operators()
-        if isinstance(operand, int | float) and not isinstance(operand, bool)
+        if operator in ("at_least", "at_most") and isinstance(operand, int | float)
     }
 
 

@@ -31,7 +31,7 @@ RULES = {
     "all-year": "form: interval\nat_most: {days: 90}\n",
     "too-soon": "form: hold\nforbid: {event: takeoff}\nfor: PT24H\n",
     "pauses": "form: spacing\npause: {at_least: PT5M, at_most: PT4H}\n",
-    "soak": "form: record\nrequire: {work_minutes: {at_least: 5, at_most: 7}, product: {present: true}}\n",
+    "soak": "form: record\nrequire: {work_minutes: {at_least: 5, at_most: 7}, coat: {is: 1}, lot: {present: true}}\n",
     "in-order": "form: order\nmust_be: last\namong: {action: {is: apply}}\n",
 }
 GOOD = """\
@@ -132,7 +132,7 @@ def test_a_setting_changes_the_value_that_it_names_and_no_other(rulebook: Rulebo
     assert isinstance(soak, RecordRule)
     assert soak.require.columns["work_minutes"].at_least == 5
     assert soak.require.columns["work_minutes"].at_most == 9.5
-    assert soak.require.columns["product"].present is True
+    assert soak.require.columns["lot"].present is True
     assert rule(changed, "all-year") == rule(rulebook, "all-year")
     assert history(changed, "soak", "require.work_minutes.at_most") == [
         ("7", "rule file", "soak.yaml"),
@@ -327,8 +327,13 @@ bases:
         ),
         (
             "  overdue:",
-            "  soak: {require: {product: {present: false}}}\n  overdue:",
-            "$.rules.soak.require.product.present:",
+            "  soak: {require: {lot: {present: false}}}\n  overdue:",
+            "$.rules.soak.require.lot.present:",
+        ),
+        (
+            "  overdue:",
+            "  soak: {require: {coat: {is: 2}}}\n  overdue:",
+            "soak.require.coat.is: expected one of",
         ),
         ("  overdue:", "  too-soon: {for: PT0H}\n  overdue:", "$.rules.too-soon.for: expected a duration longer"),
         (
