@@ -425,7 +425,7 @@ def _task_table(fleet: Fleet, rows: Rows, number: Ints) -> pa.Table:
             "position": _text(rows["position"], PLACES),
             "component_serial": _numbered("B", serial),
             "product": _text(product, PRODUCT_NAMES),
-            "lot": _text(np.where(used, product * _lots_each(fleet) + lot, -1), _lot_names(fleet)),
+            "lot": _text(np.where(used, product.astype(np.int32) * _lots_each(fleet) + lot, -1), _lot_names(fleet)),
             "coat": _counts(rows["coat"]),
             "coats": _counts(rows["coats"]),
             "performed_by": _text(performer, names),
@@ -476,7 +476,7 @@ def _lists(fleet: Fleet) -> dict[str, pa.Table]:
     opened = FIRST_DAY.astype("M8[D]") + (lots - LOT_LASTS) * LOT_EVERY * ONE_DAY
     names = _people_names(fleet)
     since = np.repeat(FIRST_DAY.astype("M8[D]") - 400 * ONE_DAY, len(names))
-    lapsed = fleet.dice.roll("lapsed", np.arange(len(names))) < 0.02
+    lapsed = fleet.dice.roll("lapsed", np.arange(len(names))) < 0.002
     effective = FIRST_DAY.astype("M8[D]") + np.arange(len(_revision_names(fleet))) * MANUAL_EVERY * ONE_DAY
     return {
         "products": pa.table(

@@ -264,6 +264,11 @@ def _listed(left: Values, right: Values) -> Bools:
     assert right.codes is not None
     assert right.names is not None
     width = len(right.names) + 1
-    lists = [left.names.get_indexer(pd.Index(codes_of(str(cell)), dtype="str")) for cell in right.names]
-    pairs = [code * width + number for number, codes in enumerate(lists) for code in codes.tolist() if code != MISSING]
+    code_of = {str(name): code for code, name in enumerate(left.names)}
+    pairs = [
+        code_of[text] * width + number
+        for number, cell in enumerate(right.names)
+        for text in codes_of(str(cell))
+        if text in code_of
+    ]
     return np.isin(left.codes.astype(np.int64) * width + right.codes, np.array(pairs, np.int64))

@@ -171,13 +171,13 @@ def _as_stations(timeline: Timeline, airports: pd.Series) -> pd.Series:
 
 def _codes(one: pd.Series, two: pd.Series) -> tuple[Ints, Ints]:
     """Two columns on one list of codes; MISSING where a value is missing."""
+    if one is two:
+        codes = one.cat.codes.to_numpy() if isinstance(one.dtype, pd.CategoricalDtype) else pd.factorize(one)[0]
+        codes = codes.astype(np.int64)
+        return codes, codes
     if isinstance(one.dtype, pd.CategoricalDtype) and isinstance(two.dtype, pd.CategoricalDtype):
         names = names_of((one, two))
-        first = codes_in(names, one).astype(np.int64)
-        return first, first if one is two else codes_in(names, two).astype(np.int64)
-    if one is two:
-        codes, _ = pd.factorize(one)
-        return codes, codes
+        return codes_in(names, one).astype(np.int64), codes_in(names, two).astype(np.int64)
     codes, _ = pd.factorize(pd.concat([one, two], ignore_index=True))
     return codes[: len(one)], codes[len(one) :]
 

@@ -20,7 +20,7 @@ def evaluate(rule: RecordRule, timeline: Timeline) -> Outcomes:
     rows = timeline.rows
     scope = judge(rule.scope, timeline, rows)
     kept = np.flatnonzero(scope.truth != FALSE)
-    required = judge(rule.require, timeline, rows[kept])
+    required = judge(rule.require, timeline, rows if len(kept) == len(rows) else rows[kept])
     undecided = scope.truth[kept] == UNKNOWN
     broken = np.flatnonzero(~undecided & (required.truth == FALSE))
     unknown = np.flatnonzero(~undecided & (required.truth == UNKNOWN))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from audit.rulebook.models import Season
 from audit.rulebook.seasons import SeasonByBase
@@ -49,8 +48,6 @@ def _calendars(season: Season | None, timeline: Timeline) -> tuple[list[Windows]
     calendars = [season]
     if isinstance(season, SeasonByBase):
         for other in dict.fromkeys(season.by_aircraft.values()):
-            stationed = [aircraft for aircraft, its in season.by_aircraft.items() if its == other]
-            codes = timeline.aircraft_names.get_indexer(pd.Index(stationed))
-            which[codes[codes >= 0]] = len(calendars)
+            which[[season.by_aircraft.get(str(name)) == other for name in timeline.aircraft_names]] = len(calendars)
             calendars.append(other)
     return [season_windows(one.from_, one.to, timeline.since, timeline.as_of) for one in calendars], which

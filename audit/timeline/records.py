@@ -86,7 +86,11 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
 
 def work_day(timeline: Timeline, rows: Ints) -> Ints:
     """Calendar day, counted from 1970-01-01, on which each record started by the clock of its station."""
-    return local_day(timeline, rows, timeline.times["started_at"][rows])
+
+    def days() -> Ints:
+        return local_day(timeline, rows, timeline.times["started_at"][rows])
+
+    return timeline.once("work_day", days) if rows is timeline.rows else days()
 
 
 def local_day(timeline: Timeline, rows: Ints, instants: Ints) -> Ints:

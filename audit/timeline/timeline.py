@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -16,11 +15,10 @@ from audit.timeline.codes import codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components
 from audit.timeline.flights import Flights, build_flights
 from audit.timeline.instants import NEVER, Bools, Ints, instant, micros, spread
+from audit.timeline.once import Made, Once
 
 TASK_TIMES = ("started_at", "finished_at", "signed_at")
 EVERY_POSITION = "all"
-
-Made = TypeVar("Made")
 
 
 @dataclass(frozen=True)
@@ -47,7 +45,7 @@ class Timeline:
     components: Components
     later: pd.DataFrame
     in_play: Bools
-    _made: dict[Hashable, Any] = field(default_factory=dict, repr=False)
+    _once: Once = field(default_factory=Once, repr=False)
 
     @property
     def tasks(self) -> pd.DataFrame:
@@ -116,7 +114,8 @@ class Timeline:
         if text == EVERY_POSITION:
             return []
         parts = {part.strip() for part in text.split(";")} - {""}
-        return sorted(self.position_names.get_indexer(pd.Index(sorted(parts), dtype="str")).tolist())
+        # Not by the index itself: its first lookup builds a table, which rules judged side by side would meet half built.
+        return [code for code, name in enumerate(self.position_names) if name in parts]
 
     def _installed(self, rows: Ints, which: Ints) -> tuple[Ints, Ints]:
         """Places of the components installed on the aircraft of rows[which] when those records began."""
@@ -145,14 +144,11 @@ class Timeline:
 
     def read_as(self, times: Mapping[str, Ints], rows: Ints, in_play: Bools) -> Timeline:
         """The same timeline with other task times, judging only `rows` and the aircraft `in_play`."""
-        return replace(self, times=times, rows=rows, in_play=in_play, _made={})
+        return replace(self, times=times, rows=rows, in_play=in_play, _once=Once())
 
     def once(self, key: Hashable, make: Callable[[], Made]) -> Made:
         """What `make` gives, made once for each key: rules ask much the same of a timeline."""
-        if key not in self._made:
-            self._made[key] = make()
-        made: Made = self._made[key]
-        return made
+        return self._once.get(key, make)
 
 
 def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timeline:
