@@ -110,9 +110,9 @@ def _judged(
     """Every rule with its outcomes, in their order. Sorting and searching leave the interpreter to the other thread."""
     found = []
     with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
-        for rule, outcomes in zip(rules, pool.map(lambda rule: judge_rule(rule, timeline), rules), strict=True):
-            progress(f"judged {rule.id}")
-            found.append((rule, outcomes))
+        for rule, outcomes in [(rule, pool.submit(judge_rule, rule, timeline)) for rule in rules]:
+            progress(f"judging {rule.id}")
+            found.append((rule, outcomes.result()))
     return found
 
 

@@ -114,7 +114,7 @@ class Timeline:
         if text == EVERY_POSITION:
             return []
         parts = {part.strip() for part in text.split(";")} - {""}
-        # Not by the index itself: its first lookup builds a table, which rules judged side by side would meet half built.
+        # Not by the index itself: rules judged side by side could meet the table of its first lookup half built.
         return [code for code, name in enumerate(self.position_names) if name in parts]
 
     def _installed(self, rows: Ints, which: Ints) -> tuple[Ints, Ints]:

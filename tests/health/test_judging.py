@@ -106,7 +106,7 @@ def test_a_column_that_is_not_there_is_told(tmp_path: Path, capsys: pytest.Captu
         writer.writeheader()
         writer.writerows(rows)
     run(["check", str(export), "--out", str(out), "--skip-health"])
-    assert "tasks.ppe_worn, read by ppe-sign-off-missing" in capsys.readouterr().err
+    assert "tasks.ppe_worn, read by ppe-short-of-hazards" in capsys.readouterr().err
     summary = json.loads((out / "summary.json").read_text())
     assert "ppe-sign-off-missing" in summary["not_in_the_export"]["tasks.ppe_worn"]
     assert "column not in the export: tasks.ppe_worn" in (out / "report.html").read_text()
