@@ -15,7 +15,7 @@ from audit.findings.result import FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms.conditions import FALSE, failures
 from audit.forms.outcomes import NONE, Outcomes
 from audit.rulebook.in_force import cited, judged_by_record
-from audit.rulebook.models import AnyRule, CountRule, OverlapRule, RecordRule
+from audit.rulebook.models import AnyRule, Conditions, CountRule, OverlapRule, RecordRule
 from audit.timeline.instants import HOUR, Ints, day_of
 from audit.timeline.records import values, work_day
 from audit.timeline.timeline import Timeline
@@ -214,13 +214,25 @@ def _record_messages(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) 
     rows = cases["task"].to_numpy()
     component = cases["component"].to_numpy()
     broken: list[list[wording.Broken]] = [[] for _ in rows]
-    required = rule.require
-    for name, truth, value in failures(required, timeline, rows, component):
-        condition = required.columns[name]
-        others = {other: values(timeline, other, rows, component) for other in condition.others()}
-        for index in np.flatnonzero(truth == FALSE).tolist():
-            texts = {other: found.text(index) for other, found in others.items()}
-            broken[index].append(wording.Broken(name, condition, value.text(index), texts))
+
+    def look(required: Conditions, still: Ints) -> None:
+        boots = component[still]
+        for name, truth, value in failures(required, timeline, rows[still], boots):
+            condition = required.columns[name]
+            others = {other: values(timeline, other, rows[still], boots) for other in condition.others()}
+            for index in np.flatnonzero(truth == FALSE).tolist():
+                texts = {other: found.text(index) for other, found in others.items()}
+                broken[still[index]].append(wording.Broken(name, condition, value.text(index), texts))
+
+    look(rule.require, np.arange(len(rows)))
+    # Where each condition holds by itself, none of the alternatives did: all that failed in them is said.
+    alternatives = np.array([index for index, parts in enumerate(broken) if not parts], np.int64)
+    for alternative in rule.require.any_of if len(alternatives) else ():
+        look(alternative, alternatives)
+    for index in alternatives.tolist():
+        # That nothing would have done as well goes without saying where something else is asked for.
+        asked = [part for part in broken[index] if part.condition.present is not False]
+        broken[index] = asked or broken[index]
     return [wording.record_sentence(parts) if parts else f"{rule.title}." for parts in broken]
 
 
