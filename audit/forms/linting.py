@@ -17,8 +17,8 @@ from pydantic import BaseModel
 from audit.forms.examples import verdict
 from audit.forms.explaining import asks_about_products
 from audit.forms.unknowns import unjudged_when
+from audit.intake.small_files import read_file
 from audit.intake.tables import TABLES
-from audit.rulebook.files import read_file
 from audit.rulebook.in_force import days_in_force
 from audit.rulebook.in_words import list_in_words
 from audit.rulebook.loading import load_rules

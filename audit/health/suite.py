@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from audit.errors import AuditError
 from audit.health.facts import FACTS
 from audit.intake.export import Source as File
+from audit.intake.small_files import read_file
 from audit.intake.tables import TABLES
-from audit.yaml.faults import Misplaced, Part, did_you_mean, explained, quoted
-from audit.yaml.source import LONGEST, read_source
+from audit.yaml.faults import Misplaced, Part, as_model, did_you_mean, quoted
+from audit.yaml.source import read_source
 
 SUITE_FOLDER: Final = "export-health"
 SUITE_FILE: Final = "suite.json"
@@ -138,18 +138,9 @@ def read_suite(rules: Path, shipped: Path) -> Suite:
     """Read the suite of a rules folder, or, where that has none, the one that ships. AuditError names file and line."""
     path = next((folder for folder in (rules, shipped) if (folder / SUITE_FOLDER).exists()), shipped)
     path = path / SUITE_FOLDER / SUITE_FILE
-    try:
-        with path.open("rb") as file:
-            content = file.read(LONGEST + 1)
-    except OSError as error:
-        raise AuditError(f"{path}: the suite of export health can't be read: {error.strerror}") from None
-    source = read_source(content, f"{SUITE_FOLDER}/{SUITE_FILE}")
-    if not isinstance(source.data, dict):
-        raise AuditError(f"{source.name}, line 1: expected a suite with name and expectations")
-    try:
-        read = _File.model_validate(source.data)
-    except ValidationError as error:
-        raise AuditError("\n".join(explained(source, _File, error))) from None
+    content, file = read_file(path, f"{SUITE_FOLDER}/{SUITE_FILE}", "the suite of export health ")
+    source = read_source(content, file.name)
+    read = as_model(source, _File, "a suite with name and expectations")
     ids = [expectation.meta.id for expectation in read.expectations]
     for index, name in enumerate(ids):
         if name in ids[:index]:
@@ -157,5 +148,4 @@ def read_suite(rules: Path, shipped: Path) -> Suite:
             raise AuditError(
                 f"{source.name}, line {line}: the id {quoted(name)} is taken; every expectation needs its own"
             )
-    sum_ = hashlib.sha256(content).hexdigest()
-    return Suite(expectations=read.expectations, written=source.data, file=File(source.name, sum_, len(content)))
+    return Suite(expectations=read.expectations, written=source.data, file=file)

@@ -12,17 +12,17 @@ from itertools import islice
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Any, Final, Literal, Self
 
-from pydantic import BeforeValidator, Field, Strict, StringConstraints, ValidationError, model_validator
+from pydantic import BeforeValidator, Field, Strict, StringConstraints, model_validator
 
-from audit.errors import AuditError
 from audit.intake.clocks import is_zone
 from audit.intake.export import Source
+from audit.intake.small_files import read_file
 from audit.intake.tables import PLACES, TABLES, Column, Table
 from audit.intake.time_formats import ISO, Format, compile_format
-from audit.yaml.faults import MOST_FAULTS, Misplaced, Part, did_you_mean, explained, quoted
-from audit.yaml.source import LONGEST, read_source, written
+from audit.yaml.faults import MOST_FAULTS, Misplaced, Part, as_model, did_you_mean, quoted
 from audit.yaml.source import Path as Place
 from audit.yaml.source import Source as YamlSource
+from audit.yaml.source import read_source, written
 
 Encoding = Literal["utf-8", "utf-8-sig", "utf-16", "cp1252", "cp1250", "iso-8859-1", "iso-8859-15", "cp850", "cp437"]
 Separator = Literal[",", ";", "\t", "|"]
@@ -298,21 +298,12 @@ class ExportMapping:
 
 def load_mapping(path: Path) -> ExportMapping:
     """Read a mapping file. AuditError has a line for each fault: file, line, path, what was expected."""
-    try:
-        with path.open("rb") as file:
-            content = file.read(LONGEST + 1)
-    except OSError as error:
-        raise AuditError(f"{path}: can't be read: {error.strerror}") from None
+    content, _ = read_file(path, path.name)
     return read_mapping(content, path.name)
 
 
 def read_mapping(content: bytes, name: str) -> ExportMapping:
     """Read the bytes of a mapping file; AuditError as for `load_mapping`."""
     source = read_source(content, name)
-    if not isinstance(source.data, dict):
-        raise AuditError(f"{name}, line 1: expected a mapping with title and tables")
-    try:
-        model = MappingFile.model_validate(source.data)
-    except ValidationError as error:
-        raise AuditError("\n".join(explained(source, MappingFile, error))) from None
+    model = as_model(source, MappingFile, "a mapping with title and tables")
     return ExportMapping(Source(name, hashlib.sha256(content).hexdigest(), len(content)), model, source)

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from audit.errors import AuditError
 from audit.intake.export import Source as File
-from audit.rulebook.files import read_file
+from audit.intake.small_files import read_file
 from audit.rulebook.in_force import limited_to_its_days
 from audit.rulebook.models import (
     AnyRule,

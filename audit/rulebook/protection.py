@@ -7,13 +7,13 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, Field, Tag, ValidationError
+from pydantic import AfterValidator, Field, Tag
 
 from audit.errors import AuditError
 from audit.intake.export import Source as File
-from audit.rulebook.files import read_file
+from audit.intake.small_files import read_file
 from audit.rulebook.models import SHAPE, Basis, Items, Text
-from audit.yaml.faults import Part, did_you_mean, explained, quoted
+from audit.yaml.faults import Part, as_model, did_you_mean, quoted
 from audit.yaml.source import Path as Place
 from audit.yaml.source import Source, read_source, shortened, written
 
@@ -52,11 +52,7 @@ class ProtectionTable(Part):
 
 def read_table(content: bytes, name: str) -> ProtectionTable:
     """Read one table. AuditError has a line for each fault: file, line, path, what was expected."""
-    source = read_source(content, name)
-    try:
-        return ProtectionTable.model_validate(source.data)
-    except ValidationError as error:
-        raise AuditError("\n".join(explained(source, ProtectionTable, error))) from None
+    return as_model(read_source(content, name), ProtectionTable, "a table with title, basis and needs")
 
 
 def look_up(source: Source, folder: Path) -> tuple[File, ...]:

@@ -15,12 +15,12 @@ from pydantic import Discriminator, Field, Tag, ValidationError
 
 from audit.errors import AuditError
 from audit.intake.export import Source as File
-from audit.rulebook.files import read_file
+from audit.intake.small_files import read_file
 from audit.rulebook.in_force import limited_to_its_days
 from audit.rulebook.loading import Rulebook, Setting, SetValue
 from audit.rulebook.models import AnyRule, Season, Text
 from audit.rulebook.seasons import SEASONS, SeasonByBase, month_days, season_text
-from audit.yaml.faults import MOST_FAULTS, Part, did_you_mean, explained, known_keys, quoted
+from audit.yaml.faults import MOST_FAULTS, Part, as_model, did_you_mean, explained, known_keys, quoted
 from audit.yaml.source import Path as Place
 from audit.yaml.source import Source, read_source, shortened, written
 
@@ -94,12 +94,7 @@ def read_settings(path: Path) -> Settings:
     """Read a settings file. AuditError has a line for each fault: file, line, path, what was expected."""
     content, file = read_file(path, path.name)
     source = read_source(content, str(path))
-    if not isinstance(source.data, dict):
-        raise AuditError(f"{path}, line 1: expected settings with set_by, source, rules and so on")
-    try:
-        return Settings(file, SettingsFile.model_validate(source.data), source)
-    except ValidationError as error:
-        raise AuditError("\n".join(explained(source, SettingsFile, error))) from None
+    return Settings(file, as_model(source, SettingsFile, "settings with set_by, source, rules and so on"), source)
 
 
 def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from difflib import get_close_matches
-from typing import Any, Final, Self, get_args, get_origin, get_type_hints
+from typing import Any, Final, Self, TypeVar, get_args, get_origin, get_type_hints
 
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
+from audit.errors import AuditError
 from audit.yaml.source import Path, Source, shortened, written
+
+Model = TypeVar("Model", bound=BaseModel)
 
 MOST_FAULTS: Final = 20
 """More than these are not listed: a file with so many is not what it should be, and each costs a search for the likely
@@ -52,6 +55,16 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     by_letters = {each.lower(): each for each in known}
     close = get_close_matches(word.lower(), by_letters, n=1, cutoff=0.6)
     return f" (did you mean {by_letters[close[0]]}?)" if close else ""
+
+
+def as_model(source: Source, model: type[Model], expected: str) -> Model:
+    """A file's data as a model. AuditError has a line for each fault; `expected` says what the whole should be."""
+    if not isinstance(source.data, dict):
+        raise AuditError(f"{source.name}, line 1: expected {expected}")
+    try:
+        return model.model_validate(source.data)
+    except ValidationError as error:
+        raise AuditError("\n".join(explained(source, model, error))) from None
 
 
 def explained(source: Source, model: type[BaseModel], error: ValidationError, below: Path = ()) -> list[str]:

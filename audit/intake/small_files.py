@@ -1,4 +1,4 @@
-"""Reading the files of a rulebook."""
+"""Reading the small files that people write: rules, tables, settings, mappings, the suite of export health."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from audit.intake.export import Source as File
 from audit.yaml.source import LONGEST
 
 
-def read_file(path: Path, name: str) -> tuple[bytes, File]:
-    """The content of a rule, table or settings file, cut where it is longer than allowed, and its sum."""
+def read_file(path: Path, name: str, what: str = "") -> tuple[bytes, File]:
+    """The content of a file, cut where it is longer than allowed, and its sum; `what` names the file in a fault."""
     try:
         with path.open("rb") as file:
             content = file.read(LONGEST + 1)
     except OSError as error:
-        raise AuditError(f"{path}: can't be read: {error.strerror}") from None
+        raise AuditError(f"{path}: {what}can't be read: {error.strerror}") from None
     return content, File(name, hashlib.sha256(content).hexdigest(), len(content))
