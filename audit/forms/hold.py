@@ -18,6 +18,7 @@ from audit.forms.treatments import (
     NO_POSITION,
     Sessions,
     Treatments,
+    begun_between,
     in_sessions,
     meetings,
     own_session,
@@ -61,7 +62,8 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Outcomes:
     near = timeline.rows
     if rule.duration is not None:
         # A little more than the time itself, to see what nearly came too early.
-        near = _begun_within(timeline, held, limit // LIMIT * NEAR)
+        closes = held.end + limit // LIMIT * NEAR
+        near = begun_between(timeline, near, timeline.aircraft_of(held.place), held.end, closes)
     others = treatments(timeline, rule.forbid.where, near)
     return _treatment(timeline, hold, others, own_session(others, treated, held))
 
@@ -157,16 +159,6 @@ def _released(timeline: Timeline, treated: Treatments, held: Sessions, ending: T
     if not surely:
         begins[tied(timeline, ending, treated, held, latest)] = NEVER
     return begins
-
-
-def _begun_within(timeline: Timeline, held: Sessions, limit: int) -> Ints:
-    """The records that began within the time after some session on their aircraft: only these can break the hold."""
-    rows = timeline.rows
-    if not len(held.end):
-        return rows[:0]
-    ends = Order.of(timeline.aircraft_of(held.place), held.end)
-    aircraft, began = timeline.aircraft[rows], timeline.times["started_at"][rows]
-    return rows[ends.count(aircraft, began, "until") > ends.count(aircraft, began - limit, "until")]
 
 
 def _removal(timeline: Timeline, component: Ints) -> Ints:

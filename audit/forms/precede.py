@@ -9,8 +9,17 @@ import numpy.typing as npt
 
 from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.outcomes import NONE, Outcomes, cases
-from audit.forms.treatments import Sessions, Treatments, candidates, in_sessions, meetings, tied, treatments
-from audit.rulebook.models import Conditions, Event, Precedent, PrecedeRule
+from audit.forms.treatments import (
+    Sessions,
+    Treatments,
+    begun_between,
+    candidates,
+    in_sessions,
+    meetings,
+    tied,
+    treatments,
+)
+from audit.rulebook.models import Event, Precedent, PrecedeRule
 from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max
 from audit.timeline.timeline import Timeline
 
@@ -127,7 +136,10 @@ def _between(
         aircraft = timeline.aircraft_of(subjects.place)
         flights = timeline.flights
         return flights.first_from(aircraft, subjects.start) > flights.first_from(aircraft, ended), nobody
-    events = treatments(timeline, event.where, _begun_between(timeline, event.where, subjects, ended))
+    # Only what began in [ended, start) of some session on its aircraft can have come between.
+    aircraft, rows = timeline.aircraft_of(subjects.place), candidates(timeline, event.where)
+    rows = begun_between(timeline, rows, aircraft, ended, subjects.start)
+    events = treatments(timeline, event.where, rows)
     # A needed treatment doesn't disturb: coming later, it is the witness itself.
     events = events.those(~np.isin(events.task, needed.task[needed.truth == TRUE]))
     came = {True: nobody.copy(), False: nobody.copy()}
@@ -136,15 +148,3 @@ def _between(
         upto = order.count(meeting.asked, subjects.start, "before")
         came[meeting.sure] |= meeting.who & (upto > order.count(meeting.asked, ended, "before"))
     return came[True], came[False]
-
-
-def _begun_between(timeline: Timeline, where: Conditions, subjects: Sessions, ended: Ints) -> Ints:
-    """The records that began in [ended, start) of some session on their aircraft: only these can have come between."""
-    apart = np.flatnonzero(ended < subjects.start)
-    if not len(apart):
-        return timeline.rows[:0]
-    rows = candidates(timeline, where)
-    aircraft = timeline.aircraft_of(subjects.place[apart])
-    opened, closed = Order.of(aircraft, ended[apart]), Order.of(aircraft, subjects.start[apart])
-    asked, began = timeline.aircraft[rows], timeline.times["started_at"][rows]
-    return rows[opened.count(asked, began, "until") > closed.count(asked, began, "until")]

@@ -87,6 +87,16 @@ def candidates(timeline: Timeline, conditions: Conditions) -> Ints:
     return kept
 
 
+def begun_between(timeline: Timeline, rows: Ints, aircraft: Ints, opens: Ints, closes: Ints) -> Ints:
+    """Those of the records that began in one of the windows [opens, closes) of their aircraft."""
+    real = np.flatnonzero(opens < closes)
+    if not len(real):
+        return rows[:0]
+    opened, closed = Order.of(aircraft[real], opens[real]), Order.of(aircraft[real], closes[real])
+    asked, began = timeline.aircraft[rows], timeline.times["started_at"][rows]
+    return rows[opened.count(asked, began, "until") > closed.count(asked, began, "until")]
+
+
 @dataclass(frozen=True)
 class Sessions:
     """Treatments of one work order, position and product class: one row a session, in order of (place, start).
