@@ -52,7 +52,9 @@ def show(
 
     with audit_progress(quiet) as step:
         moment = pd.Timestamp(as_of) if as_of else None
-        result, timeline = traced_audit(folder, rules, moment, settings or (), step, True, mapping)
+        result, timeline = traced_audit(
+            folder, rules, moment, settings or (), progress=step, locate=True, mapping=mapping
+        )
     width = min(max(shutil.get_terminal_size().columns, NARROWEST), WIDEST)
     if aircraft is not None:
         if aircraft not in timeline.aircraft_names:

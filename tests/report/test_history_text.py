@@ -62,7 +62,7 @@ def shown(export: Path, *arguments: str) -> list[str]:
 
 def id_in(export: Path) -> str:
     """The id of the one finding."""
-    result, _ = traced_audit(export, export.parent / "rules", None, (), lambda step: None, locate=True)
+    result, _ = traced_audit(export, export.parent / "rules", None, (), progress=lambda step: None, locate=True)
     [finding_id] = result.findings["finding_id"]
     return str(finding_id)
 
@@ -95,7 +95,7 @@ def test_a_finding_is_told_with_what_happened_around_it(export: Path, capsys: py
 
 def test_flights_in_a_row_are_counted(export: Path) -> None:
     """Of many flights between which nothing happened the first and last are shown, the others counted with hours."""
-    result, timeline = traced_audit(export, export.parent / "rules", None, (), lambda step: None, locate=False)
+    result, timeline = traced_audit(export, export.parent / "rules", None, (), progress=lambda step: None, locate=False)
     text = finding_text(result, timeline, id_in(export), 200)
     assert "4 more flights, 2 h" in text
     assert [name for name in ("F2 ", "F3 ", "F4 ", "F7 ", "F8 ", "F9 ") if name in text] == ["F2 ", "F3 ", "F8 ", "F9 "]
@@ -163,7 +163,7 @@ def test_the_export_may_be_where_one_stands(
 @pytest.fixture(scope="module")
 def sample() -> tuple[AuditResult, Timeline]:
     """The audit of the sample records."""
-    return traced_audit(sample_folder(), None, None, (), lambda step: None, locate=True)
+    return traced_audit(sample_folder(), None, None, (), progress=lambda step: None, locate=True)
 
 
 def test_every_finding_of_the_sample_can_be_told(sample: tuple[AuditResult, Timeline]) -> None:

@@ -1,0 +1,144 @@
+"""The result of an audit, put together from what the rules gave."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import pandas as pd
+
+from audit.errors import InternalError
+from audit.findings.collect import collect
+from audit.findings.reconciliation import reconcile
+from audit.findings.result import (
+    COVERAGE_COLUMNS,
+    FINDING_COLUMNS,
+    ROW_COLUMNS,
+    UNJUDGED_COLUMNS,
+    Absent,
+    AuditResult,
+    RecordUse,
+)
+from audit.findings.stories import stories
+from audit.forms.outcomes import Outcomes
+from audit.forms.reads import columns_read, tables_read
+from audit.intake.export import Export
+from audit.intake.tables import TABLES
+from audit.rulebook.loading import Rulebook
+from audit.rulebook.models import LEVELS, AnyRule
+from audit.timeline.instants import stamp
+from audit.timeline.timeline import Timeline
+
+
+def assemble(
+    version: str,
+    export_name: str,
+    rulebook: Rulebook,
+    export: Export,
+    timeline: Timeline,
+    judged: list[tuple[AnyRule, Outcomes]],
+) -> AuditResult:
+    """Findings, coverage and all else that the report is made of, from each rule with its outcomes."""
+    collected = [collect(rule, outcomes, timeline) for rule, outcomes in judged]
+    findings = _together([found for found, _ in collected], (*FINDING_COLUMNS, *ROW_COLUMNS))
+    level = findings["level"].map({name: rank for rank, name in enumerate(LEVELS)})
+    findings = (
+        findings.assign(_level=level)
+        .sort_values(["_level", "rule", "aircraft", "at", "finding_id"], kind="stable")
+        .drop(columns="_level")
+        .reset_index(drop=True)
+    )
+    unjudged = _together([doubts for _, doubts in collected], UNJUDGED_COLUMNS).sort_values(
+        ["rule", "aircraft", "at", "task_id", "position"], kind="stable", ignore_index=True
+    )
+    return AuditResult(
+        version=version,
+        as_of=stamp(timeline.as_of),
+        export_name=export_name,
+        rules=rulebook.rules,
+        rule_files=(*rulebook.rule_files, *rulebook.tables),
+        inputs=export.sources,
+        rows=export.counts,
+        records=_record_use(timeline),
+        findings=findings,
+        unjudged=unjudged,
+        coverage=_coverage(judged, export),
+        quarantine=export.rejects,
+        absent=tuple(_absent(rulebook.rules, export)),
+        reconciled=reconcile(export, timeline, rulebook.rules),
+        settings=rulebook.settings,
+        settings_files=rulebook.settings_files,
+        not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),
+        stories=stories(
+            findings,
+            [(rule, outcomes, found) for (rule, outcomes), (found, _) in zip(judged, collected, strict=True)],
+            timeline,
+        ),
+        margins={rule.id: outcomes.margins for rule, outcomes in judged if outcomes.margins},
+    )
+
+
+def _absent(rules: Sequence[AnyRule], export: Export) -> Iterator[Absent]:
+    """What the rules read and the export lacks, in the order of the canonical tables."""
+    readers: dict[tuple[str, str], list[str]] = {}
+    for rule in rules:
+        lacking = {(table, "") for table in tables_read(rule) if table not in export.tables}
+        lacking |= {
+            (table, column)
+            for table, column in columns_read(rule)
+            if table in export.tables and column not in export.tables[table]
+        }
+        for place in lacking:
+            readers.setdefault(place, []).append(rule.id)
+    for table, described in TABLES.items():
+        for column in ("", *described.columns):
+            if (table, column) in readers:
+                yield Absent(table, column, tuple(readers[table, column]))
+
+
+def _together(parts: list[pd.DataFrame], columns: tuple[str, ...]) -> pd.DataFrame:
+    filled = [part for part in parts if len(part)]
+    if filled:
+        return pd.concat(filled, ignore_index=True)
+    return parts[0].iloc[:0] if parts else pd.DataFrame(columns=list(columns))
+
+
+def _coverage(judged: list[tuple[AnyRule, Outcomes]], export: Export) -> pd.DataFrame:
+    rows = []
+    for rule, outcomes in judged:
+        if min(outcomes.complies, outcomes.findings, outcomes.unjudged) < 0:
+            raise InternalError(f"the outcomes of {rule.id} don't add up to what is in scope")
+        unread = sum(export.counts[table].quarantined for table in tables_read(rule) if table in export.counts)
+        rows.append(
+            (
+                rule.id,
+                outcomes.in_scope,
+                outcomes.complies,
+                outcomes.findings,
+                outcomes.unjudged,
+                unread,
+                outcomes.in_scope == 0,
+            )
+        )
+    return pd.DataFrame(rows, columns=list(COVERAGE_COLUMNS))
+
+
+def _record_use(timeline: Timeline) -> RecordUse:
+    begun = timeline.times["started_at"] <= timeline.as_of
+    counts = {"open": 0, "void": 0}
+    if "status" in timeline.tasks:
+        counts |= {str(name): count for name, count in timeline.tasks["status"][begun].value_counts().items()}
+    return RecordUse(
+        closed=int(begun.sum()) - counts["open"] - counts["void"],
+        open=counts["open"],
+        void=counts["void"],
+        after_as_of=int((~begun).sum()),
+    )
+
+
+def located(findings: pd.DataFrame, export: Export) -> pd.DataFrame:
+    """The findings with PLACE_COLUMNS; blank where no single row shows one."""
+    shown = findings[findings["row"] >= 0].groupby("table", observed=True)["row"]
+    places = [export.places(str(table), rows.to_numpy()).set_index(rows.index) for table, rows in shown]
+    if not places:
+        return findings.assign(file="", line=0)
+    return findings.join(pd.concat(places)).fillna({"file": "", "line": 0}).astype({"line": "int64"})
