@@ -111,7 +111,8 @@ def test_hazards_ask_for_the_published_equipment() -> None:
         (code, "; ".join(one for one in ("chemical-gloves", "eye-protection") if one != left_out), "finding")
         for codes, items in PUBLISHED.items()
         for code in codes.split()
-        for left_out in {one for choice in items for one in choice} & {"chemical-gloves", "eye-protection"}
+        for left_out in ("chemical-gloves", "eye-protection")
+        if any(left_out in choice for choice in items)
     ]
     + [(code, "chemical-gloves; eye-protection", "complies") for codes in PUBLISHED for code in codes.split()],
 )
