@@ -13,7 +13,7 @@ from audit.findings import wording
 from audit.findings.identity import finding_id
 from audit.findings.result import FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms.conditions import FALSE, failures
-from audit.forms.outcomes import NONE, Outcomes
+from audit.forms.outcomes import NONE, SEVERAL, Outcomes
 from audit.rulebook.in_force import cited, judged_by_record
 from audit.rulebook.models import AnyRule, Conditions, CountRule, OverlapRule, RecordRule
 from audit.timeline.instants import HOUR, Ints, day_of
@@ -76,7 +76,9 @@ def _bases(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
 def _evidence(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
     """Name the records, boots and flights of each case."""
     task = cases["task"].to_numpy()
-    component = np.where(cases["component"] >= 0, cases["component"], NONE)
+    # A finding about several boots is about no one of them.
+    of_one = (cases["component"] >= 0) & ~cases["detail"].str.contains(SEVERAL, regex=False)
+    component = np.where(of_one, cases["component"], NONE)
     place = cases["place"].to_numpy()
     positions = np.append(timeline.position_names.to_numpy(object), "")
     flights = timeline.tables.get("flights")
@@ -233,7 +235,11 @@ def _record_messages(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) 
         # That nothing would have done as well goes without saying where something else is asked for.
         asked = [part for part in broken[index] if part.condition.present is not False]
         broken[index] = asked or broken[index]
-    return [wording.record_sentence(parts) if parts else f"{rule.title}." for parts in broken]
+    at = [first if several else "" for first, several, _ in cases["detail"].str.partition(SEVERAL).to_numpy()]
+    return [
+        wording.record_sentence(parts, position) if parts else f"{rule.title}."
+        for parts, position in zip(broken, at, strict=True)
+    ]
 
 
 def _subjects(rule: AnyRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> list[tuple[str, ...]]:

@@ -173,9 +173,11 @@ class Broken:
     others: Mapping[str, str]
 
 
-def record_sentence(broken: Sequence[Broken]) -> str:
-    """Say of each requirement that broke what was recorded and what was asked."""
+def record_sentence(broken: Sequence[Broken], position: str = "") -> str:
+    """Say of each requirement that broke what was recorded and what was asked, at the position, where one is given."""
     parts = [part for one in broken for part in _of_requirement(one)]
+    if position:
+        parts[0] = f"at {position}: {parts[0]}"
     text = ". ".join(part[:1].upper() + part[1:] for part in parts)
     return f"{text}."
 

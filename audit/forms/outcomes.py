@@ -12,6 +12,8 @@ from audit.forms.margins import Margins
 
 NONE = -1
 """Where a case has no task, flight, component or position."""
+SEVERAL = "; "
+"""Between the positions of a case that several of a record's boots make."""
 
 _DEFAULTS: dict[str, Any] = {
     "finding": True,
@@ -46,7 +48,8 @@ class Outcomes:
     task       row in timeline.tasks: the evidence         other     row of a second record of a pair
     place      aircraft's position, see Timeline           component row in timeline.components
     flight     row in timeline.flights                     at        instant, microseconds UTC
-    anchor     where a segment began, microseconds UTC     detail    what broke, for the sentence
+    anchor     where a segment began, microseconds UTC     detail    positions of a record that break the rule,
+                                                                     `component` is the boot of the first
     measured, limit, unit    the figures of a finding
     Every number is NONE (-1), every float NaN, every text "" where it doesn't apply.
     `margins` count how near to each limit on time or use the judged subjects came, ambiguous times read as the earlier.

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from audit.forms.conditions import FALSE, TRUE, UNKNOWN, judge, needs_component
-from audit.forms.outcomes import NONE, Outcomes, cases, joined
+from audit.forms.outcomes import SEVERAL, Outcomes, cases, joined
 from audit.forms.treatments import treatments
 from audit.rulebook.models import RecordRule
 from audit.timeline.instants import Ints
@@ -70,7 +70,6 @@ def _by_position(rule: RecordRule, timeline: Timeline) -> Outcomes:
         position = int(timeline.position_of(treated.place[row]))
         name = "" if position == timeline.unknown_position else str(timeline.position_names[position])
         positions.setdefault(int(treated.task[row]), []).append(name)
-    single = np.array([len(positions.get(row, ())) <= 1 for row in treated.task[open_cases].tolist()], bool)
     return joined(
         len(first),
         cases(
@@ -79,8 +78,8 @@ def _by_position(rule: RecordRule, timeline: Timeline) -> Outcomes:
             reason=np.where(finding, "", reason),
             subject=treated.task[open_cases],
             task=treated.task[open_cases],
-            component=np.where(single, treated.component[open_cases], NONE),
+            component=treated.component[open_cases],
             at=timeline.times["started_at"][treated.task[open_cases]],
-            detail=["; ".join(positions.get(row, ())) for row in treated.task[open_cases].tolist()],
+            detail=[SEVERAL.join(positions.get(row, ())) for row in treated.task[open_cases].tolist()],
         ),
     )

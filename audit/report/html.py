@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from audit.findings.matters import matter_of
@@ -20,10 +15,10 @@ from audit.forms.explaining import USUAL_CAUTION, WHO_GOVERNS, explain
 from audit.report.listing import carried, packed, records, standing
 from audit.report.nearness import nearness
 from audit.report.overview import station_weeks
+from audit.report.pages import content_hash, own_text, page_template
 from audit.report.pictures import DrawnScene, DrawnUsage, draw
-from audit.report.rows import day_and_time, instant
+from audit.report.rows import instant
 from audit.report.unjudged import count_reasons
-from audit.report.visible import visible
 from audit.rulebook.models import LEVELS, AnyRule, Level
 from audit.timeline.instants import Ints
 
@@ -31,13 +26,6 @@ URGENT = 6
 DRAWN_QUARANTINE = 200
 """What the page lists at most: matters on the first screen, quarantined rows. Totals stay exact."""
 
-TEMPLATES = Path(__file__).with_name("templates")
-
-LEVEL_NAMES: Mapping[Level, str] = {
-    "1": "Level 1",
-    "2": "Level 2",
-    "observation": "Observation",
-}
 LEVEL_MEANINGS: Mapping[Level, str] = {
     "1": "lowers safety and may endanger flight: before the next flight",
     "2": "any other non-compliance: within the operator's limit, 90 days at most",
@@ -50,7 +38,6 @@ class LevelCount:
     """The findings of one level, and the matters that they make up."""
 
     level: Level
-    name: str
     meaning: str
     findings: int
     matters: int
@@ -104,20 +91,20 @@ class RuleCoverage:
 
 def render(result: AuditResult) -> str:
     """Return the page for a result: one file that loads nothing, whatever the records hold."""
-    style, script = (Markup(_read(name)) for name in ("report.css", "report.js"))  # our own, no data in them
+    style, script = own_text("report.css"), own_text("report.js")
     counts: dict[Any, dict[Any, Any]] = result.coverage.set_index("rule").to_dict("index")
     coverage = [RuleCoverage(rule=rule, **counts[rule.id]) for rule in result.rules]
     judged = sum(row.judged for row in coverage)
     in_scope = sum(row.in_scope for row in coverage)
     quarantine = result.quarantine
     matter = matter_of(result.findings)
-    return _template().render(
+    return page_template("page.html.j2").render(
         result=result,
         as_of=instant(result.as_of),
         style=style,
-        style_hash=_content_hash(style),
+        style_hash=content_hash(style),
         script=script,
-        script_hash=_content_hash(script),
+        script_hash=content_hash(script),
         levels=list(_levels(result, matter)),
         urgent=list(_urgent(result, matter)),
         stations=station_weeks(result.findings),
@@ -147,38 +134,11 @@ def render(result: AuditResult) -> str:
     )
 
 
-def _read(name: str) -> str:
-    return (TEMPLATES / name).read_text(encoding="utf-8")
-
-
-@cache
-def _template() -> Template:
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        # Every value passes here, so no place in the template can forget it.
-        finalize=lambda value: visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value,
-    )
-    environment.filters |= {
-        "day_and_time": day_and_time,
-        "grouped": lambda number: f"{number:,}",
-        "level_name": lambda level: LEVEL_NAMES[level],
-    }
-    return environment.get_template("page.html.j2")
-
-
-def _content_hash(text: str) -> str:
-    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
-
-
 def _levels(result: AuditResult, matter: Ints) -> Iterator[LevelCount]:
     for level in LEVELS:
         here = (result.findings["level"] == level).to_numpy()
         matters = len(np.unique(matter[here]))
-        yield LevelCount(level, LEVEL_NAMES[level], LEVEL_MEANINGS[level], int(here.sum()), matters)
+        yield LevelCount(level, LEVEL_MEANINGS[level], int(here.sum()), matters)
 
 
 def _urgent(result: AuditResult, matter: Ints) -> Iterator[Urgent]:

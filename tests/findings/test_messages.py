@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from audit.findings.collect import collect
 from audit.forms.judging import judge_rule
-from audit.rulebook.examples import example_export
+from audit.rulebook.examples import Example, example_export
 from audit.rulebook.loading import load_rules
 from audit.shipped import rules_folder
 from audit.timeline.timeline import build_timeline
@@ -19,3 +19,26 @@ def test_of_alternatives_the_sentence_says_what_was_asked_for() -> None:
     assert findings["message"].tolist() == [
         "Day of supersession is 2025-06-02; after the local date of the work (2025-06-02) asked for."
     ]
+
+
+def test_of_several_boots_the_sentence_says_what_is_wrong_with_the_first() -> None:
+    """A record for all positions that two of the boots make a finding is one finding, about no one boot."""
+    rule = next(rule for rule in load_rules(rules_folder()).rules if rule.id == "preservative-on-wrong-material")
+    fitted = {"aircraft": "A", "material": "chloroprene", "installed_at": "2025-01-01T00:00:00Z"}
+    boots = [("left wing", "black"), ("right wing", "silver"), ("fin", "silver")]
+    example = Example.model_validate(
+        {
+            "name": "n",
+            "expect": "finding",
+            "tasks": [{"aircraft": "A", "product": "P", "position": "all", "started_at": "2025-06-02T09:00:00Z"}],
+            "products": [{"product": "P", "product_class": "rubber-preservative"}],
+            "components": [
+                fitted | {"position": position, "finish": finish, "component_serial": f"S-{position}"}
+                for position, finish in boots
+            ],
+        }
+    )
+    timeline = build_timeline(example_export(example))
+    findings, _ = collect(rule, judge_rule(rule, timeline), timeline)
+    assert findings["message"].tolist() == ["At fin: boot finish is silver; black asked for."]
+    assert findings[["position", "component_serial"]].to_numpy().tolist() == [["fin; right wing", ""]]
