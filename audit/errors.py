@@ -4,7 +4,10 @@ from __future__ import annotations
 
 
 class AuditError(Exception):
-    """The audit could not run. The message is one clear sentence naming the file and the place."""
+    """The audit could not run. Its arguments are clear sentences naming the file and the place, one for each fault."""
+
+    def __str__(self) -> str:
+        return "\n".join(map(str, self.args))
 
 
 class InternalError(Exception):

@@ -208,6 +208,16 @@ def test_an_audit_that_can_not_run(pipeline: Pipeline, capsys: pytest.CaptureFix
     assert earlier == {path.name: path.read_bytes() for path in Path("deicer-audit-report").iterdir()}
 
 
+def test_each_fault_has_a_line(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
+    """What stops an audit in several places is a list; a line break inside a sentence still makes no line."""
+    pipeline.error = AuditError("a.yaml, line 2: no\nsuch form.", "b.yaml: no title.")
+    assert run(["check", "export"]) == ExitCode.COULD_NOT_RUN
+    assert said(capsys).splitlines() == [
+        "deicer-audit: a.yaml, line 2: no such form.",
+        "deicer-audit: b.yaml: no title.",
+    ]
+
+
 def test_a_defect_is_told_apart(
     pipeline: Pipeline, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -52,7 +52,8 @@ def run(arguments: Sequence[str]) -> ExitCode:
     try:
         code = command(args=list(arguments), prog_name=NAME, standalone_mode=False)
     except AuditError as error:
-        say(f"{NAME}: {visible(str(error))}")
+        for fault in error.args:
+            say(f"{NAME}: {visible(str(fault))}")
         return ExitCode.COULD_NOT_RUN
     except typer.TyperException as error:  # bad arguments
         say(f"{NAME}: {visible(error.format_message()).rstrip('.')}. See {NAME} --help.")

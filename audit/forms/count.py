@@ -49,12 +49,10 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
     open_ended[subjects.session_of[blank]] = True
     np.add.at(total, subjects.session_of[blank], 1)
 
-    few, many = allowed.at_least, allowed.at_most
-    too_few = total < few if few else np.zeros(count, bool)
-    too_many = total > many if many else np.zeros(count, bool)
+    too_few, too_many = _outside(total, allowed)
     reason = np.full(count, "", object)
     # There may be more coats than can be counted: that may mend too few, or make too many.
-    reason[open_ended & (too_few | (many is not None)) & ~too_many] = "value missing: coat"
+    reason[open_ended & (too_few | (allowed.at_most is not None)) & ~too_many] = "value missing: coat"
     undecided = subjects.truth == UNKNOWN
     reason[undecided] = subjects.reason[undecided]
     finding = (too_few | too_many) & (reason == "")
@@ -71,10 +69,17 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
             component=subjects.component[index],
             at=subjects.end[index],
             measured=np.where(finding, total, np.nan)[index],
-            limit=np.where(too_few, float(few or 0), float(many or 0))[index],
+            limit=np.where(too_few, allowed.at_least or 0, allowed.at_most or 0)[index],
             unit="coats",
         ),
     )
+
+
+def _outside(total: Ints, allowed: Number) -> tuple[Bools, Bools]:
+    """Which are fewer, and which are more, than allowed."""
+    few, many = allowed.at_least, allowed.at_most
+    none = np.zeros(len(total), bool)
+    return (none if few is None else total < few), (none if many is None else total > many)
 
 
 def _whole(timeline: Timeline, name: str, rows: Ints) -> tuple[Ints, Bools]:
@@ -105,15 +110,13 @@ def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
     )
     perhaps, why = perhaps_treated(timeline, done, time.component, time.known_start, time.known_end)
     count = len(total)
-    few, many = allowed.at_least, allowed.at_most
-    too_few = total < few if few else np.zeros(count, bool)
-    too_many = total > many if many else np.zeros(count, bool)
-    might_be_many = total + perhaps > many if many else np.zeros(count, bool)
+    too_few, too_many = _outside(total, allowed)
+    perhaps_too_few, perhaps_too_many = _outside(total + perhaps, allowed)
     reason = np.full(count, "", object)
     unseen = time.start < timeline.since
-    reason[~too_many & unseen & (too_few | (many is not None))] = UNSEEN
+    reason[~too_many & unseen & (too_few | (allowed.at_most is not None))] = UNSEEN
     reason[too_few & (time.end > timeline.as_of)] = NOT_OVER
-    in_doubt = (might_be_many & ~too_many) | (too_few & (total + perhaps >= (few or 0)))
+    in_doubt = (perhaps_too_many & ~too_many) | (too_few & ~perhaps_too_few)
     reason[in_doubt] = why[in_doubt]
     if not timeline.supplied("flights"):
         reason[:] = "table not supplied: flights"
@@ -134,7 +137,7 @@ def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
             at=np.where(finding, np.minimum(time.end, timeline.as_of), time.known_start)[index],
             anchor=time.start[index],
             measured=np.where(finding, total, np.nan)[index],
-            limit=np.where(too_few, float(few or 0), float(many or 0))[index],
+            limit=np.where(too_few, allowed.at_least or 0, allowed.at_most or 0)[index],
             unit="treatments",
         ),
     )

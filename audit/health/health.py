@@ -84,14 +84,8 @@ class Health:
         """Return for each fact not as expected its expectation's title, and what was measured, in words."""
         titles = {one.expectation.meta.id: one.expectation.meta.title for one in self.expectations}
         rows = self.outcomes[self.outcomes["outcome"] == NOT_AS_EXPECTED]
-        columns = (rows[name] for name in ("expectation", "table", "column", "value", "expected", "detail"))
-        return [
-            (
-                titles[name],
-                f"{table}{'.' if column else ''}{column}: {value:.10g}, expected {limit}; {detail}".rstrip("; "),
-            )
-            for name, table, column, value, limit, detail in zip(*columns, strict=True)
-        ]
+        columns = (rows[name] for name in ("expectation", "table", "column", "fact", "value", "expected", "detail"))
+        return [(titles[name], _in_words(*row)) for name, *row in zip(*columns, strict=True)]
 
     def why_not_judged(self) -> dict[str, int]:
         """Return how many facts could not be judged for each reason, the most frequent first."""
@@ -102,6 +96,12 @@ class Health:
     def failed(self) -> bool:
         """True where a fact is not as expected, or not one could be judged: silence is no pass."""
         return self.count(NOT_AS_EXPECTED) > 0 or self.count(AS_EXPECTED) == 0
+
+
+def _in_words(table: str, column: str, fact: str, value: float, limit: str, detail: str) -> str:
+    where = f"{table}.{column}" if column else table
+    words = f"{where}: {fact.replace('_', ' ')} {value:.10g}, expected {limit}"
+    return f"{words}; {detail}" if detail else words
 
 
 def _told(suite: Suite, facts: pd.DataFrame, results: list[dict[str, Any]]) -> tuple[tuple[Judged, ...], pd.DataFrame]:

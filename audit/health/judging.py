@@ -73,5 +73,5 @@ def question(suite: Suite, profile: pd.DataFrame) -> dict[str, Any]:
 def understood(answer: dict[str, list[Any]], suite: str) -> list[dict[str, Any]]:
     """The results of an answer; AuditError where it names faults of the suite."""
     if "faults" in answer:
-        raise AuditError("\n".join(f"{suite}: {fault}" for fault in answer["faults"]))
+        raise AuditError(*(f"{suite}: {fault}" for fault in answer["faults"]))
     return answer["results"]

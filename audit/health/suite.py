@@ -61,6 +61,15 @@ class Both(Part):
     conditions: tuple[Comparison, ...] = Field(min_length=1)
 
 
+def _comparisons(condition: Comparison | Both) -> tuple[Comparison, ...]:
+    return (condition,) if isinstance(condition, Comparison) else condition.conditions
+
+
+def _facts_named(condition: Comparison | Both) -> tuple[str, ...]:
+    named = [part for part in _comparisons(condition) if part.column.name == "fact" and part.operator in ("==", "IN")]
+    return tuple(word for part in named for word in part.words)
+
+
 class Kwargs(BaseModel):
     """What an expectation is called with; more than these as the expectation itself asks."""
 
@@ -72,8 +81,7 @@ class Kwargs(BaseModel):
     @field_validator("row_condition")
     @classmethod
     def _names_a_fact(cls, condition: Comparison | Both) -> Comparison | Both:
-        parts = (condition,) if isinstance(condition, Comparison) else condition.conditions
-        if not any(part.column.name == "fact" and part.operator in ("==", "IN") for part in parts):
+        if not _facts_named(condition):
             raise ValueError(f"expected a comparison that names the fact: one of {', '.join(FACTS)}")
         return condition
 
@@ -101,9 +109,12 @@ class Expectation(Part):
 
     def picks(self, fact: dict[str, Any]) -> bool:
         """Whether it judges a fact of the profile."""
-        condition = self.kwargs.row_condition
-        parts = (condition,) if isinstance(condition, Comparison) else condition.conditions
-        return all(part.picks(fact) for part in parts)
+        return all(part.picks(fact) for part in _comparisons(self.kwargs.row_condition))
+
+    @property
+    def measured(self) -> tuple[str, ...]:
+        """What the facts are that it sets a limit on, in words."""
+        return tuple(FACTS[fact] for fact in _facts_named(self.kwargs.row_condition))
 
     @property
     def expected(self) -> str:

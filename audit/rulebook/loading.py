@@ -118,7 +118,7 @@ def load_rules(folder: Path) -> Rulebook:
             tables |= {table.name: table for table in look_up(source, tables_beside(folder))}
             rule = rule_in(source)
         except AuditError as error:
-            faults.extend(str(error).splitlines())
+            faults.extend(error.args)
             faulty.add(name)
             continue
         if rule.id in homes:
@@ -133,7 +133,7 @@ def load_rules(folder: Path) -> Rulebook:
     if len(faults) > 1:
         faults.insert(0, f"{folder}: faults in {len(faulty)} rule file{'s' if len(faulty) > 1 else ''}")
     if faults:
-        raise AuditError("\n".join(faults))
+        raise AuditError(*faults)
     return Rulebook(tuple(rules), tuple(files), tuple(written), tuple(tables[name] for name in sorted(tables)))
 
 
@@ -173,7 +173,7 @@ def rule_in(source: Source) -> AnyRule:
     try:
         return limited_to_its_days(MODELS[form].model_validate(data))
     except ValidationError as error:
-        raise AuditError("\n".join(explained(source, MODELS[form], error))) from None
+        raise AuditError(*explained(source, MODELS[form], error)) from None
     except Misplaced as error:
         faults = (f"{name}, line {source.line(path)}: {written(path)}: {sentence}" for path, sentence in error.faults)
-        raise AuditError("\n".join(faults)) from None
+        raise AuditError(*faults) from None

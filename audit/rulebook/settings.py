@@ -111,7 +111,7 @@ def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:
         seasons = {**seasons, **layer.content.seasons}
         layers.append((layer, seasons))
     if faults:
-        raise AuditError("\n".join(faults))
+        raise AuditError(*faults)
     stationed = _stationed(layers)
     changed: list[AnyRule] = []
     settings: list[Setting] = []
@@ -122,7 +122,7 @@ def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:
         try:
             laid = _laid_over(rule, text, layers, values)
         except AuditError as error:
-            faults.append(str(error))
+            faults.extend(error.args)
             continue
         season = getattr(laid, "season", None)
         if season is not None and stationed:
@@ -133,7 +133,7 @@ def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:
         changed.append(laid)
         settings += [Setting(rule.id, key, history) for key, history in values.items()]
     if faults:
-        raise AuditError("\n".join(faults))
+        raise AuditError(*faults)
     return replace(
         rulebook,
         rules=tuple(changed),
@@ -274,7 +274,7 @@ def _laid_over(rule: AnyRule, text: Mapping[str, Any], layers: Sequence[Layer], 
         try:
             rule = limited_to_its_days(type(rule).model_validate(text))
         except ValidationError as error:
-            raise AuditError("\n".join(explained(layer.source.below(place), type(rule), error, place))) from None
+            raise AuditError(*explained(layer.source.below(place), type(rule), error, place)) from None
         now, named = _values(rule, text), tuple(_named(asked))
         for key in {**values, **now}:
             if any(key == name or key.startswith(f"{name}.") for name in named):

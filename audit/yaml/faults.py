@@ -64,7 +64,7 @@ def as_model(source: Source, model: type[Model], expected: str) -> Model:
     try:
         return model.model_validate(source.data)
     except ValidationError as error:
-        raise AuditError("\n".join(explained(source, model, error))) from None
+        raise AuditError(*explained(source, model, error)) from None
 
 
 def explained(source: Source, model: type[BaseModel], error: ValidationError, below: Path = ()) -> list[str]:
