@@ -8,7 +8,7 @@ READY_DEV := $(VENV)/ready-dev
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 COMPILE := $(BIN)/uv pip compile pyproject.toml --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate --upgrade
 
-.PHONY: demo test fuzz browser lint types contracts check bench mutants format docs schema sample golden example-report lock clean
+.PHONY: demo test fuzz fuzz-guided browser lint types contracts check bench mutants format docs schema sample golden example-report lock clean
 .DELETE_ON_ERROR:
 
 demo: $(READY)
@@ -48,6 +48,12 @@ mutants: $(READY_DEV)
 # Mutated exports, mappings and rule files: each is read, or refused in one sentence.
 fuzz: $(READY_DEV)
 	$(BIN)/python -m tests.fuzzing 20000
+
+# The same, led by what the input reaches: a minute for each kind, on Linux.
+fuzz-guided: $(READY_DEV)
+	$(INSTALL) atheris==3.0.0
+	for kind in csv mapped xlsx parquet mapping rule; do \
+		$(BIN)/python -m tests.guided_fuzzing $$kind 60 || exit 1; done
 
 format: $(READY_DEV)
 	$(BIN)/ruff format .

@@ -12,6 +12,8 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from audit.errors import AuditError
@@ -75,8 +77,30 @@ def mutated(content: bytes, draw: random.Random) -> bytes:
     return bytes(data)
 
 
-def small_files(folder: Path) -> dict[str, bytes]:
-    """Sound files of every kind, a few rows each."""
+@dataclass(frozen=True)
+class Inputs:
+    """Sound files of every kind, a few rows each, and a folder to write changed ones into."""
+
+    sound: Mapping[str, Sequence[bytes]]
+    folder: Path
+
+    def read(self, kind: str, content: bytes) -> None:
+        """Read a file of a kind as a user's run would; AuditError where it is refused."""
+        match kind:
+            case "mapping":
+                read_mapping(content, "mapping.yaml")
+            case "rule":
+                read_rule(content, "rule.yaml")
+            case _:
+                export = self.folder / kind
+                export.mkdir(exist_ok=True)
+                name = "Arbeiten_Ortszeit_x.csv" if kind == "mapped" else f"tasks.{kind}"
+                (export / name).write_bytes(content)
+                read_export(export, mapping=self.folder / "tasks.yaml" if kind == "mapped" else None)
+
+
+def make_inputs(folder: Path) -> Inputs:
+    """Make the sound files of the sample records and the rules that ship; `folder` is written into."""
     import openpyxl
     import pyarrow.csv
     import pyarrow.parquet
@@ -90,41 +114,32 @@ def small_files(folder: Path) -> dict[str, bytes]:
         book.worksheets[0].append(line.split(","))
     book.save(folder / "few.xlsx")
     foreign = (SAMPLES / "lindhaven" / "Arbeiten_Ortszeit_Pipewren.csv").read_bytes().splitlines(keepends=True)
-    return {
-        "csv": head,
-        "mapped": b"".join(foreign[:8]),
-        "xlsx": (folder / "few.xlsx").read_bytes(),
-        "parquet": (folder / "few.parquet").read_bytes(),
+    mappings = [(SAMPLES / name / "mapping.yaml").read_bytes() for name in ("lindhaven", "quarrydown")]
+    tasks_alone = mappings[0].partition(b"    - files: Arbeiten_Zonenzeit_*.csv")[0]
+    (folder / "tasks.yaml").write_bytes(tasks_alone)
+    sound = {
+        "csv": [head],
+        "mapped": [b"".join(foreign[:8])],
+        "xlsx": [(folder / "few.xlsx").read_bytes()],
+        "parquet": [(folder / "few.parquet").read_bytes()],
+        "mapping": mappings,
+        "rule": [path.read_bytes() for path in sorted(rules_folder().rglob("*-*.yaml"))],
     }
+    return Inputs(sound, folder)
 
 
 def main(count: int, first: int = 0) -> int:
     """Read so many mutated inputs; the exit code says whether one was neither read nor refused."""
     begun, outcomes, slowest, bad = time.perf_counter(), Counter[str](), (0.0, ""), 0
-    rules = [path.read_bytes() for path in sorted(rules_folder().rglob("*-*.yaml"))]
-    mapping = (SAMPLES / "lindhaven" / "mapping.yaml").read_text(encoding="utf-8")
-    tasks_alone = mapping.partition("    - files: Arbeiten_Zonenzeit_*.csv")[0]
-    mappings = [(SAMPLES / name / "mapping.yaml").read_bytes() for name in ("lindhaven", "quarrydown")]
     with tempfile.TemporaryDirectory() as temporary:
-        folder = Path(temporary)
-        sound = small_files(folder)
-        (folder / "tasks.yaml").write_text(tasks_alone, encoding="utf-8")
+        inputs = make_inputs(Path(temporary))
         for seed in range(first, first + count):
             draw = random.Random(seed)
             # Archives and columnar files are slower to write and read: fewer of them.
             kind = draw.choices(KINDS, (20, 20, 5, 10, 20, 25))[0]
             started = time.perf_counter()
             try:
-                if kind == "mapping":
-                    read_mapping(mutated(draw.choice(mappings), draw), "mapping.yaml")
-                elif kind == "rule":
-                    read_rule(mutated(draw.choice(rules), draw), "rule.yaml")
-                else:
-                    export = folder / kind
-                    export.mkdir(exist_ok=True)
-                    name = "Arbeiten_Ortszeit_x.csv" if kind == "mapped" else f"tasks.{kind}"
-                    (export / name).write_bytes(mutated(sound[kind], draw))
-                    read_export(export, mapping=folder / "tasks.yaml" if kind == "mapped" else None)
+                inputs.read(kind, mutated(draw.choice(inputs.sound[kind]), draw))
                 outcomes[f"{kind} read"] += 1
             except AuditError:
                 outcomes[f"{kind} refused"] += 1
