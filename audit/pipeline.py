@@ -17,7 +17,7 @@ from audit.forms.outcomes import Outcomes
 from audit.forms.reads import text_columns
 from audit.health.earlier import Earlier, read_earlier
 from audit.health.health import Health
-from audit.health.judging import HealthJudge
+from audit.health.judge import HealthJudge
 from audit.health.profile import profile
 from audit.health.suite import Suite, read_suite
 from audit.intake.export import Export

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import settings
 
-from audit.health import judging
+from audit.health import judge
 from tests.judge_here import JudgeHere
 
 # No test is judged by its duration: the first example of a run imports heavy libraries. The suite draws the same
@@ -19,7 +19,7 @@ settings.load_profile("repeatable")
 def _judge_here(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Export health is judged in this process, so that its library is imported once and not for each test."""
     if "judge_apart" not in request.fixturenames:
-        monkeypatch.setattr(judging, "HealthJudge", JudgeHere)
+        monkeypatch.setattr(judge, "HealthJudge", JudgeHere)
 
 
 @pytest.fixture

@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from audit.health.judge import judge
-from audit.health.judging import HealthJudge, question, understood
+from audit.health.judge import HealthJudge, question, understood
+from audit.health.judge_process import judge
 from audit.health.suite import Suite
 
 

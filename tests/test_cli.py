@@ -21,7 +21,7 @@ from audit.cli import TRACEBACK, run
 from audit.cli.check import FailOn
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
-from audit.health.judging import HealthJudge
+from audit.health.judge import HealthJudge
 from audit.rulebook.models import LEVELS
 from audit.shipped import rules_folder
 from tests.report.conftest import finding, make_result

@@ -22,7 +22,7 @@ from audit.report.visible import visible
 
 if TYPE_CHECKING:
     from audit.findings.result import AuditResult
-    from audit.health.judging import HealthJudge
+    from audit.health.judge import HealthJudge
 
 FailOn = Literal["1", "2", "observation", "never"]
 
@@ -163,9 +163,9 @@ def demo(out: Out = DEFAULT_OUT, quiet: Quiet = False) -> ExitCode:
 
 def _health_judge(skipped: bool) -> AbstractContextManager[HealthJudge | None]:
     """The judge of export health, begun before anything else is imported: its own import takes longest."""
-    from audit.health import judging
+    from audit.health import judge
 
-    return nullcontext() if skipped else judging.HealthJudge()
+    return nullcontext() if skipped else judge.HealthJudge()
 
 
 def _audit(

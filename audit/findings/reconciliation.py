@@ -36,7 +36,7 @@ class FileReconciled:
 
     `blank` ones are blank in every column that a row needs; `duplicate` ones repeat the key of another; the other
     `quarantined` ones are counted by their first fault in `reasons`. `used` of the audited ones were used by at least
-    one rule (see `reconcile`).
+    one rule (see `reconcile`). `left_out` rows stand in the file and aren't read for this table, as the mapping says.
     """
 
     table: str
@@ -48,6 +48,7 @@ class FileReconciled:
     audited: int
     used: int
     reasons: Mapping[str, int] = field(default_factory=dict)
+    left_out: int = 0
 
 
 def reconcile(export: Export, timeline: Timeline, rules: Sequence[AnyRule]) -> tuple[FileReconciled, ...]:
@@ -84,6 +85,7 @@ def reconcile(export: Export, timeline: Timeline, rules: Sequence[AnyRule]) -> t
                 audited=file.audited,
                 used=int(used[table][start:end].sum()),
                 reasons=reasons,
+                left_out=file.left_out,
             )
             if one.read != one.blank + one.duplicate + one.quarantined + one.audited or one.used > one.audited:
                 raise InternalError(f"{file.file}: the rows of {table} don't add up: {one}")

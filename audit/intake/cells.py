@@ -71,7 +71,8 @@ class Translated:
 
     `written` holds the columns that each came from, with their names; `zones` the time zone, or the column of stations,
     by whose clock a naive time is read; `not_before` the time that another can't precede; `faults` the cells that
-    couldn't be translated. `kept` numbers the rows that weren't left out, where some were.
+    couldn't be translated. `kept` numbers the rows that the mapping's `only` takes, where there is one, and `left_out`
+    counts those that it doesn't.
     """
 
     written: Mapping[str, Mapping[str, pa.ChunkedArray]]
@@ -79,6 +80,7 @@ class Translated:
     not_before: Mapping[str, str]
     faults: tuple[Faults, ...]
     kept: NDArray[np.intp] | None = None
+    left_out: int = 0
 
 
 @dataclass(frozen=True)

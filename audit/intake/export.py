@@ -32,11 +32,15 @@ class Source:
 
 @dataclass(frozen=True)
 class FileRows:
-    """Rows of one table that one file gave: those read, and those of them that are audited."""
+    """Rows of one table that one file gave: those read, and those of them that are audited.
+
+    The file has `left_out` more, which the mapping's `only` leaves out of this table.
+    """
 
     file: str
     read: int
     audited: int
+    left_out: int = 0
 
 
 @dataclass(frozen=True)

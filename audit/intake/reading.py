@@ -206,7 +206,12 @@ def _settle(parts: Sequence[Cells], zones: Mapping[str, str]) -> _Settled:
         rejects=list_rejects(parts, at_fault),
         count=count,
         files=tuple(
-            FileRows(cells.file, cells.rows + len(cells.ragged), int(audited))
+            FileRows(
+                cells.file,
+                cells.rows + len(cells.ragged),
+                int(audited),
+                cells.translated.left_out if cells.translated else 0,
+            )
             for cells, audited in zip(parts, np.diff(np.searchsorted(rows, starts)), strict=True)
         ),
         sources=tuple(cells.source for cells in parts if cells.source),

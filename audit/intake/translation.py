@@ -87,6 +87,7 @@ def recipe(mapping: ExportMapping, name: str, number: int, table: Table, texts: 
 
 def translate(grid: Grid, recipe: Recipe) -> Cells:
     """Translate what was read for a recipe into the cells of its table."""
+    rows_there = grid.rows
     grid, kept = _only(grid, recipe)
     by_name = {_name(name): name for name in grid.columns}
     columns, written, faults = {}, {}, []
@@ -104,6 +105,7 @@ def translate(grid: Grid, recipe: Recipe) -> Cells:
         not_before={name: source.not_before for name, source in times.items() if source.not_before is not None},
         faults=tuple(faults),
         kept=kept,
+        left_out=rows_there - grid.rows,
     )
     return Cells(recipe.table, grid.file, columns, grid.rows, grid.lines_of, grid.ragged, grid.source, translated)
 

@@ -68,6 +68,15 @@ def test_without_rules_nothing_is_used() -> None:
     ]
 
 
+def test_rows_left_out_by_a_mapping_are_told(wrong_material: tuple[AnyRule, ...]) -> None:
+    """They are no rows read of this table, and stand beside them."""
+    export = read_rows(ROWS)
+    (rows,) = export.files["tasks"]
+    filtered = replace(export, files={**export.files, "tasks": (replace(rows, left_out=9),)})
+    tasks, products, _ = reconcile(filtered, build_timeline(export), wrong_material)
+    assert (tasks.read, tasks.left_out, products.left_out) == (6, 9, 0)
+
+
 @pytest.mark.parametrize("files", [(FileRows("tasks", 7, 3),), (FileRows("tasks", 5, 2),)])
 def test_numbers_that_do_not_add_up_stop_the_run(
     files: tuple[FileRows, ...], wrong_material: tuple[AnyRule, ...]

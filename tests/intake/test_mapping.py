@@ -145,6 +145,7 @@ def test_one_file_is_several_tables(tmp_path: Path) -> None:
     rows = [f"Kind,{HEADER}", f"WORK,{ROW}", f"FLT,{ROW}", f"7,{ROW.replace('T09', 'T07')}", f"WORK,{ROW}"]
     export = read(tmp_path, mapping, work__csv="\n".join(rows))
     assert [export.counts[name].read for name in ("tasks", "flights")] == [2, 2]
+    assert [file.left_out for name in ("tasks", "flights") for file in export.files[name]] == [2, 2]
     assert column(export, "status") == ["closed"]
     assert [row[:3] for row in quarantined(export)] == [("work.csv", 5, "No"), ("work.csv", 4, "End")]
 

@@ -8,12 +8,14 @@ import hashlib
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from html.parser import HTMLParser
 from typing import Any
 
 import pandas as pd
 import pytest
 
+from audit.findings.reconciliation import FileReconciled
 from audit.findings.result import Absent, AuditResult
 from audit.report.html import DRAWN_QUARANTINE, URGENT, RuleCoverage, render
 from audit.report.listing import STATIC_FINDINGS
@@ -111,6 +113,15 @@ def test_the_numbers_of_the_first_screen_reconcile(
     assert "All findings16" in text
     assert "and 3 more" in text
     assert "are findings16" in text
+
+
+def test_rows_that_a_mapping_leaves_out_are_told(result: AuditResult) -> None:
+    """They stand beside the rows read; where there are none, nothing is said of them."""
+    work = FileReconciled("tasks", "work.csv", 8, 0, 0, 0, 8, 8)
+    assert "left out of" not in Page(render(replace(result, reconciled=(work,)))).text
+    text = Page(render(replace(result, reconciled=(replace(work, left_out=1_234),)))).text
+    assert "1,234 more in the file, left out of tasks by the mapping" in text
+    assert "one that it leaves out of all is audited nowhere" in text
 
 
 def test_the_page_loads_nothing_and_runs_only_its_own_script(result: AuditResult) -> None:

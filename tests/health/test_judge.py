@@ -16,7 +16,7 @@ from audit.cli import run
 from audit.errors import InternalError
 from audit.exit_codes import ExitCode
 from audit.health.earlier import read_earlier
-from audit.health.judging import HealthJudge
+from audit.health.judge import HealthJudge
 from audit.health.suite import read_suite
 from audit.shipped import rules_folder, sample_folder
 from tests.health.test_suite import FACTS
@@ -143,7 +143,7 @@ def test_the_process_calls_nobody_and_writes_no_file(tmp_path: Path) -> None:
 
 def test_a_process_that_dies_is_a_defect_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """A judge that is killed gives no answer, and no verdict."""
-    monkeypatch.setattr("audit.health.judging._JUDGE", Path(__file__).with_name("no_such_file.py"))
+    monkeypatch.setattr("audit.health.judge._JUDGE", Path(__file__).with_name("no_such_file.py"))
     with HealthJudge() as judge, pytest.raises(InternalError, match=r"export health: .*no_such_file"):
         judge.ask(read_suite(rules_folder(), rules_folder()), FACTS).result()
 
@@ -151,6 +151,6 @@ def test_a_process_that_dies_is_a_defect_told(monkeypatch: pytest.MonkeyPatch) -
 def test_a_run_that_fails_leaves_no_process(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Whatever ends the run ends the judge too."""
     judge = HealthJudge()
-    monkeypatch.setattr("audit.health.judging.HealthJudge", lambda: judge)
+    monkeypatch.setattr("audit.health.judge.HealthJudge", lambda: judge)
     assert run(["check", str(tmp_path / "nowhere")]) == ExitCode.COULD_NOT_RUN
     assert judge._process.returncode is not None
