@@ -11,9 +11,6 @@ from audit.findings.collect import collect
 from audit.findings.reconciliation import reconcile
 from audit.findings.result import (
     COVERAGE_COLUMNS,
-    FINDING_COLUMNS,
-    ROW_COLUMNS,
-    UNJUDGED_COLUMNS,
     Absent,
     AuditResult,
     RecordUse,
@@ -38,16 +35,15 @@ def assemble(
     judged: list[tuple[AnyRule, Outcomes]],
 ) -> AuditResult:
     """Findings, coverage and all else that the report is made of, from each rule with its outcomes."""
-    collected = [collect(rule, outcomes, timeline) for rule, outcomes in judged]
-    findings = _together([found for found, _ in collected], (*FINDING_COLUMNS, *ROW_COLUMNS))
-    level = findings["level"].map({name: rank for rank, name in enumerate(LEVELS)})
+    collected = collect(judged, timeline)
+    level = collected.findings["level"].map({name: rank for rank, name in enumerate(LEVELS)})
     findings = (
-        findings.assign(_level=level)
+        collected.findings.assign(_level=level)
         .sort_values(["_level", "rule", "aircraft", "at", "finding_id"], kind="stable")
         .drop(columns="_level")
         .reset_index(drop=True)
     )
-    unjudged = _together([doubts for _, doubts in collected], UNJUDGED_COLUMNS).sort_values(
+    unjudged = collected.unjudged.sort_values(
         ["rule", "aircraft", "at", "task_id", "position"], kind="stable", ignore_index=True
     )
     return AuditResult(
@@ -68,11 +64,7 @@ def assemble(
         settings=rulebook.settings,
         settings_files=rulebook.settings_files,
         not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),
-        stories=stories(
-            findings,
-            [(rule, outcomes, found) for (rule, outcomes), (found, _) in zip(judged, collected, strict=True)],
-            timeline,
-        ),
+        stories=stories(findings, rulebook.rules, collected, timeline),
         margins={rule.id: outcomes.margins for rule, outcomes in judged if outcomes.margins},
     )
 
@@ -93,13 +85,6 @@ def _absent(rules: Sequence[AnyRule], export: Export) -> Iterator[Absent]:
         for column in ("", *described.columns):
             if (table, column) in readers:
                 yield Absent(table, column, tuple(readers[table, column]))
-
-
-def _together(parts: list[pd.DataFrame], columns: tuple[str, ...]) -> pd.DataFrame:
-    filled = [part for part in parts if len(part)]
-    if filled:
-        return pd.concat(filled, ignore_index=True)
-    return parts[0].iloc[:0] if parts else pd.DataFrame(columns=list(columns))
 
 
 def _coverage(judged: list[tuple[AnyRule, Outcomes]], export: Export) -> pd.DataFrame:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from audit.findings import wording
 from audit.findings.identity import finding_id
 from audit.findings.result import FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms.conditions import FALSE, failures
-from audit.forms.outcomes import NONE, SEVERAL, Outcomes
+from audit.forms.outcomes import NONE, SEVERAL, Outcomes, together
 from audit.rulebook.in_force import cited, judged_by_record
 from audit.rulebook.models import AnyRule, Conditions, CountRule, OverlapRule, RecordRule
 from audit.timeline.instants import HOUR, Ints, day_of
@@ -36,28 +37,53 @@ SENTENCES: Mapping[str, Callable[[Any, Mapping[str, Any]], str]] = {
 }
 
 
-def collect(rule: AnyRule, outcomes: Outcomes, timeline: Timeline) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return a rule's findings (FINDING_COLUMNS, ROW_COLUMNS) and its unjudged subjects (UNJUDGED_COLUMNS)."""
-    cases = outcomes.cases
+@dataclass(frozen=True)
+class Collected:
+    """What every rule found and could not judge, rule by rule in their order.
+
+    `findings` (FINDING_COLUMNS, ROW_COLUMNS) has a row for each row of `cases`, which holds what the forms said, and in
+    the column `of` the number of the rule. `unjudged` has UNJUDGED_COLUMNS.
+    """
+
+    findings: pd.DataFrame
+    unjudged: pd.DataFrame
+    cases: pd.DataFrame
+
+
+def collect(judged: Sequence[tuple[AnyRule, Outcomes]], timeline: Timeline) -> Collected:
+    """Name the records, boots and flights of every outcome, and say of each finding what is wrong and since when."""
+    rules = [rule for rule, _ in judged]
+    cases = together(outcomes.cases for _, outcomes in judged)
+    cases["of"] = np.repeat(np.arange(len(judged)), [len(outcomes.cases) for _, outcomes in judged])
     found = cases[cases["finding"]].reset_index(drop=True)
-    evidence = _evidence(rule, found, timeline)
-    evidence["rule"] = rule.id
-    evidence["level"] = rule.level
-    evidence["state"] = OPEN
+    of = found["of"].to_numpy()
+    findings = _evidence(rules, found, timeline)
+    for name, said_by in (("rule", "id"), ("level", "level"), ("put_right", "put_right")):
+        findings[name] = _of_rules(rules, said_by, of)
+    findings["state"] = OPEN
     for name in ("measured", "limit", "unit"):
-        evidence[name] = found[name]
-    evidence["message"] = _messages(rule, found, evidence, timeline)
-    evidence["put_right"] = rule.put_right
-    evidence["basis"] = _bases(rule, found, timeline)
-    evidence["finding_id"] = [finding_id(rule.id, subject) for subject in _subjects(rule, found, evidence, timeline)]
-    evidence["table"], evidence["row"] = _shown_by(found)
+        findings[name] = found[name]
+    findings["table"], findings["row"] = _shown_by(found)
     since = pd.to_datetime(found["anchor"].to_numpy(), unit="us", utc=True).as_unit("us")
-    evidence["since"] = pd.Series(since).where(found["anchor"] >= 0)
-    unjudged = cases[~cases["finding"]].reset_index(drop=True)
-    doubts = _evidence(rule, unjudged, timeline)
-    doubts["rule"] = rule.id
-    doubts["reason"] = unjudged["reason"]
-    return evidence[[*FINDING_COLUMNS, *ROW_COLUMNS]], doubts[list(UNJUDGED_COLUMNS)]
+    findings["since"] = pd.Series(since).where(found["anchor"] >= 0)
+    message, basis, ids = (np.full(len(found), "", object) for _ in range(3))
+    for number in np.unique(of).tolist():
+        rule, rows = rules[number], slice(*np.searchsorted(of, (number, number + 1)))
+        its = found[rows].reset_index(drop=True)
+        message[rows] = _messages(rule, its, timeline)
+        basis[rows] = _bases(rule, its, timeline)
+        ids[rows] = [finding_id(rule.id, subject) for subject in _subjects(rule, its, findings[rows], timeline)]
+    findings["message"], findings["basis"], findings["finding_id"] = message, basis, ids
+    open_cases = cases[~cases["finding"]].reset_index(drop=True)
+    unjudged = _evidence(rules, open_cases, timeline)
+    unjudged["rule"] = _of_rules(rules, "id", open_cases["of"].to_numpy())
+    unjudged["reason"] = open_cases["reason"]
+    return Collected(findings[[*FINDING_COLUMNS, *ROW_COLUMNS]], unjudged[list(UNJUDGED_COLUMNS)], found)
+
+
+def _of_rules(rules: Sequence[AnyRule], said_by: str, of: Ints) -> Texts:
+    said: Texts = np.array([getattr(rule, said_by) for rule in rules], object)
+    return said[of]
 
 
 def _bases(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
@@ -73,7 +99,7 @@ def _bases(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
     return [texts[place] for place in index.tolist()]
 
 
-def _evidence(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
+def _evidence(rules: Sequence[AnyRule], cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
     """Name the records, boots and flights of each case."""
     task = cases["task"].to_numpy()
     # A finding about several boots is about no one of them.
@@ -89,8 +115,13 @@ def _evidence(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> pd.Data
     position = np.where(place >= 0, positions[timeline.position_of(np.maximum(place, 0))], "")
     recorded = _cells(timeline.tasks, "position", task)
     position = np.where(place >= 0, position, np.where(cases["detail"] != "", cases["detail"], recorded))
-    if rule.form == "overlap":
-        aircraft, position = _overlap_owner(rule, cases, timeline, aircraft, position)
+    for number, rule in enumerate(rules):
+        if isinstance(rule, OverlapRule) and rule.between[0] != "tasks":
+            # Pairs of flights or components name their aircraft themselves.
+            rows = np.flatnonzero(cases["of"] == number)
+            frame, first = timeline.tables.get(rule.between[0]), cases["subject"].to_numpy()[rows]
+            aircraft[rows] = _cells(frame, "aircraft", first)
+            position[rows] = _cells(frame, "position", first)
     # A record form's own serial is what the record says; the boot found installed goes before it.
     serial = _cells(timeline.tables.get("components"), "component_serial", component)
     serial = np.where(serial != "", serial, _cells(timeline.tasks, "component_serial", task))
@@ -107,23 +138,6 @@ def _evidence(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> pd.Data
             "at": pd.Series(pd.to_datetime(cases["at"].to_numpy(), unit="us", utc=True)).dt.as_unit("us"),
         }
     )
-
-
-def _overlap_owner(
-    rule: OverlapRule,
-    cases: pd.DataFrame,
-    timeline: Timeline,
-    aircraft: Texts,
-    position: Texts,
-) -> tuple[Texts, Texts]:
-    """Pairs of flights or components name their aircraft themselves."""
-    kind = rule.between[0]
-    if kind == "tasks":
-        return aircraft, position
-    frame = timeline.tables.get(kind)
-    rows = cases["subject"].to_numpy()
-    place = _cells(frame, "position", rows) if kind == "components" else position
-    return _cells(frame, "aircraft", rows), place
 
 
 def _shown_by(cases: pd.DataFrame) -> tuple[Texts, Ints]:
@@ -151,7 +165,7 @@ def _cells(frame: pd.DataFrame | None, column: str, rows: Ints) -> Texts:
     return result
 
 
-def _messages(rule: AnyRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> list[str]:
+def _messages(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
     if isinstance(rule, RecordRule):
         return _record_messages(rule, cases, timeline)
     sentence = SENTENCES[rule.form]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from audit.findings.reconciliation import FileReconciled
-from audit.findings.stories import Story
+from audit.findings.scenes import Story
 from audit.forms.margins import Margins
 from audit.health.health import Health
 from audit.intake.export import RowCount, Source

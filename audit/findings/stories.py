@@ -1,19 +1,20 @@
-"""What happened around a finding, to be drawn: the work, flights and boots of that time, and where it went wrong."""
+"""Finding out what happened around a finding, and what is worth drawing of it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from audit.findings.collect import Collected
 from audit.findings.matters import distance, matter_of
+from audit.findings.scenes import Kind, Lane, Scene, Span, Story, Stretch, Usage
 from audit.findings.wording import time_span
 from audit.forms.conditions import TRUE, needs_component
-from audit.forms.outcomes import Outcomes
 from audit.forms.seasons import season_around
 from audit.forms.treatments import sessions, treatments
 from audit.rulebook.models import LEVELS, AnyRule, IntervalRule, OverlapRule, RecordRule, SpacingRule
@@ -27,116 +28,28 @@ MOST_SPANS = 24
 AROUND_A_RECORD = 30 * DAY
 AROUND_A_SEASON = 10 * DAY
 
-Kind = Literal["treatment", "work", "flight", "boot"]
-
-
-@dataclass(frozen=True)
-class Span:
-    """One thing on a lane, from `start` to `end` in microseconds UTC.
-
-    `name` is what it is (a product, a boot), `record` its number in the export; `later` is the later reading of an end
-    in the hour that came twice.
-    """
-
-    kind: Kind
-    start: int
-    end: int
-    name: str
-    record: str = ""
-    later: int | None = None
-
-
-@dataclass(frozen=True)
-class Lane:
-    """Things of one kind, in order of time; `left_out` of them are not drawn."""
-
-    name: str
-    spans: tuple[Span, ...]
-    left_out: int = 0
-
-
-@dataclass(frozen=True)
-class Stretch:
-    """A stretch of time that means something: a wait that had to be kept, or what is missing of it."""
-
-    start: int
-    end: int
-    label: str
-
-
-@dataclass(frozen=True)
-class Scene:
-    """What happened around one finding, on one scale of time (microseconds UTC).
-
-    `wait` is the time that had to be kept, `fault` the instant that broke the rule, `short` what is missing or too
-    much.
-    """
-
-    finding_id: str
-    start: int
-    end: int
-    lanes: tuple[Lane, ...]
-    wait: Stretch | None
-    fault: tuple[int, str] | None
-    short: Stretch | None
-
-
-@dataclass(frozen=True)
-class Usage:
-    """What passed on a boot since its last treatment, flight by flight.
-
-    `points` are (microseconds UTC, amount in `unit`); treatments bring it back to 0. `counted` are the stretches in
-    which it counts, such as seasons; `limit` is what is allowed and `over` the instant when it was passed.
-    """
-
-    finding_id: str
-    boot: str
-    start: int
-    end: int
-    points: tuple[tuple[int, float], ...]
-    treatments: tuple[int, ...]
-    swaps: tuple[tuple[int, str], ...]
-    counted: tuple[tuple[int, int], ...]
-    limit: float
-    unit: str
-    over: int
-    most: float
-
-
-Story = Scene | Usage
-
 
 def stories(
-    findings: pd.DataFrame,
-    judged: Sequence[tuple[AnyRule, Outcomes, pd.DataFrame]],
-    timeline: Timeline,
+    findings: pd.DataFrame, rules: Sequence[AnyRule], collected: Collected, timeline: Timeline
 ) -> tuple[Story, ...]:
-    """Tell the stories of the first matters, each by the finding that is furthest from its limit.
-
-    `judged` holds each rule with its outcomes and with its findings in the order of the outcomes' cases.
-    """
-    wanted = _chosen(findings, [rule for rule, _, _ in judged])
-    told: dict[str, Story] = {}
-    chosen = [(rule, outcomes, found[found["finding_id"].isin(wanted)]) for rule, outcomes, found in judged]
-    aircraft = timeline.aircraft_names.get_indexer(
-        pd.Index(pd.concat([found["aircraft"] for *_, found in chosen]).unique() if chosen else [])
-    )
+    """Tell the stories of the first matters in `findings`, each by the finding that is furthest from its limit."""
+    wanted = _chosen(findings, rules)
+    mine = collected.findings["finding_id"].isin(wanted)
+    chosen, cases = collected.findings[mine], collected.cases[mine]
+    aircraft = timeline.aircraft_names.get_indexer(pd.Index(chosen["aircraft"].unique()))
     # The records of these few aircraft are looked through again and again, those of the others never.
     records = _Records.of(timeline, timeline.rows[np.isin(timeline.aircraft[timeline.rows], aircraft)])
-    for rule, outcomes, found in chosen:
-        if found.empty:
-            continue
-        cases = outcomes.cases[outcomes.cases["finding"]].reset_index(drop=True)
-        for index, evidence in zip(found.index, found.to_dict("records"), strict=True):
-            case = cases.iloc[int(index)].to_dict()
-            teller = _Teller(timeline, records, case, {str(name): value for name, value in evidence.items()})
-            story = teller.usage(rule) if isinstance(rule, IntervalRule) else teller.scene(rule)
-            if story is not None:
-                told[story.finding_id] = story
+    told: dict[str, Story] = {}
+    for case, evidence in zip(cases.to_dict("records"), chosen.to_dict("records"), strict=True):
+        rule = rules[case["of"]]
+        teller = _Teller(timeline, records, case, {str(name): value for name, value in evidence.items()})
+        story = teller.usage(rule) if isinstance(rule, IntervalRule) else teller.scene(rule)
+        if story is not None:
+            told[story.finding_id] = story
     return tuple(told[name] for name in wanted if name in told)
 
 
-def _chosen(findings: pd.DataFrame, rules: list[AnyRule]) -> list[str]:
+def _chosen(findings: pd.DataFrame, rules: Sequence[AnyRule]) -> list[str]:
     """The ids of the findings to tell: one a matter, level by level, each rule in turn."""
     drawn = {rule.id for rule in rules if not isinstance(rule, RecordRule) or needs_component(rule.require)}
     table = pd.DataFrame(

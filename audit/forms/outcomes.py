@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -89,5 +90,10 @@ def cases(count: int, **columns: Any) -> pd.DataFrame:
 
 def joined(in_scope: int, *parts: pd.DataFrame, margins: tuple[Margins, ...] = ()) -> Outcomes:
     """Put the cases of a rule together."""
+    return Outcomes(in_scope, together(parts), margins)
+
+
+def together(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Cases one after another."""
     present = [part for part in parts if len(part)]
-    return Outcomes(in_scope, pd.concat(present, ignore_index=True) if present else cases(0), margins)
+    return pd.concat(present, ignore_index=True) if present else cases(0)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from audit.findings.stories import Kind, Lane, Scene, Span, Story, Stretch, Usage
+from audit.findings.scenes import Kind, Lane, Scene, Span, Story, Stretch, Usage
 from audit.findings.wording import figure
 from audit.report.visible import visible
 from audit.timeline.instants import DAY, HOUR, MINUTE, stamp

@@ -15,7 +15,7 @@ def test_of_alternatives_the_sentence_says_what_was_asked_for() -> None:
     rule = next(rule for rule in load_rules(rules_folder()).rules if rule.id == "manual-not-in-force")
     example = next(one for one in rule.examples if one.name == "by the old revision on the day of its supersession")
     timeline = build_timeline(example_export(example))
-    findings, _ = collect(rule, judge_rule(rule, timeline), timeline)
+    findings = collect([(rule, judge_rule(rule, timeline))], timeline).findings
     assert findings["message"].tolist() == [
         "Day of supersession is 2025-06-02; after the local date of the work (2025-06-02) asked for."
     ]
@@ -39,6 +39,6 @@ def test_of_several_boots_the_sentence_says_what_is_wrong_with_the_first() -> No
         }
     )
     timeline = build_timeline(example_export(example))
-    findings, _ = collect(rule, judge_rule(rule, timeline), timeline)
+    findings = collect([(rule, judge_rule(rule, timeline))], timeline).findings
     assert findings["message"].tolist() == ["At fin: boot finish is silver; black asked for."]
     assert findings[["position", "component_serial"]].to_numpy().tolist() == [["fin; right wing", ""]]

@@ -11,7 +11,8 @@ import pytest
 
 from audit.findings.collect import collect
 from audit.findings.result import AuditResult
-from audit.findings.stories import Scene, Span, Story, Usage, stories
+from audit.findings.scenes import Scene, Span, Story, Usage
+from audit.findings.stories import stories
 from audit.forms.judging import judge_rule
 from audit.pipeline import run_audit
 from audit.report.pictures import draw
@@ -43,9 +44,8 @@ def told(rule: AnyRule, example: Example) -> tuple[pd.DataFrame, tuple[Story, ..
     if as_of is not None and as_of.tzinfo is None:
         as_of = as_of.tz_localize("UTC")
     timeline = build_timeline(example_export(example), as_of)
-    outcomes = judge_rule(rule, timeline)
-    found, _ = collect(rule, outcomes, timeline)
-    return found, stories(found, [(rule, outcomes, found)], timeline)
+    collected = collect([(rule, judge_rule(rule, timeline))], timeline)
+    return collected.findings, stories(collected.findings, [rule], collected, timeline)
 
 
 @pytest.mark.parametrize(("rule", "example"), FINDINGS)

@@ -30,8 +30,7 @@ def found(data: dict[str, Any], **tables: Any) -> pd.DataFrame:
     example = Example.model_validate({"name": "n", "expect": "finding", **tables})
     timeline = build_timeline(example_export(example), pd.Timestamp("2026-06-01T00:00:00Z"))
     read = RULES.validate_python(data)
-    findings, _ = collect(read, judge_rule(read, timeline), timeline)
-    return findings
+    return collect([(read, judge_rule(read, timeline))], timeline).findings
 
 
 @pytest.mark.parametrize(

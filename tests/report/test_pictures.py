@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from audit.findings.result import AuditResult
-from audit.findings.stories import Lane, Scene, Span, Stretch, Usage
+from audit.findings.scenes import Lane, Scene, Span, Stretch, Usage
 from audit.forms.margins import Margins
 from audit.report.html import render
 from audit.report.nearness import nearness
