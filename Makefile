@@ -52,7 +52,7 @@ fuzz: $(READY_DEV)
 # The same, led by what the input reaches: a minute for each kind, on Linux.
 fuzz-guided: $(READY_DEV)
 	$(INSTALL) atheris==3.0.0
-	for kind in csv mapped xlsx parquet mapping rule; do \
+	for kind in csv mapped xlsx parquet zip mapping rule; do \
 		$(BIN)/python -m tests.guided_fuzzing $$kind 60 || exit 1; done
 
 format: $(READY_DEV)

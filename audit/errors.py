@@ -12,3 +12,8 @@ class AuditError(Exception):
 
 class InternalError(Exception):
     """The audit contradicted itself (a sum that doesn't balance): a defect of the program, never of the data."""
+
+
+def said_by(error: BaseException) -> str:
+    """The first line of what an error says; its kind, where it says nothing."""
+    return next(iter(str(error).splitlines()), type(error).__name__)

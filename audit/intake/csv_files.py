@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.csv
 from numpy.typing import NDArray
 
-from audit.errors import AuditError
+from audit.errors import AuditError, said_by
 from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, Liner, Ragged, joined_header, match_columns
 from audit.intake.export import Source
 from audit.intake.tables import Column, Table
@@ -165,7 +165,7 @@ def read_csv_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[s
             break
         except pa.ArrowInvalid as error:
             if "straddling" not in str(error):
-                raise AuditError(f"{file.name} can't be read as CSV: {str(error).splitlines()[0]}") from error
+                raise AuditError(f"{file.name} can't be read as CSV: {said_by(error)}") from error
     else:
         _check_quotes(file, layout)
         raise AuditError(f"{file.name}: a row is longer than {LARGEST_BLOCK >> 20} MB")

@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
+import lzma
 import shutil
+import struct
 import tempfile
 import weakref
 import zlib
 from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
 from typing import Final
-from zipfile import BadZipFile, LargeZipFile, ZipFile
+from zipfile import BadZipFile, LargeZipFile, ZipFile, ZipInfo
 
-from audit.errors import AuditError
+from audit.errors import AuditError, said_by
 from audit.intake.cells import ExportFile
 
-BROKEN_ARCHIVE: Final = (BadZipFile, LargeZipFile, NotImplementedError, RuntimeError, EOFError, zlib.error)
+BROKEN_ARCHIVE: Final = (
+    BadZipFile,
+    LargeZipFile,
+    NotImplementedError,
+    RuntimeError,
+    EOFError,
+    OSError,
+    ValueError,
+    struct.error,
+    zlib.error,
+    lzma.LZMAError,
+)
 """What an archive that is damaged, encrypted (RuntimeError) or packed in an unusual way raises."""
 
 MOST_FILES: Final = 10_000
@@ -36,7 +49,7 @@ def unpacked(archive: Path) -> list[ExportFile]:
     """The files of an archive, unpacked under names of our own: theirs may lead anywhere."""
     try:
         with ZipFile(archive) as packed:
-            members = [member for member in packed.infolist() if not member.is_dir()]
+            members = files_in(packed)
             refuse_bomb(archive.name, archive.stat().st_size, [member.file_size for member in members])
             names = [member.filename for member in members]
             if len(set(names)) < len(names):
@@ -50,8 +63,16 @@ def unpacked(archive: Path) -> list[ExportFile]:
                         target.write(piece)
                 found.append(ExportFile(member.filename, path, keep))
     except BROKEN_ARCHIVE as error:
-        raise AuditError(f"{archive.name} can't be unpacked: {error}") from error
+        raise AuditError(f"{archive.name} can't be unpacked: {said_by(error)}") from error
     return sorted(found, key=lambda file: file.name)
+
+
+def files_in(packed: ZipFile) -> list[ZipInfo]:
+    """The members of an archive that are files; BadZipFile if one has no name."""
+    members = packed.infolist()
+    if not all(member.filename for member in members):
+        raise BadZipFile("a file in it has no name")
+    return [member for member in members if not member.is_dir()]
 
 
 def refuse_bomb(name: str, packed: int, sizes: Sequence[int]) -> None:

@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pyarrow.types as kinds
 
-from audit.errors import AuditError
+from audit.errors import AuditError, said_by
 from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, match_columns
 from audit.intake.export import Source
 from audit.intake.tables import Column, Table
@@ -57,7 +57,7 @@ def _refusing(file: ExportFile) -> Iterator[None]:
     try:
         yield
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-        what = str(error).splitlines()[0]
+        what = said_by(error)
         raise AuditError(f"{file.name} can't be read as a Parquet file: {what}") from error
 
 

@@ -19,10 +19,10 @@ from zipfile import ZipFile
 import numpy as np
 import pyarrow as pa
 
-from audit.errors import AuditError
+from audit.errors import AuditError, said_by
 from audit.intake.cells import WORDS, Cells, ExportFile, Grid, joined_header, match_columns
 from audit.intake.csv_files import CANONICAL, Layout
-from audit.intake.files_in_archives import BROKEN_ARCHIVE, refuse_bomb
+from audit.intake.files_in_archives import BROKEN_ARCHIVE, files_in, refuse_bomb
 from audit.intake.parquet_files import file_source
 from audit.intake.spelling import spelled
 from audit.intake.tables import Column, Table
@@ -154,24 +154,23 @@ def refusing(file: ExportFile) -> Iterator[None]:
         yield
     except AuditError:
         raise
-    except (OSError, *BROKEN_ARCHIVE, ValueError) as error:
-        raise AuditError(f"{file.name} can't be read as a workbook: {str(error).splitlines()[0]}") from error
+    except BROKEN_ARCHIVE as error:
+        raise AuditError(f"{file.name} can't be read as a workbook: {said_by(error)}") from error
     except BaseException as error:
         # What goes wrong inside the reader, which is in another language, comes as an exception of no usual kind.
         if type(error).__module__.partition(".")[0] in ("python_calamine", "pyo3_runtime"):
-            raise AuditError(f"{file.name} can't be read as a workbook: {str(error).splitlines()[0]}") from error
+            raise AuditError(f"{file.name} can't be read as a workbook: {said_by(error)}") from error
         raise
 
 
 def refuse_odd_workbook(file: ExportFile) -> None:
     """AuditError for a workbook that would unpack to far more than it seems to hold."""
     with ZipFile(file.path) as packed:
-        members = packed.infolist()
+        members = files_in(packed)
         refuse_bomb(file.name, file.path.stat().st_size, [member.file_size for member in members])
         for member in members:
-            if not member.is_dir():
-                with packed.open(member) as part:
-                    _refuse_wide_sheet(file, _pieces(part))
+            with packed.open(member) as part:
+                _refuse_wide_sheet(file, _pieces(part))
 
 
 def _pieces(part: IO[bytes]) -> Iterator[bytes]:

@@ -214,6 +214,24 @@ def test_no_workbook(tmp_path: Path, content: bytes) -> None:
         read_export(tmp_path)
 
 
+@pytest.mark.parametrize("name", ["tasks.xlsx", "export.zip"])
+@pytest.mark.parametrize("fault", ["no name", "a name in no encoding"])
+def test_archives_with_odd_names_are_refused(tmp_path: Path, name: str, fault: str) -> None:
+    """A file in an archive without a name, or with one that can't be read, is a damaged archive and no crash."""
+    path = tmp_path / name
+    with zipfile.ZipFile(path, "w") as packed:
+        packed.writestr("\u00e9", "lot,product\nL,P\n")
+    data = bytearray(path.read_bytes())
+    if fault == "no name":
+        entry = data.index(b"PK\x01\x02")
+        data[entry + 30], data[entry + 28] = data[entry + 28], 0  # what was the name is an extra field now
+    else:
+        data = data.replace("\u00e9".encode(), b"\x8e\x8e")
+    path.write_bytes(data)
+    with pytest.raises(AuditError, match=rf"{name} can't be "):
+        read_export(path if name.endswith(".zip") else tmp_path)
+
+
 def test_sheets_that_are_not_there(tmp_path: Path) -> None:
     """Which sheet is meant is never guessed."""
     save(tmp_path / "book.xlsx", {"One": [], "Two": []})
