@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -54,7 +54,7 @@ def run_audit(
     the report of the earlier run in `previous`, where there is one. Raises AuditError where the export, a rule, a
     settings file, the suite of export health or the earlier report can't be read.
     """
-    return traced_audit(
+    audited = traced_audit(
         export,
         rules,
         as_of,
@@ -64,7 +64,24 @@ def run_audit(
         locate=locate,
         health=health,
         previous=previous,
-    )[0]
+    )
+    return audited.with_health()
+
+
+@dataclass(frozen=True)
+class Audited:
+    """The result of an audit, still without export health, and the timeline that it came from.
+
+    `health` waits for what is said of the export's health; it is None where nobody asked.
+    """
+
+    result: AuditResult
+    timeline: Timeline
+    health: Callable[[], Health] | None
+
+    def with_health(self) -> AuditResult:
+        """Return the whole result, once export health is judged."""
+        return self.result if self.health is None else replace(self.result, health=self.health())
 
 
 def traced_audit(
@@ -78,8 +95,8 @@ def traced_audit(
     mapping: Path | None = None,
     health: HealthJudge | None = None,
     previous: Path | None = None,
-) -> tuple[AuditResult, Timeline]:
-    """As `run_audit`, with the timeline beside the result, for whoever asks what happened around a finding."""
+) -> Audited:
+    """As `run_audit`, for whoever asks what happened around a finding, or has work to do while health is judged."""
     progress("reading the rules")
     rules = rules if rules is not None else rules_folder()
     rulebook = load_rules(rules)
@@ -96,10 +113,7 @@ def traced_audit(
     result = assemble(__version__, location_name(export), rulebook, came_in, timeline, judged)
     if locate:
         result = replace(result, findings=located(result.findings, came_in))
-    if healthy:
-        progress("judging whether the export is whole")
-        result = replace(result, health=healthy())
-    return result, timeline
+    return Audited(result, timeline, healthy)
 
 
 def _judged(

@@ -38,7 +38,7 @@ class Pipeline:
     health: HealthJudge | None = None
     previous: Path | None = None
 
-    def run_audit(
+    def traced_audit(
         self,
         export: Path,
         rules: Path | None = None,
@@ -58,7 +58,7 @@ class Pipeline:
             progress("judging")
         if self.error is not None:
             raise self.error
-        return self.result
+        return SimpleNamespace(result=self.result, with_health=lambda: self.result)
 
 
 @pytest.fixture
@@ -66,7 +66,7 @@ def pipeline(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Pipeline:
     """Put the stand-in in the pipeline's place, in an empty working directory."""
     stand_in = Pipeline(make_result())
     module = ModuleType("audit.pipeline")
-    module.run_audit = stand_in.run_audit  # type: ignore[attr-defined]
+    module.traced_audit = stand_in.traced_audit  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "audit.pipeline", module)
     monkeypatch.chdir(tmp_path)
     return stand_in

@@ -189,24 +189,28 @@ def _audit(
 
     import pandas as pd
 
-    from audit.pipeline import run_audit
-    from audit.report.files import KEPT, WORK_LIST, write_result
+    from audit.pipeline import traced_audit
+    from audit.report.files import KEPT, WORK_LIST, made_ahead, write_result
     from audit.report.summary import summarise
 
     with audit_progress(quiet) as step:
-        result = run_audit(
+        audited = traced_audit(
             export,
+            rules,
+            pd.Timestamp(as_of) if as_of else None,
+            settings,
             mapping=mapping,
-            rules=rules,
-            as_of=pd.Timestamp(as_of) if as_of else None,
-            settings=settings,
             progress=step,
             locate=not set(formats).isdisjoint(LOCATING_FORMATS),
             health=health,
             previous=previous,
         )
         step("writing the report")
-        written = write_result(result, out, formats)
+        ready = made_ahead(audited.result, formats)
+        if health is not None:
+            step("judging whether the export is whole")
+        result = audited.with_health()
+        written = write_result(result, out, formats, ready)
     for path in written:
         if path.name.startswith(KEPT):
             say(f"Somebody had written into {WORK_LIST}: that copy is kept as {visible(str(path))}.")

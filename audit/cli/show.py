@@ -52,9 +52,8 @@ def show(
 
     with audit_progress(quiet) as step:
         moment = pd.Timestamp(as_of) if as_of else None
-        result, timeline = traced_audit(
-            folder, rules, moment, settings or (), progress=step, locate=True, mapping=mapping
-        )
+        audited = traced_audit(folder, rules, moment, settings or (), progress=step, locate=True, mapping=mapping)
+    result, timeline = audited.result, audited.timeline
     width = min(max(shutil.get_terminal_size().columns, NARROWEST), WIDEST)
     if aircraft is not None:
         if aircraft not in timeline.aircraft_names:

@@ -24,6 +24,7 @@ from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES
 from audit.report.html import render
 from audit.report.junit import junit_text
 from audit.report.markdown import markdown_text
+from audit.report.pages import compile_templates
 from audit.report.rows import csv_text, instant, json_rows
 from audit.report.sarif import sarif_text
 from audit.report.unjudged import count_reasons
@@ -41,17 +42,22 @@ WORK_LIST = "worklist.xlsx"
 KEPT = "worklist-kept-"
 """How the name begins under which a work list is kept that somebody has written into."""
 
+NONE_READY: Mapping[str, bytes] = {}
+
 QUARANTINE_COLUMNS = ("table", "file", "line", "column", "value", "reason")
 
 
-def write_result(result: AuditResult, out: Path, formats: Collection[str] = DEFAULT_FORMATS) -> list[Path]:
+def write_result(
+    result: AuditResult, out: Path, formats: Collection[str] = DEFAULT_FORMATS, ready: Mapping[str, bytes] = NONE_READY
+) -> list[Path]:
     """Write the report into the folder `out` and return its files; AuditError if that can't be.
 
-    The earlier report stays whole until the new one is: see `replace_files`. Files of an earlier report in formats that
-    are not asked for now go, so that a folder never holds files of two audits; a work list that somebody has written
-    into stays, as one of the files returned, under a name that begins with KEPT.
+    Files that are `ready` (`made_ahead`) aren't made again. The earlier report stays whole until the new one is: see
+    `replace_files`. Files of an earlier report in formats that are not asked for now go, so that a folder never holds
+    files of two audits; a work list that somebody has written into stays, as one of the files returned, under a name
+    that begins with KEPT.
     """
-    files = contents(result, formats) | _edited_work_list(out)
+    files = contents(result, formats, ready) | _edited_work_list(out)
     ours = [name for names in (*FILES.values(), HEALTH_FILES) for name in names]
     return replace_files(files, out, gone=[name for name in ours if name not in files])
 
@@ -71,17 +77,21 @@ def _edited_work_list(out: Path) -> dict[str, bytes]:
     return {f"{KEPT}{digest[:8]}.xlsx": there}
 
 
-def contents(result: AuditResult, formats: Collection[str] = DEFAULT_FORMATS) -> dict[str, bytes]:
+def made_ahead(result: AuditResult, formats: Collection[str] = DEFAULT_FORMATS) -> dict[str, bytes]:
+    """Return the files of the formats that say nothing of export health, by name, to be made while that is judged."""
+    if "html" in formats:
+        compile_templates("page.html.j2")
+    return {name: _made(name, result) for name in _names(formats) if name not in TELL_HEALTH}
+
+
+def contents(
+    result: AuditResult, formats: Collection[str] = DEFAULT_FORMATS, ready: Mapping[str, bytes] = NONE_READY
+) -> dict[str, bytes]:
     """Return every file of the formats by name, `summary.json` last: it is always there, with the others' SHA-256.
 
     The same result gives the same bytes: nothing here asks the clock, the machine or the folder.
     """
-    files = {
-        name: content if isinstance(content, bytes) else _bytes(content)
-        for written, names in FILES.items()
-        if written in formats
-        for name, content in zip(names, WRITERS[written](result), strict=True)
-    }
+    files = {name: ready[name] if name in ready else _made(name, result) for name in _names(formats)}
     if result.health is not None:
         tables = (result.health.outcomes, result.health.run_by_run())
         files |= {name: _bytes(csv_text(table)) for name, table in zip(HEALTH_FILES, tables, strict=True)}
@@ -90,18 +100,18 @@ def contents(result: AuditResult, formats: Collection[str] = DEFAULT_FORMATS) ->
     return files | {"summary.json": _bytes(f"{summary}\n")}
 
 
+def _names(formats: Collection[str]) -> list[str]:
+    return [name for written, names in FILES.items() if written in formats for name in names]
+
+
+def _made(name: str, result: AuditResult) -> bytes:
+    content = WRITERS[name](result)
+    return content if isinstance(content, bytes) else _bytes(content)
+
+
 def _bytes(text: str) -> bytes:
     # A file name may hold bytes that are no text: they are written as \\udcff, an escape in JSON.
     return text.encode("utf-8", "backslashreplace")
-
-
-def _csv_files(result: AuditResult) -> tuple[str, ...]:
-    return (
-        csv_text(result.findings[list(FINDING_COLUMNS)]),
-        csv_text(result.unjudged[list(UNJUDGED_COLUMNS)]),
-        csv_text(result.coverage[list(COVERAGE_COLUMNS)]),
-        csv_text(result.quarantine[list(QUARANTINE_COLUMNS)]),
-    )
 
 
 def _findings_json(result: AuditResult) -> str:
@@ -182,13 +192,20 @@ def _sources(sources: Iterable[Source]) -> list[dict[str, str | int]]:
     ]
 
 
-WRITERS: Mapping[str, Callable[[AuditResult], tuple[str | bytes, ...]]] = {
-    "csv": _csv_files,
-    "json": lambda result: (_findings_json(result),),
-    "html": lambda result: (render(result), work_list_page(result)),
-    "xlsx": lambda result: (workbook(result),),
-    "sarif": lambda result: (sarif_text(result),),
-    "junit": lambda result: (junit_text(result),),
-    "md": lambda result: (markdown_text(result),),
+WRITERS: Mapping[str, Callable[[AuditResult], str | bytes]] = {
+    "findings.csv": lambda result: csv_text(result.findings[list(FINDING_COLUMNS)]),
+    "unjudged.csv": lambda result: csv_text(result.unjudged[list(UNJUDGED_COLUMNS)]),
+    "coverage.csv": lambda result: csv_text(result.coverage[list(COVERAGE_COLUMNS)]),
+    "quarantine.csv": lambda result: csv_text(result.quarantine[list(QUARANTINE_COLUMNS)]),
+    "findings.json": _findings_json,
+    "report.html": render,
+    "worklist.html": work_list_page,
+    "worklist.xlsx": workbook,
+    "findings.sarif": sarif_text,
+    "junit.xml": junit_text,
+    "summary.md": markdown_text,
 }
-"""How the files of each format are made, in the order in which `audit.report.formats` names them."""
+"""How each file is made that `audit.report.formats` names."""
+
+TELL_HEALTH = ("report.html",)
+"""Those that say whether the export is whole."""

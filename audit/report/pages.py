@@ -37,6 +37,13 @@ def page_template(name: str, shown: Callable[[str], str] = visible) -> Template:
     return environment.get_template(name)
 
 
+def compile_templates(name: str) -> None:
+    """Compile a page's template, and whatever it may include, ahead of the first page."""
+    environment = page_template(name).environment
+    for each in environment.list_templates(extensions=["j2"]):
+        environment.get_template(each)
+
+
 def own_text(name: str) -> Markup:
     """Return a style or a script that stands beside the templates: our own, with no data in it."""
     return Markup((_TEMPLATES / name).read_text(encoding="utf-8"))

@@ -12,11 +12,9 @@ import pytest
 
 from audit.cli import run
 from audit.exit_codes import ExitCode
-from audit.findings.result import AuditResult
-from audit.pipeline import traced_audit
+from audit.pipeline import Audited, run_audit, traced_audit
 from audit.report.history_text import aircraft_text, finding_text
 from audit.shipped import rules_folder, sample_folder
-from audit.timeline.timeline import Timeline
 
 HOSTILE = "\u202eevil\x1b[2J"
 TASKS = """\
@@ -62,7 +60,7 @@ def shown(export: Path, *arguments: str) -> list[str]:
 
 def id_in(export: Path) -> str:
     """The id of the one finding."""
-    result, _ = traced_audit(export, export.parent / "rules", None, (), progress=lambda step: None, locate=True)
+    result = run_audit(export, export.parent / "rules", locate=True)
     [finding_id] = result.findings["finding_id"]
     return str(finding_id)
 
@@ -95,7 +93,8 @@ def test_a_finding_is_told_with_what_happened_around_it(export: Path, capsys: py
 
 def test_flights_in_a_row_are_counted(export: Path) -> None:
     """Of many flights between which nothing happened the first and last are shown, the others counted with hours."""
-    result, timeline = traced_audit(export, export.parent / "rules", None, (), progress=lambda step: None, locate=False)
+    audited = traced_audit(export, export.parent / "rules", None, (), progress=lambda step: None, locate=False)
+    result, timeline = audited.result, audited.timeline
     text = finding_text(result, timeline, id_in(export), 200)
     assert "4 more flights, 2 h" in text
     assert [name for name in ("F2 ", "F3 ", "F4 ", "F7 ", "F8 ", "F9 ") if name in text] == ["F2 ", "F3 ", "F8 ", "F9 "]
@@ -161,14 +160,14 @@ def test_the_export_may_be_where_one_stands(
 
 
 @pytest.fixture(scope="module")
-def sample() -> tuple[AuditResult, Timeline]:
+def sample() -> Audited:
     """The audit of the sample records."""
     return traced_audit(sample_folder(), None, None, (), progress=lambda step: None, locate=True)
 
 
-def test_every_finding_of_the_sample_can_be_told(sample: tuple[AuditResult, Timeline]) -> None:
+def test_every_finding_of_the_sample_can_be_told(sample: Audited) -> None:
     """Whatever its form, a finding has a text that fits its width, with its fault marked once and its record in it."""
-    result, timeline = sample
+    result, timeline = sample.result, sample.timeline
     for row in result.findings.to_dict("records"):
         text = finding_text(result, timeline, row["finding_id"], 80)
         assert max(map(len, text.splitlines())) <= 80
@@ -178,9 +177,9 @@ def test_every_finding_of_the_sample_can_be_told(sample: tuple[AuditResult, Time
             assert re.search(rf"^ > .*{re.escape(row['task_id'])}", text, re.MULTILINE), text
 
 
-def test_the_history_of_an_aircraft_is_complete(sample: tuple[AuditResult, Timeline]) -> None:
+def test_the_history_of_an_aircraft_is_complete(sample: Audited) -> None:
     """The history of a sample aircraft has a line for every task, flight and boot of the export's files."""
-    result, timeline = sample
+    result, timeline = sample.result, sample.timeline
     text = aircraft_text(result, timeline, "QX-CEDAR", 400)
     quarantined = {(row.file, row.line) for row in result.quarantine.itertuples()}
     for name, key in (("tasks.csv", "task_id"), ("flights.csv", "flight_id"), ("components.csv", "component_serial")):
