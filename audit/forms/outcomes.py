@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -80,6 +81,16 @@ def cases(count: int, **columns: Any) -> pd.DataFrame:
     """Make `count` cases, with defaults for the columns not given."""
     unknown = set(columns) - set(_DEFAULTS)
     assert not unknown, unknown
+    return _cases(count, columns) if count else _no_cases().copy()
+
+
+@cache
+def _no_cases() -> pd.DataFrame:
+    """Most rules have no cases of one kind or another: the empty frame is made once."""
+    return _cases(0, {})
+
+
+def _cases(count: int, columns: Mapping[str, Any]) -> pd.DataFrame:
     frame = {}
     for name, default in _DEFAULTS.items():
         value = columns.get(name, default)
