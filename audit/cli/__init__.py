@@ -43,7 +43,9 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a console without Unicode shows escapes
             stream.reconfigure(errors="backslashreplace")
-    sys.exit(run(sys.argv[1:]))
+    code = run(sys.argv[1:])
+    gc.freeze()  # or Python, on leaving, would look through all of it for garbage after all
+    sys.exit(code)
 
 
 def run(arguments: Sequence[str]) -> ExitCode:

@@ -86,7 +86,7 @@ class Absent:
         return f"{self.table}.{self.column}" if self.column else self.table
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class AuditResult:
     """Everything an audit found.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import pandas as pd
@@ -104,6 +105,7 @@ class WorkList:
         return sum(station.findings for station in self.stations)
 
 
+@lru_cache(maxsize=1)
 def work_list(result: AuditResult) -> WorkList:
     """Sort the findings into jobs by station; findings without a station come last, on a list of their own."""
     findings = result.findings.head(MOST_FINDINGS)
