@@ -22,18 +22,33 @@ def spelled(values: Sequence[Any]) -> tuple[pa.Array, NDArray[np.bool_] | None]:
     types = set(map(type, values))
     if types <= {str, type(None)}:
         return pa.array(values, pa.string()), None
-    if types <= {float, str} and all(value == "" for value in values if type(value) is str):
-        return _numbers([value if type(value) is float else None for value in values])
     at_midnight = datetime in types
+    if types <= {float, str} or (types <= {datetime, date, str} and at_midnight):
+        # The usual columns of a sheet: all at once.
+        typed_only = [None if type(value) is str else value for value in values]
+        if all(value == "" for value in values if type(value) is str):
+            found = _times(typed_only) if at_midnight else _numbers(typed_only)
+            if found is not None:
+                return found, np.asarray(pc.is_valid(found))
     typed = np.fromiter((value is not None and type(value) is not str for value in values), bool, len(values))
     return pa.array([_spelled(value, at_midnight) for value in values], pa.string()), typed
 
 
-def _numbers(values: Sequence[float | None]) -> tuple[pa.Array, NDArray[np.bool_]]:
+def _times(values: Sequence[datetime | date | None]) -> pa.Array | None:
+    """Naive times to the second; None where there are others, which only Python spells out."""
+    moments = [datetime(value.year, value.month, value.day) if type(value) is date else value for value in values]
+    found = pa.array(moments, pa.timestamp("us"))
+    to_the_second = pc.equal(found, pc.floor_temporal(found, unit="second"))
+    if any(moment is not None and moment.tzinfo for moment in moments) or not pc.all(to_the_second).as_py():
+        return None
+    return pc.binary_replace_slice(found.cast(pa.timestamp("s")).cast(pa.string()), 10, 11, "T")
+
+
+def _numbers(values: Sequence[float | None]) -> pa.Array:
     numbers = pa.array(values, pa.float64())
     whole = pc.and_(pc.equal(numbers, pc.floor(numbers)), pc.less(pc.abs(numbers), _LARGEST_WHOLE))
     counts = pc.if_else(whole, numbers, pa.scalar(0.0)).cast(pa.int64()).cast(pa.string())
-    return pc.if_else(whole, counts, numbers.cast(pa.string())), np.asarray(pc.is_valid(numbers))
+    return pc.if_else(whole, counts, numbers.cast(pa.string()))
 
 
 def _spelled(value: Any, at_midnight: bool) -> str | None:
