@@ -39,7 +39,7 @@ def _times(values: Sequence[datetime | date | None]) -> pa.Array | None:
     moments = [datetime(value.year, value.month, value.day) if type(value) is date else value for value in values]
     found = pa.array(moments, pa.timestamp("us"))
     to_the_second = pc.equal(found, pc.floor_temporal(found, unit="second"))
-    if any(moment is not None and moment.tzinfo for moment in moments) or not pc.all(to_the_second).as_py():
+    if any(isinstance(moment, datetime) and moment.tzinfo for moment in moments) or not pc.all(to_the_second).as_py():
         return None
     return pc.binary_replace_slice(found.cast(pa.timestamp("s")).cast(pa.string()), 10, 11, "T")
 
