@@ -27,6 +27,9 @@ from audit.intake.tables import Column
 LONGEST_NAME: Final = 1000
 """Characters in an identifier or code; a longer one is a broken cell."""
 
+SPREADSHEET_ERRORS: Final = pa.array(["#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A"])
+"""What a formula leaves in a cell where it fails (ECMA-376 Part 1, 18.17.2.7, from memory)."""
+
 FIRST_TIME: Final = np.datetime64("1950-01-01")
 AFTER_LAST_TIME: Final = np.datetime64("2100-01-01")
 """Times outside this span are misprints."""
@@ -154,6 +157,9 @@ def _names(text: Any) -> tuple[Any, Misread]:
     if _holds_nul(text):
         text, rows = _without(text, pc.match_substring(text, "\0"))
         misread.append((rows, "contains a NUL character"))
+    if pc.any(pc.starts_with(text, "#")).as_py():
+        text, rows = _without(text, pc.is_in(text, SPREADSHEET_ERRORS))
+        misread.append((rows, "a spreadsheet's error, no value"))
     return text, misread
 
 

@@ -7,10 +7,11 @@ is. A workbook is therefore looked through before it is given to it.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from fnmatch import fnmatchcase
 from functools import lru_cache
+from io import BytesIO
 from itertools import islice
 from threading import Lock
 from typing import IO, Any, Final
@@ -41,6 +42,7 @@ _USUAL_COLUMNS: Final = 52
 _UNUSUAL: Final = r' r(?:[^=]|=[^"]|="(?:[B-Z][A-Z]|[A-Z]{3}|[A-Z]*(?:[2-9][0-9]{5}|[0-9]{7})))'
 """A cell outside the usual rows and columns, or one written in another way than ` r="A1"`: most pieces of a sheet have
 none, and Arrow finds that out at a gigabyte a second."""
+_ERROR_CELL: Final = re.compile(rb"""(<(?:\w+:)?c\s(?:[^<>]*\s)?t\s*=\s*["'])e(["'])""")
 _CELL: Final = re.compile(rb"""\sr\s*=\s*["']\s*([A-Z]*)(\d+)\s*["']""")
 
 
@@ -142,7 +144,9 @@ _one_at_a_time = Lock()
 def _opened(file: ExportFile, _changed_at: int, _size: int) -> Any:
     from python_calamine import CalamineWorkbook
 
-    refuse_odd_workbook(file)
+    with_errors = look_through(file)
+    if with_errors:
+        return CalamineWorkbook.from_filelike(_errors_as_text(file, with_errors))
     return CalamineWorkbook.from_path(str(file.path))
 
 
@@ -162,14 +166,33 @@ def refusing(file: ExportFile) -> Iterator[None]:
         raise
 
 
-def refuse_odd_workbook(file: ExportFile) -> None:
-    """AuditError for a workbook that would unpack to far more than it seems to hold."""
+def look_through(file: ExportFile) -> set[str]:
+    """The parts of a workbook in which cells may hold errors (`#N/A`), after a look at its size.
+
+    AuditError for a workbook that would unpack to far more than it seems to hold.
+    """
+    with_errors = set()
     with ZipFile(file.path) as packed:
         members = files_in(packed)
         refuse_bomb(file.name, file.path.stat().st_size, [member.file_size for member in members])
         for member in members:
             with packed.open(member) as part:
-                _refuse_wide_sheet(file, _pieces(part))
+                if _look_through_part(file, _pieces(part)):
+                    with_errors.add(member.filename)
+    return with_errors
+
+
+def _errors_as_text(file: ExportFile, parts: Collection[str]) -> BytesIO:
+    """The workbook with the errors in its cells as text: the reader would leave nothing of them, as of blank cells."""
+    rewritten = BytesIO()
+    with ZipFile(file.path) as packed, ZipFile(rewritten, "w") as copy:
+        for member in files_in(packed):
+            content = packed.read(member)
+            if member.filename in parts:
+                content = _ERROR_CELL.sub(rb"\1str\2", content)
+            copy.writestr(member.filename, content)
+    rewritten.seek(0)
+    return rewritten
 
 
 def _pieces(part: IO[bytes]) -> Iterator[bytes]:
@@ -178,12 +201,14 @@ def _pieces(part: IO[bytes]) -> Iterator[bytes]:
         yield piece
 
 
-def _refuse_wide_sheet(file: ExportFile, pieces: Iterator[bytes]) -> None:
-    rows, columns, before = _USUAL_ROWS, _USUAL_COLUMNS, b""
+def _look_through_part(file: ExportFile, pieces: Iterator[bytes]) -> bool:
+    """Whether a part may have cells with errors; AuditError if it has cells too far apart."""
+    rows, columns, before, has_errors = _USUAL_ROWS, _USUAL_COLUMNS, b"", False
     for number, piece in enumerate(pieces):
         data = before + piece
         if number == 0 and not piece.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
-            return  # a picture or the like, which the reader doesn't open as a sheet
+            return False  # a picture or the like, which the reader doesn't open as a sheet
+        has_errors = has_errors or b'"e"' in data or b"'e'" in data
         if _may_hold_more(data):
             for letters, row in set(_CELL.findall(data)):
                 columns = max(columns, _column_number(letters))
@@ -196,6 +221,7 @@ def _refuse_wide_sheet(file: ExportFile, pieces: Iterator[bytes]) -> None:
             f"{file.name} has cells so far apart that a sheet would take {rows} rows of {columns} columns; "
             "remove what stands alone in its corner"
         )
+    return has_errors
 
 
 def _may_hold_more(data: bytes) -> bool:

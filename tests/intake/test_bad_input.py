@@ -275,6 +275,20 @@ def test_nul_byte(write: Write) -> None:
     ]
 
 
+def test_what_a_failed_formula_left(write: Write) -> None:
+    """A spreadsheet's error is no identifier and no code; free text may speak of one, and a lot may begin with #."""
+    changes: list[dict[str, str]] = [{"lot": "#N/A"}, {"performed_by": " #REF! "}, {"humidity_pct": "#DIV/0!"}]
+    changes += [{"lot": "#7"}, {"remarks": "#N/A"}]
+    export = read_export(write({"tasks.csv": task_rows({}, *changes)}), {"tasks": ["remarks"]})
+    assert [(line, column, reason) for _, line, column, _, reason in quarantined(export)] == [
+        (3, "lot", "a spreadsheet's error, no value"),
+        (4, "performed_by", "a spreadsheet's error, no value"),
+        (5, "humidity_pct", "a spreadsheet's error, no value"),
+    ]
+    assert export.tables["tasks"]["lot"].tolist()[1] == "#7"
+    assert export.tables["tasks"]["remarks"].tolist()[2] == "#N/A"
+
+
 def test_huge_cell(write: Write) -> None:
     """A cell of 10 MB is read; as an identifier it is quarantined, and the list of rejects stays short."""
     huge = "x" * (10 << 20)

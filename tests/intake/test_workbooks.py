@@ -12,6 +12,7 @@ from typing import Any
 import openpyxl
 import pandas as pd
 import pytest
+import xlsxwriter
 from openpyxl.utils.datetime import MAC_EPOCH, WINDOWS_EPOCH
 
 from audit.errors import AuditError
@@ -230,6 +231,21 @@ def test_archives_with_odd_names_are_refused(tmp_path: Path, name: str, fault: s
     path.write_bytes(data)
     with pytest.raises(AuditError, match=rf"{name} can't be "):
         read_export(path if name.endswith(".zip") else tmp_path)
+
+
+def test_a_cell_with_an_error_is_no_blank(tmp_path: Path) -> None:
+    """What a failed formula left is quarantined with its text, and the rest of the workbook is read as ever."""
+    with xlsxwriter.Workbook(tmp_path / "tasks.xlsx") as book:
+        sheet = book.add_worksheet("tasks")
+        sheet.write_row(0, 0, [*NAMES, "lot"])
+        sheet.write_row(1, 0, [*TASK.values(), 'a lot called <c t="e">'])
+        sheet.write_row(2, 0, ["T2", *list(TASK.values())[1:]])
+        sheet.write_formula(2, len(NAMES), "=NA()", None, "#N/A")
+    export = read_export(tmp_path)
+    assert column(export, "task_id") == ["T1"]
+    assert column(export, "lot") == ['a lot called <c t="e">']
+    rejects = export.rejects[["line", "column", "value", "reason"]]
+    assert rejects.to_numpy().tolist() == [[3, "lot", "#N/A", "a spreadsheet's error, no value"]]
 
 
 def test_sheets_that_are_not_there(tmp_path: Path) -> None:
