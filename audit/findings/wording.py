@@ -19,6 +19,7 @@ from audit.rulebook.models import (
     OverlapRule,
     PrecedeRule,
     SpacingRule,
+    codes_of,
 )
 from audit.timeline.instants import HOUR, MINUTE
 from audit.timeline.vocabulary import VOCABULARY
@@ -191,6 +192,8 @@ def _of_requirement(broken: Broken) -> Iterator[str]:
             yield f"{list_in_words(items, 'or')} not recorded as worn; {by}"
     elif not broken.recorded:
         yield presence_in_words(broken.column, False)
+    elif missing := [item for item in asked or () if item not in codes_of(broken.recorded)]:
+        yield f"{list_in_words(missing, 'and')} not among the {_label(broken.column)} ({broken.recorded})"
     else:
         yield f"{_label(broken.column)} is {broken.recorded}; {_asked(broken)}"
 

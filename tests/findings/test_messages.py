@@ -21,6 +21,15 @@ def test_of_alternatives_the_sentence_says_what_was_asked_for() -> None:
     ]
 
 
+def test_of_a_list_the_sentence_says_what_is_missing() -> None:
+    """Steps that were not signed for are named, with those that were beside them."""
+    rule = next(rule for rule in load_rules(rules_folder()).rules if rule.id == "prep-not-rinsed-and-dried")
+    example = next(one for one in rule.examples if one.name == "not dried")
+    timeline = build_timeline(example_export(example))
+    findings = collect([(rule, judge_rule(rule, timeline))], timeline).findings
+    assert findings["message"].tolist() == ["Dried not among the steps signed for (stripped; rinsed)."]
+
+
 def test_of_several_boots_the_sentence_says_what_is_wrong_with_the_first() -> None:
     """A record for all positions that two of the boots make a finding is one finding, about no one boot."""
     rule = next(rule for rule in load_rules(rules_folder()).rules if rule.id == "preservative-on-wrong-material")
