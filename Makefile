@@ -66,7 +66,8 @@ docs: $(READY_DEV)
 schema: $(READY)
 	$(BIN)/python -m audit.rulebook.editor_schema > $(VENV)/rule.schema.json
 	$(BIN)/python -m audit.rulebook.editor_schema settings > $(VENV)/settings.schema.json
-	mv $(VENV)/rule.schema.json $(VENV)/settings.schema.json rules/
+	$(BIN)/python -m audit.intake.mapping_schema > $(VENV)/mapping.schema.json
+	mv $(VENV)/rule.schema.json $(VENV)/settings.schema.json $(VENV)/mapping.schema.json rules/
 
 # Whole outputs of an invented result, which the tests compare byte for byte.
 golden: $(READY_DEV)

@@ -14,7 +14,8 @@ from audit.intake.mapping import read_mapping
 from audit.intake.mapping_schema import mapping_schema
 from audit.yaml.source import read_yaml
 
-SAMPLES = Path(__file__).resolve().parents[2] / "sample_records"
+ROOT = Path(__file__).resolve().parents[2]
+SAMPLES, RULES = ROOT / "sample_records", ROOT / "rules"
 VALIDATOR = jsonschema.Draft202012Validator(json.loads(mapping_schema()))
 
 
@@ -25,8 +26,8 @@ def mapping() -> dict[str, Any]:
 
 
 def test_committed_schema_is_the_one_generated() -> None:
-    """The schema beside the sample mappings has not drifted from the models."""
-    assert (SAMPLES / "mapping.schema.json").read_text(encoding="utf-8") == mapping_schema()
+    """The schema that ships with the rules has not drifted from the models."""
+    assert (RULES / "mapping.schema.json").read_text(encoding="utf-8") == mapping_schema()
 
 
 @pytest.mark.parametrize("name", ["lindhaven", "quarrydown"])
@@ -36,7 +37,7 @@ def test_sample_mappings_are_valid(name: str) -> None:
     text = path.read_text(encoding="utf-8")
     assert list(VALIDATOR.iter_errors(read_yaml(text, path.name).data)) == []
     reference = text.splitlines()[0].removeprefix("# yaml-language-server: $schema=")
-    assert (path.parent / reference).resolve() == SAMPLES / "mapping.schema.json"
+    assert (path.parent / reference).resolve() == RULES / "mapping.schema.json"
 
 
 @pytest.mark.parametrize(
