@@ -11,7 +11,7 @@ from audit.forms.judging import judge_rule
 from audit.forms.outcomes import Outcomes
 from audit.rulebook.examples import example_export
 from audit.rulebook.models import AnyRule, Example
-from audit.timeline.timeline import build_timeline
+from audit.timeline.timeline import Timeline, build_timeline
 
 
 @dataclass(frozen=True)
@@ -46,11 +46,21 @@ def run_examples(rules: Iterable[AnyRule]) -> Iterator[ExampleResult]:
 
 def verdict(rule: AnyRule, example: Example) -> str:
     """What a rule says of an example, its own or another's."""
+    return verdict_on(rule, timeline_of(example))
+
+
+def timeline_of(example: Example) -> Timeline:
+    """An example, read and placed in time."""
     as_of = None
     if example.as_of is not None:
         as_of = pd.Timestamp(example.as_of)
         as_of = as_of.tz_localize("UTC") if as_of.tzinfo is None else as_of
-    return _said(judge_rule(rule, build_timeline(example_export(example), as_of)))
+    return build_timeline(example_export(example), as_of)
+
+
+def verdict_on(rule: AnyRule, timeline: Timeline) -> str:
+    """What a rule says of a small export: the most serious of the outcomes."""
+    return _said(judge_rule(rule, timeline))
 
 
 def _said(outcomes: Outcomes) -> str:

@@ -14,7 +14,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from audit.forms.examples import verdict
+from audit.forms.examples import timeline_of, verdict_on
 from audit.forms.explaining import asks_about_products
 from audit.forms.unknowns import unjudged_when
 from audit.intake.small_files import read_file
@@ -236,7 +236,8 @@ _CHECKS: tuple[Callable[[AnyRule, Source], Iterable[Fault]], ...] = (
 
 def _twins(rules: Sequence[AnyRule]) -> Iterator[tuple[int, str]]:
     """Rules that mean the same, by their words or by every example of both."""
-    judged = cache(lambda number, example: verdict(rules[number], rules[example[0]].examples[example[1]]))
+    timelines = cache(lambda number, place: timeline_of(rules[number].examples[place]))
+    judged = cache(lambda number, example: verdict_on(rules[number], timelines(*example)))
 
     def alike(number: int, other: int) -> bool:
         """Whether the one judges each example of the other as that says."""

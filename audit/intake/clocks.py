@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -140,6 +141,11 @@ def is_zone(name: str) -> bool:
 
 def no_later() -> pd.DataFrame:
     """An empty list of later instants."""
+    return _no_later().copy(deep=False)
+
+
+@cache
+def _no_later() -> pd.DataFrame:
     return _later(np.empty(0, dtype=np.intp), "", np.empty(0, "datetime64[us]"))
 
 

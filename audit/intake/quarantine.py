@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -44,6 +45,11 @@ def _list_ragged(cells: Cells) -> pd.DataFrame:
 
 def no_rejects() -> pd.DataFrame:
     """An empty quarantine list."""
+    return _no_rejects().copy(deep=False)
+
+
+@cache
+def _no_rejects() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype="int64" if name == "line" else "str") for name in REJECT_COLUMNS})
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -208,6 +209,7 @@ def _earliest(instants: list[Ints], default: int) -> int:
     return min((int(values.min()) for values in instants if len(values)), default=default)
 
 
+@cache
 def _empty(table: str) -> pd.DataFrame:
     """Frame without rows that stands in for a table that was not supplied."""
     dtypes = {"time": "datetime64[us, UTC]", "number": "float64", "count": "Int64"}
