@@ -114,7 +114,7 @@ def _used(timeline: Timeline, rules: Sequence[AnyRule]) -> dict[str, Bools]:
         if table not in read and table != "stations":
             used[table] = np.zeros(len(frame), bool)
         elif table in NAMED_BY:
-            used[table] = _named(frame, timeline.tasks[records], NAMED_BY[table])
+            used[table] = _named(frame, timeline.tasks, records, NAMED_BY[table])
         else:
             began = micros(frame["takeoff_at" if table == "flights" else "installed_at"])
             used[table] = began <= timeline.as_of
@@ -132,10 +132,12 @@ def _selecting(rule: AnyRule) -> Iterator[Conditions]:
             yield from conditions_of(rule)
 
 
-def _named(frame: pd.DataFrame, records: pd.DataFrame, columns: tuple[tuple[str, str], ...]) -> Bools:
+def _named(frame: pd.DataFrame, tasks: pd.DataFrame, records: Bools, columns: tuple[tuple[str, str], ...]) -> Bools:
     named: set[str] = set()
     for _, column in columns:
-        if column in records:
-            cells = records[column].cat
-            named |= set(cells.categories[np.unique(cells.codes[cells.codes >= 0])])
+        if column in tasks:
+            cells = tasks[column].cat
+            there = np.zeros(len(cells.categories) + 1, bool)  # the last for the code of a missing value
+            there[cells.codes.to_numpy()[records]] = True
+            named |= set(cells.categories[there[:-1]])
     return frame[columns[0][0]].isin(named).to_numpy()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +16,8 @@ from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max, sprea
 from audit.timeline.timeline import TASK_TIMES, Timeline
 
 _PAIRS_AT_ONCE = 4_000_000
+_NEAR = 2
+"""Steps taken one by one before a place is searched for."""
 
 
 @dataclass(frozen=True)
@@ -236,11 +238,45 @@ def _pairs(left: Things, right: Things, left_key: Ints, right_key: Ints) -> tupl
     row = keyed[order.row]
     # Asked in the same order, neighbours look at neighbouring places: much faster than at random.
     asked = asked[Order.of(left_key[asked], left.start[asked]).row]
-    reach = Order.of(right_key[row], _reach(right_key[row], right.end[row]))
+    mine, begin, end = left_key[asked], left.start[asked], left.end[asked]
+    owner, start = right_key[row], right.start[row]
+    reach = _reach(owner, right.end[row])
     # Candidates of the same key start before the end, and stand no further back than where something still reaches.
-    high = order.count(left_key[asked], left.end[asked], "before")
-    low = reach.count(left_key[asked], left.start[asked], "until")
+    # Most stand right beside the place of the beginning itself.
+    at = order.count(mine, begin, "before")
+
+    def starts_before_the_end(which: Ints, place: Ints) -> Bools:
+        there = np.minimum(place, len(row) - 1)
+        found: Bools = (place < len(row)) & (owner[there] == mine[which]) & (start[there] < end[which])
+        return found
+
+    def reached_from_behind(which: Ints, place: Ints) -> Bools:
+        found: Bools = (place > 0) & (owner[place - 1] == mine[which]) & (reach[place - 1] > begin[which])
+        return found
+
+    def before_the_end(far: Ints) -> Ints:
+        return order.count(mine[far], end[far], "before")
+
+    def not_reached(far: Ints) -> Ints:
+        return Order.of(owner, reach).count(mine[far], begin[far], "until")
+
+    if not len(row):
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    high = _stepped(at, 1, starts_before_the_end, before_the_end)
+    low = _stepped(at, -1, reached_from_behind, not_reached)
     return _real(left, right, asked, row, low, high)
+
+
+def _stepped(at: Ints, by: int, goes_on: Callable[[Ints, Ints], Bools], search: Callable[[Ints], Ints]) -> Ints:
+    """Places reached from `at` step by step as long as it goes on; those that are not near are searched for."""
+    place, going = at.copy(), np.arange(len(at))
+    for _ in range(_NEAR):
+        going = going[goes_on(going, place[going])]
+        place[going] += by
+    far = going[goes_on(going, place[going])]
+    if len(far):
+        place[far] = search(far)
+    return place
 
 
 def _reach(owner: Ints, end: Ints) -> Ints:

@@ -14,6 +14,9 @@ from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, Bools, Ints, Or
 from audit.timeline.timeline import EVERY_POSITION, TASK_TIMES, Timeline
 from audit.timeline.vocabulary import VOCABULARY
 
+_LARGEST_LOOKUP = 4_000_000
+"""Keys for which a row is looked up in a table of all of them; more are searched for."""
+
 NO_COMPONENT = "no component known at that position and time"
 TWO_COMPONENTS = "two components recorded at that position and time"
 
@@ -100,11 +103,13 @@ def local_day(timeline: Timeline, rows: Ints, instants: Ints) -> Ints:
         return day
     stations = timeline.tables["stations"]
     zones = dict(zip(stations["station"].astype(str), stations["timezone"].astype(str), strict=True))
+    names = sorted(set(zones.values()))
     column = timeline.tasks["station"].cat
-    codes = column.codes.to_numpy()[rows]
-    for zone in sorted(set(zones.values())):
-        here = [i for i, station in enumerate(column.categories) if zones.get(str(station)) == zone]
-        mask = np.isin(codes, here)
+    # The last entry serves the code -1 of a missing value.
+    of_station = [names.index(zones[name]) if name in zones else -1 for name in map(str, column.categories)]
+    numbers = np.array([*of_station, -1], np.int16)[column.codes.to_numpy()[rows]]
+    for number, zone in enumerate(names):
+        mask = numbers == number
         if mask.any():
             local = pd.DatetimeIndex(instants[mask].view("M8[us]"), tz="UTC").tz_convert(zone)
             day[mask] = np.floor_divide(local.tz_localize(None).to_numpy("datetime64[us]").view(np.int64), DAY)
@@ -220,6 +225,7 @@ def _pair(
     combined_row = np.zeros(len(frame), np.int64)
     named = np.ones(count, bool)
     listed = np.ones(len(frame), bool)
+    size = 1
     for column, task_column in zip(columns, task_columns, strict=True):
         task_values = timeline.tasks[task_column]
         names = names_of((frame[column], task_values))
@@ -229,9 +235,14 @@ def _pair(
         row_codes = codes_in(names, frame[column]).astype(np.int64)
         named &= task_codes != MISSING
         listed &= row_codes != MISSING
-        combined_task = combined_task * (len(names) + 1) + task_codes
-        combined_row = combined_row * (len(names) + 1) + row_codes
+        combined_task = combined_task * (len(names) + 1) + task_codes + 1
+        combined_row = combined_row * (len(names) + 1) + row_codes + 1
+        size *= len(names) + 1
     keys = np.flatnonzero(listed)
+    if size <= _LARGEST_LOOKUP:
+        row_of = np.full(size, -1)
+        row_of[combined_row[keys]] = keys
+        return np.where(named, row_of[combined_task], -1), named
     if not len(keys):
         return np.full(count, -1), named
     order = keys[np.argsort(combined_row[keys], kind="stable")]
