@@ -234,6 +234,8 @@ def _pairs_of_one_kind(things: Things, key: Ints) -> tuple[Ints, Ints]:
 def _pairs(left: Things, right: Things, left_key: Ints, right_key: Ints) -> tuple[Ints, Ints]:
     """Index pairs that share a key and overlap in time."""
     keyed, asked = np.flatnonzero(right_key != NONE), np.flatnonzero(left_key != NONE)
+    if not len(keyed):
+        return np.empty(0, np.int64), np.empty(0, np.int64)
     order = Order.of(right_key[keyed], right.start[keyed])
     row = keyed[order.row]
     # Asked in the same order, neighbours look at neighbouring places: much faster than at random.
@@ -260,8 +262,6 @@ def _pairs(left: Things, right: Things, left_key: Ints, right_key: Ints) -> tupl
     def not_reached(far: Ints) -> Ints:
         return Order.of(owner, reach).count(mine[far], begin[far], "until")
 
-    if not len(row):
-        return np.empty(0, np.int64), np.empty(0, np.int64)
     high = _stepped(at, 1, starts_before_the_end, before_the_end)
     low = _stepped(at, -1, reached_from_behind, not_reached)
     return _real(left, right, asked, row, low, high)

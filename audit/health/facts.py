@@ -14,7 +14,7 @@ FACTS: Final[Mapping[str, str]] = {
     "rows_against_previous": "rows read, divided by those of the earlier run",
     "rows_against_usual": "rows read, divided by the median of the earlier runs",
     "null_rate": "share of the audited rows in which the column is blank",
-    "null_rate_rise": "null_rate, less that of the earlier run",
+    "null_rate_rise": "share of the audited rows in which the column is blank, less that of the earlier run",
     "outside_list_rate": "share of the rows read whose value is not in the column's list",
     "orphan_rate": "share of the audited rows with a value there whose value no other table knows",
     "newest": "hours from 1970-01-01 UTC to the newest record",
