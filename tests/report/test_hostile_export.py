@@ -69,6 +69,8 @@ def report(tmp_path: Path) -> Path:
     write(export, "flights.csv", [flight])
     write(export, "components.csv", [boot])
     write(export, "products.csv", [{"product": TEXT["product"], "product_class": "rubber-preservative"}])
+    # Nobody of that name is listed: export health names who is missing.
+    write(export, "people.csv", [{"person": "P1", "authorisation": "boots", "valid_from": "2020-01-01"}])
     out = tmp_path / "out"
     arguments = ["check", str(export), "--rules", str(rules), "--out", str(out), "--write", ",".join(FILES)]
     assert run(arguments) == ExitCode.FINDINGS
@@ -87,7 +89,10 @@ def test_text_from_an_export_stays_text(report: Path, capsys: pytest.CaptureFixt
     assert len(run_["results"]) == 1
     [case] = ElementTree.parse(report / "junit.xml").getroot().iter("testcase")
     assert case.find("failure") is not None
-    for name in ("worklist.html", "summary.md", "junit.xml"):
+    facts = csv.DictReader(io.StringIO((report / "health.csv").read_text(encoding="utf-8"), newline=""))
+    assert any("<script>alert(1)" in fact["detail"] for fact in facts)
+    assert "&lt;script&gt;alert" in (report / "report.html").read_text(encoding="utf-8").partition('id="health"')[2]
+    for name in ("report.html", "worklist.html", "summary.md", "junit.xml"):
         text = (report / name).read_text(encoding="utf-8")
         assert "<script>alert" not in text, name
         assert not HIDDEN.search(text.replace("\n", "")), name
