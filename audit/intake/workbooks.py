@@ -204,10 +204,8 @@ def _pieces(part: IO[bytes]) -> Iterator[bytes]:
 def _look_through_part(file: ExportFile, pieces: Iterator[bytes]) -> bool:
     """Whether a part may have cells with errors; AuditError if it has cells too far apart."""
     rows, columns, before, has_errors = _USUAL_ROWS, _USUAL_COLUMNS, b"", False
-    for number, piece in enumerate(pieces):
+    for piece in pieces:
         data = before + piece
-        if number == 0 and not piece.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
-            return False  # a picture or the like, which the reader doesn't open as a sheet
         has_errors = has_errors or b'"e"' in data or b"'e'" in data
         if _may_hold_more(data):
             for letters, row in set(_CELL.findall(data)):

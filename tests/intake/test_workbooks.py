@@ -190,6 +190,16 @@ def test_cells_far_out_are_refused(tmp_path: Path, cell: bytes, sentence: str) -
         read_export(tmp_path)
 
 
+@pytest.mark.parametrize("before", [b" " * 10_000, b"x", b"\n" * 5_000_000])
+def test_what_stands_before_a_sheet_hides_nothing(tmp_path: Path, before: bytes) -> None:
+    """The reader skips what comes before the first tag, however long: the look at the size doesn't stop there."""
+    save(tmp_path / "tasks.xlsx", {"tasks": [NAMES, list(TASK.values())]})
+    altered(tmp_path / "tasks.xlsx", (b"<worksheet", before + b"<worksheet"))
+    altered(tmp_path / "tasks.xlsx", (b' r="A2"', b' r="XFD1048576"'))
+    with pytest.raises(AuditError, match="so far apart"):
+        read_export(tmp_path)
+
+
 def test_a_sheet_that_says_it_is_huge(tmp_path: Path) -> None:
     """The dimension that a sheet claims has no part in how it is read, and may be refused."""
     save(tmp_path / "tasks.xlsx", {"tasks": [NAMES, list(TASK.values())]})
