@@ -39,11 +39,11 @@ _PIECE: Final = 4 << 20
 _HEAD: Final = 4 << 10
 _USUAL_ROWS: Final = 199_999
 _USUAL_COLUMNS: Final = 52
-_UNUSUAL: Final = r' r(?:[^=]|=[^"]|="(?:[B-Z][A-Z]|[A-Z]{3}|[A-Z]*(?:[2-9][0-9]{5}|[0-9]{7})))'
+_UNUSUAL: Final = r' r(?:[^=]|=[^"]|="(?:[B-Zb-z][A-Za-z]|[A-Za-z]{3}|[A-Za-z]*(?:[2-9][0-9]{5}|[0-9]{7})))'
 """A cell outside the usual rows and columns, or one written in another way than ` r="A1"`: most pieces of a sheet have
 none, and Arrow finds that out at a gigabyte a second."""
 _ERROR_CELL: Final = re.compile(rb"""(<(?:\w+:)?c\s(?:[^<>]*\s)?t\s*=\s*["'])e(["'])""")
-_CELL: Final = re.compile(rb"""\sr\s*=\s*["']\s*([A-Z]*)(\d+)\s*["']""")
+_CELL: Final = re.compile(rb"""\sr\s*=\s*["']\s*([A-Za-z]*)(\d+)\s*["']""")
 
 
 def read_workbook(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
@@ -231,6 +231,6 @@ def _may_hold_more(data: bytes) -> bool:
 
 def _column_number(letters: bytes) -> int:
     number = 0
-    for letter in letters[:6]:
+    for letter in letters[:6].upper():
         number = number * 26 + letter - ord("A") + 1
     return number

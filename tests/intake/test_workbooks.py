@@ -180,6 +180,8 @@ def altered(path: Path, change: tuple[bytes, bytes]) -> None:
         (b' r="XFD1048576"', "so far apart"),
         (b"\n r = 'XFD1048576'", "so far apart"),
         (b'\tr="ZZZZ9"', "outside"),
+        (b' r="xfd1048576"', "so far apart"),
+        (b' r="a20000000"', "outside the 1048576 rows"),
     ],
 )
 def test_cells_far_out_are_refused(tmp_path: Path, cell: bytes, sentence: str) -> None:
