@@ -32,7 +32,7 @@ from audit.timeline.vocabulary import VOCABULARY
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
 DEVELOPERS = ROOT / "DEVELOPERS.md"
-ROOMS = (".", "yaml", "intake", "timeline", "rulebook", "forms", "findings", "report", "cli")
+ROOMS = (".", "yaml", "intake", "health", "timeline", "rulebook", "forms", "findings", "report", "cli")
 WIDTH = 100
 CATALOGUE = "CATALOGUE.md"
 COMMAND = "make docs, or .venv/bin/python -m tests.generated_docs --write"
