@@ -58,8 +58,8 @@ def collect(judged: Sequence[tuple[AnyRule, Outcomes]], timeline: Timeline) -> C
     found = cases[cases["finding"]].reset_index(drop=True)
     of = found["of"].to_numpy()
     findings = _evidence(rules, found, timeline)
-    for name, said_by in (("rule", "id"), ("level", "level"), ("put_right", "put_right")):
-        findings[name] = _of_rules(rules, said_by, of)
+    for name, attribute in (("rule", "id"), ("level", "level"), ("put_right", "put_right")):
+        findings[name] = _of_rules(rules, attribute, of)
     findings["state"] = OPEN
     for name in ("measured", "limit", "unit"):
         findings[name] = found[name]
@@ -81,9 +81,9 @@ def collect(judged: Sequence[tuple[AnyRule, Outcomes]], timeline: Timeline) -> C
     return Collected(findings[[*FINDING_COLUMNS, *ROW_COLUMNS]], unjudged[list(UNJUDGED_COLUMNS)], found)
 
 
-def _of_rules(rules: Sequence[AnyRule], said_by: str, of: Ints) -> Texts:
-    said: Texts = np.array([getattr(rule, said_by) for rule in rules], object)
-    return said[of]
+def _of_rules(rules: Sequence[AnyRule], attribute: str, of: Ints) -> Texts:
+    by_number: Texts = np.array([getattr(rule, attribute) for rule in rules], object)
+    return by_number[of]
 
 
 def _bases(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
