@@ -136,7 +136,8 @@
       element("span", {class: "message"}, cell("message", worst)), " ",
       element("span", {class: "about"}, about));
     const details = element("details", null, summary);
-    details.addEventListener("toggle", () => details.open && fill(details, findings), {once: true});
+    // Opened and closed at once, it may hear of that only when it is closed again: it listens on.
+    details.addEventListener("toggle", () => details.open && fill(details, findings));
     return element("li", {class: `matter level-${level}`}, details);
   }
 
