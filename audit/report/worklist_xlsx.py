@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import textwrap
 from collections.abc import Iterable, Iterator
 from datetime import datetime
 from functools import lru_cache
@@ -43,11 +44,15 @@ from audit.report.worklist import (
 LONGEST_CELL: Final = 2_000
 """Characters of one value that are shown; a cell holds 32,767 at most."""
 LONGEST_SHEET_NAME: Final = 31
+LINE: Final = 13.0
+"""Points from one line of a cell to the next."""
+TALLEST_ROW: Final = 409.0
+"""Points; spreadsheet programs allow no more."""
 NO_STATION: Final = "No station"
 
 COLUMNS: Final = {
     "Job": 5,
-    "By when": 17,
+    "By when": 20,
     "Level": 11,
     "Aircraft": 12,
     "Work order": 13,
@@ -64,6 +69,9 @@ COLUMNS: Final = {
     FINDING: 14,
 }
 """Columns of a station's sheet, with their widths."""
+
+HOW_COLUMNS: Final = (24, 72, 13, 13, 13)
+"""Widths of the columns of the first sheet."""
 
 _NOT_IN_A_SHEET_NAME = re.compile(r"[\[\]:*?/\\]")
 
@@ -145,17 +153,20 @@ class _Styles:
 def _write_how(book: Any, listed: WorkList, names: list[str], styles: _Styles) -> None:
     sheet = book.add_worksheet(HOW_SHEET)
     sheet.hide_gridlines(2)
-    sheet.set_column(0, 0, 24)
-    sheet.set_column(1, 1, 72)
-    sheet.set_column(2, 4, 13)
-    row = _lines(sheet, 0, [("Work list from the audit of maintenance records", "")], styles.title)
-    row = _lines(sheet, row, list(_explained(listed)), styles.plain, styles.strong)
-    for column, head in enumerate(("Sheet", "Station", "Jobs", "Findings", "Before next flight")):
-        _put(sheet, row, column, head, styles.head)
+    for column, width in enumerate(HOW_COLUMNS):
+        sheet.set_column(column, column, width)
+    _put(sheet, 0, 0, "Work list from the audit of maintenance records", styles.title)
+    sheet.set_row(0, 2 * LINE)
+    explained = list(_explained(listed))
+    for row, (name, text) in enumerate(explained, start=1):
+        _write_line(sheet, row, (name, styles.strong), (text, styles.plain))
+    row = len(explained) + 1
+    heads = ("Sheet", "Station", "Jobs", "Findings", "Before next flight")
+    _write_line(sheet, row, *((head, styles.head) for head in heads))
     for name, station in zip(names, listed.stations, strict=True):
         row += 1
-        _put(sheet, row, 0, name, styles.plain)
-        _put(sheet, row, 1, station.station or "no station is known for these", styles.plain)
+        place = station.station or "no station is known for these"
+        _write_line(sheet, row, (name, styles.plain), (place, styles.plain))
         for column, number in enumerate((len(station.jobs), station.findings, station.urgent), start=2):
             _checked(sheet.write_number(row, column, number, styles.plain))
     if not listed.stations:
@@ -163,6 +174,13 @@ def _write_how(book: Any, listed: WorkList, names: list[str], styles: _Styles) -
     sheet.set_landscape()
     sheet.set_paper(9)
     sheet.fit_to_pages(1, 0)
+
+
+def _write_line(sheet: Any, row: int, *cells: tuple[str, Any]) -> None:
+    """A row of the first sheet: texts, each with its look."""
+    for column, (text, style) in enumerate(cells):
+        _put(sheet, row, column, text, style)
+    sheet.set_row(row, _height((width, text) for width, (text, _) in zip(HOW_COLUMNS, cells, strict=False)))
 
 
 def _explained(listed: WorkList) -> Iterator[tuple[str, str]]:
@@ -197,14 +215,6 @@ def _explained(listed: WorkList) -> Iterator[tuple[str, str]]:
     yield "", ""
 
 
-def _lines(sheet: Any, row: int, lines: list[tuple[str, str]], style: Any, head: Any = None) -> int:
-    for name, text in lines:
-        _put(sheet, row, 0, name, head or style)
-        _put(sheet, row, 1, text, style)
-        row += 1
-    return row
-
-
 def _write_station(sheet: Any, station: StationList, styles: _Styles) -> None:
     places = {name: column for column, name in enumerate(COLUMNS)}
     for column, (name, width) in enumerate(COLUMNS.items()):
@@ -213,7 +223,9 @@ def _write_station(sheet: Any, station: StationList, styles: _Styles) -> None:
     row = 0
     for job, step, item, first in _rows(station):
         row += 1
-        for name, text, kind in _cells(job, step, item, first):
+        cells = list(_cells(job, step, item, first))
+        sheet.set_row(row, _height((COLUMNS[name], text) for name, text, _ in cells))
+        for name, text, kind in cells:
             _put(sheet, row, places[name], text, styles.cell(kind, first == "job"))
         for name in (ANSWER, WHO, NOTE):
             _checked(sheet.write_blank(row, places[name], None, styles.cell("answer", first == "job")))
@@ -309,6 +321,20 @@ def _write_issued(book: Any, listed: WorkList, names: list[str]) -> None:
 def _put(sheet: Any, row: int, column: int, text: str, style: Any = None) -> None:
     shown = _shown(text)
     _checked(sheet.write_string(row, column, shown, style) if shown else sheet.write_blank(row, column, None, style))
+
+
+def _height(cells: Iterable[tuple[float, str]]) -> float:
+    """Points that a row needs for its cells, each with the width of its column in digits; letters are narrower.
+
+    Not every spreadsheet program finds the height of wrapped text when it opens a workbook.
+    """
+    return min(max(_lines(_shown(text), int(1.1 * width)) for width, text in cells) * LINE + 2, TALLEST_ROW)
+
+
+@lru_cache(maxsize=10_000)
+def _lines(text: str, width: int) -> int:
+    """How many lines of so many letters a text takes."""
+    return sum(len(textwrap.wrap(line, width)) or 1 for line in text.split("\n"))
 
 
 @lru_cache(maxsize=10_000)

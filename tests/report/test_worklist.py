@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from typing import Any
 
 import openpyxl
@@ -15,7 +16,7 @@ from audit.report import worklist
 from audit.report.answers import ANSWERS, HOW_SHEET, ISSUED_SHEET
 from audit.report.worklist import NEVER, by_when, work_list
 from audit.report.worklist_html import work_list_page
-from audit.report.worklist_xlsx import COLUMNS, LONGEST_CELL, NO_STATION, sheet_names, workbook
+from audit.report.worklist_xlsx import COLUMNS, LONGEST_CELL, NO_STATION, TALLEST_ROW, sheet_names, workbook
 from tests.report.conftest import HOSTILE, finding, hostile_finding, make_result
 
 WRONG = "preservative-on-wrong-material"
@@ -174,3 +175,17 @@ def test_the_page_holds_every_finding_and_loads_nothing() -> None:
     assert "<script" not in page
     assert "\u202e" not in page
     assert "url(" not in page
+
+
+def test_a_row_is_as_tall_as_its_text() -> None:
+    """A program that finds no heights itself shows all lines of a text, of a very long one what a row can hold."""
+    messages = ["Short.", "A sentence of some length that fills a line. " * 6, "One\nword\na line" * 4, "no end " * 280]
+    book = opened(make_result([finding(n, message=text, work_order=f"W-{n}") for n, text in enumerate(messages)]))
+    for sheet in (book[HOW_SHEET], book["Fernharbour"]):
+        for row in sheet.iter_rows():
+            for cell in row:
+                width = sheet.column_dimensions[cell.column_letter].width
+                # At 10 points a line takes 12.75 points, and two letters are at least as wide as a digit.
+                needed = sum(12.75 * math.ceil(len(line) / (2 * width)) for line in str(cell.value or "").split("\n"))
+                height = sheet.row_dimensions[cell.row].height or sheet.sheet_format.defaultRowHeight
+                assert height >= min(needed, TALLEST_ROW)
