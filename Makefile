@@ -69,6 +69,10 @@ schema: $(READY)
 	$(BIN)/python -m audit.intake.mapping_schema > $(VENV)/mapping.schema.json
 	mv $(VENV)/rule.schema.json $(VENV)/settings.schema.json $(VENV)/mapping.schema.json rules/
 
+# The sample records, from their story.
+sample: $(READY)
+	$(BIN)/python -m sample_records.plant
+
 # Whole outputs of an invented result, which the tests compare byte for byte.
 golden: $(READY_DEV)
 	$(BIN)/python -m tests.golden_files --write
