@@ -138,21 +138,21 @@ def _approval(book: Logbook) -> Iterator[Planted]:
     yield fault("The certificate number of another certifier.", [others], broken("certificate-differs", others))
     mixed = visit.inspect(["right wing"], **_by(LEAVING_CERTIFIER, "TW-C-80", "airframe"))
     yield fault(
-        "The number of one of his certificates with the kind of the other.",
+        "The number of one of the certifier's certificates with the kind of the other.",
         [mixed],
         broken("certificate-differs", mixed),
     )
     second = visit.inspect(["right wing"], **_by(LEAVING_CERTIFIER, "TW-C-80", "repairman"))
-    yield near_miss("His second certificate, with its own kind.", [second], "certificate-differs")
+    yield near_miss("The certifier's second certificate, with its own kind.", [second], "certificate-differs")
 
     book.routine(until="2025-09-30")
     visit = book.visit("2025-09-30 21:00")
     last_day = visit.inspect(["fin"], **_by(LEAVING_CERTIFIER, "TW-C-79", "airframe"))
-    yield near_miss("Signed in the last hours of his authorisation.", [last_day], "certifier-not-authorised")
+    yield near_miss("Signed in the last hours of the authorisation.", [last_day], "certifier-not-authorised")
     visit.inspect(["left wing"], **_by(LEAVING_CERTIFIER, "TW-C-79", "airframe"))
     next_day = _signed(book.tasks[-1], hours(4), book)
     yield fault(
-        "Done on the last day of his authorisation and signed after midnight.",
+        "Done on the last day of the authorisation and signed after midnight.",
         [next_day],
         broken("certifier-not-authorised", next_day),
     )
@@ -335,5 +335,5 @@ def yew(book: Logbook) -> Iterator[Planted]:
         started_at=washed.started_at,
         finished_at=washed.finished_at,
     )
-    yield near_miss("While the fin dries he looks at QX-ALDER.", [washed, looked], "person-at-two-aircraft")
+    yield near_miss("The same person at QX-ALDER while the fin dries.", [washed, looked], "person-at-two-aircraft")
     book.routine(until=END)
