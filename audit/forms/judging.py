@@ -44,6 +44,10 @@ def judge_rule(rule: AnyRule, timeline: Timeline) -> Outcomes:
     tried = _times_tried(timeline, readings, verdicts, owner)
     # The second record of a pair is part of the subject; that of another subject only what broke the rule.
     keys = list(PAIR if isinstance(rule, SpacingRule | OverlapRule) else SUBJECT)
+    if isinstance(rule, OverlapRule) and rule.between[0] == rule.between[1]:
+        # Which of the two began first may hang on the reading: they are one pair all the same.
+        keys = ["one", "two"]
+        verdicts[keys] = np.sort(verdicts[["subject", "other"]].to_numpy(), axis=1)
     grouped = verdicts.groupby(keys, sort=False)
     agreed = (grouped["finding"].transform("sum") == tried) | (
         (grouped["finding"].transform("size") == tried) & ~grouped["finding"].transform("any")

@@ -24,7 +24,8 @@ _NEAR = 2
 class Things:
     """Things of one kind with their time: `row` in the kind's table, [start, end), and the columns they share.
 
-    `columns` are whole columns of the table, None where it lacks one.
+    Something that lasts no time, or ends before it starts, is an instant: it lasts one microsecond here. `columns` are
+    whole columns of the table, None where it lacks one.
     """
 
     kind: str
@@ -44,8 +45,9 @@ class Things:
 def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
     """A finding for each pair that overlaps in time, agrees on `same` and differs in `differing`.
 
-    The first column of `same` must be known; for the others two blanks agree. Something that lasts no time is taken as
-    an instant. What contradicts nothing complies; a pair of which a differing value is missing is unjudged.
+    The first column of `same` must be known; for the others two blanks agree. An instant overlaps what began before it
+    and ends after it, and another at the same time. What contradicts nothing complies; a pair of which a differing
+    value is missing is unjudged.
     """
     one, other = rule.between
     columns = (*rule.same, *rule.differing)
@@ -55,7 +57,7 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
     right = left if other == one else _things(timeline, other, rows, columns)
     known, left_key, right_key = _keys(rule.same, left, right)
     pairs = _pairs_of_one_kind(left, left_key) if one == other else _pairs(left, right, left_key, right_key)
-    first, second = pairs
+    first, second = _more_than_touching(left, right, *pairs)
     first, second, unknown = _apart(rule, left, right, first, second)
 
     # What takes part in no pair complies, or can't be judged by itself.
@@ -115,6 +117,14 @@ def _flight_of(right: Things, second: Ints, evidence: dict[str, Ints]) -> dict[s
     return {"flight": right.row[second], **evidence} if right.kind in ("flights", "stays") else evidence
 
 
+def _more_than_touching(left: Things, right: Things, first: Ints, second: Ints) -> tuple[Ints, Ints]:
+    """The pairs without those of an instant at which the other thing, which lasts, only begins."""
+    start, other_start = left.start[first], right.start[second]
+    instant, other_instant = left.end[first] - start == 1, right.end[second] - other_start == 1
+    overlap = (start != other_start) | (instant == other_instant)
+    return first[overlap], second[overlap]
+
+
 def _apart(rule: OverlapRule, left: Things, right: Things, first: Ints, second: Ints) -> tuple[Ints, Ints, Bools]:
     """The pairs that differ in every column of `differing`, or may; and which only may."""
     unknown = np.zeros(len(first), bool)
@@ -135,8 +145,10 @@ def _things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...])
     elif kind == "components":
         frame = timeline.tables.get("components", pd.DataFrame())
         history = timeline.components
-        rows = np.flatnonzero(timeline.in_play[timeline.aircraft_of(history.place)])
-        start, end = history.installed[rows], history.removed[rows]
+        # One that was taken off as it was put on was never there, nor is one yet that comes later.
+        there = history.installed < np.minimum(history.removed, timeline.as_of + 1)
+        rows = np.flatnonzero(timeline.in_play[timeline.aircraft_of(history.place)] & there)
+        start, end = history.installed[rows], np.minimum(history.removed[rows], timeline.as_of + 1)
     else:
         frame = timeline.tables.get("flights", pd.DataFrame())
         flights = timeline.flights

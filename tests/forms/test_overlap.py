@@ -28,13 +28,14 @@ def flight(takeoff: str, landing: str, **more: Any) -> dict[str, Any]:
         pytest.param(TASK, "10:00:00", "11:00:00", "1 complies", id="took-off-as-it-ended"),
         pytest.param(TASK, "09:59:59", "11:00:00", "1 finding", id="a-second-earlier"),
         pytest.param(TASK, "09:20:00", "09:30:00", "1 finding", id="inside"),
-        pytest.param(INSTANT, "09:00:00", "11:00:00", "1 finding", id="an-instant-at-takeoff"),
+        pytest.param(INSTANT, "08:59:59", "11:00:00", "1 finding", id="an-instant-in-flight"),
+        pytest.param(INSTANT, "09:00:00", "11:00:00", "1 complies", id="an-instant-at-takeoff"),
         pytest.param(INSTANT, "08:00:00", "09:00:00", "1 complies", id="an-instant-at-landing"),
         pytest.param(INSTANT, "09:00:00", "09:00:00", "1 finding", id="two-instants"),
     ],
 )
 def test_touching_is_not_overlapping(task: dict[str, Any], takeoff: str, landing: str, expected: str) -> None:
-    """Things last from their start, included, to their end, excluded; what lasts no time is an instant."""
+    """Things last from their start, included, to their end, excluded; an instant at either touches only."""
     assert verdict(IN_FLIGHT, tasks=[task], flights=[flight(takeoff, landing)]) == expected
     assert verdict(IN_FLIGHT, tasks=[task], flights=[flight(takeoff, landing, aircraft="A2")]) == "1 complies"
 
@@ -114,3 +115,32 @@ def test_one_boot_in_two_places() -> None:
     assert verdict(boots, tasks=[TASK], components=[there, here]) == "2 complies"
     early = here | {"installed_at": "2025-05-31T12:00:00Z"}
     assert outcomes(boots, tasks=[TASK], components=[there, early]).cases["measured"].tolist() == [12.0]
+
+
+def test_what_was_never_taken_off_overlaps_to_the_as_of_time() -> None:
+    """Of two boots at one position without a removal the figures go to the as-of time, not beyond."""
+    boots = rule("overlap", between=["components", "components"], same=["aircraft", "position"])
+    later = {"component_serial": "C2", "installed_at": "2025-06-02T08:00:00Z"}
+    assert outcomes(boots, tasks=[TASK], components=[{}, later]).cases["measured"].tolist() == [pytest.approx(2.0)]
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        pytest.param({"removed_at": "2025-06-02T08:00:00Z"}, id="put-on-and-off-at-once"),
+        pytest.param({"installed_at": "2025-06-03T08:00:00Z"}, id="after-the-as-of-time"),
+    ],
+)
+def test_a_boot_that_was_not_there_overlaps_with_none(other: dict[str, Any]) -> None:
+    """One that was taken off as it was put on was never there; one put on after the as-of time is not yet."""
+    boots = rule("overlap", between=["components", "components"], same=["aircraft", "position"])
+    other = {"component_serial": "C2", "installed_at": "2025-06-02T08:00:00Z"} | other
+    assert verdict(boots, "2025-06-02T10:00:00Z", tasks=[TASK], components=[{}, other]) == "1 complies"
+
+
+def test_a_pair_is_one_pair_in_every_reading() -> None:
+    """Which of two records began first may hang on a reading; that they overlap in all of them is a finding."""
+    stations = [{"station": "S1", "timezone": "UTC"}, {"station": "S2", "timezone": "Europe/Berlin"}]
+    twice = {"station": "S2", "started_at": "2025-10-26T02:10:00", "finished_at": "2025-10-26T04:50:00"}
+    once = {"started_at": "2025-10-26T00:40:00Z", "finished_at": "2025-10-26T02:00:00Z"}
+    assert verdict(TWO_PLACES, tasks=[twice, once], stations=stations) == "1 finding"
