@@ -11,13 +11,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from audit.findings import wording
-from audit.findings.identity import finding_id
+from audit.findings.identity import finding_ids
 from audit.findings.result import FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms.conditions import FALSE, failures
 from audit.forms.outcomes import NONE, SEVERAL, Outcomes, together
+from audit.forms.seasons import season_around
 from audit.rulebook.in_force import cited, judged_by_record
-from audit.rulebook.models import AnyRule, Conditions, CountRule, OverlapRule, RecordRule
-from audit.timeline.instants import HOUR, Ints, day_of
+from audit.rulebook.models import AnyRule, Conditions, CountRule, IntervalRule, OverlapRule, RecordRule
+from audit.timeline.instants import HOUR, NEVER, Ints, day_of
 from audit.timeline.records import values, work_day
 from audit.timeline.timeline import Timeline
 
@@ -72,7 +73,7 @@ def collect(judged: Sequence[tuple[AnyRule, Outcomes]], timeline: Timeline) -> C
         its = found[rows].reset_index(drop=True)
         message[rows] = _messages(rule, its, timeline)
         basis[rows] = _bases(rule, its, timeline)
-        ids[rows] = [finding_id(rule.id, subject) for subject in _subjects(rule, its, findings[rows], timeline)]
+        ids[rows] = finding_ids(rule.id, _subjects(rule, its, findings[rows], timeline), its["at"].tolist())
     findings["message"], findings["basis"], findings["finding_id"] = message, basis, ids
     open_cases = cases[~cases["finding"]].reset_index(drop=True)
     unjudged = _evidence(rules, open_cases, timeline)
@@ -172,7 +173,7 @@ def _messages(rule: AnyRule, cases: pd.DataFrame, timeline: Timeline) -> list[st
     other = np.where(cases["other"] >= 0, cases["other"], cases["task"]) if rule.form != "overlap" else cases["task"]
     other = np.asarray(other)
     columns = {
-        **{name: cases[name].tolist() for name in ("task", "at", "anchor", "measured", "limit", "unit")},
+        **{name: cases[name].tolist() for name in ("task", "at", "anchor", "measured", "carried", "limit", "unit")},
         "treatment": _treatment_names(rule, timeline, cases),
         "other_product": _products(timeline, other),
         "other_record": _cells(timeline.tasks, "task_id", other),
@@ -271,12 +272,8 @@ def _subjects(rule: AnyRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeli
         return [tuple(sorted(map(str, pair))) if rule.between[0] == rule.between[1] else pair for pair in names]
     work_order = _cells(timeline.tasks, "work_order", np.maximum(subject, NONE))
     keys = [evidence["aircraft"], evidence["position"], work_order]
-    if rule.form == "interval":
-        begun = [
-            "" if row >= 0 else f"{pd.Timestamp(at, unit='us'):%Y-%m-%dT%H:%M:%S}"
-            for row, at in zip(subject.tolist(), cases["anchor"].tolist(), strict=True)
-        ]
-        keys.append(begun)
+    if isinstance(rule, IntervalRule):
+        keys.append(np.where(subject >= 0, "", _time_began(rule, cases, timeline)))
     elif isinstance(rule, CountRule) and rule.sessions is not None:
         # The boot by its serial: of two at one position in a season each has its own season.
         keys += [evidence["component_serial"], _days(cases["anchor"].to_numpy())]
@@ -286,6 +283,20 @@ def _subjects(rule: AnyRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeli
         keys.append(_cells(timeline.tasks, "task_id", subject))
         keys.append(evidence["task_id"])
     return [tuple(map(str, key)) for key in zip(*keys, strict=True)]
+
+
+def _time_began(rule: IntervalRule, cases: pd.DataFrame, timeline: Timeline) -> Texts:
+    """When a boot's time on its aircraft began, or its season if later: wherever the export begins."""
+    component, place = cases["component"].to_numpy(), cases["place"].to_numpy()
+    known = np.flatnonzero(component >= 0)
+    began = np.full(len(cases), NEVER)
+    began[known] = timeline.components.installed[component[known]]
+    if rule.season is not None:
+        anchor = cases["anchor"].to_numpy()[known]
+        opens, _ = season_around(rule.season, timeline, timeline.aircraft_of(place[known]), anchor)
+        began[known] = np.maximum(began[known], opens)
+    texts: Texts = np.datetime_as_string(began.view("M8[us]"), unit="s").astype(object)
+    return texts
 
 
 def _classes(timeline: Timeline, rows: Ints) -> list[str]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Sequence
 
 _DIGITS = 12
 
@@ -16,3 +17,14 @@ def finding_id(rule: str, subject: Iterable[str]) -> str:
     """
     text = "\x1f".join((rule, *subject))
     return hashlib.sha256(text.encode()).hexdigest()[:_DIGITS]
+
+
+def finding_ids(rule: str, subjects: Sequence[tuple[str, ...]], at: Sequence[int]) -> list[str]:
+    """Return the ids of a rule's findings; of several on one subject the later ones, by their instants, count on."""
+    nth: Counter[tuple[str, ...]] = Counter()
+    ids = [""] * len(subjects)
+    for place in sorted(range(len(subjects)), key=list(at).__getitem__):
+        subject = subjects[place]
+        nth[subject] += 1
+        ids[place] = finding_id(rule, subject if nth[subject] == 1 else (*subject, str(nth[subject])))
+    return ids

@@ -104,26 +104,31 @@ def precede_sentence(rule: PrecedeRule, case: Mapping[str, Any]) -> str:
 def interval_sentence(rule: IntervalRule, case: Mapping[str, Any]) -> str:
     """Say how much passed since the last treatment, and how much was allowed."""
     since = f"since {case['treatment']} on" if case["task"] >= 0 else "without a treatment since"
-    over = case["measured"] - case["limit"]
+    over, carried = case["measured"] - case["limit"], case["carried"]
+    counted = ""
+    if carried:
+        counted = f", {figure(abs(carried))} {'more' if carried > 0 else 'less'} counted since it was done "
+        counted += "late" if carried > 0 else "early"
     return (
-        f"{figure(case['measured'])} {case['unit']} {since} {case['anchor_day']}; "
-        f"{figure(case['limit'])} allowed; {figure(over)} over."
+        f"{figure(case['measured'] - carried)} {case['unit']} {since} {case['anchor_day']}{counted}; "
+        f"{figure(case['limit'])} allowed; {figure(over) if over >= 0.01 else 'less than 0.01'} over."
     )
 
 
 def count_sentence(rule: CountRule, case: Mapping[str, Any]) -> str:
     """Say how many coats or sessions there are and how many there should be."""
-    side = "at least" if case["measured"] < case["limit"] else "at most"
+    side, asked = ("at least", "needed") if case["measured"] < case["limit"] else ("at most", "allowed")
     if rule.sessions is None:
         return (
-            f"{figure(case['measured'])} coats of {case['treatment']} recorded; {side} {figure(case['limit'])} needed."
+            f"{_several(int(case['measured']), 'coat')} of {case['treatment']} recorded; "
+            f"{side} {figure(case['limit'])} {asked}."
         )
     flown = f"Flew {figure(case['hours'])} flight hours in {_several(case['flights'], 'flight')}"
     season = f"in the season, from {case['anchor_day']} to {case['last_day']},"
     if not case["measured"]:
         return f"{flown} {season} without {_of_class(rule.scope)}."
     done = _several(int(case["measured"]), "treatment")
-    return f"{flown} {season} with {done}; {side} {figure(case['limit'])} needed."
+    return f"{flown} {season} with {done}; {side} {figure(case['limit'])} {asked}."
 
 
 def _several(number: int, thing: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from audit.forms.conditions import FALSE, TRUE, UNKNOWN, Truth, judge
 from audit.forms.seasons import seasons_of
 from audit.forms.treatments import NO_BOOT, NO_POSITION, Sessions
 from audit.rulebook.models import Conditions, Season
-from audit.timeline.instants import Bools, Ints, Order
+from audit.timeline.instants import Bools, Ints, Order, spread
 from audit.timeline.timeline import Timeline
 
 
@@ -69,7 +70,6 @@ def perhaps_treated(
     timeline: Timeline, done: Sessions, component: Ints, start: Ints, end: Ints
 ) -> tuple[Ints, npt.NDArray[np.object_]]:
     """How many sessions may have been of each boot in [start, end), and why that can't be told."""
-    place = timeline.components.place[component]
     number = np.zeros(len(component), np.int64)
     why = np.full(len(component), "", object)
     nowhere = timeline.position_of(done.place) == timeline.unknown_position
@@ -77,21 +77,41 @@ def perhaps_treated(
     reasons = np.where(no_boot, NO_BOOT, done.reason)
     reasons[nowhere] = NO_POSITION
     reasons[done.truth == UNKNOWN] = done.reason[done.truth == UNKNOWN]
-    for chosen, owner, asked in (
-        (np.flatnonzero((done.truth == UNKNOWN) & (done.component >= 0)), done.component, component),
-        (np.flatnonzero(no_boot), done.place, place),
-        (np.flatnonzero(nowhere), timeline.aircraft_of(done.place), timeline.aircraft_of(place)),
-    ):
-        if not len(chosen):
-            continue
-        order = Order.of(owner[chosen], done.end[chosen])
-        first = order.count(asked, start, "before")
-        inside = order.count(asked, end, "before") - first
-        session = chosen[order.row[np.minimum(first, len(chosen) - 1)]]
+    for session, first, inside in _doubtful(timeline, done, component, start, end):
         new = (inside > 0) & (number == 0)
-        why[new] = reasons[session][new]
+        why[new] = reasons[session[np.minimum(first, len(session) - 1)]][new]
         number += inside
     return number, why
+
+
+def perhaps_treated_at(
+    timeline: Timeline, done: Sessions, component: Ints, start: Ints, end: Ints
+) -> tuple[Ints, Ints]:
+    """When sessions ended that may have been of a boot in [start, end): which of the boots, and the instants."""
+    none: Ints = np.empty(0, np.int64)
+    whose, instants = [none], [none]
+    for session, first, inside in _doubtful(timeline, done, component, start, end):
+        boot, nth = spread(inside)
+        whose.append(boot)
+        instants.append(done.end[session[first[boot] + nth]])
+    return np.concatenate(whose), np.concatenate(instants)
+
+
+def _doubtful(
+    timeline: Timeline, done: Sessions, component: Ints, start: Ints, end: Ints
+) -> Iterator[tuple[Ints, Ints, Ints]]:
+    """Sessions that may have been of a boot, by kind of doubt: in order, the first of each boot, and how many."""
+    place = timeline.components.place[component]
+    nowhere = timeline.position_of(done.place) == timeline.unknown_position
+    for chosen, owner, asked in (
+        (np.flatnonzero((done.truth == UNKNOWN) & (done.component >= 0)), done.component, component),
+        (np.flatnonzero(~nowhere & (done.component < 0)), done.place, place),
+        (np.flatnonzero(nowhere), timeline.aircraft_of(done.place), timeline.aircraft_of(place)),
+    ):
+        if len(chosen):
+            order = Order.of(owner[chosen], done.end[chosen])
+            first = order.count(asked, start, "before")
+            yield chosen[order.row], first, order.count(asked, end, "before") - first
 
 
 def surely_treated(done: Sessions) -> Ints:

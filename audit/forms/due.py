@@ -30,6 +30,11 @@ class Meter:
     scale: int
     unit: str
 
+    @property
+    def by_day(self) -> bool:
+        """Whether it counts days of the calendar, not what was flown."""
+        return self.name in ("days", "months")
+
     def due(self, base: Ints) -> Ints:
         """The due point counted from `base`."""
         if self.name == "months":

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.forms.boots import BootTime, boot_time, perhaps_treated, surely_treated
+from audit.forms.boots import BootTime, boot_time, perhaps_treated, perhaps_treated_at, surely_treated
 from audit.forms.conditions import UNKNOWN
 from audit.forms.due import Meter, bases, meters
 from audit.forms.margins import margins, tenths
@@ -31,13 +31,19 @@ class Segments:
     start: Ints
     end: Ints
 
+    @property
+    def until_treated(self) -> Bools:
+        """Which of them a treatment ends."""
+        return np.append(self.began[1:] != NONE, False)
+
 
 def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     """A finding when more flight hours, cycles or days pass than allowed, whichever comes first.
 
     Segments run from treatment to treatment; the first from the start of the export's time, of the season or of the
     boot's installation, the last to the season's end, the boot's removal or the as-of time. A treatment counts from
-    the end of its session. Hours are those of flights whose takeoff lies in the segment.
+    the end of its session. Hours are those of flights whose takeoff lies in the segment. Where records in it may be
+    treatments, it is a finding only if it is one whichever of them are; its figures are those without them.
     """
     _, done = in_sessions(timeline, rule.scope)
     bootless = _bootless(timeline, done)
@@ -51,20 +57,22 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
     count = len(segments.start)
     overdue = np.full(count, FOREVER)
     measured = np.full(count, np.nan)
+    carried = np.zeros(count)
     limit = np.full(count, np.nan)
     unit = np.full(count, "", object)
     flight = np.full(count, NONE)
     doubt = np.full(count, "", object)
     bins = np.zeros(count, np.int64)
     for meter in meters(rule.at_most, rule.tolerance):
-        if meter.name in ("flight_hours", "cycles") and not timeline.supplied("flights"):
+        if not meter.by_day and not timeline.supplied("flights"):
             doubt[:] = "table not supplied: flights"
             continue
-        over, passed, allowed, at, by_flight = _run(rule, meter, timeline, segments, aircraft)
+        over, passed, before, allowed, at, by_flight = _run(rule, meter, timeline, segments, aircraft)
         bins = np.maximum(bins, tenths("most", passed, allowed))
         sooner = over & (at < overdue)
         overdue[sooner] = at[sooner]
         measured[sooner] = passed[sooner] / meter.scale
+        carried[sooner] = before[sooner] / meter.scale
         limit[sooner] = allowed[sooner] / meter.scale
         unit[sooner] = meter.unit
         flight[sooner] = by_flight[sooner]
@@ -72,7 +80,8 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
 
     reason = np.where(broken, "", doubt)
     perhaps, why = perhaps_treated(timeline, done, segments.component, segments.start, segments.end)
-    in_doubt = broken & (perhaps > 0)
+    in_doubt = np.flatnonzero(broken & (perhaps > 0))
+    in_doubt = in_doubt[~_over_all_the_same(rule, timeline, segments, aircraft, done, in_doubt)]
     reason[in_doubt] = why[in_doubt]
     unsure = time.truth[window] == UNKNOWN
     reason[unsure] = time.reason[window[unsure]]
@@ -97,6 +106,7 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
             at=np.where(finding, overdue, segments.start)[index],
             anchor=segments.start[index],
             measured=np.where(finding, measured, np.nan)[index],
+            carried=np.where(finding, carried, 0.0)[index],
             limit=np.where(finding, limit, np.nan)[index],
             unit=np.where(finding, unit, "")[index],
         ),
@@ -130,31 +140,64 @@ def _cut(time: BootTime, done: Sessions) -> tuple[Segments, Ints]:
 
 def _run(
     rule: IntervalRule, meter: Meter, timeline: Timeline, segments: Segments, aircraft: Ints
-) -> tuple[Bools, Ints, Ints, Ints, Ints]:
-    """Run one meter: which segments went over, what passed and was allowed, when it went over, with which flight."""
-    flights = timeline.flights
-    if meter.name in ("days", "months"):
-        # A treatment at midnight is one of the new day; a season or a boot's time that ends then is over before it.
-        by_treatment = np.append(segments.began[1:] != NONE, False)
-        start, end = day_of(segments.start), day_of(segments.end - ~by_treatment)
-    else:
-        total = flights.flown if meter.name == "flight_hours" else flights.cycles
-        start = total[flights.first_from(aircraft, segments.start)]
-        end = total[flights.first_from(aircraft, segments.end)]
+) -> tuple[Bools, Ints, Ints, Ints, Ints, Ints]:
+    """Run one meter: which segments went over, what was counted, carried over and allowed, when, with which flight."""
+    start, end = _read(meter, timeline, aircraft, segments.start, segments.end, segments.until_treated)
     base = bases(rule.next_due, meter, start, segments.began != NONE)
     last_allowed = meter.due(base) + meter.tolerance
     over = end > last_allowed
     flight = np.full(len(start), NONE)
-    if meter.name in ("days", "months"):
+    if meter.by_day:
         at = (last_allowed + 1) * DAY
     else:
+        flights, total = timeline.flights, _total(meter, timeline)
         at = np.zeros(len(start), np.int64)
         which = np.searchsorted(total, last_allowed[over], side="right") - 1
         flight[over] = flights.row[which]
         at[over] = flights.takeoff[which]
     # A due point that had passed before the segment began was overdue from its first instant.
     at = np.maximum(at, segments.start)
-    return over, end - base, last_allowed - base, at, flight
+    return over, end - base, start - base, last_allowed - base, at, flight
+
+
+def _read(
+    meter: Meter, timeline: Timeline, aircraft: Ints, start: Ints, end: Ints, until_treated: Bools
+) -> tuple[Ints, Ints]:
+    """The meter's readings at the start and the end of stretches of time; whether a treatment ends each."""
+    if meter.by_day:
+        # A treatment at midnight is one of the new day; a season or a boot's time that ends then is over before it.
+        return day_of(start), day_of(end - ~until_treated)
+    total, flights = _total(meter, timeline), timeline.flights
+    return total[flights.first_from(aircraft, start)], total[flights.first_from(aircraft, end)]
+
+
+def _total(meter: Meter, timeline: Timeline) -> Ints:
+    return timeline.flights.flown if meter.name == "flight_hours" else timeline.flights.cycles
+
+
+def _over_all_the_same(
+    rule: IntervalRule, timeline: Timeline, segments: Segments, aircraft: Ints, done: Sessions, asked: Ints
+) -> Bools:
+    """Whether the segments `asked` went over whichever of the records in them that may be treatments are.
+
+    They did where too much passed between two of those that follow each other, even if the next due point is counted
+    from as late as it may be.
+    """
+    start, end = segments.start[asked], segments.end[asked]
+    of, when = perhaps_treated_at(timeline, done, segments.component[asked], start, end)
+    of, when = np.append(np.arange(len(asked)), of), np.append(start, when)
+    order = np.lexsort((when, of))
+    of, when = of[order], when[order]
+    last = np.append(of[1:] != of[:-1], True)[: len(of)]
+    until = np.where(last, end[of], np.append(when[1:], 0)[: len(of)])
+    until_treated = ~last | segments.until_treated[asked][of]
+    over = np.zeros(len(asked), bool)
+    for meter in meters(rule.at_most, rule.tolerance):
+        if meter.by_day or timeline.supplied("flights"):
+            first, passed = _read(meter, timeline, aircraft[asked][of], when, until, until_treated)
+            latest = first + (meter.tolerance if rule.next_due == "scheduled" else 0)
+            over[of[passed > meter.due(latest) + meter.tolerance]] = True
+    return over
 
 
 def _bootless(timeline: Timeline, done: Sessions) -> Outcomes:

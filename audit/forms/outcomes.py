@@ -29,6 +29,7 @@ _DEFAULTS: dict[str, Any] = {
     "at": NONE,
     "anchor": NONE,
     "measured": np.nan,
+    "carried": 0.0,
     "limit": np.nan,
     "unit": "",
     "detail": "",
@@ -52,7 +53,8 @@ class Outcomes:
     flight     row in timeline.flights                     at        instant, microseconds UTC
     anchor     where a segment began, microseconds UTC     detail    positions of a record that break the rule,
                                                                      `component` is the boot of the first
-    measured, limit, unit    the figures of a finding
+    measured, limit, unit    the figures of a finding; of what was measured, `carried` dates from before the anchor
+                             (negative: that much since then does not count)
     Every number is NONE (-1), every float NaN, every text "" where it doesn't apply.
     `margins` count how near to each limit on time or use the judged subjects came, ambiguous times read as the earlier.
     """

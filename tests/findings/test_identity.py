@@ -7,14 +7,21 @@ import random
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 import pytest
 
+from audit.findings.collect import collect
+from audit.forms.judging import judge_rule
 from audit.pipeline import run_audit
+from audit.rulebook.examples import example_export
+from audit.rulebook.models import Example
 from audit.shipped import sample_folder
+from audit.timeline.timeline import build_timeline
+from tests.forms.rules import RULES, rule
 
 
 def ids(export: Path) -> set[str]:
@@ -78,3 +85,42 @@ def test_ids_differ_between_rules_subjects_and_positions(known: set[str]) -> Non
     result = run_audit(sample_folder())
     assert len(known) == len(result.findings)
     assert result.findings["finding_id"].str.fullmatch("[0-9a-f]{12}").all()
+
+
+@pytest.mark.parametrize("season", [None, {"from": "10-01", "to": "04-30"}], ids=["all-year", "in-season"])
+def test_an_earlier_row_of_another_aircraft_leaves_the_ids_alone(season: dict[str, str] | None) -> None:
+    """A stretch that no treatment began is named by what began it on the aircraft, not by where the export begins."""
+    scope = {"product_class": {"is": "ice-adhesion-treatment"}}
+    overdue = rule(
+        "interval", scope=scope, at_most={"flight_hours": 1}, **({} if season is None else {"season": season})
+    )
+    tables = {
+        "tasks": [{"product": "cleaner", "started_at": "2025-11-03T10:00:00Z"}],
+        "flights": [{"takeoff_at": "2025-11-04T10:00:00Z", "flight_hours": 2}],
+    }
+    earlier = {"aircraft": "A2", "product": "cleaner", "started_at": "2025-10-20T10:00:00Z"}
+    assert found_ids(overdue, tables) == found_ids(overdue, {**tables, "tasks": [earlier, *tables["tasks"]]})
+
+
+def test_two_findings_on_one_subject_have_two_ids() -> None:
+    """Two boots that were twice at one position at once are two findings, the later one with an id of its own."""
+    at_once = rule("overlap", between=["components", "components"], same=["aircraft", "position"])
+    first = {"component_serial": "C1", "installed_at": "2025-01-01T00:00:00Z", "removed_at": "2025-02-01T00:00:00Z"}
+    again = {"installed_at": "2025-03-01T00:00:00Z", "removed_at": "2025-04-01T00:00:00Z"}
+    once = [first, first | {"component_serial": "C2"}]
+    twice = [*once, *(row | again for row in once)]
+    task = {"tasks": [{"product": "cleaner", "started_at": "2025-06-01T00:00:00Z"}]}
+    [earlier] = found_ids(at_once, {**task, "components": once})
+    ids_of_both = found_ids(at_once, {**task, "components": twice})
+    assert len(ids_of_both) == len(set(ids_of_both)) == 2
+    assert earlier in ids_of_both
+    assert set(found_ids(at_once, {**task, "components": twice[::-1]})) == set(ids_of_both)
+
+
+def found_ids(data: dict[str, Any], tables: dict[str, Any]) -> list[str]:
+    """The ids of what a rule finds in a small export."""
+    timeline = build_timeline(
+        example_export(Example.model_validate({"name": "n", "expect": "complies", **tables})), None
+    )
+    asked = RULES.validate_python(data)
+    return collect([(asked, judge_rule(asked, timeline))], timeline).findings["finding_id"].tolist()

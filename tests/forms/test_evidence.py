@@ -157,7 +157,7 @@ SCENES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
                 OTHER,
                 gloss("09:00"),
                 gloss("11:00", position="right wing"),
-                {**UNHEARD, "work_order": "W2", "started_at": "2025-06-04T11:00:00Z"},
+                {**UNHEARD, "work_order": "W2", "started_at": "2025-06-05T11:00:00Z"},
             ],
             "flights": [AWAY, *(off(f"0{day}T12:00", flight_hours=2) for day in (3, 4, 5, 6))],
         },

@@ -140,10 +140,59 @@ def test_each_boot_has_its_own_time() -> None:
 
 def test_a_treatment_without_a_known_boot() -> None:
     """It is unjudged itself, and so is what it may have put right."""
-    flights = [flown("2025-11-04T10:00:00Z", 3)]
+    flights = [flown("2025-11-04T10:00:00Z", 1.5), flown("2025-11-12T10:00:00Z", 1.5)]
     unplaced = treated(NOV("10"), position=None)
     assert verdict(at_most(flight_hours=2), AS_OF, tasks=[unplaced], flights=flights) == "2 unjudged"
     assert verdict(at_most(flight_hours=4), AS_OF, tasks=[unplaced], flights=flights) == "1 unjudged, 1 complies"
+
+
+@pytest.mark.parametrize(
+    "doubtful",
+    [
+        pytest.param({"position": None}, id="without-a-position"),
+        pytest.param({"product": "unheard-of"}, id="of-a-product-unknown"),
+    ],
+)
+@pytest.mark.parametrize(
+    ("before", "after", "expected"),
+    [
+        pytest.param(51, 9, True, id="too-much-before"),
+        pytest.param(9, 51, True, id="too-much-after"),
+        pytest.param(49, 49, False, id="too-much-only-together"),
+        pytest.param(0, 51, True, id="a-doubt-as-it-begins"),
+    ],
+)
+def test_too_much_whatever_a_doubtful_record_was(
+    doubtful: dict[str, Any], before: float, after: float, expected: bool
+) -> None:
+    """A record that may be a treatment leaves a segment unjudged only if it could have put it right."""
+    flights = [flown(NOV("05"), before), flown(NOV("12"), after)]
+    tasks = [FIRST, treated(NOV("10"), **doubtful)]
+    found = outcomes(at_most(flight_hours=50), AS_OF, tasks=tasks, flights=flights).cases
+    assert found[found["anchor"] == pd.Timestamp(NOV("03")).value // 1000]["finding"].tolist() == [expected]
+
+
+def test_late_inside_the_window_is_later_still_overdue() -> None:
+    """Counted from the scheduled time, a doubtful record may move the next due point on by the window."""
+    counted = at_most(flight_hours=100, next_due="scheduled", tolerance={"percent": 10})
+    for hours, expected in ((120.1, True), (120.0, False)):
+        flights = [flown(NOV("05"), 1), flown(NOV("12"), hours)]
+        tasks = [FIRST, treated(NOV("10"), product="unheard-of")]
+        found = outcomes(counted, AS_OF, tasks=tasks, flights=flights).cases
+        assert found[found["anchor"] == pd.Timestamp(NOV("03")).value // 1000]["finding"].tolist() == [expected]
+
+
+@pytest.mark.parametrize(
+    ("next_due", "done_after", "carried"),
+    [("actual", 105, 0.0), ("scheduled", 105, 5.0), ("scheduled", 95, -5.0), ("overrun-deducted", 105, 5.0)],
+)
+def test_what_is_carried_over_is_told_apart(next_due: str, done_after: float, carried: float) -> None:
+    """Of what was counted, what was flown before the treatment, or was not counted after it, stands by itself."""
+    counted = at_most(flight_hours=100, next_due=next_due, tolerance={"percent": 10})
+    flights = [flown("2025-11-02T00:00:00Z", done_after), flown(NOV("04"), 116)]
+    case = outcomes(counted, AS_OF, tasks=[FIRST], flights=flights).cases.iloc[-1]
+    assert (case["finding"], case["measured"], case["limit"]) == (True, 116 + carried, 110.0)
+    assert case["carried"] == carried
 
 
 def test_only_the_boots_asked_for() -> None:
