@@ -10,7 +10,7 @@ import numpy as np
 from audit.forms.boots import boot_time, perhaps_treated, surely_treated
 from audit.forms.conditions import UNKNOWN
 from audit.forms.outcomes import NONE, Outcomes, cases
-from audit.forms.treatments import in_sessions
+from audit.forms.treatments import NO_POSITION, in_sessions, kin
 from audit.rulebook.models import CountRule, Number
 from audit.timeline.instants import Bools, Ints, Order
 from audit.timeline.records import values
@@ -32,7 +32,8 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
     """A finding when a session has fewer or more coats than allowed.
 
     A record with `coats` stands for that many, one with `coat` for that coat; the same coat entered twice is one coat.
-    A record with neither stands for one coat or more.
+    A record with neither stands for one coat or more. Coats that may be of the session, since their product or position
+    isn't known, leave it unjudged where they would mend or spoil it.
     """
     treated, subjects = in_sessions(timeline, rule.scope)
     count = len(subjects.task)
@@ -52,7 +53,19 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
     too_few, too_many = _outside(total, allowed)
     reason = np.full(count, "", object)
     # There may be more coats than can be counted: that may mend too few, or make too many.
-    reason[open_ended & (too_few | (allowed.at_most is not None)) & ~too_many] = "value missing: coat"
+    countless = too_few | (allowed.at_most is not None)
+    reason[open_ended & countless & ~too_many] = "value missing: coat"
+    related = kin(timeline, subjects)
+    most = total.copy()
+    np.add.at(most, related.one, total[related.other])
+    still_too_few, perhaps_too_many = _outside(most, allowed)
+    in_doubt = (too_few & ~still_too_few) | (~too_few & perhaps_too_many)
+    in_doubt[related.one[open_ended[related.other]]] |= countless[related.one[open_ended[related.other]]]
+    pairs = np.flatnonzero((in_doubt & ~too_many & (reason == ""))[related.one])
+    reason[related.one[pairs]] = related.reason[pairs]
+    # What names no position may be of several boots.
+    nowhere = timeline.position_of(subjects.place) == timeline.unknown_position
+    reason[nowhere & too_many] = NO_POSITION
     undecided = subjects.truth == UNKNOWN
     reason[undecided] = subjects.reason[undecided]
     finding = (too_few | too_many) & (reason == "")

@@ -15,6 +15,7 @@ from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.forms.seasons import season_around
 from audit.forms.treatments import (
+    NO_BOOT,
     NO_POSITION,
     Sessions,
     Treatments,
@@ -41,8 +42,9 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Outcomes:
 
     The hold ends after its duration, when a treatment of the boot that releases it begins (`until`; it must begin later
     than the session's last record did), or with the season. A boot taken off the aircraft takes the hold with it: what
-    happens from its removal on happens without it. `over` leaves only sessions that an earlier treatment of the boot
-    came before, in their season where there is one.
+    happens from its removal on happens without it; of a boot that isn't known, any change at its position may be the
+    removal. `over` leaves only sessions that an earlier treatment of the boot came before, in their season where there
+    is one.
     """
     treated, held = _treated(rule, timeline)
     under = None if rule.over is None else treatments(timeline, rule.over)
@@ -56,7 +58,15 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Outcomes:
         ending = None if rule.until is None else treatments(timeline, rule.until)
     if ending is not None:
         until = np.minimum(until, _released(timeline, treated, held, ending, surely=True))
-    hold = _Hold(timeline, treated, held, ending, until, np.nan if limit == FOREVER else limit / HOUR)
+    hold = _Hold(
+        timeline,
+        treated,
+        held,
+        ending,
+        until,
+        _perhaps_off(timeline, held),
+        np.nan if limit == FOREVER else limit / HOUR,
+    )
     if rule.forbid.where is None:
         return _takeoff(timeline, hold)
     near = timeline.rows
@@ -70,13 +80,17 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Outcomes:
 
 @dataclass(frozen=True)
 class _Hold:
-    """The sessions held, of which treatments, what may end the holds, when each ends (excluded), and its hours."""
+    """The sessions held, of which treatments, what may end the holds, when each ends (excluded), and its hours.
+
+    From `perhaps_off` on the boot may have been taken off.
+    """
 
     timeline: Timeline
     treated: Treatments
     held: Sessions
     ending: Treatments | None
     until: Ints
+    perhaps_off: Ints
     hours: float
 
     def perhaps_over(self, index: Ints, at: Ints) -> Bools:
@@ -166,6 +180,15 @@ def _removal(timeline: Timeline, component: Ints) -> Ints:
     return removed[np.where(component >= 0, component, -1)]
 
 
+def _perhaps_off(timeline: Timeline, held: Sessions) -> Ints:
+    """When boots that aren't known may have come off: at the next change at their position; FOREVER for the others."""
+    off = np.full(len(held.task), FOREVER)
+    unknown = np.flatnonzero(held.component < 0)
+    treated = timeline.times["started_at"][held.last[unknown]]
+    off[unknown] = timeline.components.next_change(held.place[unknown], treated)
+    return off
+
+
 def _takeoff(timeline: Timeline, hold: _Hold) -> Outcomes:
     held = hold.held
     reason = np.where(held.truth == TRUE, "", held.reason)
@@ -176,6 +199,7 @@ def _takeoff(timeline: Timeline, hold: _Hold) -> Outcomes:
     flew = (place != NONE) & (takeoff < hold.until)
     flying = np.flatnonzero((reason == "") & flew)
     reason[flying[hold.perhaps_over(flying, takeoff[flying])]] = RELEASED
+    reason[flying[takeoff[flying] >= hold.perhaps_off[flying]]] = NO_BOOT
     broken = np.flatnonzero(flew & (reason == ""))
     undecided = np.flatnonzero(reason != "")
     return joined(
@@ -244,6 +268,9 @@ def _treatment(timeline: Timeline, hold: _Hold, others: Treatments, own: Ints) -
     in_doubt = np.zeros(len(found), bool)
     in_doubt[early[hold.perhaps_over(early, started[sure[early]])]] = True
     reason[in_doubt] = RELEASED
+    off = early[started[sure[early]] >= hold.perhaps_off[early]]
+    in_doubt[off] = True
+    reason[off] = NO_BOOT
     reason[held.truth == UNKNOWN] = held.reason[held.truth == UNKNOWN]
     broken = (held.truth == TRUE) & placed & found & ~in_doubt
     unjudged = np.flatnonzero(~broken & (reason != ""))

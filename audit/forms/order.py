@@ -21,7 +21,8 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Outcomes:
     """A finding when another treatment starts after the one that must be last (before the one that must be first).
 
     The latest start of the one counts against the latest start of the others: a treatment done again after the others
-    is last. For `first` the earliest count. A boot swapped within the work order is a position of its own.
+    is last. For `first` the earliest count. Each boot is looked at by itself where one was swapped within the work
+    order: one finding among them is one of the work order at that position.
     """
     bound = treatments(timeline, rule.scope)
     work_order = timeline.tasks["work_order"].cat.codes.to_numpy()
@@ -98,11 +99,21 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Outcomes:
     reason[undone] = np.where(doubtful >= rival, doubt_of, "whether it was done again can't be told")[undone]
     reason[undecided] = doubt_of[undecided]
     broken &= ~nowhere
-    found = np.flatnonzero(broken)
-    open_cases = np.flatnonzero(~broken & (reason != ""))
-    rows = others.task[rival_row[found]] if len(found) else found
+    rivals = np.append(others.task, NONE)[rival_row]
+    # Boots of one work order and position stand side by side. The first that has a finding speaks for all, else the
+    # first in doubt; the lowest task row names them.
+    key = work_order[subject].astype(np.int64) * places + place
+    new = np.append(True, key[1:] != key[:-1])[:count]
+    of = np.cumsum(new) - 1
+    when = np.append(timeline.times["started_at"], 0)[rivals]
+    speaks = np.lexsort((when, reason == "", ~broken, of))[new]
+    if count:
+        subject = np.minimum.reduceat(subject, np.flatnonzero(new))[of]
+    found = speaks[broken[speaks]]
+    open_cases = speaks[~broken[speaks] & (reason[speaks] != "")]
+    rows = rivals[found]
     return joined(
-        count,
+        len(speaks),
         cases(
             len(found),
             subject=subject[found],

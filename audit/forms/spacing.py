@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from audit.forms.conditions import UNKNOWN
 from audit.forms.margins import margins, tenths
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.forms.treatments import in_sessions
+from audit.forms.treatments import NO_POSITION, Sessions, in_sessions, kin
 from audit.rulebook.models import SpacingRule
-from audit.timeline.instants import MINUTE
+from audit.timeline.instants import MINUTE, Ints, spread
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
@@ -18,7 +19,8 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
     """A finding when the pause from the end of a coat to the start of the next is outside [min, max].
 
     Coats follow each other by their number, unnumbered ones by their start. A record that stands for several coats
-    shows none of the pauses between them: one unjudged subject.
+    shows none of the pauses between them: one unjudged subject. What may have been a coat in between leaves a pause
+    unjudged, unless it is too short anyway.
     """
     treated, subjects = in_sessions(timeline, rule.scope)
     start = timeline.times["started_at"][treated.task]
@@ -52,6 +54,11 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
     reason[again] = "order tied: the same coat number twice"
     gap = ~unnumbered[of[one]] & (number[two] - number[one] > 1)
     reason[gap] = "value missing: a coat in between is not recorded"
+    between, why = _perhaps_between(timeline, subjects, of[one], start[one], start[two])
+    open_ended = np.flatnonzero((unnumbered[of[one]] & ~short & (reason == ""))[between])
+    reason[between[open_ended]] = why[open_ended]
+    nowhere = timeline.position_of(treated.place[one]) == timeline.unknown_position
+    reason[nowhere & (short | long) & (reason == "")] = NO_POSITION
     undecided = subjects.truth[of[one]] == UNKNOWN
     reason[undecided] = subjects.reason[of[one]][undecided]
     finding = (short | long) & (reason == "")
@@ -94,3 +101,17 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
         ),
         margins=tuple(near),
     )
+
+
+def _perhaps_between(
+    timeline: Timeline, subjects: Sessions, session: Ints, start: Ints, end: Ints
+) -> tuple[Ints, npt.NDArray[np.object_]]:
+    """The pauses of sessions, each between two starts, in which something lies that may be a coat, and why it may."""
+    related = kin(timeline, subjects)
+    order = np.argsort(related.one, kind="stable")
+    low, high = (np.searchsorted(related.one[order], session, side) for side in ("left", "right"))
+    pause, nth = spread(high - low)
+    pair = order[low[pause] + nth]
+    other = related.other[pair]
+    inside = (subjects.start[other] <= end[pause]) & (subjects.end[other] >= start[pause])
+    return pause[inside], related.reason[pair[inside]]

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from audit.forms.conditions import (
     FALSE,
     TRUE,
+    UNKNOWN,
     Truth,
     judge,
     needs_component,
@@ -20,7 +21,7 @@ from audit.forms.outcomes import NONE
 from audit.rulebook.models import Conditions
 from audit.timeline.codes import MISSING
 from audit.timeline.components import TWO_RECORDED
-from audit.timeline.instants import Bools, Ints, Order
+from audit.timeline.instants import Bools, Ints, Order, spread
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
@@ -147,11 +148,7 @@ def sessions(timeline: Timeline, treated: Treatments) -> Sessions:
     """Group treatments into sessions. A session is surely in scope if every row of it is."""
     tasks = timeline.tasks
     work_order = tasks["work_order"].cat.codes.to_numpy()[treated.task].astype(np.int64)
-    product_class = np.full(len(treated.task), MISSING, np.int64)
-    if timeline.supplied("products") and "product" in tasks:
-        found = values(timeline, "product_class", treated.task)
-        assert found.codes is not None
-        product_class = found.codes.astype(np.int64)
+    product_class = _classes(timeline, treated.task)
     start = timeline.times["started_at"][treated.task]
     end = timeline.times["finished_at"][treated.task]
     if not len(treated.task):
@@ -201,6 +198,49 @@ def sessions(timeline: Timeline, treated: Treatments) -> Sessions:
     )
 
 
+@dataclass(frozen=True)
+class Kin:
+    """Pairs of sessions of one work order and aircraft that may be one: one surely in scope, and one that may be of it.
+
+    `reason` says why that can't be told.
+    """
+
+    one: Ints
+    other: Ints
+    reason: npt.NDArray[np.object_]
+
+
+def kin(timeline: Timeline, subjects: Sessions) -> Kin:
+    """The sessions that may be one, since of one of the two the product is not known, or the position."""
+    unplaced = timeline.position_of(subjects.place) == timeline.unknown_position
+    product_class = _classes(timeline, subjects.task)
+    doubtful = unplaced | (product_class == MISSING)
+    sure = subjects.truth == TRUE
+    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[subjects.task].astype(np.int64)
+    key = work_order * (len(timeline.aircraft_names) + 1) + timeline.aircraft_of(subjects.place)
+    sides = (
+        _sharing(key, np.flatnonzero(sure), np.flatnonzero(doubtful)),
+        _sharing(key, np.flatnonzero(sure & doubtful), np.flatnonzero(~doubtful)),
+    )
+    one, other = (np.concatenate(side) for side in zip(*sides, strict=True))
+    nowhere = unplaced[one] | unplaced[other]
+    anything = (product_class[one] == MISSING) | (product_class[other] == MISSING)
+    may = (one != other) & (nowhere | (subjects.place[one] == subjects.place[other]))
+    may &= anything | (product_class[one] == product_class[other])
+    reason = np.where(nowhere, NO_POSITION, "value missing: product").astype(object)
+    in_doubt = subjects.truth[other] == UNKNOWN
+    reason[in_doubt] = subjects.reason[other][in_doubt]
+    return Kin(one[may], other[may], reason[may])
+
+
+def _sharing(key: Ints, one: Ints, other: Ints) -> tuple[Ints, Ints]:
+    """All pairs of the two that share a key."""
+    other = other[np.argsort(key[other], kind="stable")]
+    low, high = (np.searchsorted(key[other], key[one], side) for side in ("left", "right"))
+    which, nth = spread(high - low)
+    return one[which], other[low[which] + nth]
+
+
 def own_session(others: Treatments, treated: Treatments, subjects: Sessions) -> Ints:
     """The session that each other treatment is itself a record of, NONE where it isn't."""
     width = 1 + max(int(side.place.max(initial=0)) for side in (others, treated))
@@ -242,6 +282,15 @@ def meetings(timeline: Timeline, others: Treatments, subjects: Sessions) -> Iter
         rows = np.flatnonzero(wanted)
         if len(rows) and who.any():
             yield Meeting(sure, rows, key[rows], sought, who)
+
+
+def _classes(timeline: Timeline, rows: Ints) -> Ints:
+    """Codes of the product classes of records, MISSING where the product is not known."""
+    if not timeline.supplied("products") or "product" not in timeline.tasks:
+        return np.full(len(rows), MISSING, np.int64)
+    found = values(timeline, "product_class", rows)
+    assert found.codes is not None
+    return found.codes.astype(np.int64)
 
 
 def _boot_key(timeline: Timeline, place: Ints, component: Ints) -> Ints:

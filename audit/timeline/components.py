@@ -49,6 +49,21 @@ class Components:
                 found[case] = rows[self.removed[rows] > instant[case]][0]
         return found
 
+    def next_change(self, place: Ints, instant: Ints) -> Ints:
+        """When a component is next installed at each place or removed from it after an instant; FOREVER if none is."""
+        found = np.full(len(place), FOREVER)
+        gone = np.flatnonzero(self.removed < FOREVER)
+        for order, places, instants in (
+            (self.by_installation, self.place, self.installed),
+            (self.by_removal, self.place[gone], self.removed[gone]),
+        ):
+            if len(order.row):
+                behind = order.count(place, instant, "until")
+                row = order.row[np.minimum(behind, len(order.row) - 1)]
+                there = (behind < len(order.row)) & (places[row] == place)
+                found = np.where(there, np.minimum(found, instants[row]), found)
+        return found
+
 
 def build_components(frame: pd.DataFrame, place: Ints) -> Components:
     """Order the component history. `place` is the place code of each row."""

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.forms.rules import rule, verdict
+from tests.forms.rules import outcomes, rule, verdict
 
 GUARD = {"action": {"is": "apply"}, "product_class": {"is": "ice-adhesion-treatment"}}
 AMONG = {"action": {"in": ["apply", "clean"]}, "product_class": {"not": "ice-adhesion-treatment"}}
@@ -77,13 +77,26 @@ def test_what_may_have_been_done_again(again: dict[str, Any], expected: str) -> 
     assert verdict(LAST, tasks=[BOUND, wash, BOUND | {"started_at": "2025-11-03T12:00:00Z"} | again]) == expected
 
 
-def test_a_swapped_boot_is_another_subject() -> None:
+def test_a_swapped_boot_is_looked_at_by_itself() -> None:
     """What is put on the new boot was not put over the treatment of the old one."""
     swap = "2025-11-03T10:30:00Z"
     boots = [{"removed_at": swap}, {"component_serial": "C2", "installed_at": swap}]
     wash = WASH | {"started_at": "2025-11-03T11:00:00Z"}
     assert verdict(LAST, tasks=[BOUND, wash], components=boots) == "1 complies"
     assert verdict(LAST, tasks=[BOUND, wash], components=boots[:1]) == "1 unjudged"
+
+
+def test_two_boots_of_one_work_order_are_one_finding() -> None:
+    """A work order at a position is one subject, whichever of the boots there broke the rule, or if both did."""
+    swap = "2025-11-03T11:30:00Z"
+    boots = [{"removed_at": swap}, {"component_serial": "C2", "installed_at": swap}]
+    old, new = ([BOUND, WASH | {"started_at": f"2025-11-03T{hour}"}] for hour in ("11:00:00Z", "13:00:00Z"))
+    new[0] = BOUND | {"started_at": "2025-11-03T12:00:00Z"}
+    for tasks, expected in (([*old, *new], "1 finding"), ([*old, new[0]], "1 finding"), ([old[0], *new], "1 finding")):
+        assert verdict(LAST, tasks=tasks, components=boots) == expected
+    case = outcomes(LAST, tasks=[*new, *old], components=boots).cases.iloc[0]
+    assert (case["subject"], case["task"], case["component"]) == (0, 3, 0)
+    assert verdict(LAST, tasks=[old[0], new[0]], components=boots) == "1 complies"
 
 
 def test_a_record_is_not_held_against_itself() -> None:

@@ -84,6 +84,18 @@ class World:
             return LAST_INSTANT
         return self.tables["components"][boot].get("removed_at") or LAST_INSTANT
 
+    def next_change(self, session: Session) -> datetime:
+        """When a session's boot may first have come off, if it isn't known: at the next change at its position."""
+        last = max(session.treatments, key=lambda one: (one.end, one.start))
+        changes = [
+            change
+            for row in self.tables.get("components", [])
+            if (row["aircraft"], row["position"]) == (session.aircraft, session.position)
+            for change in (row["installed_at"], row.get("removed_at"))
+            if change is not None and change > last.start
+        ]
+        return LAST_INSTANT if session.boot >= 0 else min(changes, default=LAST_INSTANT)
+
 
 def installed(component: Row, at: datetime) -> bool:
     """Whether a boot was on its aircraft at an instant."""
@@ -375,6 +387,11 @@ class Session:
         return all_of([one.sure for one in self.treatments])
 
     @property
+    def work_order(self) -> str:
+        """The work order of all its records."""
+        return str(self.treatments[0].task["work_order"])
+
+    @property
     def name(self) -> str:
         """The first of its records in the file."""
         return str(self.treatments[0].task["task_id"])
@@ -428,6 +445,15 @@ def sessions(treatments: list[Treatment], world: World) -> list[Session]:
     return [Session(aircraft, position, group) for (aircraft, _, position, _), group in groups.items()]
 
 
+def may_be_one(session: Session, other: Session, world: World) -> bool:
+    """Whether two sessions of a work order may be one: a product or position isn't known that would tell them apart."""
+    if session is other or (session.aircraft, session.work_order) != (other.aircraft, other.work_order):
+        return False
+    one, two = (value("product_class", world, each.treatments[0].task, NO_BOOT) for each in (session, other))
+    one_class = one == two or None in (one, two) or NOT_SUPPLIED in (one, two)
+    return one_class and (None in (session.position, other.position) or session.position == other.position)
+
+
 def same_place(session: Session, treatment: Treatment) -> Verdict:
     """Whether a treatment was at the session's position; None where either names none."""
     if session.aircraft != treatment.task["aircraft"]:
@@ -479,17 +505,25 @@ def judge_hold(rule: RuleData, world: World) -> Verdicts:
         until = min(season[1], world.removal(session.boot))
         if "for" in rule:
             until = min(until, session.end + duration(rule["for"]))
+        change = world.next_change(session)
         if where is None and "flights" not in world.tables:
             events: list[Verdict] = [None]
         elif where is None:
             events = [
-                unreleased(session, releases, takeoff)
+                all_of([unreleased(session, releases, takeoff), None if takeoff >= change else True])
                 for takeoff in world.takeoffs(session.aircraft)
                 if session.end <= takeoff < until
             ]
         else:
             events = [
-                all_of([same_place(session, other), other.sure, unreleased(session, releases, other.start)])
+                all_of(
+                    [
+                        same_place(session, other),
+                        other.sure,
+                        unreleased(session, releases, other.start),
+                        None if other.start >= change else True,
+                    ]
+                )
                 for other in others
                 if session.end <= other.start < until and not session.has(other)
             ]
@@ -526,7 +560,8 @@ def unreleased(session: Session, releases: list[Treatment], at: datetime) -> Ver
 
 def judge_order(rule: RuleData, world: World) -> Verdicts:
     """A finding where another treatment of the work order starts after (before) the bound one."""
-    verdicts: Verdicts = {}
+    of_boots: dict[Subject, list[Verdict]] = defaultdict(list)
+    names: dict[Subject, list[int]] = defaultdict(list)
     bound = select(rule["scope"], world)
     surely_bound = {(id(one.task), one.position) for one in bound if one.sure}
     others = [one for one in select(rule["among"], world) if (id(one.task), one.position) not in surely_bound]
@@ -548,9 +583,13 @@ def judge_order(rule: RuleData, world: World) -> Verdicts:
             if (one.task["aircraft"], one.task["work_order"]) == (aircraft, work_order)
             and may_meet(one, position, boot) is not False
         ]
-        key = group[0].task["task_id"], aircraft, position
-        verdicts[key] = order_verdict(rule["must_be"], group, perhaps, rivals)
-    return verdicts
+        key = aircraft, work_order, position
+        names[key].append(next(n for n, task in enumerate(world.tables["tasks"]) if task is group[0].task))
+        of_boots[key].append(order_verdict(rule["must_be"], group, perhaps, rivals))
+    return {
+        (world.tables["tasks"][min(names[key])]["task_id"], key[0], key[2]): all_of(found)
+        for key, found in of_boots.items()
+    }
 
 
 def may_meet(treatment: Treatment, position: Position, boot: int) -> Verdict:
@@ -622,19 +661,32 @@ def judge_count(rule: RuleData, world: World) -> Verdicts:
         return judge_seasons(rule, world)
     verdicts: Verdicts = {}
     limits = rule["coats"]
-    for session in sessions(select(rule["scope"], world), world):
-        tasks = [one.task for one in session.treatments]
-        standing_for_many = [task["coats"] for task in tasks if task.get("coats") is not None]
-        single = {task["coat"] for task in tasks if task.get("coats") is None and task.get("coat") is not None}
-        vague = [task for task in tasks if task.get("coats") is None and task.get("coat") is None]
-        least = sum(standing_for_many) + len(single) + len(vague)
+    found = sessions(select(rule["scope"], world), world)
+    for session in found:
+        least, vague = coats_of(session)
+        perhaps = [coats_of(other) for other in found if may_be_one(session, other, world)]
+        most = least + sum(coats for coats, _ in perhaps)
+        endless = vague or any(vague for _, vague in perhaps)
         too_few = least < limits.get("at_least", 0)
         too_many = least > limits.get("at_most", least)
         verdict: Verdict = not (too_few or too_many)
-        if vague and not too_many and (too_few or "at_most" in limits):
+        if too_few and (endless or most >= limits["at_least"]):
             verdict = None
+        if verdict and "at_most" in limits and (endless or most > limits["at_most"]):
+            verdict = None
+        if too_many and session.position is None:
+            verdict = None  # they may be of several boots
         verdicts[session.key] = None if session.sure is None else verdict
     return verdicts
+
+
+def coats_of(session: Session) -> tuple[int, bool]:
+    """How many coats a session has at least, and whether it may have more."""
+    tasks = [one.task for one in session.treatments]
+    standing_for_many = [task["coats"] for task in tasks if task.get("coats") is not None]
+    single = {task["coat"] for task in tasks if task.get("coats") is None and task.get("coat") is not None}
+    vague = [task for task in tasks if task.get("coats") is None and task.get("coat") is None]
+    return sum(standing_for_many) + len(single) + len(vague), bool(vague)
 
 
 def judge_seasons(rule: RuleData, world: World) -> Verdicts:
@@ -692,7 +744,9 @@ def judge_spacing(rule: RuleData, world: World) -> Verdicts:
     limits = rule["pause"]
     shortest = duration(limits["at_least"]) if "at_least" in limits else None
     longest = duration(limits["at_most"]) if "at_most" in limits else None
-    for session in sessions(select(rule["scope"], world), world):
+    found = sessions(select(rule["scope"], world), world)
+    for session in found:
+        related = [other for other in found if may_be_one(session, other, world)]
         for one in session.treatments:
             if (one.task.get("coats") or 1) > 1:
                 verdicts[one.task["task_id"], None, session.aircraft, session.position] = None
@@ -704,8 +758,12 @@ def judge_spacing(rule: RuleData, world: World) -> Verdicts:
                 kept = None  # a coat in between is not recorded
             if numbered and second.task["coat"] == first.task["coat"]:
                 kept = None  # one coat entered twice, or a wrong number
-            if not numbered and first.start == second.start:
+            too_short = shortest is not None and pause < shortest
+            between = any(other.start <= second.start and other.end >= first.start for other in related)
+            if not numbered and (first.start == second.start or (between and not too_short)):
                 kept = None
+            if kept is False and session.position is None:
+                kept = None  # they may be of two boots
             names = first.task["task_id"], second.task["task_id"]
             verdicts[(*names, session.aircraft, session.position)] = None if session.sure is None else kept
     return verdicts
@@ -793,7 +851,10 @@ def judge_interval(rule: RuleData, world: World) -> Verdicts:
                 no_meter = "flights" not in world.tables and {"flight_hours", "cycles"} & set(rule["at_most"])
                 if no_meter and not too_much:
                     verdict = None
-                if in_scope is None or (too_much and any(segment.holds(one.end) for one in perhaps)):
+                doubtful = sorted(one.end for one in perhaps if segment.holds(one.end))
+                if too_much and doubtful and not over_anyway(rule, world, place[0], segment, doubtful):
+                    verdict = None
+                if in_scope is None:
                     verdict = None
                 began = segment.began.name if segment.began else None
                 verdicts[boot, began, *place, number] = verdict
@@ -820,6 +881,27 @@ def run_over(rule: RuleData, world: World, aircraft: str, window: list[Segment])
             if apart(ends, add(meter, base, limit)) > slack:
                 over[number] = True
     return over
+
+
+def over_anyway(rule: RuleData, world: World, aircraft: str, segment: Segment, doubtful: list[datetime]) -> bool:
+    """Whether too much passed between any two possible treatments that follow each other.
+
+    A treatment done late inside the window may have moved the next due point on by as much as the window is wide.
+    """
+    bounds = [segment.start, *doubtful]
+    pieces = [Segment(None, a, b, closed=False, until_treated=True) for a, b in pairwise(bounds)]
+    pieces.append(Segment(None, bounds[-1], segment.end, segment.closed, segment.until_treated))
+    for meter, limit in rule["at_most"].items():
+        slack = tolerance(rule, meter, limit)
+        for piece in pieces:
+            start = read(meter, world, aircraft, piece.start, closed=False)
+            if rule.get("next_due") == "scheduled":
+                start = start + timedelta(days=int(slack)) if isinstance(start, date) else start + slack
+            by_day = meter in ("days", "months")
+            ends = piece.last_day if by_day else read(meter, world, aircraft, piece.end, piece.closed)
+            if apart(ends, add(meter, start, limit)) > slack:
+                return True
+    return False
 
 
 def read(meter: str, world: World, aircraft: str, at: datetime, closed: bool) -> Any:
@@ -901,6 +983,7 @@ def things(kind: str, rule: RuleData, world: World) -> list[Thing]:
         return [
             Thing(number, row["installed_at"], row.get("removed_at") or LAST_INSTANT, row)
             for number, row in enumerate(world.tables.get("components", []))
+            if row["installed_at"] <= world.as_of and row["installed_at"] != row.get("removed_at")
         ]
     if kind == "flights":
         return [Thing(row["flight_id"], row["takeoff_at"], row["landing_at"], row) for row in world.flights]
@@ -934,9 +1017,9 @@ def meet(one: Thing, other: Thing) -> bool:
     if one.start == one.end and other.start == other.end:
         return one.start == other.start
     if one.start == one.end:
-        return other.start <= one.start < other.end
+        return other.start < one.start < other.end
     if other.start == other.end:
-        return one.start <= other.start < one.end
+        return one.start < other.start < one.end
     return one.start < other.end and other.start < one.end
 
 
