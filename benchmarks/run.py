@@ -92,11 +92,11 @@ def made(data: Path, size: str, form: str) -> Path:
     folder = data / f"{size}-{form}"
     mark = folder / "made_by.txt"
     generator = hashlib.sha256(Path(load.__file__).read_bytes()).hexdigest()
-    if not mark.exists() or mark.read_text() != generator:
+    if not mark.exists() or mark.read_text(encoding="utf-8") != generator:
         print(f"making the {size} load as {form} ...", flush=True)
         # In a process of its own, so that this one stays small.
         measure(["-m", "benchmarks.load", str(folder), "--size", size, "--form", form])
-        mark.write_text(generator)
+        mark.write_text(generator, encoding="utf-8")
     return folder
 
 

@@ -22,6 +22,12 @@ def _judge_here(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch)
         monkeypatch.setattr(judge, "HealthJudge", JudgeHere)
 
 
+@pytest.fixture(autouse=True)
+def _terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Texts for a terminal are as wide as where none is, whatever runs the tests."""
+    monkeypatch.setenv("COLUMNS", "80")
+
+
 @pytest.fixture
 def judge_apart() -> None:
     """Export health is judged in a process of its own, as users have it."""

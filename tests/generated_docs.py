@@ -19,9 +19,9 @@ import typer
 from audit.cli import NAME, app
 from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms.explaining import explain
+from audit.intake.quarantine import REJECT_COLUMNS
 from audit.intake.tables import TABLES, Column, Kind, Table
 from audit.report.explained import as_markdown
-from audit.report.files import QUARANTINE_COLUMNS
 from audit.rulebook import examples
 from audit.rulebook.editor_schema import editor_schema
 from audit.rulebook.loading import load_rules
@@ -112,7 +112,7 @@ def output_columns() -> str:
         "findings.csv": FINDING_COLUMNS,
         "unjudged.csv": UNJUDGED_COLUMNS,
         "coverage.csv": COVERAGE_COLUMNS,
-        "quarantine.csv": QUARANTINE_COLUMNS,
+        "quarantine.csv": REJECT_COLUMNS,
     }
     rows = [(f"`{name}`", ", ".join(f"`{column}`" for column in columns)) for name, columns in files.items()]
     return table(("CSV file", "columns"), rows)

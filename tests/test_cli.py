@@ -190,11 +190,11 @@ def test_bad_arguments_are_one_sentence(
     """Arguments that can't be meant give 2 and a sentence naming them, before anything is read."""
     (tmp_path / "here").mkdir()
     monkeypatch.chdir(tmp_path / "here")
-    Path("taken").write_text("mine")
+    Path("taken").write_text("mine", encoding="utf-8")
     assert run(arguments) == ExitCode.COULD_NOT_RUN
     assert expected in one_sentence(capsys)
     assert pipeline.asked is None
-    assert Path("taken").read_text() == "mine"
+    assert Path("taken").read_text(encoding="utf-8") == "mine"
 
 
 def test_an_audit_that_can_not_run(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
@@ -253,8 +253,8 @@ def shipped(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
     """Two invented rule files in the place of those that ship."""
     folder = tmp_path / "shipped"
     (folder / "pack").mkdir(parents=True)
-    (folder / "pack" / "one.yaml").write_text("id: one")
-    (folder / "pack" / "two.yaml").write_text("id: two")
+    (folder / "pack" / "one.yaml").write_text("id: one", encoding="utf-8")
+    (folder / "pack" / "two.yaml").write_text("id: two", encoding="utf-8")
     monkeypatch.setattr("audit.shipped.rules_folder", lambda: folder)
     return folder
 
@@ -263,16 +263,16 @@ def test_rules_are_copied(shipped: Path, tmp_path: Path, capsys: pytest.CaptureF
     """Every rule file arrives with its folder and bytes, and the message says how to use them."""
     assert run(["rules", "copy", str(tmp_path / "mine" / "rules")]) == ExitCode.CLEAN
     assert "2 rule files copied" in said(capsys)
-    assert (tmp_path / "mine" / "rules" / "pack" / "two.yaml").read_text() == "id: two"
+    assert (tmp_path / "mine" / "rules" / "pack" / "two.yaml").read_text(encoding="utf-8") == "id: two"
 
 
 def test_rules_are_never_overwritten(shipped: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """One file in the way, and nothing is copied."""
     (tmp_path / "mine" / "pack").mkdir(parents=True)
-    (tmp_path / "mine" / "pack" / "two.yaml").write_text("edited")
+    (tmp_path / "mine" / "pack" / "two.yaml").write_text("edited", encoding="utf-8")
     assert run(["rules", "copy", str(tmp_path / "mine")]) == ExitCode.COULD_NOT_RUN
     assert "two.yaml is there already" in one_sentence(capsys)
-    assert (tmp_path / "mine" / "pack" / "two.yaml").read_text() == "edited"
+    assert (tmp_path / "mine" / "pack" / "two.yaml").read_text(encoding="utf-8") == "edited"
     assert not (tmp_path / "mine" / "pack" / "one.yaml").exists()
 
 
@@ -352,3 +352,32 @@ def test_a_reader_that_leaves_changes_no_verdict(pipeline: Pipeline, monkeypatch
 
     monkeypatch.setattr(sys, "stderr", Gone())
     assert run(["check", "export"]) == ExitCode.CLEAN
+
+
+@pytest.mark.parametrize("arguments", [["rules", "test"], ["explain", "flight-before-cure"], ["check", "--help"]])
+def test_a_pager_that_is_left_changes_no_exit_code(arguments: list[str]) -> None:
+    """Whoever closes the pipe before the end has not found a finding."""
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
+    command = [sys.executable, "-m", "audit", *arguments]
+    read, write = os.pipe()
+    os.close(read)
+    with subprocess.Popen(command, stdout=write, stderr=subprocess.PIPE, text=True, env=environment) as process:
+        os.close(write)
+        _, said = process.communicate()
+    assert (process.returncode, said) == (ExitCode.CLEAN, "")
+
+
+def test_no_report_inside_a_mapped_export(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Its files would be taken for those of the export when it is read again."""
+    (tmp_path / "export").mkdir()
+    (tmp_path / "mapping.yaml").write_text("title: t\ntables: {}\n", encoding="utf-8")
+    arguments = ["--mapping", str(tmp_path / "mapping.yaml"), "--out", str(tmp_path / "export" / "report")]
+    assert run(["check", str(tmp_path / "export"), *arguments]) == ExitCode.COULD_NOT_RUN
+    assert "inside the export" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("moment", ["9999-12-31T00:00Z", "1949-12-31T23:59Z"])
+def test_an_as_of_time_out_of_all_time(moment: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """A misprinted year is refused, as it is in a cell."""
+    assert run(["check", "export", "--as-of", moment]) == ExitCode.COULD_NOT_RUN
+    assert "is not in the years 1950 to 2099" in capsys.readouterr().err

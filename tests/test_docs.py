@@ -140,7 +140,7 @@ def test_the_settings_that_are_shown_fit_the_rules_that_ship(shown: str, tmp_pat
     text = (ROOT / shown).read_text("utf-8")
     if shown.endswith(".md"):
         [text] = re.findall(r"^```yaml\n(set_by:.*?)^```", text, re.DOTALL | re.MULTILINE)
-    (tmp_path / "operator.yaml").write_text(text)
+    (tmp_path / "operator.yaml").write_text(text, encoding="utf-8")
     result = run_audit(sample_folder(), settings=[tmp_path / "operator.yaml"])
     overridden = {(one.rule, one.key): one.in_force.value for one in result.settings if one.overridden}
     assert overridden[("flight-before-cure", "for")] == "PT36H"

@@ -68,8 +68,10 @@ def test_checkout_is_found() -> None:
 def test_installed_demo_runs_anywhere(installed: Path, tmp_path: Path) -> None:
     """From the wheel alone, in an empty folder, the demo runs, and its rules can be copied and tested."""
     away = {"PYTHONPATH": str(installed), "PYTHONSAFEPATH": "1"}
-    where = run("-c", "import audit.shipped as s; print(s.rules_folder(), s.sample_folder())", cwd=tmp_path, **away)
-    assert [Path(text).is_relative_to(installed) for text in where.stdout.split()] == [True, True], where.stderr
+    where = run(
+        "-c", "import audit.shipped as s; print(s.rules_folder(), s.sample_folder(), sep='\\n')", cwd=tmp_path, **away
+    )
+    assert [Path(text).is_relative_to(installed) for text in where.stdout.splitlines()] == [True, True], where.stderr
     demo = run("-m", "audit", "demo", "--out", "report", cwd=tmp_path, **away)
     assert demo.returncode == 0, demo.stderr
     assert (tmp_path / "report" / "report.html").is_file()

@@ -12,7 +12,7 @@ import typer
 
 from audit import __version__
 from audit.cli import answers, check, explain, mapping, quarantine, rules, show
-from audit.cli.app import NAME, TRACEBACK, app, say
+from audit.cli.app import NAME, TRACEBACK, LeavableOutput, app, say
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.report.visible import visible
@@ -40,9 +40,12 @@ def main() -> None:
     """Run the command line and leave with its exit code."""
     # A short-lived process that builds frames, not cycles: looking for garbage is a tenth of a nightly check.
     gc.disable()
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a console without Unicode shows escapes
-            stream.reconfigure(errors="backslashreplace")
+    # A console without Unicode shows escapes.
+    if isinstance(sys.stderr, io.TextIOWrapper):
+        sys.stderr.reconfigure(errors="backslashreplace")
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        encoding, by_line = sys.stdout.encoding, sys.stdout.line_buffering
+        sys.stdout = LeavableOutput(sys.stdout.detach(), encoding, "backslashreplace", line_buffering=by_line)
     code = run(sys.argv[1:])
     gc.freeze()  # or Python, on leaving, would look through all of it for garbage after all
     sys.exit(code)

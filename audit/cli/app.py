@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from typing import Annotated
 
 import typer
@@ -49,10 +51,24 @@ def say(text: str) -> None:
         print(text, file=sys.stderr, flush=True)
 
 
-def hand_out(text: str) -> None:
-    """Print long text on stdout; a pager that was left before its end is no fault."""
-    try:
-        print(text, end="", flush=True)
-    except BrokenPipeError:
-        # Python would complain once more when it closes the stream.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+class LeavableOutput(io.TextIOWrapper):
+    """Standard output whose reader may leave before its end, as a pager does: no fault, and no other exit code."""
+
+    def write(self, text: str) -> int:
+        """Write, or drop what nobody reads."""
+        with self._reader_may_leave():
+            return super().write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        """Hand on, or drop, what was written."""
+        with self._reader_may_leave():
+            super().flush()
+
+    @contextmanager
+    def _reader_may_leave(self) -> Iterator[None]:
+        try:
+            yield
+        except BrokenPipeError:
+            # What is still held back goes nowhere: Python would complain once more when it closes the stream.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), self.fileno())

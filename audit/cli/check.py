@@ -17,6 +17,7 @@ from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.health.facts import PROFILE_FILE
 from audit.intake.location import Location, location
+from audit.intake.tables import FIRST_YEAR, LAST_YEAR
 from audit.report.formats import DEFAULT_FORMATS, FILES, LOCATING_FORMATS
 from audit.report.visible import visible
 
@@ -32,9 +33,12 @@ def _instant(text: str) -> datetime:
         at = datetime.fromisoformat(text)
         if len(text) <= len("2026-04-30"):
             raise ValueError
-        return at.replace(tzinfo=at.tzinfo or UTC).astimezone(UTC)
+        at = at.replace(tzinfo=at.tzinfo or UTC).astimezone(UTC)
     except (ValueError, OverflowError):
         raise typer.BadParameter(f"{text!r} is no ISO 8601 date and time of day, such as 2026-04-30T18:00Z.") from None
+    if not FIRST_YEAR <= at.year <= LAST_YEAR:
+        raise typer.BadParameter(f"{text!r} is not in the years {FIRST_YEAR} to {LAST_YEAR}.")
+    return at
 
 
 def _known_formats(text: str) -> str:
@@ -183,8 +187,15 @@ def _audit(
     from audit.report.folder import check_folder
 
     # Asked first: nobody should wait for a long audit to learn that its report has no place.
-    if isinstance(export, Path) and os.path.realpath(out) == os.path.realpath(export):
-        raise AuditError(f"The report can't be written to {out}: that is the export itself.")
+    if isinstance(export, Path):
+        there, report = Path(os.path.realpath(export)), Path(os.path.realpath(out))
+        if report == there:
+            raise AuditError(f"The report can't be written to {out}: that is the export itself.")
+        if mapping is not None and report.is_relative_to(there):
+            raise AuditError(
+                f"The report can't be written to {out}, inside the export: the mapping might take its files for the "
+                "export's own next time. Say another place with --out."
+            )
     check_folder(out)
 
     import pandas as pd

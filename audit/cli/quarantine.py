@@ -25,7 +25,8 @@ def quarantine(
     from audit.intake.reading import read_export
     from audit.report.rows import csv_text
 
-    rejects = read_export(location(export), {}, mapping).rejects
+    read = read_export(location(export), {}, mapping)
+    rejects = read.rejects
     if csv:
         print(csv_text(rejects), end="")
     else:
@@ -34,6 +35,7 @@ def quarantine(
         ):
             place = f"{file}, line {line}{f', {column}' if column else ''}"
             print(visible(f"{place}: {shortened(value, WIDEST)!r}: {reason}"))
-    rows = len(rejects[["table", "file", "line"]].drop_duplicates())
-    say(f"{rows:,} row{'' if rows == 1 else 's'} set aside. Put them right at the source, by new entries.")
+    rows = sum(count.quarantined for count in read.counts.values())
+    next_step = " Put them right at the source, by new entries." if rows else ""
+    say(f"{rows:,} row{'' if rows == 1 else 's'} set aside.{next_step}")
     return ExitCode.FINDINGS if rows else ExitCode.CLEAN

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from audit.cli.app import app, hand_out
+from audit.cli.app import app
 from audit.cli.check import AsOf, MappingPath, Quiet, Rules, Settings, audit_progress
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
@@ -59,7 +59,7 @@ def show(
         if aircraft not in timeline.aircraft_names:
             meant = did_you_mean(aircraft, [str(name) for name in timeline.aircraft_names])
             raise AuditError(f"there is no aircraft {quoted(aircraft)} in {where}{meant}")
-        hand_out(aircraft_text(result, timeline, aircraft, width))
+        print(aircraft_text(result, timeline, aircraft, width), end="")
         return ExitCode.CLEAN
     ids = [str(one) for one in result.findings["finding_id"] if str(one).startswith(wanted.lower())]
     if len(ids) != 1 or len(wanted) < SHORTEST_ID:
@@ -68,7 +68,7 @@ def show(
             f"{several} {quoted(wanted)} in {where} as it is audited now; ids are in findings.csv, and what is found "
             "hangs on the export, the rules, the settings and the as-of time"
         )
-    hand_out(finding_text(result, timeline, ids[0], width))
+    print(finding_text(result, timeline, ids[0], width), end="")
     return ExitCode.CLEAN
 
 

@@ -13,12 +13,11 @@ from audit.errors import InternalError
 from audit.forms.conditions import FALSE, judge, without_component
 from audit.forms.reads import conditions_of, tables_read
 from audit.intake.export import Export
+from audit.intake.parsing import BLANK
 from audit.intake.tables import TABLES
 from audit.rulebook.models import AnyRule, Conditions, CountRule, IntervalRule, OverlapRule, RecordRule
 from audit.timeline.instants import Bools, micros
 from audit.timeline.timeline import Timeline
-
-BLANK: Final = "needed, but blank"
 
 NAMED_BY: Final[Mapping[str, tuple[tuple[str, str], ...]]] = {
     "products": (("product", "product"),),
@@ -61,14 +60,12 @@ def reconcile(export: Export, timeline: Timeline, rules: Sequence[AnyRule]) -> t
     """
     reconciled = []
     used = _used(timeline, rules)
-    rejects = export.rejects.assign(
-        kind=export.rejects["reason"].str.replace(r"; .*$|(?<=^duplicate) of .*$", "", regex=True)
-    )
     for table, files in export.files.items():
         end = 0
         for file in files:
             start, end = end, end + file.audited
-            here = rejects[(rejects["table"] == table) & (rejects["file"] == file.file)]
+            kind = file.rejects["reason"].str.replace(r"; .*$|(?<=^duplicate) of .*$", "", regex=True)
+            here = file.rejects.assign(kind=kind)
             rows = here.groupby("line")
             needed = len(TABLES[table].needed)
             blank = here["kind"].eq(BLANK).groupby(here["line"]).sum() == needed

@@ -26,7 +26,7 @@ from audit.timeline.vocabulary import VOCABULARY
 
 
 def time_span(micros: float) -> str:
-    """Write a span of time in days, hours, minutes and seconds: `5 h 12 min`."""
+    """Write a span of time in hours, minutes and seconds: `5 h 12 min`."""
     seconds = round(abs(micros) / 1_000_000)
     minutes, seconds = divmod(seconds, 60)
     hours, minutes = divmod(minutes, 60)
@@ -120,18 +120,19 @@ def count_sentence(rule: CountRule, case: Mapping[str, Any]) -> str:
     side, asked = ("at least", "needed") if case["measured"] < case["limit"] else ("at most", "allowed")
     if rule.sessions is None:
         return (
-            f"{_several(int(case['measured']), 'coat')} of {case['treatment']} recorded; "
+            f"{several(int(case['measured']), 'coat')} of {case['treatment']} recorded; "
             f"{side} {figure(case['limit'])} {asked}."
         )
-    flown = f"Flew {figure(case['hours'])} flight hours in {_several(case['flights'], 'flight')}"
+    flown = f"Flew {figure(case['hours'])} flight hours in {several(case['flights'], 'flight')}"
     season = f"in the season, from {case['anchor_day']} to {case['last_day']},"
     if not case["measured"]:
         return f"{flown} {season} without {_of_class(rule.scope)}."
-    done = _several(int(case["measured"]), "treatment")
+    done = several(int(case["measured"]), "treatment")
     return f"{flown} {season} with {done}; {side} {figure(case['limit'])} {asked}."
 
 
-def _several(number: int, thing: str) -> str:
+def several(number: int, thing: str) -> str:
+    """A number of things: `1 coat`, `3 coats`."""
     return f"{number:,} {thing}{'' if number == 1 else 's'}"
 
 

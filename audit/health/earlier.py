@@ -46,6 +46,7 @@ def read_earlier(path: Path) -> Earlier:
         raise AuditError(f"{file}: the earlier run's profile can't be read: {error.strerror}") from None
     if len(content) > LARGEST:
         raise AuditError(f"{file}: expected the profile of an earlier run, of at most 10 MB")
+    csv.field_size_limit(LARGEST)
     rows = csv.reader(io.StringIO(content.decode("utf-8", "replace"), newline=""))
     if tuple(next(rows, ())) != PROFILE_COLUMNS:
         raise AuditError(f"{file}, line 1: expected the columns {', '.join(PROFILE_COLUMNS)}: is it a {PROFILE_FILE}?")

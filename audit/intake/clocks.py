@@ -106,7 +106,13 @@ def next_day(
     return Clocked(
         {**clocked.instants, **again.instants},
         pd.concat([others, again.later]).sort_values(["row", "column"], ignore_index=True),
-        (*(fault for fault in clocked.faults if fault.columns != (column,)), *again.faults),
+        # What is at fault with the stations themselves is said already.
+        tuple(
+            fault
+            for faults, its in ((clocked.faults, False), (again.faults, True))
+            for fault in faults
+            if (fault.columns == (column,)) == its
+        ),
     )
 
 
@@ -130,8 +136,14 @@ def wall_to_utc(readings: NDArray[np.datetime64], zone: str) -> tuple[NDArray[np
     return instants, later
 
 
+NO_PLACE: Final = ("localtime", "posixrules", "Factory")
+"""Names that a system may know beside the zones: what they mean differs from machine to machine."""
+
+
 def is_zone(name: str) -> bool:
     """Whether the name is a time zone of the IANA database."""
+    if name in NO_PLACE or name.startswith(("posix/", "right/")):
+        return False
     try:
         ZoneInfo(name)
     except (KeyError, ValueError, OSError):  # unknown; not a name at all; a folder of zones

@@ -90,7 +90,6 @@ _DAYS: Final = (
     "%Y%m%d",
 )
 _CLOCKS: Final = (" %H:%M", " %H:%M:%S", " %I:%M %p", " %H:%M:%S%z", " hhmm")
-_ISO: Final = r"^\d{4}-\d\d-\d\d([T ]\d\d:\d\d.*)?$"
 _MOST_VALUES: Final = 40
 
 

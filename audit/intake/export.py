@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -34,12 +33,14 @@ class Source:
 class FileRows:
     """Rows of one table that one file gave: those read, and those of them that are audited.
 
-    The file has `left_out` more, which the mapping's `only` leaves out of this table.
+    `rejects` is what quarantine.csv says of the others. The file has `left_out` more, which the mapping's `only` leaves
+    out of this table. Several feeds of a mapping may take their rows from one file.
     """
 
     file: str
     read: int
     audited: int
+    rejects: pd.DataFrame = field(compare=False, repr=False)
     left_out: int = 0
 
 
@@ -58,7 +59,6 @@ class Export:
     in the table. `origins` finds out, by table, where its rows stand: see `places`.
     """
 
-    folder: Path
     tables: Mapping[str, pd.DataFrame]
     later: pd.DataFrame
     rejects: pd.DataFrame

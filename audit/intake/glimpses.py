@@ -115,9 +115,9 @@ def _text(file: ExportFile, name: str) -> Glimpse:
     if not lines:
         raise AuditError("empty")
     separator = max(_SEPARATORS, key=lambda sign: max(line.count(sign) for line in lines))
+    csv.field_size_limit(LARGEST_CELL)
     widths = [len(row) for row in csv.reader(lines, delimiter=separator)]
     skip = widths.index(max(widths))
-    csv.field_size_limit(LARGEST_CELL)
     stream = io.StringIO(text, newline="")
     for _ in range(skip):
         stream.readline()

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from audit.intake.cells import PLAIN_KINDS, WORDS
 from audit.intake.faults import Faults
 from audit.intake.quarantine import text_array
-from audit.intake.tables import Column
+from audit.intake.tables import FIRST_YEAR, LAST_YEAR, Column
 
 LONGEST_NAME: Final = 1000
 """Characters in an identifier or code; a longer one is a broken cell."""
@@ -30,9 +30,8 @@ LONGEST_NAME: Final = 1000
 SPREADSHEET_ERRORS: Final = pa.array(["#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A"])
 """What a formula leaves in a cell where it fails (ECMA-376 Part 1, 18.17.2.7, from memory)."""
 
-FIRST_TIME: Final = np.datetime64("1950-01-01")
-AFTER_LAST_TIME: Final = np.datetime64("2100-01-01")
-"""Times outside this span are misprints."""
+FIRST_TIME: Final = np.datetime64(f"{FIRST_YEAR}-01-01")
+AFTER_LAST_TIME: Final = np.datetime64(f"{LAST_YEAR + 1}-01-01")
 
 # The shapes say all that makes a time readable, leap years too: to find cells at fault by casting is slow.
 _BY_FOUR: Final = "([02468][048]|[13579][26])"
@@ -383,7 +382,7 @@ def _plausible(values: NDArray[np.datetime64]) -> tuple[NDArray[np.datetime64], 
         return values, []
     sound = values.copy()
     sound[outside] = "NaT"
-    return sound, [(np.flatnonzero(outside), "before 1950 or after 2099")]
+    return sound, [(np.flatnonzero(outside), f"before {FIRST_YEAR} or after {LAST_YEAR}")]
 
 
 # Finding the cells at fault

@@ -22,8 +22,8 @@ LONGEST_VALUE: Final = 1000
 """Longer values are cut in the quarantine list: one broken cell may hold the rest of a file."""
 
 
-def list_rejects(parts: Sequence[Cells], faults: Iterable[Faults]) -> pd.DataFrame:
-    """The table's part of quarantine.csv, part by part in line order; a row with several faults has a line for each."""
+def list_rejects(parts: Sequence[Cells], faults: Iterable[Faults]) -> list[pd.DataFrame]:
+    """What quarantine.csv says of each part of a table, in line order; a row has a line for each of its faults."""
     listed = [[_list_ragged(cells)] if cells.ragged else [] for cells in parts]
     starts = np.cumsum([0, *(cells.rows for cells in parts)])
     for found in faults:
@@ -32,8 +32,10 @@ def list_rejects(parts: Sequence[Cells], faults: Iterable[Faults]) -> pd.DataFra
             first = None if found.first is None else found.first[here]
             here_alone = replace(found, rows=found.rows[here], first=first)
             listed[number].append(_list_faults(parts, starts, int(number), here_alone))
-    in_order = [pd.concat(part).sort_values("line", kind="stable", ignore_index=True) for part in listed if part]
-    return pd.concat(in_order, ignore_index=True) if in_order else no_rejects()
+    return [
+        pd.concat(part).sort_values("line", kind="stable", ignore_index=True) if part else no_rejects()
+        for part in listed
+    ]
 
 
 def _list_ragged(cells: Cells) -> pd.DataFrame:

@@ -91,12 +91,12 @@ def read_export(
                 name: canonical_opener(database, TABLES[name], there, wanted(TABLES[name]))
                 for name, there in tables.items()
             }
-            return _read(Path(), openers)
+            return _read(openers)
 
     def opener(name: str, file: ExportFile) -> Opener:
         return lambda: [read_file(file, TABLES[name], wanted(TABLES[name]))]
 
-    return _read(export, {name: opener(name, file) for name, file in find_files(export).items()})
+    return _read({name: opener(name, file) for name, file in find_files(export).items()})
 
 
 def read_mapped(
@@ -109,9 +109,9 @@ def read_mapped(
         from audit.intake.databases import open_database
 
         with open_database(export) as database:
-            read = _read(Path(), foreign_tables(database, mapping, text_columns))
+            read = _read(foreign_tables(database, mapping, text_columns))
     else:
-        read = _read(export, foreign_tables(export, mapping, text_columns))
+        read = _read(foreign_tables(export, mapping, text_columns))
     return replace(read, sources=(*read.sources, mapping.file))
 
 
@@ -123,7 +123,7 @@ def read_rows(tables: Mapping[str, Sequence[Mapping[str, str]]]) -> Export:
 
     if unknown := sorted(set(tables) - set(TABLES)):
         raise AuditError(f"no such table: {', '.join(unknown)}; there are {', '.join(TABLES)}")
-    return _read(Path(), {name: opener(name) for name in TABLES if name in tables}, side_by_side=1)
+    return _read({name: opener(name) for name in TABLES if name in tables}, side_by_side=1)
 
 
 def _cells_of(table: Table, rows: Sequence[Mapping[str, str]]) -> Cells:
@@ -141,7 +141,7 @@ def _cells_of(table: Table, rows: Sequence[Mapping[str, str]]) -> Cells:
     )
 
 
-def _read(folder: Path, openers: Mapping[str, Opener], side_by_side: int = 2) -> Export:
+def _read(openers: Mapping[str, Opener], side_by_side: int = 2) -> Export:
     settled: dict[str, _Settled] = {}
     if "stations" in openers:  # First: the clocks of the other tables are read by them.
         settled["stations"] = _settle(openers["stations"](), {})
@@ -153,7 +153,6 @@ def _read(folder: Path, openers: Mapping[str, Opener], side_by_side: int = 2) ->
         settled.update(zip(others, read, strict=True))
     in_order = {name: settled[name] for name in openers}
     return Export(
-        folder=folder,
         tables={name: table.frame for name, table in in_order.items()},
         later=in_order["tasks"].later if "tasks" in in_order else no_later(),
         rejects=pd.concat([no_rejects(), *(table.rejects for table in in_order.values())], ignore_index=True),
@@ -200,19 +199,21 @@ def _settle(parts: Sequence[Cells], zones: Mapping[str, str]) -> _Settled:
         raise InternalError(
             f"{table.name}: {count.read} rows read, but {count.audited} audited and {count.quarantined} quarantined"
         )
+    rejects = list_rejects(parts, at_fault)
     return _Settled(
         frame=_tidy(frame, table),
         later=_renumber(later, rows),
-        rejects=list_rejects(parts, at_fault),
+        rejects=pd.concat(rejects, ignore_index=True),
         count=count,
         files=tuple(
             FileRows(
                 cells.file,
                 cells.rows + len(cells.ragged),
                 int(audited),
+                listed,
                 cells.translated.left_out if cells.translated else 0,
             )
-            for cells, audited in zip(parts, np.diff(np.searchsorted(rows, starts)), strict=True)
+            for cells, audited, listed in zip(parts, np.diff(np.searchsorted(rows, starts)), rejects, strict=True)
         ),
         sources=tuple(cells.source for cells in parts if cells.source),
         origins=tuple(cells.origin for cells in parts),
@@ -262,13 +263,13 @@ def _clocked(
         elif any(told):
             clocks[name] = _mixed_clock(told, starts, by_station)
     clocked = to_utc(times, clocks, stations)
-    for number, cells in enumerate(parts):
-        for name, other in (cells.translated.not_before if cells.translated else {}).items():
-            here = np.zeros(int(starts[-1]), dtype=bool)
-            here[starts[number] : starts[number + 1]] = True
-            clocked = next_day(
-                clocked, name, here & (clocked.instants[name] < clocked.instants[other]), times, clocks, stations
-            )
+    not_before = [cells.translated.not_before if cells.translated else {} for cells in parts]
+    for name in dict.fromkeys(name for others in not_before for name in others):
+        early = np.zeros(int(starts[-1]), dtype=bool)
+        for others, start, end in zip(not_before, starts[:-1], starts[1:], strict=True):
+            if name in others:
+                early[start:end] = (clocked.instants[name] < clocked.instants[others[name]])[start:end]
+        clocked = next_day(clocked, name, early, times, clocks, stations)
     return clocked
 
 

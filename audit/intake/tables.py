@@ -7,7 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
+
+FIRST_YEAR: Final = 1950
+LAST_YEAR: Final = 2099
+"""Times outside these years, both included, are misprints."""
 
 Kind = Literal["id", "code", "choice", "codes", "text", "time", "date", "number", "count"]
 """How a cell is read.

@@ -19,6 +19,7 @@ from audit.findings.result import (
 )
 from audit.health.health import OUTCOMES, Health
 from audit.intake.export import Source
+from audit.intake.quarantine import REJECT_COLUMNS
 from audit.report.folder import replace_files
 from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES
 from audit.report.html import render
@@ -43,8 +44,6 @@ KEPT = "worklist-kept-"
 """How the name begins under which a work list is kept that somebody has written into."""
 
 NONE_READY: Mapping[str, bytes] = {}
-
-QUARANTINE_COLUMNS = ("table", "file", "line", "column", "value", "reason")
 
 
 def write_result(
@@ -196,7 +195,7 @@ WRITERS: Mapping[str, Callable[[AuditResult], str | bytes]] = {
     "findings.csv": lambda result: csv_text(result.findings[list(FINDING_COLUMNS)]),
     "unjudged.csv": lambda result: csv_text(result.unjudged[list(UNJUDGED_COLUMNS)]),
     "coverage.csv": lambda result: csv_text(result.coverage[list(COVERAGE_COLUMNS)]),
-    "quarantine.csv": lambda result: csv_text(result.quarantine[list(QUARANTINE_COLUMNS)]),
+    "quarantine.csv": lambda result: csv_text(result.quarantine[list(REJECT_COLUMNS)]),
     "findings.json": _findings_json,
     "report.html": render,
     "worklist.html": work_list_page,

@@ -11,7 +11,7 @@ import pandas as pd
 
 from audit.findings.history import Event, history
 from audit.findings.result import FINDING_COLUMNS, PLACE_COLUMNS, AuditResult
-from audit.findings.wording import figure, time_span
+from audit.findings.wording import figure, several, time_span
 from audit.report.rows import day_and_time, instant, level_name
 from audit.report.visible import visible
 from audit.rulebook.models import AnyRule
@@ -53,7 +53,7 @@ def finding_text(result: AuditResult, timeline: Timeline, finding_id: str, width
         *(line for name, text in _facts(finding, told, rule) if text for line in _named(name, text, width)),
         "",
     ]
-    around = _around(result, timeline, finding, told, rule)
+    around = _around(timeline, finding, told, rule)
     if around:
         lines += ["Timeline, UTC", *_drawn(_condensed(around), width)]
         lines += ["", f"{FAULT.strip()} what went wrong; {MARK.strip()} the record of the finding"]
@@ -77,7 +77,8 @@ def aircraft_text(result: AuditResult, timeline: Timeline, aircraft: str, width:
     lines.sort(key=lambda line: (line.at, line.mark == FAULT))
     head = [
         f"{aircraft}, all that is recorded up to {day_and_time(instant(result.as_of))}",
-        f"{len(events):,} records, {len(found):,} findings, {unjudged:,} checks that could not be judged",
+        f"{several(len(events), 'record')}, {several(len(found), 'finding')}, "
+        f"{several(unjudged, 'check')} that could not be judged",
         "",
         f"{FAULT.strip()} a finding; {MARK.strip()} a record that one is about. Times are UTC.",
         "",
@@ -109,9 +110,7 @@ def _listed(*parts: str) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _around(
-    result: AuditResult, timeline: Timeline, finding: dict[str, Any], told: dict[str, Any], rule: AnyRule
-) -> list[_Line]:
+def _around(timeline: Timeline, finding: dict[str, Any], told: dict[str, Any], rule: AnyRule) -> list[_Line]:
     """The lines from what the finding counts from to where it went wrong, and a little on either side."""
     if told["aircraft"] not in timeline.aircraft_names:
         return []

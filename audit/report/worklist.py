@@ -53,11 +53,6 @@ class Step:
     caution: str
     items: tuple[Item, ...]
 
-    @property
-    def messages(self) -> tuple[str, ...]:
-        """The different sentences, in order."""
-        return tuple(dict.fromkeys(item.message for item in self.items))
-
 
 @dataclass(frozen=True)
 class Job:

@@ -51,7 +51,7 @@ class Values:
             return f"{pd.Timestamp(int(value), unit='us'):%Y-%m-%d}"
         if self.kind == "time":
             return f"{pd.Timestamp(int(value), unit='us'):%Y-%m-%dT%H:%M:%SZ}"
-        return f"{float(value):g}"
+        return f"{float(value):.9f}".rstrip("0").rstrip(".")
 
 
 def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = None) -> Values:

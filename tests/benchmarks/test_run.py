@@ -36,7 +36,7 @@ def test_a_missing_finding_is_told(rule: str, both: tuple[Path, Path], tmp_path:
     checked, queried = both
     shutil.copytree(queried, tmp_path / "sql")
     file = tmp_path / "sql" / f"{rule}.csv"
-    file.write_text("".join(file.read_text().splitlines(keepends=True)[:-1]))
+    file.write_text("".join(file.read_text(encoding="utf-8").splitlines(keepends=True)[:-1]), encoding="utf-8")
     with pytest.raises(Differs, match=rule):
         compare(checked, tmp_path / "sql")
 
@@ -46,9 +46,9 @@ def test_another_figure_is_told(both: tuple[Path, Path], tmp_path: Path) -> None
     checked, queried = both
     shutil.copytree(queried, tmp_path / "sql")
     file = tmp_path / "sql" / "flight-before-cure.csv"
-    head, *lines = file.read_text().splitlines()
+    head, *lines = file.read_text(encoding="utf-8").splitlines()
     lines[0] = f"{lines[0].rsplit(',', 1)[0]},99.0"
-    file.write_text("\n".join([head, *lines]))
+    file.write_text("\n".join([head, *lines]), encoding="utf-8")
     with pytest.raises(Differs, match=r"99\.0 by the SQL"):
         compare(checked, tmp_path / "sql")
 
@@ -74,6 +74,6 @@ def test_a_load_of_another_generator_is_made_anew(tmp_path: Path, monkeypatch: p
     folder = made(tmp_path, "nightly", "csv")
     made(tmp_path, "nightly", "csv")
     assert len(calls) == 1
-    (folder / "made_by.txt").write_text("an older generator")
+    (folder / "made_by.txt").write_text("an older generator", encoding="utf-8")
     made(tmp_path, "nightly", "csv")
     assert len(calls) == 2

@@ -62,7 +62,9 @@ def test_an_unknown_rule_is_an_error_with_the_likely_one(tmp_path: Path, capsys:
 def test_settings_are_explained_with_the_rule(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The rule is told as it is set, and by whom each value was set instead of what."""
     settings = tmp_path / "settings.yaml"
-    settings.write_text("set_by: operator\nsource: Programme 7\nrules: {flight-before-cure: {for: PT36H}}\n")
+    settings.write_text(
+        "set_by: operator\nsource: Programme 7\nrules: {flight-before-cure: {for: PT36H}}\n", encoding="utf-8"
+    )
     assert run(["explain", "flight-before-cure", "--settings", str(settings)]) == ExitCode.CLEAN
     text = " ".join(capsys.readouterr().out.split())
     assert "within 36 hours of the session's end" in text

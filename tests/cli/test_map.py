@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
 from pathlib import Path
 
@@ -53,7 +54,9 @@ def test_formats_separators_and_shared_values(tmp_path: Path, capsys: pytest.Cap
         "1;W1;A1;apply;Süd;03.04.2024 7:05;03.04.2024 8:00;18,5;x\r\n"
         "2;W1;A1;clean;Nord;04.04.2024 7:05;04.04.2024 8:00;19;x\r\n".replace("\u202e", "").encode("cp1252")
     )
-    (tmp_path / "export" / "stations.csv").write_text("station,timezone\nSüd,Europe/Berlin\nNord,Europe/Berlin\n")
+    (tmp_path / "export" / "stations.csv").write_text(
+        "station,timezone\nSüd,Europe/Berlin\nNord,Europe/Berlin\n", encoding="utf-8"
+    )
     out = tmp_path / "draft.yaml"
     assert run(["map", str(tmp_path / "export"), "--out", str(out)]) == ExitCode.CLEAN
     draft = out.read_text(encoding="utf-8")
@@ -69,17 +72,18 @@ def test_formats_separators_and_shared_values(tmp_path: Path, capsys: pytest.Cap
 def test_nothing_is_overwritten(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A file that is there is left alone."""
     out = tmp_path / "draft.yaml"
-    out.write_text("mine")
+    out.write_text("mine", encoding="utf-8")
     assert run(["map", str(sample_folder()), "--out", str(out)]) == ExitCode.COULD_NOT_RUN
     assert "is there already" in capsys.readouterr().err
-    assert out.read_text() == "mine"
+    assert out.read_text(encoding="utf-8") == "mine"
 
 
 def test_needed_columns_that_are_nowhere(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What can't be found is said, and marked in the draft; names that could mislead a reader are escaped."""
     (tmp_path / "export").mkdir()
     (tmp_path / "export" / "tasks.csv").write_text(
-        "task_id,work_order,action,station,started_at,finished_at,\u202elot\n1,2,apply,N,2024-01-01T08:00,2024-01-01T09:00,x\n"
+        "task_id,work_order,action,station,started_at,finished_at,\u202elot\n1,2,apply,N,2024-01-01T08:00,2024-01-01T09:00,x\n",
+        encoding="utf-8",
     )
     out = tmp_path / "draft.yaml"
     assert run(["map", str(tmp_path / "export"), "--out", str(out)]) == ExitCode.CLEAN
@@ -94,3 +98,11 @@ def test_nothing_to_map(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert run(["map", str(tmp_path), "--out", str(tmp_path / "x.yaml")]) == ExitCode.COULD_NOT_RUN
     assert "holds nothing that could be mapped" in capsys.readouterr().err
     assert not (tmp_path / "x.yaml").exists()
+
+
+def test_a_long_cell_is_no_obstacle(tmp_path: Path) -> None:
+    """A cell that a check reads can be drafted from, whatever was read before in this process."""
+    csv.field_size_limit(131_072)
+    (tmp_path / "export").mkdir()
+    (tmp_path / "export" / "work.csv").write_text(f"Task No,Remarks\nT1,{'x' * 150_000}\n", encoding="utf-8")
+    assert run(["map", str(tmp_path / "export"), "--out", str(tmp_path / "draft.yaml")]) == ExitCode.CLEAN

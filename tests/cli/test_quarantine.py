@@ -17,11 +17,12 @@ from audit.shipped import sample_folder
 @pytest.fixture
 def export(tmp_path: Path) -> Path:
     """Products, and two task records of which one has a fault with a formula, a break and a direction mark in it."""
-    (tmp_path / "products.csv").write_text("product,product_class\nRP-1,rubber-preservative\n")
+    (tmp_path / "products.csv").write_text("product,product_class\nRP-1,rubber-preservative\n", encoding="utf-8")
     (tmp_path / "tasks.csv").write_text(
         "task_id,work_order,aircraft,action,station,started_at,finished_at,product,coat\n"
         "T-1,W-1,QX-1,apply,Mossgate,2026-01-05T10:00Z,2026-01-05T11:00Z,RP-1,1\n"
-        'T-2,W-1,QX-1,apply,Mossgate,2026-01-05T10:00Z,2026-01-05T11:00Z,RP-1,"=1+1\n\u202etwo"\n'
+        'T-2,W-1,QX-1,apply,Mossgate,2026-01-05T10:00Z,2026-01-05T11:00Z,RP-1,"=1+1\n\u202etwo"\n',
+        encoding="utf-8",
     )
     return tmp_path
 
@@ -43,14 +44,14 @@ def test_rejects_as_csv_are_those_of_the_report(tmp_path: Path, capsys: pytest.C
     capsys.readouterr()
     assert run(["quarantine", str(sample_folder()), "--csv"]) == ExitCode.FINDINGS
     printed = capsys.readouterr().out
-    assert printed == (out / "quarantine.csv").read_text()
+    assert printed == (out / "quarantine.csv").read_text(encoding="utf-8")
     assert next(csv.reader(io.StringIO(printed)))[:3] == ["table", "file", "line"]
 
 
 def test_an_export_without_rejects_is_clean(export: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Nothing set aside is exit code 0; an export that can't be read is 2."""
-    lines = (export / "tasks.csv").read_text().splitlines()
-    (export / "tasks.csv").write_text("\n".join(lines[:2]))
+    lines = (export / "tasks.csv").read_text(encoding="utf-8").splitlines()
+    (export / "tasks.csv").write_text("\n".join(lines[:2]), encoding="utf-8")
     assert run(["quarantine", str(export)]) == ExitCode.CLEAN
     assert "0 rows set aside" in capsys.readouterr().err
     shutil.rmtree(export)

@@ -79,10 +79,10 @@ def test_an_id_that_no_rule_can_have_is_refused(
 
 def test_a_new_rule_overwrites_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A file of that name stays as it is; a folder that can't be made is one sentence too."""
-    (tmp_path / "a-fault.yaml").write_text("mine")
+    (tmp_path / "a-fault.yaml").write_text("mine", encoding="utf-8")
     assert run(["rules", "new", "a-fault", "--pack", str(tmp_path)]) == ExitCode.COULD_NOT_RUN
     assert "is there already: nothing was written" in capsys.readouterr().err
-    assert (tmp_path / "a-fault.yaml").read_text() == "mine"
+    assert (tmp_path / "a-fault.yaml").read_text(encoding="utf-8") == "mine"
     assert run(["rules", "new", "b", "--pack", str(tmp_path / "a-fault.yaml")]) == ExitCode.COULD_NOT_RUN
     assert "can't be written" in capsys.readouterr().err
 
@@ -104,6 +104,6 @@ def test_lint_names_file_and_line(tmp_path: Path, capsys: pytest.CaptureFixture[
 
 def test_rules_that_do_not_load_are_an_error(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A bad rule file is exit code 2, as everywhere."""
-    (tmp_path / "a-fault.yaml").write_text("id: a-fault\n")
+    (tmp_path / "a-fault.yaml").write_text("id: a-fault\n", encoding="utf-8")
     assert run(["rules", "lint", str(tmp_path)]) == ExitCode.COULD_NOT_RUN
     assert "no form is given" in capsys.readouterr().err

@@ -59,7 +59,7 @@ def export(tmp_path_factory: pytest.TempPathFactory) -> Export:
     with ZipFile(new_york.data_folder() / "flights.csv.zip") as packed, ZipFile(folder / "export.zip", "w") as new:
         new.writestr("flights.csv", packed.read("flights.csv"))
         new.writestr("airports.csv", airports)
-    (folder / "mapping.yaml").write_text(MAPPING)
+    (folder / "mapping.yaml").write_text(MAPPING, encoding="utf-8")
     return read_export(folder / "export.zip", mapping=folder / "mapping.yaml")
 
 

@@ -63,7 +63,7 @@ def audited(
     files = []
     for number, text in enumerate(settings):
         files.append(folder / f"settings-{number}.yaml")
-        files[-1].write_text(text)
+        files[-1].write_text(text, encoding="utf-8")
     return run_audit(export, rules=rules, settings=files, as_of=pd.Timestamp(until[1], tz="UTC"))
 
 

@@ -120,7 +120,7 @@ def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def cited(export: Path, folder: Path, basis: str, body: str) -> dict[str, str]:
     """What each finding of a rule cites, by aircraft; the rule has nothing unjudged."""
-    (folder / "a-rule.yaml").write_text(RULE.format(name="a-rule", basis=basis, body=body))
+    (folder / "a-rule.yaml").write_text(RULE.format(name="a-rule", basis=basis, body=body), encoding="utf-8")
     result = run_audit(export, rules=folder, as_of=pd.Timestamp("2025-11-03T12:00Z"))
     [row] = result.coverage.to_dict("records")
     assert row["unjudged"] == 0
@@ -146,7 +146,7 @@ def test_a_rule_reaches_no_further_than_its_sources(
 
 def test_an_interval_cites_what_was_in_force_when_it_ran_out(export: Path, tmp_path: Path) -> None:
     """Two days after 31 October end on 2 November: not treated by then is a finding of 3 November, by UTC."""
-    (tmp_path / "a-rule.yaml").write_text(RULE.format(name="a-rule", basis=BOTH, body=AN_INTERVAL))
+    (tmp_path / "a-rule.yaml").write_text(RULE.format(name="a-rule", basis=BOTH, body=AN_INTERVAL), encoding="utf-8")
     result = run_audit(export, rules=tmp_path, as_of=pd.Timestamp("2025-11-06T00:00Z"))
     dated = result.findings["at"] >= pd.Timestamp("2025-11-03T00:00Z")
     assert dated.any()

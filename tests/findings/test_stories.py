@@ -146,7 +146,8 @@ def test_a_saw_tooth_stands_in_the_season_of_the_aircraft_s_base(tmp_path: Path)
     """Where settings have an aircraft at a base with another season, that season is the one that is drawn."""
     settings = tmp_path / "bases.yaml"
     settings.write_text(
-        "set_by: operator\nsource: a test\nbases:\n  Pipewren: {season: southern, aircraft: [QX-LARCH, QX-MAPLE]}\n"
+        "set_by: operator\nsource: a test\nbases:\n  Pipewren: {season: southern, aircraft: [QX-LARCH, QX-MAPLE]}\n",
+        encoding="utf-8",
     )
     result = run_audit(sample_folder(), settings=[settings])
     aircraft = dict(zip(result.findings["finding_id"], result.findings["aircraft"], strict=True))

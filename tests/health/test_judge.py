@@ -26,7 +26,7 @@ SAMPLE = str(sample_folder())
 
 def summary_of(out: Path) -> dict[str, object]:
     """Return what summary.json says of the export's health."""
-    health: dict[str, object] = json.loads((out / "summary.json").read_text())["health"]
+    health: dict[str, object] = json.loads((out / "summary.json").read_text(encoding="utf-8"))["health"]
     return health
 
 
@@ -49,17 +49,19 @@ def test_a_run_and_the_run_after_it(tmp_path: Path, capsys: pytest.CaptureFixtur
     assert again["failed"] == ["no-newer-record"]
     assert again["previous"] is not None
     assert len(read_earlier(tmp_path / "report").rows("tasks")) == 2
-    assert "The same export was probably delivered again" in (tmp_path / "report" / "report.html").read_text()
+    assert "The same export was probably delivered again" in (tmp_path / "report" / "report.html").read_text(
+        encoding="utf-8"
+    )
 
 
 def test_health_can_be_skipped_and_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Without it no process starts, its files of an earlier run go, and every output says that nobody looked."""
     for name in ("health.csv", "profile.csv"):
-        (tmp_path / name).write_text("of an earlier run")
+        (tmp_path / name).write_text("of an earlier run", encoding="utf-8")
     assert run(["check", SAMPLE, "--out", str(tmp_path), "--skip-health", "--fail-on", "never"]) == ExitCode.CLEAN
     assert "skipped: nobody looked whether the export is whole" in capsys.readouterr().err
     assert summary_of(tmp_path) == {"skipped": True}
-    assert "Skipped: nobody looked" in (tmp_path / "report.html").read_text()
+    assert "Skipped: nobody looked" in (tmp_path / "report.html").read_text(encoding="utf-8")
     assert not {"health.csv", "profile.csv"} & {path.name for path in tmp_path.iterdir()}
 
 
@@ -70,13 +72,22 @@ def test_skipping_leaves_nothing_to_ask_of_it(option: list[str], capsys: pytest.
     assert f"--skip-health leaves nothing for {option[0]}" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("text", ["", "run,table\n", "run,table,column,fact,value,detail\n0,tasks,,rows_read,many,\n"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "run,table\n",
+        "run,table,column,fact,value,detail\n0,tasks,,rows_read,many,\n",
+        f"run,table,column,fact,value,detail\n0,tasks,,rows_read,{'9' * 200_000},\n",
+    ],
+    ids=["none", "of-another-table", "no-number", "a-cell-of-200-kB"],
+)
 def test_what_is_no_earlier_profile_is_refused(text: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """An earlier report that isn't there or isn't one ends the run with a sentence, and nothing is written."""
     previous, out = tmp_path / "before", tmp_path / "out"
     previous.mkdir()
     if text:
-        (previous / "profile.csv").write_text(text)
+        (previous / "profile.csv").write_text(text, encoding="utf-8")
     code = run(["check", SAMPLE, "--out", str(out), "--previous", str(previous)])
     assert code == ExitCode.COULD_NOT_RUN
     assert "profile.csv" in capsys.readouterr().err
@@ -88,7 +99,10 @@ def test_an_unknown_expectation_ends_the_run(tmp_path: Path, capsys: pytest.Capt
     rules = tmp_path / "rules"
     shutil.copytree(rules_folder(), rules)
     suite = rules / "export-health" / "suite.json"
-    suite.write_text(suite.read_text().replace('"expect_column_values_to_be_between"', '"expect_nothing"', 1))
+    suite.write_text(
+        suite.read_text(encoding="utf-8").replace('"expect_column_values_to_be_between"', '"expect_nothing"', 1),
+        encoding="utf-8",
+    )
     code = run(["check", SAMPLE, "--rules", str(rules), "--out", str(tmp_path / "out")])
     assert code == ExitCode.COULD_NOT_RUN
     assert "$.expectations[0].type: 'expect_nothing' is no expectation" in capsys.readouterr().err
@@ -107,9 +121,9 @@ def test_a_column_that_is_not_there_is_told(tmp_path: Path, capsys: pytest.Captu
         writer.writerows(rows)
     run(["check", str(export), "--out", str(out), "--skip-health"])
     assert "tasks.ppe_worn, read by ppe-short-of-hazards" in capsys.readouterr().err
-    summary = json.loads((out / "summary.json").read_text())
+    summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
     assert "ppe-sign-off-missing" in summary["not_in_the_export"]["tasks.ppe_worn"]
-    assert "column not in the export: tasks.ppe_worn" in (out / "report.html").read_text()
+    assert "column not in the export: tasks.ppe_worn" in (out / "report.html").read_text(encoding="utf-8")
 
 
 BLOCKED = """
@@ -128,10 +142,14 @@ socket.create_connection = socket.getaddrinfo = socket.gethostbyname = blocked
 def test_the_process_calls_nobody_and_writes_no_file(tmp_path: Path) -> None:
     """With the network blocked, the real process answers, and leaves home, working and temporary folder empty."""
     (tmp_path / "site").mkdir()
-    (tmp_path / "site" / "sitecustomize.py").write_text(BLOCKED)
+    (tmp_path / "site" / "sitecustomize.py").write_text(BLOCKED, encoding="utf-8")
     for name in ("home", "work", "temporary"):
         (tmp_path / name).mkdir()
-    places = {"HOME": tmp_path / "home", "TMPDIR": tmp_path / "temporary", "PYTHONPATH": tmp_path / "site"}
+    places = {
+        "HOME": tmp_path / "home",
+        "TMPDIR": tmp_path / "temporary",
+        "PYTHONPATH": f"{tmp_path / 'site'}{os.pathsep}{Path(__file__).parents[2]}",
+    }
     environment = os.environ | {name: str(path) for name, path in places.items()}
     command = [sys.executable, "-m", "audit", "check", SAMPLE, "--out", str(tmp_path / "out"), "--fail-on", "never"]
     done = subprocess.run(command, cwd=tmp_path / "work", env=environment, capture_output=True, text=True, check=False)

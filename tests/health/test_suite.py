@@ -47,7 +47,7 @@ def suite_of(tmp_path: Path) -> Callable[..., Suite]:
     def read(*expectations: dict[str, Any]) -> Suite:
         (tmp_path / SUITE_FOLDER).mkdir(exist_ok=True)
         text = json.dumps({"name": "ours", "expectations": expectations}, indent=1)
-        (tmp_path / SUITE_FOLDER / SUITE_FILE).write_text(text)
+        (tmp_path / SUITE_FOLDER / SUITE_FILE).write_text(text, encoding="utf-8")
         return read_suite(tmp_path, rules_folder())
 
     return read

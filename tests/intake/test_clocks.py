@@ -71,7 +71,18 @@ def test_the_hour_that_comes_twice(instant: datetime) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["Mars/Olympus", "Europe", "../etc/passwd", "CET+1:00:00:00", "/usr", "europe berlin", "\0"]
+    "name",
+    [
+        "Mars/Olympus",
+        "Europe",
+        "../etc/passwd",
+        "CET+1:00:00:00",
+        "/usr",
+        "europe berlin",
+        "\0",
+        "localtime",
+        "right/UTC",
+    ],
 )
 def test_no_zone(name: str) -> None:
     """What isn't a name of the IANA database is no zone, and never a crash."""

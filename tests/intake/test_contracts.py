@@ -38,12 +38,13 @@ def test_breaches_are_found_by_row() -> None:
     """Each breach names its column, rows and reason."""
     frame = flights(4)
     frame.loc[1, "flight_hours"] = -1.0
+    frame.loc[3, "flight_hours"] = 3e9
     frame.loc[[0, 3], "cycles"] = -2
     frame.loc[2, "landing_at"] = frame.loc[2, "takeoff_at"] - pd.Timedelta("1s")
     found = [(breach.columns, list(breach.rows), breach.reason) for breach in breaches(FLIGHTS, frame)]
     assert found == [
-        (("cycles",), [0, 3], "less than 0"),
-        (("flight_hours",), [1], "less than 0"),
+        (("cycles",), [0, 3], "outside 0 to 1000"),
+        (("flight_hours",), [1, 3], "outside 0 to 100"),
         (("landing_at",), [2], "landing before takeoff"),
     ]
 

@@ -112,7 +112,7 @@ def test_canonical_tables_need_no_mapping(url: str) -> None:
 
 def test_queries_and_tables_by_a_mapping(url: str, tmp_path: Path) -> None:
     """A query is sent as it is written; a table's name is a name, whatever it looks like."""
-    (tmp_path / "mapping.yaml").write_text(MAPPING)
+    (tmp_path / "mapping.yaml").write_text(MAPPING, encoding="utf-8")
     export = read_export(url, mapping=tmp_path / "mapping.yaml")
     assert column(export, "started_at") == [datetime(2024, 7, 10, 8, tzinfo=UTC)]
     assert column(export, "work_order") == ["a:b"]
@@ -123,7 +123,7 @@ def test_queries_and_tables_by_a_mapping(url: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ['tasks"; DROP TABLE tasks; --', "Shops", "information_schema.nothing"])
 def test_tables_that_are_not_there(url: str, tmp_path: Path, name: str) -> None:
     """SQL in a table's name is the name of no table."""
-    (tmp_path / "mapping.yaml").write_text(MAPPING.replace('"Shops; --"', f"'{name}'"))
+    (tmp_path / "mapping.yaml").write_text(MAPPING.replace('"Shops; --"', f"'{name}'"), encoding="utf-8")
     with pytest.raises(AuditError, match="has no table `"):
         read_export(url, mapping=tmp_path / "mapping.yaml")
     assert read_export(url).counts["tasks"].read == 2
@@ -136,7 +136,7 @@ def test_tables_that_are_not_there(url: str, tmp_path: Path, name: str) -> None:
 def test_queries_that_fail_or_write(url: str, tmp_path: Path, query: str) -> None:
     """The database refuses them, in one sentence, and nothing is changed."""
     start, _, rest = MAPPING.partition("query: ")
-    (tmp_path / "mapping.yaml").write_text(f"{start}query: {query}\n{rest.partition(chr(10))[2]}")
+    (tmp_path / "mapping.yaml").write_text(f"{start}query: {query}\n{rest.partition(chr(10))[2]}", encoding="utf-8")
     with pytest.raises(AuditError, match=r"database hangar.* can't be read: ") as caught:
         read_export(url, mapping=tmp_path / "mapping.yaml")
     assert "sesame" not in str(caught.value)
@@ -186,10 +186,10 @@ def test_no_secret_in_the_report(server: str, tmp_path: Path) -> None:
 
 def test_files_and_databases_are_not_mixed_up(url: str, tmp_path: Path) -> None:
     """A mapping of files fits no database, and one of tables no folder."""
-    (tmp_path / "mapping.yaml").write_text(MAPPING)
+    (tmp_path / "mapping.yaml").write_text(MAPPING, encoding="utf-8")
     with pytest.raises(AuditError, match="the export is no database"):
         read_export(tmp_path, mapping=tmp_path / "mapping.yaml")
-    (tmp_path / "mapping.yaml").write_text(MAPPING.replace('table: "Shops; --"', "files: x.csv"))
+    (tmp_path / "mapping.yaml").write_text(MAPPING.replace('table: "Shops; --"', "files: x.csv"), encoding="utf-8")
     with pytest.raises(AuditError, match="the export is a database"):
         read_export(url, mapping=tmp_path / "mapping.yaml")
 

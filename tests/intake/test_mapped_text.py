@@ -18,7 +18,7 @@ def test_nasty_cells(tmp_path: Path, text: str, capsys: pytest.CaptureFixture[st
     export, out = tmp_path / "export", tmp_path / "out"
     export.mkdir()
     (export / "work.csv").write_text(f"{HEADER}\n{ROW}\n{ROW.replace('apply', text)}\n", encoding="utf-8")
-    (tmp_path / "mapping.yaml").write_text(tasks("action: {column: Action, values: {apply: apply}}"))
+    (tmp_path / "mapping.yaml").write_text(tasks("action: {column: Action, values: {apply: apply}}"), encoding="utf-8")
     run(["check", str(export), "--mapping", str(tmp_path / "mapping.yaml"), "--out", str(out), "--skip-health"])
     said = capsys.readouterr()
     assert text not in said.out + said.err
@@ -35,7 +35,7 @@ def test_nasty_names(tmp_path: Path, text: str, capsys: pytest.CaptureFixture[st
     export = tmp_path / "export"
     export.mkdir()
     (export / "work.csv").write_text(f'"{text}",{HEADER}\nx,{ROW}\n', encoding="utf-8")
-    (tmp_path / "mapping.yaml").write_text(tasks("task_id: Nummer"))
+    (tmp_path / "mapping.yaml").write_text(tasks("task_id: Nummer"), encoding="utf-8")
     run(["check", str(export), "--mapping", str(tmp_path / "mapping.yaml"), "--out", str(tmp_path / "out")])
     run(["map", str(export), "--out", str(tmp_path / "draft.yaml")])
     said = capsys.readouterr()

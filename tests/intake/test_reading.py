@@ -190,7 +190,7 @@ def test_parquet_lines_are_row_numbers(tmp_path: Path) -> None:
     columns |= {"task_id": pa.array(["T1", "T2", "T3"]), "coat": pa.array([1, 0, 2])}
     pq.write_table(pa.table(columns), tmp_path / "tasks.parquet")
     [reject] = read_export(tmp_path).rejects.itertuples(index=False)
-    assert tuple(reject) == ("tasks", "tasks.parquet", 2, "coat", "0", "less than 1")
+    assert tuple(reject) == ("tasks", "tasks.parquet", 2, "coat", "0", "outside 1 to 100")
 
 
 def test_audited_rows_know_their_lines(write: Write) -> None:
@@ -242,7 +242,7 @@ def test_duplicate_keys(write: Write) -> None:
         )
     )
     assert export.rejects[["table", "line", "column", "value", "reason"]].values.tolist() == [
-        ["flights", 2, "cycles", "-1", "less than 0"],
+        ["flights", 2, "cycles", "-1", "outside 0 to 1000"],
         ["flights", 5, "flight_id", "F1", "duplicate of line 3"],
         ["flights", 6, "flight_id", "F2", "duplicate of line 4"],
         [
@@ -298,7 +298,7 @@ def test_many_rows_are_read_the_same_each_time(tmp_path: Path) -> None:
         }
     )
     pyarrow.csv.write_csv(table, tmp_path / "flights.csv")
-    (tmp_path / "tasks.csv").write_text(as_csv(TASK))
+    (tmp_path / "tasks.csv").write_text(as_csv(TASK), encoding="utf-8")
     first, second = read_export(tmp_path), read_export(tmp_path)
     same(first, second)
     pd.testing.assert_frame_equal(first.rejects, second.rejects)

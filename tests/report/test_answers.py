@@ -145,7 +145,7 @@ def test_what_is_no_workbook_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "worklist.xlsx"
     with pytest.raises(AuditError, match=r"worklist\.xlsx can't be read as a workbook: .*No such file"):
         read_answers(path, TODAY)
-    path.write_text("finding,answer")
+    path.write_text("finding,answer", encoding="utf-8")
     with pytest.raises(AuditError, match="can't be read as a workbook"):
         read_answers(path, TODAY)
     for size, expected in ((100_000, "can't be read as a workbook"), (70 << 20, "would unpack to 70 MB")):
@@ -159,14 +159,15 @@ def test_the_command_tells_what_is_complete(
     filled: Callable[[Change], Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Exit code 0 where all is answered, 1 where something is open or at fault, 2 where it is no work list."""
+    done = FULL | {DAY: datetime(2025, 12, 1)}  # after the findings, and past by any calendar
 
     def all_done(book: openpyxl.Workbook) -> None:
         for row in (2, 3, 4):
-            put(book, row, FULL)
+            put(book, row, done)
 
     assert run(["answers", str(filled(all_done))]) == ExitCode.CLEAN
     assert capsys.readouterr().out == "3 of 3 findings have a complete answer: 3 done\n"
-    path = filled(lambda book: put(book, 2, FULL | {WHO: None, ANSWER: "done\u202e"}))
+    path = filled(lambda book: put(book, 2, done | {WHO: None, ANSWER: "done\u202e"}))
     assert run(["answers", str(path)]) == ExitCode.FINDINGS
     told = capsys.readouterr().out
     assert f"Fernharbour, row 2: {IDS[0]} has the answer" in told

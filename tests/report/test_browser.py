@@ -10,6 +10,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pypdf
 import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
@@ -41,7 +42,16 @@ def report(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Path:
     """A report with more findings than stand in the page as rows."""
-    urgent = [make_finding(9_000, rule="preservative-on-wrong-material", level="1", station="Gullmouth")]
+    urgent = [
+        make_finding(
+            9_000,
+            rule="preservative-on-wrong-material",
+            level="1",
+            aircraft="QX-999",
+            station="Gullmouth",
+            at=pd.Timestamp("2025-11-03T23:59Z"),
+        )
+    ]
     boots = [
         make_finding(8_000 + n, work_order="W-8", aircraft="QX-777", position=boot) for n, boot in enumerate(BOOTS)
     ]
@@ -178,7 +188,8 @@ def test_words_levels_and_days_filter_together(page: Page) -> None:
 @pytest.mark.parametrize(
     ("order", "first"),
     [
-        ("newest first", "QX-000"),
+        ("most serious first", "QX-999"),
+        ("newest first", "QX-777"),
         ("oldest first", "QX-000"),
         ("most findings first", "QX-777"),
         ("by station", "QX-777"),

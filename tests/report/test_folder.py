@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import textwrap
+import time
 from pathlib import Path
 
 import pytest
@@ -49,7 +50,7 @@ def write_in_another_process(folder: Path, before: str) -> int:
 def test_files_are_replaced_and_others_left(tmp_path: Path) -> None:
     """The set is replaced; a file that isn't of the set, and a folder, stay."""
     replace_files(OLD, tmp_path)
-    (tmp_path / "notes.txt").write_text("mine")
+    (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
     paths = replace_files(NEW, tmp_path)
     assert paths == [tmp_path / name for name in NEW]
     assert held(tmp_path) == NEW | {"notes.txt": b"mine"}
@@ -143,7 +144,7 @@ def test_a_folder_where_a_file_should_go(tmp_path: Path) -> None:
 
 def test_a_file_in_place_of_the_folder(tmp_path: Path) -> None:
     """A file where the folder or one above it should be is refused, and nothing is made."""
-    (tmp_path / "file").write_text("mine")
+    (tmp_path / "file").write_text("mine", encoding="utf-8")
     for out in (tmp_path / "file", tmp_path / "file" / "report"):
         with pytest.raises(AuditError, match="file is a file"):
             check_folder(out)
@@ -169,26 +170,35 @@ def test_a_second_run_waits_for_the_first(tmp_path: Path) -> None:
         def slowly(*args):
             Path({str(tmp_path / "begun")!r}).touch()
             while not Path({str(tmp_path / "go")!r}).exists():
-                pass
+                time.sleep(0.01)
             usual(*args)
         room._put_in_place = slowly
     """
     first = start_in_another_process(tmp_path / "out", OLD, pause)
-    while not (tmp_path / "begun").exists():
-        assert first.poll() is None
-    second = start_in_another_process(tmp_path / "out", NEW, f"Path({str(tmp_path / 'second')!r}).touch()")
-    while not (tmp_path / "second").exists():
-        assert second.poll() is None
-    with pytest.raises(subprocess.TimeoutExpired):
-        second.wait(0.5)
-    assert not [path for path in (tmp_path / "out").iterdir() if path.is_file()]
-    (tmp_path / "go").touch()
+    try:
+        while not (tmp_path / "begun").exists():
+            assert first.poll() is None
+            time.sleep(0.01)
+        second = start_in_another_process(tmp_path / "out", NEW, f"Path({str(tmp_path / 'second')!r}).touch()")
+        while not (tmp_path / "second").exists():
+            assert second.poll() is None
+            time.sleep(0.01)
+        with pytest.raises(subprocess.TimeoutExpired):
+            second.wait(0.5)
+        assert not [path for path in (tmp_path / "out").iterdir() if path.is_file()]
+    finally:
+        (tmp_path / "go").touch()  # a failed test leaves no process waiting
     assert first.wait() == second.wait() == 0
     assert held(tmp_path / "out") == NEW
 
 
 def start_in_another_process(folder: Path, files: dict[str, bytes], before: str) -> subprocess.Popen[bytes]:
     """Start to write files into the folder in a process of its own, after `before` has been run there."""
-    lines = ["from pathlib import Path", "from audit.report import folder as room", textwrap.dedent(before)]
+    lines = [
+        "import time",
+        "from pathlib import Path",
+        "from audit.report import folder as room",
+        textwrap.dedent(before),
+    ]
     lines.append(f"room.replace_files({files!r}, Path({str(folder)!r}))")
     return subprocess.Popen([sys.executable, "-c", "\n".join(lines)])

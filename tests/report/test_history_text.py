@@ -104,7 +104,7 @@ def test_an_aircraft_is_told_whole(export: Path, capsys: pytest.CaptureFixture[s
     """Every record, flight and boot of the aircraft once, oldest first, with its finding marked and nobody else's."""
     assert run(shown(export, "--aircraft", "QX-1")) == ExitCode.CLEAN
     out = capsys.readouterr().out
-    assert "20 records, 1 findings" in out
+    assert "20 records, 1 finding," in out
     for record in ("T1", "T2", "T3", "T4", *(f"F{n}" for n in range(1, 12))):
         assert len(re.findall(rf"\b{record} (?:apply|inspect|flight)", out)) == 1
     assert "boot removed from left wing" in out
@@ -193,7 +193,7 @@ def test_the_history_of_an_aircraft_is_complete(sample: Audited) -> None:
 
 def test_a_pager_may_be_left_early(export: Path) -> None:
     """Whoever reads along may leave: no traceback, and the exit code of success."""
-    program = "import sys; from audit.cli import run; sys.exit(run(sys.argv[1:]))"
+    program = "from audit.cli import main; main()"
     arguments = shown(export, "--aircraft", "QX-1")
     reading = subprocess.Popen(
         [sys.executable, "-c", program, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE

@@ -394,10 +394,10 @@ def test_yaml_words_stay_what_was_written() -> None:
 
 def test_ids_are_unique_and_name_their_files(tmp_path: Path) -> None:
     """Two files with one id, and a file named otherwise than its rule, are refused by name."""
-    (tmp_path / "a-rule.yaml").write_text(GOOD)
+    (tmp_path / "a-rule.yaml").write_text(GOOD, encoding="utf-8")
     (tmp_path / "pack").mkdir()
-    (tmp_path / "pack" / "a-rule.yaml").write_text(GOOD)
-    (tmp_path / "other.yaml").write_text(GOOD.replace("a-rule", "b-rule"))
+    (tmp_path / "pack" / "a-rule.yaml").write_text(GOOD, encoding="utf-8")
+    (tmp_path / "other.yaml").write_text(GOOD.replace("a-rule", "b-rule"), encoding="utf-8")
     with pytest.raises(AuditError) as caught:
         load_rules(tmp_path)
     assert str(caught.value).splitlines() == [
@@ -409,10 +409,12 @@ def test_ids_are_unique_and_name_their_files(tmp_path: Path) -> None:
 
 def test_a_single_fault_has_no_headline(tmp_path: Path) -> None:
     """Where one thing is wrong, its sentence is all that is said; of several, the first line says in how many files."""
-    (tmp_path / "a-rule.yaml").write_text(GOOD.replace("PT24H", "soon"))
+    (tmp_path / "a-rule.yaml").write_text(GOOD.replace("PT24H", "soon"), encoding="utf-8")
     with pytest.raises(AuditError, match=r"^a-rule\.yaml, line 12: \$\.for: [^\n]+$"):
         load_rules(tmp_path)
-    (tmp_path / "b-rule.yaml").write_text(GOOD.replace("level: 2", "level: 9").replace("PT24H", "soon"))
+    (tmp_path / "b-rule.yaml").write_text(
+        GOOD.replace("level: 2", "level: 9").replace("PT24H", "soon"), encoding="utf-8"
+    )
     with pytest.raises(AuditError, match=rf"^{tmp_path}: faults in 2 rule files\n(.+\n){{2}}.+$"):
         load_rules(tmp_path)
     (tmp_path / "a-rule.yaml").unlink()
@@ -423,8 +425,8 @@ def test_a_single_fault_has_no_headline(tmp_path: Path) -> None:
 def test_no_rule_file_is_passed_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Endings are read in any case, and a folder that can't be listed is an error: its rules would go missing."""
     (tmp_path / "pack").mkdir()
-    (tmp_path / "pack" / "a-rule.YML").write_text(GOOD)
-    (tmp_path / "notes.txt").write_text("no rule")
+    (tmp_path / "pack" / "a-rule.YML").write_text(GOOD, encoding="utf-8")
+    (tmp_path / "notes.txt").write_text("no rule", encoding="utf-8")
     assert [rule.id for rule in load_rules(tmp_path).rules] == ["a-rule"]
     listed = os.scandir
 
@@ -442,7 +444,7 @@ def test_reserved_folders_hold_no_rules(tmp_path: Path) -> None:
     """Beside the packs, settings and other tables may lie; a pack's own folder of such a name is read."""
     for place, name in (("", "a-rule"), ("settings", "no-rule"), ("tables", "nor-this"), ("pack/settings", "b-rule")):
         (tmp_path / place).mkdir(parents=True, exist_ok=True)
-        (tmp_path / place / f"{name}.yaml").write_text(GOOD.replace("a-rule", name))
+        (tmp_path / place / f"{name}.yaml").write_text(GOOD.replace("a-rule", name), encoding="utf-8")
     assert [rule.id for rule in load_rules(tmp_path).rules] == ["a-rule", "b-rule"]
 
 
@@ -463,7 +465,7 @@ def test_a_rule_file_in_another_encoding_is_refused() -> None:
 def test_rule_files_are_read_in_a_fixed_order(tmp_path: Path) -> None:
     """The rules come in the order of their paths, with the hash of each file."""
     for name in ("zeta", "alpha"):
-        (tmp_path / f"{name}.yaml").write_text(GOOD.replace("a-rule", name))
+        (tmp_path / f"{name}.yaml").write_text(GOOD.replace("a-rule", name), encoding="utf-8")
     rulebook = load_rules(tmp_path)
     assert [rule.id for rule in rulebook.rules] == ["alpha", "zeta"]
     assert [file.name for file in rulebook.rule_files] == ["alpha.yaml", "zeta.yaml"]

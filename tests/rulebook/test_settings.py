@@ -50,7 +50,7 @@ def rulebook(tmp_path: Path) -> Rulebook:
     """A few rules, of forms with different things to set."""
     for name, body in RULES.items():
         (tmp_path / "rules").mkdir(exist_ok=True)
-        (tmp_path / "rules" / f"{name}.yaml").write_text(f"id: {name}\n{HEAD}{body}")
+        (tmp_path / "rules" / f"{name}.yaml").write_text(f"id: {name}\n{HEAD}{body}", encoding="utf-8")
     return load_rules(tmp_path / "rules")
 
 
@@ -59,7 +59,7 @@ def laid(rulebook: Rulebook, folder: Path, *texts: str) -> Rulebook:
     paths = []
     for number, text in enumerate(texts, 1):
         paths.append(folder / f"{number}.yaml")
-        paths[-1].write_text(text)
+        paths[-1].write_text(text, encoding="utf-8")
     return with_settings(rulebook, [read_settings(path) for path in paths])
 
 
