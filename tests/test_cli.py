@@ -23,7 +23,7 @@ from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.health.judge import HealthJudge
 from audit.rulebook.models import LEVELS
-from audit.shipped import rules_folder
+from audit.shipped import rules_folder, sample_folder
 from tests.report.conftest import finding, make_result
 
 
@@ -381,3 +381,39 @@ def test_an_as_of_time_out_of_all_time(moment: str, capsys: pytest.CaptureFixtur
     """A misprinted year is refused, as it is in a cell."""
     assert run(["check", "export", "--as-of", moment]) == ExitCode.COULD_NOT_RUN
     assert "is not in the years 1950 to 2099" in capsys.readouterr().err
+
+
+def test_files_of_nobody_s_report_are_left_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A folder with somebody's own findings.csv is refused before anything is read; one with a report is not."""
+    mine = tmp_path / "findings.csv"
+    mine.write_text("mine", encoding="utf-8")
+    arguments = ["check", str(sample_folder()), "--skip-health", "--fail-on", "never", "--write", "md", "--out"]
+    assert run([*arguments, str(tmp_path)]) == ExitCode.COULD_NOT_RUN
+    assert "findings.csv there is of no earlier report" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["findings.csv"]
+    assert mine.read_text(encoding="utf-8") == "mine"
+    for _ in range(2):
+        assert run([*arguments, str(tmp_path / "report")]) == ExitCode.CLEAN
+
+
+@pytest.mark.parametrize("arguments", [["check", ""], ["quarantine", ""]])
+def test_a_blank_export_is_not_the_working_folder(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    """A variable that was never set names no export."""
+    assert run(arguments) == ExitCode.COULD_NOT_RUN
+    assert "EXPORT is blank" in capsys.readouterr().err
+
+
+def test_streams_that_cannot_be_written() -> None:
+    """Without a stderr the command works; a full device is told, and is no defect."""
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
+    command = [sys.executable, "-m", "audit", "explain", "flight-before-cure"]
+    closed = ["import os, runpy, sys; os.close(2); sys.stderr = None; sys.argv[:] = ['audit', *sys.argv[1:]]"]
+    closed.append("runpy.run_module('audit', run_name='__main__')")
+    silent = [sys.executable, "-c", "; ".join(closed), "explain", "flight-before-cure"]
+    assert subprocess.run(silent, stdout=subprocess.DEVNULL, env=environment, check=False).returncode == ExitCode.CLEAN
+    if not Path("/dev/full").exists():
+        return
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, env=environment, check=False)
+    assert done.returncode == ExitCode.COULD_NOT_RUN
+    assert done.stderr.startswith("deicer-audit: standard output can't be written: ")

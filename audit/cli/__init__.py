@@ -7,6 +7,7 @@ import io
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 
 import typer
 
@@ -40,6 +41,8 @@ def main() -> None:
     """Run the command line and leave with its exit code."""
     # A short-lived process that builds frames, not cycles: looking for garbage is a tenth of a nightly check.
     gc.disable()
+    if sys.stderr is None:  # closed by whoever called
+        sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 (for as long as the process lasts)
     # A console without Unicode shows escapes.
     if isinstance(sys.stderr, io.TextIOWrapper):
         sys.stderr.reconfigure(errors="backslashreplace")
@@ -56,12 +59,15 @@ def run(arguments: Sequence[str]) -> ExitCode:
     command = typer.main.get_command(app)
     try:
         code = command(args=list(arguments), prog_name=NAME, standalone_mode=False)
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except AuditError as error:
         for fault in error.args:
             say(f"{NAME}: {visible(str(fault))}")
         return ExitCode.COULD_NOT_RUN
     except typer.TyperException as error:  # bad arguments
-        say(f"{NAME}: {visible(error.format_message()).rstrip('.')}. See {NAME} --help.")
+        said = visible(error.format_message()).rstrip(".")
+        say(f"{NAME}: {said}{'' if said.endswith('?') else '.'} See {NAME} --help.")
         return ExitCode.COULD_NOT_RUN
     except Exception as error:  # the last stop of a defect: told apart from every other outcome
         if os.environ.get(TRACEBACK):

@@ -12,6 +12,7 @@ from typing import Annotated
 import typer
 
 from audit import __version__
+from audit.errors import AuditError
 
 NAME = "deicer-audit"
 TRACEBACK = "DEICER_AUDIT_TRACEBACK"
@@ -69,6 +70,8 @@ class LeavableOutput(io.TextIOWrapper):
     def _reader_may_leave(self) -> Iterator[None]:
         try:
             yield
-        except BrokenPipeError:
+        except OSError as error:
             # What is still held back goes nowhere: Python would complain once more when it closes the stream.
             os.dup2(os.open(os.devnull, os.O_WRONLY), self.fileno())
+            if not isinstance(error, BrokenPipeError):
+                raise AuditError(f"standard output can't be written: {error.strerror or error}") from error

@@ -42,6 +42,7 @@ def _instant(text: str) -> datetime:
 
 
 def _known_formats(text: str) -> str:
+    text = text.replace(" ", "")
     for name in text.split(","):
         if name not in FILES:
             raise typer.BadParameter(f"{name!r} is no format; there are {', '.join(FILES)}.")
@@ -201,9 +202,10 @@ def _audit(
     import pandas as pd
 
     from audit.pipeline import traced_audit
-    from audit.report.files import KEPT, WORK_LIST, made_ahead, write_result
+    from audit.report.files import KEPT, WORK_LIST, made_ahead, refuse_strangers, write_result
     from audit.report.summary import summarise
 
+    refuse_strangers(out)
     with audit_progress(quiet) as step:
         audited = traced_audit(
             export,

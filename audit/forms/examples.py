@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from audit.errors import AuditError
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import Outcomes
 from audit.rulebook.examples import example_export
@@ -35,11 +36,15 @@ def run_examples(rules: Iterable[AnyRule]) -> Iterator[ExampleResult]:
     timeline."""
     for rule in rules:
         for example in rule.examples:
+            try:
+                got = verdict(rule, example)
+            except AuditError as error:
+                raise AuditError(f"{rule.id}, {error}") from None
             yield ExampleResult(
                 rule_id=rule.id,
                 example_name=example.name,
                 expected=example.expect,
-                got=verdict(rule, example),
+                got=got,
                 known_gap=example.known_gap,
             )
 
@@ -50,12 +55,18 @@ def verdict(rule: AnyRule, example: Example) -> str:
 
 
 def timeline_of(example: Example) -> Timeline:
-    """An example, read and placed in time."""
+    """An example, read and placed in time; AuditError, naming the place, where a row of it would be set aside."""
     as_of = None
     if example.as_of is not None:
         as_of = pd.Timestamp(example.as_of)
         as_of = as_of.tz_localize("UTC") if as_of.tzinfo is None else as_of
-    return build_timeline(example_export(example), as_of)
+    try:
+        export = example_export(example)
+        for table, line, column, value, reason in export.rejects.drop(columns="file").itertuples(index=False):
+            raise AuditError(f"{table}[{line - 1}].{column}, {value!r}: {reason}")
+    except AuditError as error:
+        raise AuditError(f"example {example.name!r}: {error}") from None
+    return build_timeline(export, as_of)
 
 
 def verdict_on(rule: AnyRule, timeline: Timeline) -> str:

@@ -53,7 +53,8 @@ class Grid:
     """Rows and columns as they stand in a file, a sheet or a database table, under the names they have there.
 
     `typed` marks, by column, the cells that are no text there but a number, date, time or truth value, spelled out as
-    canonical text. A column without an entry has text only, or, as an Arrow column of another type, none.
+    canonical text. A column without an entry has text only, or, as an Arrow column of another type, none. Below the
+    rows stand `footer` more, which a mapping takes for no records.
     """
 
     file: str
@@ -63,6 +64,7 @@ class Grid:
     ragged: tuple[Ragged, ...] = ()
     source: Source | None = None
     typed: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
+    footer: int = 0
 
 
 @dataclass(frozen=True)

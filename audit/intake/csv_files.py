@@ -175,11 +175,22 @@ def read_csv_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[s
     records = columns.num_rows + len(ragged)
     lines_of = _line_finder(file, layout, records)
     if layout.footer_rows:
-        last = max(records - layout.footer_rows, 0)
+        last = without_footer(file.name, records, layout)
         ragged = tuple(row for row in ragged if row.record < last)
         columns = columns.slice(0, last - len(ragged))
     chosen = {name: columns[name] for name in reading.types}
-    return Grid(file.name, chosen, columns.num_rows, lines_of, ragged, watched.source())
+    return Grid(
+        file.name, chosen, columns.num_rows, lines_of, ragged, watched.source(), footer=min(layout.footer_rows, records)
+    )
+
+
+def without_footer(name: str, records: int, layout: Layout) -> int:
+    """How many rows are left above the footer; AuditError where it would take more than there are."""
+    if layout.footer_rows > records:
+        raise AuditError(
+            f"{name}: footer_rows: {layout.footer_rows} would take more rows than the {records} below its header"
+        )
+    return records - layout.footer_rows
 
 
 @dataclass(frozen=True)

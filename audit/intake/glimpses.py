@@ -116,8 +116,9 @@ def _text(file: ExportFile, name: str) -> Glimpse:
         raise AuditError("empty")
     separator = max(_SEPARATORS, key=lambda sign: max(line.count(sign) for line in lines))
     csv.field_size_limit(LARGEST_CELL)
-    widths = [len(row) for row in csv.reader(lines, delimiter=separator)]
-    skip = widths.index(max(widths))
+    filled = [sum(bool(cell.strip()) for cell in row) for row in csv.reader(lines, delimiter=separator)]
+    # A title stands alone in its row, whatever separators follow it.
+    skip = next(number for number, cells in enumerate(filled) if 2 * cells > max(filled) or cells == max(filled))
     stream = io.StringIO(text, newline="")
     for _ in range(skip):
         stream.readline()

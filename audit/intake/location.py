@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import urlsplit
 
+from audit.errors import AuditError
+
 # A single letter is a drive of Windows. One slash is enough: a mistyped URL may hold a password too.
 _URL: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:/")
 
@@ -15,7 +17,9 @@ Location = Path | str
 
 
 def location(text: str) -> Location:
-    """What a user means by EXPORT."""
+    """What a user means by EXPORT; AuditError if nothing was written, which would mean the working folder."""
+    if not text:
+        raise AuditError("EXPORT is blank: expected a folder, a file or the URL of a database")
     return text if _URL.match(text) else Path(text)
 
 

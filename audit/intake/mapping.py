@@ -203,6 +203,14 @@ class MappingFile(Part):
             for key, kinds in _FOR_KINDS.items():
                 if getattr(source, key) is not None and column.kind not in kinds:
                     yield (name, key), f"this goes with {' and '.join(_IN_WORDS[kind] for kind in kinds)} only"
+            for below, word in _words(source):
+                if column.choices and plain(word) not in ("", *column.choices):
+                    near = did_you_mean(plain(word), column.choices)
+                    expected = ", ".join(column.choices)
+                    yield (
+                        (name, *below),
+                        f"{quoted(plain(word))} is no {column.label}{near}; expected one of {expected}",
+                    )
             yield from _faulty_zone((name,), source.zone, table)
             by = source.zone or feed.zone
             if column.kind == "time" and by in PLACES.get(table.name, ()) and by not in feed.columns:
@@ -244,6 +252,14 @@ class MappingFile(Part):
         """The formats in which the dates or times of a column are written."""
         key = "dates" if column.kind == "date" else "times"
         return source.formats or getattr(feed, key) or getattr(self.defaults, key) or (ISO,)
+
+
+def _words(source: ColumnSource) -> Iterator[tuple[Place, Scalar]]:
+    """The words that cells are translated into as a whole."""
+    if source.constant is not None:
+        yield ("constant",), source.constant
+    if source.column is not None:
+        yield from ((("values", value), word) for value, word in (source.values or {}).items())
 
 
 _FOR_KINDS: Final[Mapping[str, tuple[str, ...]]] = {

@@ -105,7 +105,7 @@ def translate(grid: Grid, recipe: Recipe) -> Cells:
         not_before={name: source.not_before for name, source in times.items() if source.not_before is not None},
         faults=tuple(faults),
         kept=kept,
-        left_out=rows_there - grid.rows,
+        left_out=rows_there - grid.rows + grid.footer,
     )
     return Cells(recipe.table, grid.file, columns, grid.rows, grid.lines_of, grid.ragged, grid.source, translated)
 

@@ -23,7 +23,7 @@ import pyarrow.compute as pc
 
 from audit.errors import AuditError, said_by
 from audit.intake.cells import WORDS, Cells, ExportFile, Grid, joined_header, match_columns
-from audit.intake.csv_files import CANONICAL, Layout
+from audit.intake.csv_files import CANONICAL, Layout, without_footer
 from audit.intake.files_in_archives import BROKEN_ARCHIVE, files_in, refuse_bomb
 from audit.intake.parquet_files import file_source
 from audit.intake.spelling import spelled
@@ -100,7 +100,7 @@ def read_sheet(
             columns = list(zip(*(row for _, row in block), strict=True))
             for each, place in places.items():
                 pieces[each].append(spelled(columns[place] if 0 <= place < len(columns) else ("",) * len(block)))
-    size = max(len(lines) - layout.footer_rows, 0)
+    size = without_footer(name, len(lines), layout)
     columns_read = {
         each: _as_type(pa.chunked_array([text for text, _ in parts], pa.string()).slice(0, size), chosen[each], parts)
         for each, parts in pieces.items()
@@ -113,7 +113,15 @@ def read_sheet(
         if any(marks is not None for _, marks in parts)
     }
     numbers = np.array(lines[:size], dtype=np.int64)
-    return Grid(name, columns_read, size, lambda records: numbers[records], source=file_source(file), typed=typed)
+    return Grid(
+        name,
+        columns_read,
+        size,
+        lambda records: numbers[records],
+        source=file_source(file),
+        typed=typed,
+        footer=len(lines) - size,
+    )
 
 
 def _from_the_top(sheet: Any, skip: int) -> Iterator[tuple[int, list[Any]]]:

@@ -20,7 +20,7 @@ from audit.findings.result import (
 from audit.health.health import OUTCOMES, Health
 from audit.intake.export import Source
 from audit.intake.quarantine import REJECT_COLUMNS
-from audit.report.folder import replace_files
+from audit.report.folder import STAGING, replace_files
 from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES
 from audit.report.html import render
 from audit.report.junit import junit_text
@@ -56,9 +56,32 @@ def write_result(
     files of two audits; a work list that somebody has written into stays, as one of the files returned, under a name
     that begins with KEPT.
     """
+    refuse_strangers(out)
     files = contents(result, formats, ready) | _edited_work_list(out)
     ours = [name for names in (*FILES.values(), HEALTH_FILES) for name in names]
     return replace_files(files, out, gone=[name for name in ours if name not in files])
+
+
+def refuse_strangers(out: Path) -> None:
+    """Raise AuditError if the report would replace a file in `out` that no earlier report there wrote.
+
+    A work list is no stranger: it is kept. Where a run was killed as it put its files in place, all are taken for ours.
+    """
+    ours = {name for names in (*FILES.values(), HEALTH_FILES, ("summary.json",)) for name in names} - {WORK_LIST}
+    try:
+        there = {path.name for path in out.iterdir()}
+    except OSError:  # there is no such folder yet; `replace_files` says what else is wrong with it
+        return
+    if any(name.startswith(STAGING) for name in there):
+        return
+    earlier: set[str] = set()
+    with suppress(OSError, ValueError, LookupError, TypeError):
+        earlier = {*json.loads((out / "summary.json").read_bytes())["outputs"], "summary.json"}
+    if strangers := sorted((ours & there) - earlier):
+        raise AuditError(
+            f"The report can't be written to {out}: {strangers[0]} there is of no earlier report, and would be lost. "
+            "Say another folder with --out."
+        )
 
 
 def _edited_work_list(out: Path) -> dict[str, bytes]:

@@ -14,7 +14,7 @@ from types import FrameType
 
 from audit.errors import AuditError
 
-_STAGING = ".deicer-audit-staging-"
+STAGING = ".deicer-audit-staging-"
 
 
 def check_folder(out: Path) -> None:
@@ -41,9 +41,9 @@ def replace_files(contents: Mapping[str, bytes], out: Path, gone: Collection[str
     try:
         out.mkdir(parents=True, exist_ok=True)
         with _one_run_at_a_time(out):
-            for leftover in out.glob(f"{_STAGING}*"):
+            for leftover in out.glob(f"{STAGING}*"):
                 shutil.rmtree(leftover, ignore_errors=True)
-            staging = Path(tempfile.mkdtemp(prefix=_STAGING, dir=out))
+            staging = Path(tempfile.mkdtemp(prefix=STAGING, dir=out))
             try:
                 for name, content in contents.items():
                     _write(staging / name, content)

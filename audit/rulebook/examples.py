@@ -91,8 +91,7 @@ def _later(started: Any, duration: timedelta) -> str | None:
     try:
         return (datetime.fromisoformat(str(started)) + duration).isoformat()
     except (ValueError, OverflowError):
-        # What can't be read as a time is for intake to refuse, as in any export.
-        return None
+        return str(started)  # for intake to refuse, as in any export
 
 
 def _cells(row: Row) -> dict[str, str]:

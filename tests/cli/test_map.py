@@ -106,3 +106,16 @@ def test_a_long_cell_is_no_obstacle(tmp_path: Path) -> None:
     (tmp_path / "export").mkdir()
     (tmp_path / "export" / "work.csv").write_text(f"Task No,Remarks\nT1,{'x' * 150_000}\n", encoding="utf-8")
     assert run(["map", str(tmp_path / "export"), "--out", str(tmp_path / "draft.yaml")]) == ExitCode.CLEAN
+
+
+def test_a_title_above_the_header(tmp_path: Path) -> None:
+    """A title row is skipped, although the separators of empty cells follow it."""
+    (tmp_path / "export").mkdir()
+    text = (
+        "Maintenance 2024;;;;;;\nTask No;Order;Tail;Action;Shop;Start;Finish\nT1;W1;A1;apply;N;2024-01-10;2024-01-10\n"
+    )
+    (tmp_path / "export" / "work.csv").write_text(text, encoding="utf-8")
+    assert run(["map", str(tmp_path / "export"), "--out", str(tmp_path / "draft.yaml")]) == ExitCode.CLEAN
+    draft = (tmp_path / "draft.yaml").read_text(encoding="utf-8")
+    assert 'separator: ";"\n      skip_rows: 1' in draft
+    assert 'task_id: "Task No"' in draft

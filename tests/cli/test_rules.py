@@ -107,3 +107,20 @@ def test_rules_that_do_not_load_are_an_error(tmp_path: Path, capsys: pytest.Capt
     (tmp_path / "a-fault.yaml").write_text("id: a-fault\n", encoding="utf-8")
     assert run(["rules", "lint", str(tmp_path)]) == ExitCode.COULD_NOT_RUN
     assert "no form is given" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("old", "new"), [("started_at: '2025-", "started_at: '2025-1"), ("product: cleaner", "coat: two")]
+)
+def test_an_example_that_is_set_aside_is_told(
+    old: str, new: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A cell of an example that can't be read is named, and is no verdict of the rule."""
+    [file] = rules_folder().rglob("product-before-cure.yaml")
+    text = file.read_text(encoding="utf-8")
+    assert old in text
+    (tmp_path / file.name).write_text(text.replace(old, new, 1), encoding="utf-8")
+    assert run(["rules", "test", str(tmp_path)]) == ExitCode.COULD_NOT_RUN
+    told = capsys.readouterr().err
+    assert "product-before-cure, example '" in told
+    assert f"tasks[0].{new.partition(':')[0]}" in told or f"tasks[1].{new.partition(':')[0]}" in told

@@ -352,6 +352,15 @@ def test_one_file_in_two_feeds_of_a_table(tmp_path: Path) -> None:
     ]
 
 
+def test_rows_below_the_records_are_accounted_for(tmp_path: Path) -> None:
+    """A footer is told as left out; one longer than the file is refused: it would swallow records."""
+    totals = f"{HEADER}\n{ROW}\n,,,,,,Total 1\n"
+    export = read(tmp_path, tasks("", "footer_rows: 1"), work__csv=totals)
+    assert [(file.read, file.audited, file.left_out) for file in export.files["tasks"]] == [(1, 1, 1)]
+    sentence = refusal(tmp_path, tasks("", "footer_rows: 3"), work__csv=totals)
+    assert sentence == "work.csv: footer_rows: 3 would take more rows than the 2 below its header"
+
+
 def test_clocks_that_cannot_be_read(tmp_path: Path) -> None:
     """A flight's time that occurred twice or never, or by the clock of no known place, is set aside."""
     export = flown(
@@ -490,6 +499,8 @@ def test_faults_of_mapping_files(line: str, sentence: str) -> None:
         ("lot: {join: [x]}", "expected at least 2"),
         ("lot: {column: x, unit: days}", "this goes with numbers only"),
         ("ambient_c: {column: x, unit: days}", "this goes with flight_hours only"),
+        ("status: {column: x, values: {Z: close}}", "'close' is no status (did you mean closed?)"),
+        ("status: {constant: done}", "'done' is no status; expected one of closed, open, void"),
     ],
 )
 def test_faults_of_mapped_columns(columns: str, sentence: str) -> None:
