@@ -383,17 +383,22 @@ def test_an_as_of_time_out_of_all_time(moment: str, capsys: pytest.CaptureFixtur
     assert "is not in the years 1950 to 2099" in capsys.readouterr().err
 
 
-def test_files_of_nobody_s_report_are_left_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A folder with somebody's own findings.csv is refused before anything is read; one with a report is not."""
-    mine = tmp_path / "findings.csv"
-    mine.write_text("mine", encoding="utf-8")
-    arguments = ["check", str(sample_folder()), "--skip-health", "--fail-on", "never", "--write", "md", "--out"]
-    assert run([*arguments, str(tmp_path)]) == ExitCode.COULD_NOT_RUN
-    assert "findings.csv there is of no earlier report" in capsys.readouterr().err
-    assert [path.name for path in tmp_path.iterdir()] == ["findings.csv"]
-    assert mine.read_text(encoding="utf-8") == "mine"
-    for _ in range(2):
-        assert run([*arguments, str(tmp_path / "report")]) == ExitCode.CLEAN
+def test_somebody_s_own_file_is_kept(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A findings.csv that no audit wrote gets another name, once, and is said to be there."""
+    (tmp_path / "findings.csv").write_text("mine", encoding="utf-8")
+    arguments = ["check", str(sample_folder()), "--skip-health", "--fail-on", "never", "--out", str(tmp_path)]
+    for formats in ("md", "csv", "csv"):
+        assert run([*arguments, "--write", formats]) == ExitCode.CLEAN
+    assert capsys.readouterr().err.count("no audit wrote") == 1
+    [kept] = tmp_path.glob("findings-kept-*.csv")
+    assert kept.read_text(encoding="utf-8") == "mine"
+
+
+def test_no_report_in_the_export_s_place(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An export that is one file isn't replaced by a report of the same name."""
+    (tmp_path / "findings.csv").write_text("a,b\n", encoding="utf-8")
+    assert run(["check", str(tmp_path / "findings.csv"), "--out", str(tmp_path)]) == ExitCode.COULD_NOT_RUN
+    assert "its findings.csv would replace the export" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("arguments", [["check", ""], ["quarantine", ""]])

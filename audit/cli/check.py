@@ -18,7 +18,7 @@ from audit.exit_codes import ExitCode
 from audit.health.facts import PROFILE_FILE
 from audit.intake.location import Location, location
 from audit.intake.tables import FIRST_YEAR, LAST_YEAR
-from audit.report.formats import DEFAULT_FORMATS, FILES, LOCATING_FORMATS
+from audit.report.formats import DEFAULT_FORMATS, FILES, LOCATING_FORMATS, OURS
 from audit.report.visible import visible
 
 if TYPE_CHECKING:
@@ -192,6 +192,8 @@ def _audit(
         there, report = Path(os.path.realpath(export)), Path(os.path.realpath(out))
         if report == there:
             raise AuditError(f"The report can't be written to {out}: that is the export itself.")
+        if there.parent == report and there.name in OURS:
+            raise AuditError(f"The report can't be written to {out}: its {there.name} would replace the export.")
         if mapping is not None and report.is_relative_to(there):
             raise AuditError(
                 f"The report can't be written to {out}, inside the export: the mapping might take its files for the "
@@ -202,10 +204,9 @@ def _audit(
     import pandas as pd
 
     from audit.pipeline import traced_audit
-    from audit.report.files import KEPT, WORK_LIST, made_ahead, refuse_strangers, write_result
+    from audit.report.files import WORK_LIST, is_kept, made_ahead, write_result
     from audit.report.summary import summarise
 
-    refuse_strangers(out)
     with audit_progress(quiet) as step:
         audited = traced_audit(
             export,
@@ -225,8 +226,8 @@ def _audit(
         result = audited.with_health()
         written = write_result(result, out, formats, ready)
     for path in written:
-        if path.name.startswith(KEPT):
-            say(f"Somebody had written into {WORK_LIST}: that copy is kept as {visible(str(path))}.")
+        if is_kept(path.name):
+            say(f"There was a file that no audit wrote, or somebody wrote into: it is kept as {visible(str(path))}.")
     if not quiet:
         report = out / "report.html" if "html" in formats else out
         say(summarise(result, report, out / WORK_LIST if "xlsx" in formats else None).rstrip("\n"))

@@ -25,9 +25,9 @@ _DTYPES: Final[Mapping[Kind, str]] = {
 }
 
 LIMITS: Final[Mapping[str, tuple[float, float]]] = {
-    # More than a flight, or a boot, can have: a slip of the pen would drown every sum it goes into.
-    "flight_hours": (0, 100),
-    "cycles": (0, 1_000),
+    # More than an aircraft has in its life, or a boot can carry: a slip of the pen would drown every sum it goes into.
+    "flight_hours": (0, 100_000),
+    "cycles": (0, 100_000),
     "coat": (1, 100),
     "coats": (1, 100),
     "humidity_pct": (0, 100),
@@ -94,7 +94,7 @@ def _checks(column: Column, frame: pd.DataFrame) -> list[pandera.Check]:
         checks.append(pandera.Check(lambda cells: tuple(cells.cat.categories) == column.choices, error="choices"))
     if column.name in LIMITS:
         low, high = LIMITS[column.name]
-        reason = f"less than {low:g}" if high == np.inf else f"outside {low:g} to {high:g}"
+        reason = f"less than {low:g}" if high == np.inf else f"outside {low:g} to {high:,g}"
         checks.append(pandera.Check.in_range(low, high, error=reason))
     if column.name in NOT_BEFORE:
         other, reason = NOT_BEFORE[column.name]

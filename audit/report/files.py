@@ -21,7 +21,7 @@ from audit.health.health import OUTCOMES, Health
 from audit.intake.export import Source
 from audit.intake.quarantine import REJECT_COLUMNS
 from audit.report.folder import STAGING, replace_files
-from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES
+from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES, OURS, SUMMARY
 from audit.report.html import render
 from audit.report.junit import junit_text
 from audit.report.markdown import markdown_text
@@ -40,8 +40,8 @@ SUMMARY_FORMAT = "deicer-audit-summary/1"
 """The number changes when a reader of the file would have to. A CSV file can't say its own: summary.json does."""
 
 WORK_LIST = "worklist.xlsx"
-KEPT = "worklist-kept-"
-"""How the name begins under which a work list is kept that somebody has written into."""
+KEPT = "-kept-"
+"""Part of the name under which a file is kept that was in a report's place, and not as an audit wrote it."""
 
 NONE_READY: Mapping[str, bytes] = {}
 
@@ -53,50 +53,45 @@ def write_result(
 
     Files that are `ready` (`made_ahead`) aren't made again. The earlier report stays whole until the new one is: see
     `replace_files`. Files of an earlier report in formats that are not asked for now go, so that a folder never holds
-    files of two audits; a work list that somebody has written into stays, as one of the files returned, under a name
-    that begins with KEPT.
+    files of two audits. What isn't as an audit wrote it stays, as one of the files returned, under a name of its own:
+    see `is_kept`.
     """
-    refuse_strangers(out)
-    files = contents(result, formats, ready) | _edited_work_list(out)
-    ours = [name for names in (*FILES.values(), HEALTH_FILES) for name in names]
-    return replace_files(files, out, gone=[name for name in ours if name not in files])
+    files = _not_ours(out) | contents(result, formats, ready)
+    return replace_files(files, out, gone=[name for name in OURS if name not in files])
 
 
-def refuse_strangers(out: Path) -> None:
-    """Raise AuditError if the report would replace a file in `out` that no earlier report there wrote.
+def is_kept(name: str) -> bool:
+    """Whether a file is one that was kept, under a name of its own, as a report was put into its place."""
+    return KEPT in name
 
-    A work list is no stranger: it is kept. Where a run was killed as it put its files in place, all are taken for ours.
+
+def _not_ours(out: Path) -> dict[str, bytes]:
+    """What stands in the folder where the report will, and isn't as an audit wrote it, under names of its own.
+
+    That is a work list that somebody has written into, and whatever an earlier report there didn't write. (Where a run
+    was killed as it put its files in place, all but the work list are taken for ours.)
     """
-    ours = {name for names in (*FILES.values(), HEALTH_FILES, ("summary.json",)) for name in names} - {WORK_LIST}
-    try:
-        there = {path.name for path in out.iterdir()}
-    except OSError:  # there is no such folder yet; `replace_files` says what else is wrong with it
-        return
-    if any(name.startswith(STAGING) for name in there):
-        return
-    earlier: set[str] = set()
-    with suppress(OSError, ValueError, LookupError, TypeError):
-        earlier = {*json.loads((out / "summary.json").read_bytes())["outputs"], "summary.json"}
-    if strangers := sorted((ours & there) - earlier):
-        raise AuditError(
-            f"The report can't be written to {out}: {strangers[0]} there is of no earlier report, and would be lost. "
-            "Say another folder with --out."
-        )
-
-
-def _edited_work_list(out: Path) -> dict[str, bytes]:
-    """The work list in the folder under another name, unless it is as an audit wrote it."""
-    try:
-        there = (out / WORK_LIST).read_bytes()
-    except FileNotFoundError:
-        return {}
-    except OSError as error:
-        raise AuditError(f"{out / WORK_LIST} can't be read, and may hold answers: {error.strerror or error}") from error
-    digest = hashlib.sha256(there).hexdigest()
+    written: dict[str, str] = {}
     with suppress(OSError, ValueError, LookupError, TypeError):  # without its summary nobody knows what was written
-        if json.loads((out / "summary.json").read_bytes())["outputs"][WORK_LIST] == digest:
-            return {}
-    return {f"{KEPT}{digest[:8]}.xlsx": there}
+        written = dict(json.loads((out / SUMMARY).read_bytes())["outputs"])
+    killed = any(out.glob(f"{STAGING}*"))
+    kept = {}
+    for name in OURS:
+        if name != WORK_LIST and (killed or name in written or (name == SUMMARY and written)):
+            continue
+        try:
+            there = (out / name).read_bytes()
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            raise AuditError(
+                f"{out / name} can't be read, and may be somebody's work: {error.strerror or error}"
+            ) from error
+        digest = hashlib.sha256(there).hexdigest()
+        if written.get(name) != digest:
+            path = Path(name)
+            kept[f"{path.stem}{KEPT}{digest[:8]}{path.suffix}"] = there
+    return kept
 
 
 def made_ahead(result: AuditResult, formats: Collection[str] = DEFAULT_FORMATS) -> dict[str, bytes]:
@@ -119,7 +114,7 @@ def contents(
         files |= {name: _bytes(csv_text(table)) for name, table in zip(HEALTH_FILES, tables, strict=True)}
     outputs = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
     summary = json.dumps(_summary(result) | {"outputs": outputs}, indent=2, ensure_ascii=False)
-    return files | {"summary.json": _bytes(f"{summary}\n")}
+    return files | {SUMMARY: _bytes(f"{summary}\n")}
 
 
 def _names(formats: Collection[str]) -> list[str]:

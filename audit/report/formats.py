@@ -24,3 +24,6 @@ LOCATING_FORMATS: Final = ("sarif",)
 
 HEALTH_FILES: Final = ("health.csv", PROFILE_FILE)
 """Whether the export is whole, and what was measured of it: written whatever the formats, unless nobody asked."""
+SUMMARY: Final = "summary.json"
+OURS: Final = (*(name for names in FILES.values() for name in names), *HEALTH_FILES, SUMMARY)
+"""The names of all files that a report may have."""

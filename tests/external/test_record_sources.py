@@ -7,13 +7,15 @@ from typing import Any
 
 import pytest
 
-from audit.forms.examples import verdict
+from audit.forms.examples import verdict, verdict_on
 from audit.forms.explaining import LEVEL_MEANS
+from audit.rulebook.examples import example_export
 from audit.rulebook.in_force import cited
 from audit.rulebook.loading import load_rules
 from audit.rulebook.models import LEVELS, Example
 from audit.rulebook.protection import read_table
 from audit.shipped import rules_folder
+from audit.timeline.timeline import build_timeline
 
 RULES = {rule.id: rule for rule in load_rules(rules_folder()).rules}
 CONTENT = {rule.id for rule in load_rules(rules_folder() / "record-content").rules}
@@ -72,7 +74,12 @@ def test_an_entry_without_its_date_of_completion_is_set_aside() -> None:
     """14 CFR 43.9(a)(2) (second-hand): the date of completion; without one a record is quarantined and no rule sees
     it."""
     example = Example.model_validate({"name": "n", "expect": "complies", "tasks": [WHOLE | {"finished_at": ""}]})
-    assert {verdict(RULES[name], example) for name in CONTENT} == {"out-of-scope"}
+    export = example_export(example)
+    assert export.rejects[["table", "column", "reason"]].values.tolist() == [
+        ["tasks", "finished_at", "needed, but blank"]
+    ]
+    timeline = build_timeline(export)
+    assert {verdict_on(RULES[name], timeline) for name in CONTENT} == {"out-of-scope"}
 
 
 def test_falsification_is_cited_as_it_was_in_force() -> None:

@@ -356,8 +356,8 @@ def test_bad_task_value(write: Write, column: str, value: str, reason: str) -> N
     ("change", "column", "reason"),
     [
         ({"landing_at": "2024-01-11T07:59:59Z"}, "landing_at", "landing before takeoff"),
-        ({"flight_hours": "-0.1"}, "flight_hours", "outside 0 to 100"),
-        ({"cycles": "-1"}, "cycles", "outside 0 to 1000"),
+        ({"flight_hours": "-0.1"}, "flight_hours", "outside 0 to 100,000"),
+        ({"cycles": "-1"}, "cycles", "outside 0 to 100,000"),
         ({"takeoff_at": "2024-01-11"}, "takeoff_at", "a date without a time of day"),
         ({"takeoff_at": "1949-12-31T23:59"}, "takeoff_at", "before 1950 or after 2099"),
     ],

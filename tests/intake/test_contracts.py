@@ -43,8 +43,8 @@ def test_breaches_are_found_by_row() -> None:
     frame.loc[2, "landing_at"] = frame.loc[2, "takeoff_at"] - pd.Timedelta("1s")
     found = [(breach.columns, list(breach.rows), breach.reason) for breach in breaches(FLIGHTS, frame)]
     assert found == [
-        (("cycles",), [0, 3], "outside 0 to 1000"),
-        (("flight_hours",), [1, 3], "outside 0 to 100"),
+        (("cycles",), [0, 3], "outside 0 to 100,000"),
+        (("flight_hours",), [1, 3], "outside 0 to 100,000"),
         (("landing_at",), [2], "landing before takeoff"),
     ]
 

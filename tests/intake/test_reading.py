@@ -242,7 +242,7 @@ def test_duplicate_keys(write: Write) -> None:
         )
     )
     assert export.rejects[["table", "line", "column", "value", "reason"]].values.tolist() == [
-        ["flights", 2, "cycles", "-1", "outside 0 to 1000"],
+        ["flights", 2, "cycles", "-1", "outside 0 to 100,000"],
         ["flights", 5, "flight_id", "F1", "duplicate of line 3"],
         ["flights", 6, "flight_id", "F2", "duplicate of line 4"],
         [

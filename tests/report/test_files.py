@@ -13,7 +13,7 @@ from typing import Any
 import pandas as pd
 
 from audit.findings.result import FINDING_COLUMNS, AuditResult
-from audit.report.files import KEPT, WORK_LIST, contents, write_result
+from audit.report.files import WORK_LIST, contents, is_kept, write_result
 
 NAMES = [
     "findings.csv",
@@ -110,14 +110,14 @@ def test_a_file_name_that_is_no_text(result_of: Callable[..., AuditResult]) -> N
 def test_a_work_list_with_answers_is_never_lost(result: AuditResult, tmp_path: Path) -> None:
     """A work list that somebody has written into is kept under another name; an untouched one is replaced."""
     write_result(result, tmp_path)
-    assert not [path for path in write_result(result, tmp_path) if path.name.startswith(KEPT)]
+    assert not [path for path in write_result(result, tmp_path) if is_kept(path.name)]
     (tmp_path / WORK_LIST).write_bytes(b"answers")
-    [kept] = [path for path in write_result(result, tmp_path, ["csv"]) if path.name.startswith(KEPT)]
+    [kept] = [path for path in write_result(result, tmp_path, ["csv"]) if is_kept(path.name)]
     assert kept.read_bytes() == b"answers"
     assert not (tmp_path / WORK_LIST).exists()
     (tmp_path / WORK_LIST).write_bytes(b"others")
     for path in tmp_path.iterdir():
-        if not path.name.startswith(("worklist.xlsx", KEPT)):
-            path.unlink()  # without a summary nobody knows who wrote it
+        if path.name != WORK_LIST and not is_kept(path.name):
+            path.unlink()
     write_result(result, tmp_path)
-    assert sorted(path.read_bytes() for path in tmp_path.glob(f"{KEPT}*")) == [b"answers", b"others"]
+    assert sorted(path.read_bytes() for path in tmp_path.glob("worklist-kept-*.xlsx")) == [b"answers", b"others"]
