@@ -66,7 +66,7 @@ def run(arguments: Sequence[str]) -> ExitCode:
             say(f"{NAME}: {visible(str(fault))}")
         return ExitCode.COULD_NOT_RUN
     except typer.TyperException as error:  # bad arguments
-        said = visible(error.format_message()).rstrip(".")
+        said = visible(error.format_message()).replace("Value error, ", "").rstrip(".")
         say(f"{NAME}: {said}{'' if said.endswith('?') else '.'} See {NAME} --help.")
         return ExitCode.COULD_NOT_RUN
     except Exception as error:  # the last stop of a defect: told apart from every other outcome

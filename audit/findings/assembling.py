@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import numpy as np
 import pandas as pd
 
 from audit.errors import InternalError
@@ -65,6 +66,7 @@ def assemble(
         settings_files=rulebook.settings_files,
         not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),
         stories=stories(findings, rulebook.rules, collected, timeline),
+        newest=_newest(timeline),
         margins={rule.id: outcomes.margins for rule, outcomes in judged if outcomes.margins},
     )
 
@@ -105,6 +107,13 @@ def _coverage(judged: list[tuple[AnyRule, Outcomes]], export: Export) -> pd.Data
             )
         )
     return pd.DataFrame(rows, columns=list(COVERAGE_COLUMNS))
+
+
+def _newest(timeline: Timeline) -> pd.Timestamp | None:
+    """When the last task record or flight began that there is by the as-of time."""
+    started = timeline.times["started_at"]
+    began = np.concatenate((started[started <= timeline.as_of], timeline.flights.takeoff))
+    return stamp(int(began.max())) if len(began) else None
 
 
 def _record_use(timeline: Timeline) -> RecordUse:

@@ -9,8 +9,9 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from audit.intake.tables import EVERY_POSITION
 from audit.timeline.instants import FOREVER, HOUR, Ints
-from audit.timeline.timeline import EVERY_POSITION, Timeline
+from audit.timeline.timeline import Timeline
 
 Kind = Literal["work", "flight", "installed", "removed"]
 

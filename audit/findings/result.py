@@ -61,6 +61,9 @@ UNJUDGED_COLUMNS = (
 COVERAGE_COLUMNS = ("rule", "in_scope", "complies", "findings", "unjudged", "unread", "idle")
 """Columns of coverage.csv: whole numbers, save `rule` and `idle` (true or false)."""
 
+MOST_SILENT_DAYS = 30
+"""Where the records end longer before the as-of time, a planned or misprinted date may have put that so far ahead."""
+
 
 @dataclass(frozen=True)
 class RecordUse:
@@ -98,7 +101,7 @@ class AuditResult:
     that settings have at a base and the export doesn't know. `absent` is what rules read and the export lacks; `health`
     is None where nobody asked whether the export is whole. `reconciled` accounts for every row of every file.
     `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
-    to it the judged subjects came.
+    to it the judged subjects came. `newest` is when the last task record or flight by the as-of time began.
     """
 
     version: str
@@ -121,6 +124,13 @@ class AuditResult:
     reconciled: tuple[FileReconciled, ...] = ()
     stories: tuple[Story, ...] = ()
     margins: Mapping[str, tuple[Margins, ...]] = field(default_factory=dict)
+    newest: pd.Timestamp | None = None
+
+    @property
+    def silent_days(self) -> int:
+        """How many days before the as-of time the records end; 0 where that is no more than MOST_SILENT_DAYS."""
+        days = 0 if self.newest is None else (self.as_of - self.newest).days
+        return days if days > MOST_SILENT_DAYS else 0
 
     @property
     def nothing_judged(self) -> bool:

@@ -78,4 +78,4 @@ def read_file(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells
     try:
         return _READERS[PurePosixPath(file.name).suffix.lower()](file, table, wanted)
     except OSError as error:
-        raise AuditError(f"{file.name} can't be read: {error}") from error
+        raise AuditError(f"{file.name} can't be read: {error.strerror or error}") from error

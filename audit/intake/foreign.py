@@ -102,7 +102,7 @@ def _read(recipe: Recipe, file: ExportFile) -> Iterator[Grid]:
                 yield read_sheet(file, sheet, layout(recipe.mapping, recipe.feed), choose)
             return
     except OSError as error:
-        raise AuditError(f"{file.name} can't be read: {error}") from error
+        raise AuditError(f"{file.name} can't be read: {error.strerror or error}") from error
     raise AuditError(
         f"{recipe.mapping.place((*recipe.place, 'files'))}: {file.name} is neither text (.csv, .tsv, .txt) nor a "
         "workbook (.xlsx, .xlsm) nor Parquet"

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from audit.intake.cells import PLAIN_KINDS, WORDS
 from audit.intake.faults import Faults
 from audit.intake.quarantine import text_array
-from audit.intake.tables import FIRST_YEAR, LAST_YEAR, Column
+from audit.intake.tables import EVERY_POSITION, FIRST_YEAR, LAST_YEAR, Column
 
 LONGEST_NAME: Final = 1000
 """Characters in an identifier or code; a longer one is a broken cell."""
@@ -201,7 +201,7 @@ def _by_word(cells: pa.ChunkedArray, column: Column) -> tuple[Any, Misread]:
             options = np.append(options, -1).astype(np.int8)
             values = _categorical(options[codes], pd.Index(column.choices, dtype="str"))
         case _:
-            misread_words = []
+            misread_words = _mixed_all(text) if column.name == "position" and column.kind == "codes" else []
             ranks, sorted_words = _ranked(text)
             values = _categorical(np.append(ranks, ranks.dtype.type(-1))[codes], sorted_words)
     misread += misread_words
@@ -227,6 +227,15 @@ def _ranked(text: pa.StringArray) -> tuple[NDArray[np.signedinteger[Any]], pd.In
     ranks = np.full(len(text), -1, dtype=np.min_scalar_type(-len(text) - 1))
     ranks[order.to_numpy()] = np.cumsum(new) - 1
     return ranks, pd.Index(text_array(ordered.filter(pa.array(new))))
+
+
+def _mixed_all(text: pa.StringArray) -> Misread:
+    """Words that mean every position, but would be taken for the name of one."""
+    mixed = [
+        word != EVERY_POSITION and any(part.strip().casefold() == EVERY_POSITION for part in (word or "").split(";"))
+        for word in text.to_pylist()
+    ]
+    return [(np.flatnonzero(mixed), f"`{EVERY_POSITION}` stands alone, in small letters, for every position")]
 
 
 def _choices(text: pa.StringArray, choices: tuple[str, ...]) -> tuple[NDArray[np.int32], Misread]:

@@ -13,6 +13,9 @@ FIRST_YEAR: Final = 1950
 LAST_YEAR: Final = 2099
 """Times outside these years, both included, are misprints."""
 
+EVERY_POSITION: Final = "all"
+"""What a record says that was done to every boot installed then."""
+
 Kind = Literal["id", "code", "choice", "codes", "text", "time", "date", "number", "count"]
 """How a cell is read.
 

@@ -158,6 +158,10 @@ def _opened(file: ExportFile, _changed_at: int, _size: int) -> Any:
     return CalamineWorkbook.from_path(str(file.path))
 
 
+OLD_OR_LOCKED = bytes.fromhex("d0cf11e0a1b11ae1")
+"""How a compound file begins (MS-CFB, from memory): what .xls is, and what a workbook with a password is put into."""
+
+
 @contextmanager
 def refusing(file: ExportFile) -> Iterator[None]:
     """AuditError, naming the file, for whatever goes wrong in reading a workbook."""
@@ -166,6 +170,14 @@ def refusing(file: ExportFile) -> Iterator[None]:
     except AuditError:
         raise
     except BROKEN_ARCHIVE as error:
+        with file.path.open("rb") as opened:
+            begins = opened.read(len(OLD_OR_LOCKED))
+        if not begins:
+            raise AuditError(f"{file.name} is empty") from error
+        if begins == OLD_OR_LOCKED:
+            raise AuditError(
+                f"{file.name} is protected by a password, or of the old format: save it as .xlsx without one"
+            ) from error
         raise AuditError(f"{file.name} can't be read as a workbook: {said_by(error)}") from error
     except BaseException as error:
         # What goes wrong inside the reader, which is in another language, comes as an exception of no usual kind.

@@ -228,6 +228,10 @@ def _issued(path: Path, sheets: Mapping[str, Sequence[Sequence[Any]]]) -> dict[s
 def _sheets(path: Path) -> dict[str, list[list[Any]]]:
     from python_calamine import CalamineWorkbook
 
+    if not path.is_file():
+        raise AuditError(
+            f"{path}: {'a folder; give the work list in it' if path.is_dir() else 'there is no such file'}"
+        )
     file = ExportFile(path.name, path)
     with refusing(file):
         look_through(file)

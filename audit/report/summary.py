@@ -45,6 +45,8 @@ def _lines(result: AuditResult) -> Iterator[str]:
     levels = result.findings["level"].value_counts()
     as_of = day_and_time(instant(result.as_of))
     yield f"{result.export_name}, as of {as_of}, {len(coverage)} rules"
+    if result.silent_days:
+        yield f"AS OF {result.silent_days:,} DAYS AFTER THE LAST RECORD OR FLIGHT: if not meant, set --as-of."
     if result.nothing_judged:
         yield "NOTHING COULD BE JUDGED: this is not a clean result."
     yield _line("Findings", f"{len(result.findings):,}")

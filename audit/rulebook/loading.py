@@ -97,7 +97,7 @@ def load_rules(folder: Path) -> Rulebook:
     AuditError lists all that is wrong, a line each; of several, a line before them says in how many files.
     """
     if not folder.is_dir():
-        raise AuditError(f"{folder}: no such folder of rules")
+        raise AuditError(f"{folder}: {'a file; give its folder' if folder.exists() else 'no such folder of rules'}")
     # By text: paths themselves sort otherwise where case doesn't count, and the order of rules is the order of output.
     paths = sorted(_rule_files(folder), key=lambda path: path.relative_to(folder).as_posix())
     if not paths:

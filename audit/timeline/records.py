@@ -8,10 +8,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from audit.intake.tables import EVERY_POSITION
 from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
 from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, Bools, Ints, Order, micros
-from audit.timeline.timeline import EVERY_POSITION, TASK_TIMES, Timeline
+from audit.timeline.timeline import TASK_TIMES, Timeline
 from audit.timeline.vocabulary import VOCABULARY
 
 _LARGEST_LOOKUP = 4_000_000

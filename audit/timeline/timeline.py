@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from audit.intake.export import Export
-from audit.intake.tables import TABLES
+from audit.intake.tables import EVERY_POSITION, TABLES
 from audit.timeline.ambiguity import settle
 from audit.timeline.codes import codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components
@@ -19,7 +19,6 @@ from audit.timeline.instants import NEVER, Bools, Ints, instant, micros, spread
 from audit.timeline.once import Made, Once
 
 TASK_TIMES = ("started_at", "finished_at", "signed_at")
-EVERY_POSITION = "all"
 
 
 @dataclass(frozen=True)

@@ -343,6 +343,8 @@ def test_quotes_inside_a_cell_are_text(write: Write) -> None:
         ("ambient_c", "nan", "not a number"),
         ("ambient_c", "1e999", "too large a number"),
         ("status", "Closed", "not one of closed, open, void; is closed meant?"),
+        ("position", "ALL", "`all` stands alone, in small letters, for every position"),
+        ("position", "fin; all", "`all` stands alone, in small letters, for every position"),
     ],
 )
 def test_bad_task_value(write: Write, column: str, value: str, reason: str) -> None:

@@ -219,11 +219,21 @@ def test_zip_bombs_are_refused(tmp_path: Path, name: str) -> None:
         read_export(path if name.endswith(".zip") else tmp_path)
 
 
-@pytest.mark.parametrize("content", [b"", b"PK\x03\x04rubbish", b"No,Begin\n1,2\n"])
-def test_no_workbook(tmp_path: Path, content: bytes) -> None:
+@pytest.mark.parametrize(
+    ("content", "sentence"),
+    [
+        pytest.param(b"", "is empty", id="empty"),
+        pytest.param(
+            bytes.fromhex("d0cf11e0a1b11ae1") + b"x" * 600, "is protected by a password", id="password-or-xls"
+        ),
+        pytest.param(b"PK\x03\x04rubbish", "can't be read as a workbook", id="cut-off"),
+        pytest.param(b"No,Begin\n1,2\n", "can't be read as a workbook", id="text"),
+    ],
+)
+def test_no_workbook(tmp_path: Path, content: bytes, sentence: str) -> None:
     """Something else that is called .xlsx is named in one sentence."""
     (tmp_path / "tasks.xlsx").write_bytes(content)
-    with pytest.raises(AuditError, match=r"tasks\.xlsx can't be read as a workbook"):
+    with pytest.raises(AuditError, match=rf"tasks\.xlsx {sentence}"):
         read_export(tmp_path)
 
 

@@ -143,7 +143,7 @@ def test_a_damaged_list_is_refused(filled: Callable[[Change], Path], change: Cha
 def test_what_is_no_workbook_is_refused(tmp_path: Path) -> None:
     """A missing file, a text, an archive without sheets, and one that would unpack to far more than it holds."""
     path = tmp_path / "worklist.xlsx"
-    with pytest.raises(AuditError, match=r"worklist\.xlsx can't be read as a workbook: .*No such file"):
+    with pytest.raises(AuditError, match=r"worklist\.xlsx: there is no such file"):
         read_answers(path, TODAY)
     path.write_text("finding,answer", encoding="utf-8")
     with pytest.raises(AuditError, match="can't be read as a workbook"):
@@ -175,3 +175,9 @@ def test_the_command_tells_what_is_complete(
     assert told.endswith("0 of 3 findings have a complete answer\n2 have no answer yet\n")
     path.write_bytes(b"")
     assert run(["answers", str(path)]) == ExitCode.COULD_NOT_RUN
+
+
+def test_a_folder_is_no_work_list(tmp_path: Path) -> None:
+    """Whoever names the report's folder is told what to name."""
+    with pytest.raises(AuditError, match="a folder; give the work list in it"):
+        read_answers(tmp_path, TODAY)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from audit.findings.result import AuditResult
 from audit.intake.export import RowCount
+from audit.report.html import render
 from audit.report.summary import summarise
 from tests.summary_picture import picture
 
@@ -72,3 +73,12 @@ def test_it_can_be_drawn(result: AuditResult) -> None:
     assert lines == text.splitlines()
     assert "url(" not in picture(text)
     assert picture(text).count("http") == 1
+
+
+def test_an_as_of_time_far_ahead_is_told(result_of: Callable[..., AuditResult]) -> None:
+    """One planned removal in 2099 moves the as-of time: screen and page say that nothing is recorded up to it."""
+    newest = pd.Timestamp("2026-05-31T22:00:00Z")
+    for days, told in ((30, False), (31, True)):
+        ahead = result_of(newest=newest, as_of=newest + pd.Timedelta(days=days))
+        assert ("AS OF 31 DAYS AFTER THE LAST RECORD" in summarise(ahead, PAGE)) == told
+        assert ("The last 31 days before the as-of time" in render(ahead)) == told
