@@ -115,12 +115,15 @@ def draft_mapping(title: str, glimpses: Sequence[Glimpse], refused: Sequence[str
     """Draft a mapping of what was seen of an export."""
     chosen: dict[str, list[tuple[Glimpse, dict[str, Match]]]] = {}
     left: list[str] = []
+    unlike: list[str] = []
     for each in glimpses:
         name, matches = _best_table(each)
         if name:
             chosen.setdefault(name, []).append((each, matches))
         else:
             left += [f"{each.name}: {column}" for column in each.columns]
+            unlike += ["# Like no table. If it is one, write it below `tables` under that table's name:"]
+            unlike += [f"# {line}" for line in _feed(None, each, {})]
     missing = [] if "tasks" in chosen else ["tasks"]
     lines = ["# A draft. Read each line that has a doubt beside it before you rely on what is read by it."]
     lines += [f"# Not read: {_comment(each)}" for each in refused]
@@ -133,6 +136,7 @@ def draft_mapping(title: str, glimpses: Sequence[Glimpse], refused: Sequence[str
             missing += [f"{name}.{column}" for column in TABLES[name].needed if column not in matches]
             taken = {match.written for match in matches.values()}
             left += [f"{each.name}: {column}" for column in each.columns if column not in taken]
+    lines += unlike
     return Draft("\n".join(lines) + "\n", tuple(dict.fromkeys(missing)), tuple(left))
 
 
@@ -247,7 +251,8 @@ def _by_values(
                 break
 
 
-def _feed(table: Table, each: Glimpse, matches: Mapping[str, Match]) -> Iterator[str]:
+def _feed(table: Table | None, each: Glimpse, matches: Mapping[str, Match]) -> Iterator[str]:
+    """The lines of a feed; without a table, the columns that there are."""
     first = True
     for key, value in each.keys.items():
         shown = (
@@ -258,7 +263,7 @@ def _feed(table: Table, each: Glimpse, matches: Mapping[str, Match]) -> Iterator
         yield f"    {'- ' if first else '  '}{key}: {shown}"
         first = False
     yield "      columns:"
-    for name, column in table.columns.items():
+    for name, column in table.columns.items() if table else ():
         if name in matches:
             yield from _line(column, matches[name], each)
         elif column.needed:

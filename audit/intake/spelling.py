@@ -69,5 +69,5 @@ def _spelled(value: Any, at_midnight: bool) -> str | None:
         sign, seconds = ("-", -seconds) if seconds < 0 else ("", seconds)
         return f"{sign}{seconds // 3600}:{seconds // 60 % 60:02}:{seconds % 60:02}"
     if isinstance(value, bytes):
-        return value.hex()
+        return f"\\x{value.hex()}"  # no number, whatever its digits
     return str(value)

@@ -119,3 +119,12 @@ def test_a_title_above_the_header(tmp_path: Path) -> None:
     draft = (tmp_path / "draft.yaml").read_text(encoding="utf-8")
     assert 'separator: ";"\n      skip_rows: 1' in draft
     assert 'task_id: "Task No"' in draft
+
+
+def test_what_is_like_no_table_can_be_written_in_by_hand(tmp_path: Path) -> None:
+    """How such a file is to be read, and its columns, stand in the draft as comments."""
+    (tmp_path / "export").mkdir()
+    (tmp_path / "export" / "vt.csv").write_text("Lfd;Vorgang;Was\n1;2;3\n", encoding="utf-8")
+    assert run(["map", str(tmp_path / "export"), "--out", str(tmp_path / "draft.yaml")]) == ExitCode.CLEAN
+    draft = (tmp_path / "draft.yaml").read_text(encoding="utf-8")
+    assert '#     - files: "vt.csv"\n#       separator: ";"\n#       columns:\n#         # not used: Lfd\n' in draft

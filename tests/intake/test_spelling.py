@@ -57,3 +57,8 @@ def test_no_fraction_and_no_offset_is_lost(values: list[datetime]) -> None:
 def test_mixed_columns(values: list[Any], expected: list[str | None]) -> None:
     """Each value by its own kind."""
     assert texts(values) == expected
+
+
+def test_bytes_are_no_number() -> None:
+    """Two digits in hexadecimal are not taken for what they would be as text."""
+    assert texts([b"\x18", b"18"]) == [r"\x18", r"\x3138"]
