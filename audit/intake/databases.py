@@ -146,9 +146,7 @@ def open_database(url: str) -> Iterator[Database]:
     except (SQLAlchemyError, ValueError):
         parsed = None
     if parsed is None or parsed.drivername not in _KINDS or not parsed.database:
-        raise AuditError(
-            "this database URL can't be read; expected sqlite:///FILE or postgresql://USER@HOST/DATABASE"
-        )
+        raise AuditError("this database URL can't be read; expected sqlite:///FILE or postgresql://USER@HOST/DATABASE")
     values = [value for each in parsed.query.values() for value in ((each,) if isinstance(each, str) else each)]
     secrets = tuple(str(each) for each in (url, parsed.password, *values) if each)
     kind = "SQLite" if parsed.drivername == "sqlite" else "PostgreSQL"
