@@ -119,8 +119,9 @@ def _by_form(rule: AnyRule) -> Iterator[str]:
             pass
         case HoldRule():
             yield "the table flights is not supplied" if rule.forbid.where is None else _POSITION
+            yield _BOOT
             if rule.until is not None or rule.over is not None:
-                yield from ("both started at the same time", _POSITION, _BOOT)
+                yield from ("both started at the same time", _POSITION)
         case OrderRule():
             yield "both started at the same time"
             yield from (_POSITION, _BOOT)
@@ -140,10 +141,13 @@ def _by_form(rule: AnyRule) -> Iterator[str]:
             yield from (_POSITION, _BOOT, "the table flights is not supplied")
         case CountRule():
             yield "a record gives neither its coat nor a number of coats, and the verdict hangs on it"
+            yield "another record may be one of the coats on which the verdict hangs, its product or position not known"
         case SpacingRule():
             yield "two coats without numbers started at the same time, or have the same number"
             yield "a coat in between is not recorded"
             yield "one record stands for several coats"
+            yield "another record may be a coat in between, its product or position not known"
+            yield _POSITION
         case OverlapRule():
             yield from _of_pairs(rule)
 
