@@ -23,7 +23,7 @@ def finding_ids(rule: str, subjects: Sequence[tuple[str, ...]], at: Sequence[int
     """Return the ids of a rule's findings; of several on one subject the later ones, by their instants, count on."""
     nth: Counter[tuple[str, ...]] = Counter()
     ids = [""] * len(subjects)
-    for place in sorted(range(len(subjects)), key=list(at).__getitem__):
+    for place in sorted(range(len(subjects)), key=at.__getitem__):
         subject = subjects[place]
         nth[subject] += 1
         ids[place] = finding_id(rule, subject if nth[subject] == 1 else (*subject, str(nth[subject])))
