@@ -47,9 +47,9 @@ LEVEL_MEANS: dict[Level, str] = {
     "observation": "no non-compliance by itself, but worth acting on",
 }
 USUAL_CAUTION = (
-    "Work on boots can hurt people. Many products burn, give off vapours and harm skin, eyes and lungs: ventilate, "
-    "keep sparks and flames away, and wear what the product's safety data sheet asks for. Wings and tails are worked "
-    "on at height: use the stands and restraints that local rules ask for."
+    "Work on boots can hurt people. Many products catch fire, give off vapours and harm skin, eyes and lungs: "
+    "ventilate, keep sparks and flames away, and wear what the product's safety data sheet asks for. Wings and tails "
+    "are worked on at height: use the stands and restraints that local rules ask for."
 )
 WHO_GOVERNS = (
     "The operator's manual, the product's safety data sheet, local rules and licensed staff govern, not this text."
