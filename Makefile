@@ -64,8 +64,8 @@ docs: $(READY_DEV)
 	$(BIN)/python -m tests.generated_docs --write
 
 schema: $(READY)
-	$(BIN)/python -m audit.rulebook.editor_schema > $(VENV)/rule.schema.json
-	$(BIN)/python -m audit.rulebook.editor_schema settings > $(VENV)/settings.schema.json
+	$(BIN)/python -m audit.authoring.editor_schema > $(VENV)/rule.schema.json
+	$(BIN)/python -m audit.authoring.editor_schema settings > $(VENV)/settings.schema.json
 	$(BIN)/python -m audit.intake.mapping_schema > $(VENV)/mapping.schema.json
 	mv $(VENV)/rule.schema.json $(VENV)/settings.schema.json $(VENV)/mapping.schema.json rules/
 

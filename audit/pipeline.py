@@ -23,8 +23,8 @@ from audit.health.suite import Suite, read_suite
 from audit.intake.export import Export
 from audit.intake.location import Location, location_name
 from audit.intake.reading import read_export
+from audit.language.rule import Rule
 from audit.rulebook.loading import load_rules
-from audit.rulebook.models import AnyRule
 from audit.rulebook.settings import read_settings, with_settings
 from audit.shipped import rules_folder
 from audit.timeline.timeline import Timeline, build_timeline
@@ -116,9 +116,7 @@ def traced_audit(
     return Audited(result, timeline, healthy)
 
 
-def _judged(
-    rules: Sequence[AnyRule], timeline: Timeline, progress: Callable[[str], None]
-) -> list[tuple[AnyRule, Outcomes]]:
+def _judged(rules: Sequence[Rule], timeline: Timeline, progress: Callable[[str], None]) -> list[tuple[Rule, Outcomes]]:
     """Every rule with its outcomes, in their order. Sorting and searching leave the interpreter to the other thread."""
     found = []
     with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:

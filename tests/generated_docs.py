@@ -16,23 +16,27 @@ from pathlib import Path
 
 import typer
 
+from audit.authoring import examples
+from audit.authoring.editor_schema import editor_schema
+from audit.authoring.explaining import explain
 from audit.cli import NAME, app
 from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, UNJUDGED_COLUMNS
-from audit.forms.explaining import explain
 from audit.intake.quarantine import REJECT_COLUMNS
 from audit.intake.tables import TABLES, Column, Kind, Table
+from audit.language.condition import OPERATORS
+from audit.language.rule import Rule
 from audit.report.explained import as_markdown
-from audit.rulebook import examples
-from audit.rulebook.editor_schema import editor_schema
 from audit.rulebook.loading import load_rules
-from audit.rulebook.models import OPERATORS, AnyRule
 from audit.shipped import rules_folder
 from audit.timeline.vocabulary import VOCABULARY
 
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
 DEVELOPERS = ROOT / "DEVELOPERS.md"
-ROOMS = (".", "yaml", "intake", "health", "timeline", "rulebook", "forms", "findings", "report", "cli")
+ROOMS = (
+    *(".", "yaml", "intake", "health", "timeline", "language"),
+    *("forms", "rulebook", "authoring", "findings", "report", "cli"),
+)
 WIDTH = 100
 CATALOGUE = "CATALOGUE.md"
 COMMAND = "make docs, or .venv/bin/python -m tests.generated_docs --write"
@@ -56,10 +60,10 @@ def table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     return "\n".join([lines[0], "|---" * len(head) + "|", *lines[1:]])
 
 
-def packs() -> dict[str, list[AnyRule]]:
+def packs() -> dict[str, list[Rule]]:
     """The rules that ship, by the folder that they are in."""
     book = load_rules(rules_folder())
-    found: dict[str, list[AnyRule]] = {}
+    found: dict[str, list[Rule]] = {}
     for rule, file in zip(book.rules, book.rule_files, strict=True):
         found.setdefault(file.name.partition("/")[0], []).append(rule)
     return found
@@ -146,7 +150,7 @@ def example_defaults() -> str:
     return inspect.cleandoc(examples.__doc__ or "").partition("\n\n")[2]
 
 
-def catalogue_page(pack: str, rules: Sequence[AnyRule]) -> str:
+def catalogue_page(pack: str, rules: Sequence[Rule]) -> str:
     """Every rule of a pack explained, as `deicer-audit explain` does."""
     rows = [(f"[{rule.id}](#{rule.id})", rule.title, rule.form, str(rule.level)) for rule in rules]
     sections = "\n".join(as_markdown(explain(rule)) for rule in rules)

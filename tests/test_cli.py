@@ -22,7 +22,7 @@ from audit.cli.check import FailOn
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.health.judge import HealthJudge
-from audit.rulebook.models import LEVELS
+from audit.language.rule import LEVELS
 from audit.shipped import rules_folder, sample_folder
 from tests.report.conftest import finding, make_result
 

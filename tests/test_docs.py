@@ -11,16 +11,16 @@ from pathlib import Path
 import pytest
 import typer
 
+from audit.authoring.running import run_examples
 from audit.cli import NAME, app
 from audit.exit_codes import ExitCode
 from audit.findings.result import FINDING_COLUMNS
 from audit.forms import FORMS
-from audit.forms.examples import run_examples
+from audit.language.rule import Rule
 from audit.pipeline import run_audit
 from audit.report.files import contents
 from audit.report.formats import FILES, HEALTH_FILES
 from audit.rulebook.loading import read_rule
-from audit.rulebook.models import AnyRule
 from audit.shipped import sample_folder
 from tests.generated_docs import CATALOGUE, COMMAND, DEVELOPERS, MADE, README, ROOT, made_anew, made_whole, stale
 from tests.report.conftest import make_result
@@ -109,7 +109,7 @@ def yaml_blocks() -> list[str]:
     return re.findall(r"^```yaml\n(.*?)^```", DEVELOPERS.read_text("utf-8"), re.DOTALL | re.MULTILINE)
 
 
-def as_rule(block: str) -> AnyRule:
+def as_rule(block: str) -> Rule:
     """A whole rule made of a piece, with what the piece leaves out."""
     form = "" if "form:" in block else A_HOLD
     if "scope:" in block:

@@ -235,7 +235,7 @@ def _audit(
 
 
 def _exit_code(result: AuditResult, fail_on: FailOn, fail_on_health: bool = False) -> ExitCode:
-    from audit.rulebook.models import LEVELS
+    from audit.language.rule import LEVELS
 
     if result.nothing_judged:
         return ExitCode.NOTHING_JUDGED

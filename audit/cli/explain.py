@@ -23,7 +23,7 @@ def explain(
     settings: Settings = None,
 ) -> ExitCode:
     """Explain a rule: what it checks and why, its sources, examples, how it is put right, what leaves it unjudged."""
-    from audit.forms.explaining import explain
+    from audit.authoring.explaining import explain
     from audit.report.explained import as_text
     from audit.rulebook.loading import load_rules
     from audit.rulebook.settings import read_settings, with_settings

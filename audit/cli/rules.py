@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from pathlib import Path
-from typing import Annotated, Literal, get_args
+from typing import Annotated
 
 import typer
 
@@ -14,7 +14,13 @@ from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.report.visible import visible
 
-Form = Literal["record", "hold", "order", "precede", "interval", "count", "spacing", "overlap"]
+
+def _form_name(text: str) -> str:
+    from audit.forms import FORMS
+
+    if text not in FORMS:
+        raise typer.BadParameter(f"{text!r} is no form of rules; there are {', '.join(FORMS)}.")
+    return text
 
 
 @rules_app.command("test")
@@ -25,7 +31,7 @@ def rules_test(
     ] = None,
 ) -> ExitCode:
     """Run every example of the rule files. Exit code 1 if one is not judged as it says."""
-    from audit.forms.examples import run_examples
+    from audit.authoring.running import run_examples
     from audit.rulebook.loading import load_rules
     from audit.shipped import rules_folder
 
@@ -53,7 +59,7 @@ def rules_lint(
     ] = None,
 ) -> ExitCode:
     """Look for rules that can't mean what they say, say it badly, or say it twice. Exit code 1 if there are any."""
-    from audit.forms.linting import lint
+    from audit.authoring.linting import lint
     from audit.shipped import rules_folder
 
     folder = folder or rules_folder()
@@ -67,15 +73,22 @@ def rules_lint(
 @rules_app.command("new")
 def rules_new(
     rule: Annotated[str, typer.Argument(metavar="ID", help="What names the fault, such as flight-before-cure.")],
-    form: Annotated[Form, typer.Option(metavar="FORM", help=f"One of {', '.join(get_args(Form))}.")] = "record",
+    form: Annotated[
+        str,
+        typer.Option(
+            parser=_form_name,
+            metavar="FORM",
+            help="Form of the rule, such as hold; any other word is answered with the list of forms.",
+        ),
+    ] = "record",
     pack: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the file; made if it isn't there.")] = Path(
         "rules"
     ),
 ) -> ExitCode:
     """Write a rule file to fill in, with examples that hold as they are. Nothing is ever overwritten."""
-    from audit.forms.linting import named_cure
+    from audit.authoring.linting import named_cure
+    from audit.authoring.skeletons import FILL_IN, skeleton
     from audit.rulebook.loading import read_rule
-    from audit.rulebook.skeletons import FILL_IN, skeleton
 
     if cure := named_cure(rule):
         raise AuditError(f"an id names the fault, not the cure: {rule!r} begins with `{cure}`")

@@ -21,8 +21,8 @@ from audit.forms.outcomes import Outcomes
 from audit.forms.reads import columns_read, tables_read
 from audit.intake.export import Export
 from audit.intake.tables import TABLES
+from audit.language.rule import LEVELS, Rule
 from audit.rulebook.loading import Rulebook
-from audit.rulebook.models import LEVELS, AnyRule
 from audit.timeline.instants import stamp
 from audit.timeline.timeline import Timeline
 
@@ -33,7 +33,7 @@ def assemble(
     rulebook: Rulebook,
     export: Export,
     timeline: Timeline,
-    judged: list[tuple[AnyRule, Outcomes]],
+    judged: list[tuple[Rule, Outcomes]],
 ) -> AuditResult:
     """Findings, coverage and all else that the report is made of, from each rule with its outcomes."""
     collected = collect(judged, timeline)
@@ -71,7 +71,7 @@ def assemble(
     )
 
 
-def _absent(rules: Sequence[AnyRule], export: Export) -> Iterator[Absent]:
+def _absent(rules: Sequence[Rule], export: Export) -> Iterator[Absent]:
     """What the rules read and the export lacks, in the order of the canonical tables."""
     readers: dict[tuple[str, str], list[str]] = {}
     for rule in rules:
@@ -89,7 +89,7 @@ def _absent(rules: Sequence[AnyRule], export: Export) -> Iterator[Absent]:
                 yield Absent(table, column, tuple(readers[table, column]))
 
 
-def _coverage(judged: list[tuple[AnyRule, Outcomes]], export: Export) -> pd.DataFrame:
+def _coverage(judged: list[tuple[Rule, Outcomes]], export: Export) -> pd.DataFrame:
     rows = []
     for rule, outcomes in judged:
         if min(outcomes.complies, outcomes.findings, outcomes.unjudged) < 0:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -10,12 +10,13 @@ import numpy as np
 import pandas as pd
 
 from audit.errors import InternalError
+from audit.forms import form_of
 from audit.forms.conditions import FALSE, judge, without_component
-from audit.forms.reads import conditions_of, tables_read
+from audit.forms.reads import tables_read
 from audit.intake.export import Export
 from audit.intake.parsing import BLANK
 from audit.intake.tables import TABLES
-from audit.rulebook.models import AnyRule, Conditions, CountRule, IntervalRule, OverlapRule, RecordRule
+from audit.language.rule import Rule
 from audit.timeline.instants import Bools, micros
 from audit.timeline.timeline import Timeline
 
@@ -50,7 +51,7 @@ class FileReconciled:
     left_out: int = 0
 
 
-def reconcile(export: Export, timeline: Timeline, rules: Sequence[AnyRule]) -> tuple[FileReconciled, ...]:
+def reconcile(export: Export, timeline: Timeline, rules: Sequence[Rule]) -> tuple[FileReconciled, ...]:
     """Account for every row of every file; InternalError where the numbers don't add up.
 
     A closed task record begun by the as-of time is used where at least one rule asks for such a record as its subject
@@ -92,13 +93,13 @@ def reconcile(export: Export, timeline: Timeline, rules: Sequence[AnyRule]) -> t
     return tuple(reconciled)
 
 
-def _used(timeline: Timeline, rules: Sequence[AnyRule]) -> dict[str, Bools]:
+def _used(timeline: Timeline, rules: Sequence[Rule]) -> dict[str, Bools]:
     """Which rows of each table at least one rule used."""
     read = frozenset().union(*(tables_read(rule) for rule in rules)) if rules else frozenset()
     records = np.zeros(len(timeline.tasks), bool)
     # Many rules ask for the same records. The least particular question first: where one asks for any record, the
     # others need not be asked.
-    asked = {repr(one): one for rule in rules for one in map(without_component, _selecting(rule))}
+    asked = {repr(one): one for rule in rules for one in map(without_component, form_of(rule).selects(rule))}
     for conditions in sorted(asked.values(), key=lambda one: len(one.names())):
         left = timeline.rows[~records[timeline.rows]]
         if not len(left):
@@ -116,17 +117,6 @@ def _used(timeline: Timeline, rules: Sequence[AnyRule]) -> dict[str, Bools]:
             began = micros(frame["takeoff_at" if table == "flights" else "installed_at"])
             used[table] = began <= timeline.as_of
     return used
-
-
-def _selecting(rule: AnyRule) -> Iterator[Conditions]:
-    """What a rule asks of the task records that it looks at, as subjects or as evidence."""
-    match rule:
-        case RecordRule() | IntervalRule() | CountRule():
-            yield rule.scope
-        case OverlapRule():
-            yield from (rule.scope,) if "tasks" in rule.between else ()
-        case _:
-            yield from conditions_of(rule)
 
 
 def _named(frame: pd.DataFrame, tasks: pd.DataFrame, records: Bools, columns: tuple[tuple[str, str], ...]) -> Bools:

@@ -12,8 +12,8 @@ from audit.findings.scenes import Story
 from audit.forms.margins import Margins
 from audit.health.health import Health
 from audit.intake.export import RowCount, Source
+from audit.language.rule import Rule
 from audit.rulebook.loading import Setting
-from audit.rulebook.models import AnyRule
 
 FINDING_COLUMNS = (
     "finding_id",
@@ -107,7 +107,7 @@ class AuditResult:
     version: str
     as_of: pd.Timestamp
     export_name: str
-    rules: tuple[AnyRule, ...]
+    rules: tuple[Rule, ...]
     rule_files: tuple[Source, ...]
     inputs: tuple[Source, ...]
     rows: Mapping[str, RowCount]

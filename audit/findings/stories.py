@@ -10,14 +10,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from audit.figures import time_span
 from audit.findings.collect import Collected
 from audit.findings.matters import distance, matter_of
 from audit.findings.scenes import Kind, Lane, Scene, Span, Story, Stretch, Usage
-from audit.findings.wording import time_span
 from audit.forms.conditions import TRUE, needs_component
+from audit.forms.interval import IntervalRule
+from audit.forms.overlap import OverlapRule
+from audit.forms.record import RecordRule
 from audit.forms.seasons import season_around
+from audit.forms.spacing import SpacingRule
 from audit.forms.treatments import sessions, treatments
-from audit.rulebook.models import LEVELS, AnyRule, IntervalRule, OverlapRule, RecordRule, SpacingRule
+from audit.language.rule import LEVELS, Rule
 from audit.timeline.instants import DAY, FOREVER, HOUR, MINUTE, Ints, micros
 from audit.timeline.timeline import Timeline
 
@@ -30,7 +34,7 @@ AROUND_A_SEASON = 10 * DAY
 
 
 def stories(
-    findings: pd.DataFrame, rules: Sequence[AnyRule], collected: Collected, timeline: Timeline
+    findings: pd.DataFrame, rules: Sequence[Rule], collected: Collected, timeline: Timeline
 ) -> tuple[Story, ...]:
     """Tell the stories of the first matters in `findings`, each by the finding that is furthest from its limit."""
     wanted = _chosen(findings, rules)
@@ -49,7 +53,7 @@ def stories(
     return tuple(told[name] for name in wanted if name in told)
 
 
-def _chosen(findings: pd.DataFrame, rules: Sequence[AnyRule]) -> list[str]:
+def _chosen(findings: pd.DataFrame, rules: Sequence[Rule]) -> list[str]:
     """The ids of the findings to tell: one a matter, level by level, each rule in turn."""
     drawn = {rule.id for rule in rules if not isinstance(rule, RecordRule) or needs_component(rule.require)}
     table = pd.DataFrame(
@@ -108,14 +112,14 @@ class _Teller:
     case: Mapping[Any, Any]
     evidence: Mapping[str, Any]
 
-    def scene(self, rule: AnyRule) -> Scene | None:
+    def scene(self, rule: Rule) -> Scene | None:
         if isinstance(rule, OverlapRule):
             return self._overlap(rule)
         if isinstance(rule, RecordRule):
             return self._record()
         return self._around(rule)
 
-    def _around(self, rule: AnyRule) -> Scene | None:
+    def _around(self, rule: Rule) -> Scene | None:
         """The scene of a session: its records, the flights and the boot from the first to the last that matters."""
         case, evidence = self.case, self.evidence
         if int(case["task"]) < 0 or int(case["place"]) < 0:

@@ -11,7 +11,8 @@ import numpy.typing as npt
 from audit.forms.conditions import FALSE, TRUE, UNKNOWN, Truth, judge
 from audit.forms.seasons import seasons_of
 from audit.forms.treatments import NO_BOOT, NO_POSITION, Sessions
-from audit.rulebook.models import Conditions, Season
+from audit.language.condition import Conditions
+from audit.language.events import Season
 from audit.timeline.instants import Bools, Ints, Order, spread
 from audit.timeline.timeline import Timeline
 

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from audit.rulebook.models import Condition, Conditions, Needed, OtherColumn, codes_of
+from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
 from audit.timeline.codes import MISSING
 from audit.timeline.instants import DAY, Bools, Ints, instant
 from audit.timeline.records import Values, local_day, values

@@ -5,16 +5,77 @@ Subject: a session; a boot in a season in which it flew.
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Literal, Self
 
+import numpy as np
+import pandas as pd
+from pydantic import model_validator
+
+from audit.figures import figure, several
 from audit.forms.boots import boot_time, perhaps_treated, surely_treated
 from audit.forms.conditions import UNKNOWN
+from audit.forms.describing import (
+    CLOCK_WENT_BACK,
+    NO_BOOT_KNOWN,
+    NO_POSITION_KNOWN,
+    SESSION,
+    limits,
+    not_supplied,
+    of_class,
+    only_boots,
+    records,
+    season_days,
+)
+from audit.forms.describing import sessions as sessions_in_words
+from audit.forms.form import Form, Never
+from audit.forms.naming import at_work_order, days, of_session, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases
 from audit.forms.treatments import NO_POSITION, in_sessions, kin
-from audit.rulebook.models import CountRule, Number
-from audit.timeline.instants import Bools, Ints, Order
+from audit.language.condition import BootConditions
+from audit.language.events import Season, check_limits
+from audit.language.rule import Rule
+from audit.language.values import Count
+from audit.timeline.instants import HOUR, Bools, Ints, Order
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
+from audit.yaml.faults import Misplaced, Part
+
+
+class Number(Part):
+    """How many there may be, both limits included."""
+
+    at_least: Count | None = None
+    at_most: Count | None = None
+
+    @model_validator(mode="after")
+    def _can_be_met(self) -> Self:
+        check_limits(self.at_least, self.at_most)
+        return self
+
+
+class CountRule(Rule):
+    """A session has the right number of coats, or a boot that flew in a season the right number of sessions in it.
+
+    `boots` restricts the boots of which sessions are counted.
+    """
+
+    form: Literal["count"]
+    coats: Number | None = None
+    sessions: Number | None = None
+    season: Season | None = None
+    boots: BootConditions = BootConditions()
+
+    @model_validator(mode="after")
+    def _counts_one_thing(self) -> Self:
+        if (self.coats is None) == (self.sessions is None):
+            raise ValueError("expected either `coats` or `sessions`")
+        if (self.sessions is None) != (self.season is None):
+            raise ValueError("expected `season` beside `sessions`, and only there")
+        if self.sessions is None and self.boots.names():
+            raise Misplaced([(("boots",), "expected `boots` beside `sessions` only; coats are chosen by `scope`")])
+        return self
+
 
 NOT_OVER = "the season is not over"
 UNSEEN = "the season began before the first record or flight of the export"
@@ -154,3 +215,118 @@ def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
             unit="treatments",
         ),
     )
+
+
+def _identity(
+    rule: CountRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
+) -> list[tuple[str, ...]]:
+    if rule.sessions is None:
+        return of_session(rule, cases, evidence, timeline)
+    # The boot by its serial: of two at one position in a season each has its own season.
+    return at_work_order(cases, evidence, timeline, evidence["component_serial"], days(cases["anchor"].to_numpy()))
+
+
+def _facts(rule: CountRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
+    facts = of_treatment(rule, cases, timeline)
+    return facts if rule.sessions is None else {**facts, **_flown(cases, timeline)}
+
+
+def _flown(cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
+    """What each boot flew from where its season began to where it ended, and the last day of that."""
+    flights = timeline.flights
+    aircraft = timeline.aircraft_of(cases["place"].to_numpy())
+    first, last = (flights.first_from(aircraft, cases[name].to_numpy()) for name in ("anchor", "at"))
+    return {
+        "hours": ((flights.flown[last] - flights.flown[first]) / HOUR).tolist(),
+        "flights": (last - first).tolist(),
+        "last_day": days(cases["at"].to_numpy() - 1).tolist(),
+    }
+
+
+def _sentence(rule: CountRule, case: Mapping[str, Any]) -> str:
+    """Say how many coats or sessions there are and how many there should be."""
+    side, asked = ("at least", "needed") if case["measured"] < case["limit"] else ("at most", "allowed")
+    if rule.sessions is None:
+        return (
+            f"{several(int(case['measured']), 'coat')} of {case['treatment']} recorded; "
+            f"{side} {figure(case['limit'])} {asked}."
+        )
+    flown = f"Flew {figure(case['hours'])} flight hours in {several(case['flights'], 'flight')}"
+    season = f"in the season, from {case['anchor_day']} to {case['last_day']},"
+    if not case["measured"]:
+        return f"{flown} {season} without {of_class(rule.scope)}."
+    done = several(int(case["measured"]), "treatment")
+    return f"{flown} {season} with {done}; {side} {figure(case['limit'])} {asked}."
+
+
+def _looks_at(rule: CountRule) -> str:
+    if rule.season is None:
+        return sessions_in_words(rule.scope)
+    return " ".join(
+        (
+            f"Each boot in each season, {season_days(rule.season)}, in which its aircraft took off with it.",
+            f"What is counted are sessions of {records(rule.scope)}, by their end. {SESSION}",
+            *only_boots(rule.boots),
+        )
+    )
+
+
+def _demands(rule: CountRule) -> tuple[str, ...]:
+    if rule.sessions is not None:
+        return (f"sessions recorded in it: {limits(rule.sessions.at_least, rule.sessions.at_most)}",)
+    assert rule.coats is not None
+    return (f"coats recorded: {limits(rule.coats.at_least, rule.coats.at_most)}",)
+
+
+def _unjudged_when(rule: CountRule) -> Iterator[str]:
+    if rule.sessions is None:
+        yield "a record gives neither its coat nor a number of coats, and the verdict hangs on it"
+        yield "another record may be one of the coats on which the verdict hangs, its product or position not known"
+        return
+    yield "the season is not over, or began before the first record or flight of the export"
+    yield "a record that may be one of those counted lies in the season"
+    yield from (NO_POSITION_KNOWN, NO_BOOT_KNOWN, not_supplied("flights"), CLOCK_WENT_BACK)
+
+
+def _never(rule: CountRule) -> Iterator[Never]:
+    if rule.coats == Number(at_least=1):
+        yield Never(("coats",), "every session has a coat: nothing can ever be a finding")
+
+
+COUNT = Form(
+    name="count",
+    rule=CountRule,
+    evaluate=evaluate,
+    reads=lambda rule: ("tasks.position", *(() if rule.sessions is None else ("components", "flights"))),
+    selects=lambda rule: (rule.scope,),
+    identity=_identity,
+    facts=_facts,
+    sentence=_sentence,
+    # What is counted over a time isn't any one record's.
+    dated_by=lambda rule: "task" if rule.sessions is None else None,
+    looks_at=_looks_at,
+    demands=_demands,
+    unjudged_when=_unjudged_when,
+    never=_never,
+    skeleton="""\
+coats: {at_least: 2, at_most: 3}
+examples:
+  - name: two coats
+    expect: complies
+    tasks:
+      - {product: gloss-coating, coat: 1, started_at: '2025-06-02T09:00:00Z'}
+      - {product: gloss-coating, coat: 2, started_at: '2025-06-02T10:00:00Z'}
+  - name: one coat
+    expect: finding
+    tasks:
+      - {product: gloss-coating, coat: 1, started_at: '2025-06-02T09:00:00Z'}
+  - name: four coats in one record
+    expect: finding
+    tasks:
+      - {product: gloss-coating, coats: 4, started_at: '2025-06-02T09:00:00Z'}
+  - name: the record doesn't say how many
+    expect: unjudged
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+""",
+)

@@ -9,15 +9,41 @@ off the next interval, 14 CFR 91.409(b).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal, Self
 
 import numpy as np
+from pydantic import Field, model_validator
 
-from audit.rulebook.models import Limits, Tolerance
+from audit.language.values import Amount, Count
 from audit.timeline.instants import HOUR, Bools, Ints
+from audit.yaml.faults import Part
 
 MeterName = Literal["flight_hours", "cycles", "days", "months"]
 NextDue = Literal["actual", "scheduled", "overrun-deducted"]
+
+
+class Limits(Part):
+    """What may pass between two treatments, whichever comes first. `days` and `months` are of the calendar (UTC)."""
+
+    flight_hours: Amount | None = None
+    cycles: Count | None = None
+    days: Count | None = None
+    months: Count | None = None
+
+    @model_validator(mode="after")
+    def _limits_something(self) -> Self:
+        if not self.model_fields_set:
+            raise ValueError("expected at least one of flight_hours, cycles, days, months")
+        return self
+
+
+class Tolerance(Part):
+    """How far from the due point still counts as on time: `percent` of the interval, capped unit by unit."""
+
+    percent: Annotated[Amount, Field(le=100)]
+    flight_hours: Amount | None = None
+    cycles: Count | None = None
+    days: Count | None = None
 
 
 @dataclass(frozen=True)

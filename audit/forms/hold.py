@@ -5,13 +5,32 @@ Subject: a session.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Any, Literal, Self
 
 import numpy as np
 import pandas as pd
+from pydantic import Field, field_validator, model_validator
 
+from audit.figures import time_span
 from audit.forms.conditions import TRUE, UNKNOWN
+from audit.forms.describing import (
+    CLOCK_WENT_BACK,
+    NO_BOOT_KNOWN,
+    NO_POSITION_KNOWN,
+    SAME_START,
+    absent,
+    not_supplied,
+    of_class,
+    season_days,
+    work,
+)
+from audit.forms.describing import sessions as sessions_in_words
+from audit.forms.form import Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
+from audit.forms.naming import of_session, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.forms.seasons import season_around
 from audit.forms.treatments import (
@@ -27,9 +46,49 @@ from audit.forms.treatments import (
     tied,
     treatments,
 )
-from audit.rulebook.models import HoldRule, Season
+from audit.language.condition import Conditions
+from audit.language.events import Event, Season
+from audit.language.in_words import duration_in_words
+from audit.language.rule import Rule
+from audit.language.values import Duration
 from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, Order
 from audit.timeline.timeline import Timeline
+
+
+class HoldRule(Rule):
+    """Nothing forbidden starts in [end of session, end + duration), or before a treatment that releases the boot.
+
+    `over` keeps the sessions that came over an earlier treatment of the boot; `season` those that began in a season,
+    over one of that season, and what happens in it.
+    """
+
+    form: Literal["hold"]
+    forbid: Event
+    duration: Duration | None = Field(None, alias="for")
+    until: Conditions | None = None
+    over: Conditions | None = None
+    season: Season | None = None
+
+    @field_validator("duration")
+    @classmethod
+    def _lasts(cls, value: timedelta | None) -> timedelta | None:
+        if value is not None and not value:
+            raise ValueError("expected a duration longer than nothing; this rule could never find anything")
+        return value
+
+    @field_validator("until", "over")
+    @classmethod
+    def _names_a_treatment(cls, value: Conditions | None) -> Conditions | None:
+        if value is not None and not value.names():
+            raise ValueError("expected at least one condition, or any record would be that treatment")
+        return value
+
+    @model_validator(mode="after")
+    def _ends(self) -> Self:
+        if self.duration is None and self.until is None:
+            raise ValueError("expected `for` or `until`: a time or a treatment that ends the hold")
+        return self
+
 
 RELEASED = "whether a record is the treatment that ends the hold can't be told"
 NEAR = LIMIT + 1
@@ -307,3 +366,96 @@ def _unjudged(held: Sessions, index: Ints, reason: object) -> pd.DataFrame:
         component=held.component[index],
         at=held.end[index],
     )
+
+
+def _sentence(rule: HoldRule, case: Mapping[str, Any]) -> str:
+    """Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.
+
+    Or, where a treatment ends the hold: flew 5 h 12 min after it was put over that one, without another in between.
+    """
+    passed = time_span(case["measured"] * HOUR)
+    what = "Flew"
+    if rule.forbid.where is not None:
+        what = f"{case['other_product']} (record {case['other_record']}) began"
+    if rule.duration is not None and rule.until is None:
+        needed = case["limit"] * HOUR
+        return (
+            f"{what} {passed} after the last coat of {case['treatment']}; "
+            f"{time_span(needed)} needed; {time_span(needed - case['measured'] * HOUR)} short."
+        )
+    over = "" if rule.over is None else f" was put over {of_class(rule.over)}"
+    again = "" if rule.until is None else f", without {of_class(rule.until)} in between"
+    if over and rule.over == rule.until:
+        again = ", without a new one in between"
+    return f"{what} {passed} after {case['treatment']}{over}{again}."
+
+
+def _reads(rule: HoldRule) -> Iterator[str]:
+    yield from ("tasks.position", "components")
+    if rule.forbid.where is None:
+        yield "flights"
+
+
+def _looks_at(rule: HoldRule) -> str:
+    sentences = [sessions_in_words(rule.scope)]
+    if rule.over is not None:
+        sentences.append(f"Only sessions before which {work('the same boot was worked on', rule.over)}.")
+    if rule.season is not None:
+        both = "" if rule.over is None else ", both of them"
+        sentences.append(f"Only what began within one season{both}, {season_days(rule.season)}.")
+    return " ".join(sentences)
+
+
+def _demands(rule: HoldRule) -> tuple[str, ...]:
+    span = None if rule.duration is None else duration_in_words(rule.duration)
+    if rule.until is None:
+        return (f"within {span} of the session's end {absent(rule.forbid)}; exactly {span} after it complies",)
+    released = work("later work on the same boot began", rule.until)
+    until = released if span is None else f"{span} passed or {released}"
+    season = "" if rule.season is None else " in the season"
+    return (f"from the session's end until {until}, {absent(rule.forbid)}{season}",)
+
+
+def _unjudged_when(rule: HoldRule) -> Iterator[str]:
+    yield not_supplied("flights") if rule.forbid.where is None else NO_POSITION_KNOWN
+    yield NO_BOOT_KNOWN
+    if rule.until is not None or rule.over is not None:
+        yield from (SAME_START, NO_POSITION_KNOWN)
+    yield CLOCK_WENT_BACK
+
+
+HOLD = Form(
+    name="hold",
+    rule=HoldRule,
+    evaluate=evaluate,
+    reads=_reads,
+    identity=of_session,
+    facts=of_treatment,
+    sentence=_sentence,
+    looks_at=_looks_at,
+    demands=_demands,
+    unjudged_when=_unjudged_when,
+    skeleton="""\
+forbid: {event: takeoff}
+for: PT2H
+examples:
+  - name: takeoff exactly 2 hours after the end of the work
+    expect: complies
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}
+    flights:
+      - {takeoff_at: '2025-06-02T12:00:00Z'}
+  - name: takeoff a second too early
+    expect: finding
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}
+    flights:
+      - {takeoff_at: '2025-06-02T11:59:59Z'}
+  - name: the records don't say which product it was
+    expect: unjudged
+    tasks:
+      - {product: null, started_at: '2025-06-02T09:00:00Z'}
+    flights:
+      - {takeoff_at: '2025-06-02T10:00:00Z'}
+""",
+)

@@ -2,19 +2,49 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any, Literal
 
 import numpy as np
+import pandas as pd
 
+from audit.figures import figure
 from audit.forms.boots import BootTime, boot_time, perhaps_treated, perhaps_treated_at, surely_treated
 from audit.forms.conditions import UNKNOWN
-from audit.forms.due import Meter, bases, meters
+from audit.forms.describing import (
+    CLOCK_WENT_BACK,
+    NO_BOOT_KNOWN,
+    NO_POSITION_KNOWN,
+    not_supplied,
+    only_boots,
+    records,
+    season_days,
+)
+from audit.forms.due import Limits, Meter, Tolerance, bases, meters
+from audit.forms.form import Form
 from audit.forms.margins import margins, tenths
+from audit.forms.naming import Texts, at_work_order, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
+from audit.forms.seasons import season_around
 from audit.forms.treatments import NO_BOOT, NO_POSITION, Sessions, in_sessions
-from audit.rulebook.models import IntervalRule
-from audit.timeline.instants import DAY, FOREVER, Bools, Ints, Order, day_of, spread
+from audit.language.condition import BootConditions
+from audit.language.events import Season
+from audit.language.in_words import quantity
+from audit.language.rule import Rule
+from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, day_of, spread
 from audit.timeline.timeline import Timeline
+
+
+class IntervalRule(Rule):
+    """Between consecutive treatments of a boot no more passes than allowed."""
+
+    form: Literal["interval"]
+    at_most: Limits
+    boots: BootConditions = BootConditions()
+    season: Season | None = None
+    next_due: Literal["actual", "scheduled", "overrun-deducted"] = "actual"
+    tolerance: Tolerance | None = None
 
 
 @dataclass(frozen=True)
@@ -220,3 +250,132 @@ def _bootless(timeline: Timeline, done: Sessions) -> Outcomes:
             anchor=done.end[index],
         ),
     )
+
+
+def _identity(
+    rule: IntervalRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
+) -> list[tuple[str, ...]]:
+    """A segment by the session that began it, else by when its time began."""
+    began = np.where(cases["subject"].to_numpy() >= 0, "", _time_began(rule, cases, timeline))
+    return at_work_order(cases, evidence, timeline, began)
+
+
+def _time_began(rule: IntervalRule, cases: pd.DataFrame, timeline: Timeline) -> Texts:
+    """When a boot's time on its aircraft began, or its season if later: wherever the export begins."""
+    component, place = cases["component"].to_numpy(), cases["place"].to_numpy()
+    known = np.flatnonzero(component >= 0)
+    began = np.full(len(cases), NEVER)
+    began[known] = timeline.components.installed[component[known]]
+    if rule.season is not None:
+        anchor = cases["anchor"].to_numpy()[known]
+        opens, _ = season_around(rule.season, timeline, timeline.aircraft_of(place[known]), anchor)
+        began[known] = np.maximum(began[known], opens)
+    texts: Texts = np.datetime_as_string(began.view("M8[us]"), unit="s").astype(object)
+    return texts
+
+
+def _sentence(rule: IntervalRule, case: Mapping[str, Any]) -> str:
+    """Say how much passed since the last treatment, and how much was allowed."""
+    since = f"since {case['treatment']} on" if case["task"] >= 0 else "without a treatment since"
+    over, carried = case["measured"] - case["limit"], case["carried"]
+    counted = ""
+    if carried:
+        counted = f", {figure(abs(carried))} {'more' if carried > 0 else 'less'} counted since it was done "
+        counted += "late" if carried > 0 else "early"
+    return (
+        f"{figure(case['measured'] - carried)} {case['unit']} {since} {case['anchor_day']}{counted}; "
+        f"{figure(case['limit'])} allowed; {figure(over) if over >= 0.01 else 'less than 0.01'} over."
+    )
+
+
+def _looks_at(rule: IntervalRule) -> str:
+    sentences = [
+        "Each stretch of a boot's time on the aircraft between two treatments; the first begins with the export, the "
+        "last ends with the as-of time.",
+        f"A treatment is a session of {records(rule.scope)}.",
+        *only_boots(rule.boots),
+    ]
+    if rule.season is not None:
+        sentences.append(f"Only within the season, {season_days(rule.season)}.")
+    return " ".join(sentences)
+
+
+_UNITS = {"flight_hours": "flight hour", "cycles": "cycle", "days": "day", "months": "month"}
+
+
+def _quantities(values: Limits | Tolerance) -> list[str]:
+    found = ((getattr(values, name, None), unit) for name, unit in _UNITS.items())
+    return [quantity(value, unit) for value, unit in found if value is not None]
+
+
+def _demands(rule: IntervalRule) -> tuple[str, ...]:
+    allowed = _quantities(rule.at_most)
+    first = " or ".join(allowed) + (", whichever comes first," if len(allowed) > 1 else "")
+    demand = f"at most {first} pass"
+    if rule.tolerance is not None:
+        caps = _quantities(rule.tolerance)
+        cap = f", at most {' or '.join(caps)}" if caps else ""
+        demand += f", or more by no more than the tolerance of {rule.tolerance.percent:g} %{cap}"
+    counted = {
+        "actual": (),
+        "scheduled": (
+            "the next due point counts from the time a treatment was due where it was done within the tolerance, "
+            "else from the time it was done",
+        ),
+        "overrun-deducted": ("an overrun is taken off the next interval",),
+    }
+    return (demand, *counted[rule.next_due])
+
+
+def _unjudged_when(rule: IntervalRule) -> Iterator[str]:
+    yield "a record that may have been the treatment lies in the stretch"
+    yield from (NO_POSITION_KNOWN, NO_BOOT_KNOWN, not_supplied("components"))
+    if rule.at_most.flight_hours is not None or rule.at_most.cycles is not None:
+        yield not_supplied("flights")
+    yield CLOCK_WENT_BACK
+
+
+INTERVAL = Form(
+    name="interval",
+    rule=IntervalRule,
+    evaluate=evaluate,
+    reads=lambda rule: ("tasks.position", "components", "flights"),
+    selects=lambda rule: (rule.scope,),
+    identity=_identity,
+    facts=of_treatment,
+    sentence=_sentence,
+    dated_by=lambda rule: None,
+    looks_at=_looks_at,
+    demands=_demands,
+    unjudged_when=_unjudged_when,
+    skeleton="""\
+at_most: {flight_hours: 10}
+# season: {from: 10-01, to: 04-30}
+examples:
+  - name: exactly 10 hours flown since
+    expect: complies
+    as_of: '2025-06-20T00:00:00Z'
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+    flights:
+      - {takeoff_at: '2025-06-03T09:00:00Z', flight_hours: 4}
+      - {takeoff_at: '2025-06-04T09:00:00Z', flight_hours: 6}
+  - name: six minutes more
+    expect: finding
+    as_of: '2025-06-20T00:00:00Z'
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+    flights:
+      - {takeoff_at: '2025-06-03T09:00:00Z', flight_hours: 4}
+      - {takeoff_at: '2025-06-04T09:00:00Z', flight_hours: 6.1}
+  - name: a record that may have been the treatment
+    expect: unjudged
+    as_of: '2025-06-20T00:00:00Z'
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+      - {product: unheard-of, work_order: W2, started_at: '2025-06-03T12:00:00Z'}
+    flights:
+      - {takeoff_at: '2025-06-03T09:00:00Z', flight_hours: 4}
+      - {takeoff_at: '2025-06-04T09:00:00Z', flight_hours: 7}
+""",
+)

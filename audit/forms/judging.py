@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from audit.forms import FORMS
+from audit.forms import form_of
 from audit.forms.outcomes import PAIR, SUBJECT, Outcomes, joined
-from audit.rulebook.models import AnyRule, OverlapRule, SpacingRule
+from audit.forms.reads import tables_read
+from audit.language.rule import Rule
 from audit.timeline.instants import Ints
 from audit.timeline.readings import Owner, other_readings
 from audit.timeline.timeline import Timeline
@@ -15,27 +16,20 @@ from audit.timeline.timeline import Timeline
 AMBIGUOUS = "ambiguous time: the clock went back, and the verdict hangs on which hour is meant"
 
 
-def owner_of(rule: AnyRule) -> Owner:
-    """The key by which a load can be split without changing the rule's findings."""
-    if isinstance(rule, OverlapRule) and "aircraft" not in rule.same:
-        return "performed_by" if "performed_by" in rule.same else "certified_by"
-    return "aircraft"
-
-
-def judge_rule(rule: AnyRule, timeline: Timeline) -> Outcomes:
+def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     """Judge by the rule's form; a subject whose verdict hangs on the reading of an ambiguous time is unjudged."""
     if not len(timeline.tasks):
         # An export without a single record is broken; that nothing was done can't be read from it.
         return joined(0)
-    evaluate = FORMS[rule.form]
-    plain = evaluate(rule, timeline)
-    if isinstance(rule, OverlapRule) and "tasks" not in rule.between:
+    form = form_of(rule)
+    plain = form.evaluate(rule, timeline)
+    if "tasks" not in tables_read(rule):
         return plain
-    owner = owner_of(rule)
+    owner = form.owner(rule)
     readings = list(other_readings(timeline, owner))
     if not readings:
         return plain
-    others = [evaluate(rule, reading) for reading in readings]
+    others = [form.evaluate(rule, reading) for reading in readings]
     verdicts = pd.concat(
         [plain.cases, *(outcome.cases for outcome in others)],
         keys=range(len(others) + 1),
@@ -43,8 +37,9 @@ def judge_rule(rule: AnyRule, timeline: Timeline) -> Outcomes:
     ).reset_index("reading")
     tried = _times_tried(timeline, readings, verdicts, owner)
     # The second record of a pair is part of the subject; that of another subject only what broke the rule.
-    keys = list(PAIR if isinstance(rule, SpacingRule | OverlapRule) else SUBJECT)
-    if isinstance(rule, OverlapRule) and rule.between[0] == rule.between[1]:
+    subject = form.subject(rule)
+    keys = list(SUBJECT if subject == "one" else PAIR)
+    if subject == "unordered pair":
         # Which of the two began first may hang on the reading: they are one pair all the same.
         keys = ["one", "two"]
         verdicts[keys] = np.sort(verdicts[["subject", "other"]].to_numpy(), axis=1)

@@ -2,17 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import Any, Literal
 
 import numpy as np
+import pandas as pd
 
+from audit.figures import time_span
 from audit.forms.conditions import TRUE, UNKNOWN
+from audit.forms.describing import CLOCK_WENT_BACK, NO_BOOT_KNOWN, NO_POSITION_KNOWN, SAME_START, records
+from audit.forms.form import Form, Never
+from audit.forms.naming import at_work_order, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.forms.treatments import NO_BOOT, NO_POSITION, Treatments, treatments
-from audit.rulebook.models import OrderRule
+from audit.language.condition import Conditions
+from audit.language.rule import Rule
 from audit.timeline.components import TWO_RECORDED
 from audit.timeline.instants import Bools, Ints
 from audit.timeline.timeline import Timeline
+
+
+class OrderRule(Rule):
+    """Within a work order and position, the treatment in scope comes last (or first) among the others."""
+
+    form: Literal["order"]
+    must_be: Literal["last", "first"]
+    among: Conditions
+
 
 TIED = "order tied: both started at the same time"
 
@@ -188,3 +204,69 @@ def _component(treated: Treatments, subject_of: Ints, count: int) -> Ints:
     component = np.full(count, NONE)
     component[subject_of] = treated.component
     return component
+
+
+def _identity(
+    rule: OrderRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
+) -> list[tuple[str, ...]]:
+    return at_work_order(cases, evidence, timeline)
+
+
+def _sentence(rule: OrderRule, case: Mapping[str, Any]) -> str:
+    """Name the treatment that started on the wrong side, and by how much."""
+    side = "after" if rule.must_be == "last" else "before"
+    apart = time_span(case["at"] - case["anchor"])
+    return (
+        f"{case['other_product']} (record {case['other_record']}) began {apart} {side} {case['treatment']}, "
+        f"which must come {rule.must_be}."
+    )
+
+
+def _demands(rule: OrderRule) -> tuple[str, ...]:
+    others = records(rule.among, "records there")
+    if rule.must_be == "last":
+        return (f"the last of them starts after all other {others}",)
+    return (f"the first of them starts before all other {others}",)
+
+
+ORDER = Form(
+    name="order",
+    rule=OrderRule,
+    evaluate=evaluate,
+    reads=lambda rule: ("tasks.position", "components"),
+    identity=_identity,
+    facts=of_treatment,
+    sentence=_sentence,
+    # The record that a finding names may be another than the one in scope.
+    dated_by=lambda rule: "subject",
+    looks_at=lambda rule: f"Each work order at each position that has {records(rule.scope)}.",
+    demands=_demands,
+    unjudged_when=lambda rule: (SAME_START, NO_POSITION_KNOWN, NO_BOOT_KNOWN, CLOCK_WENT_BACK),
+    never=lambda rule: (
+        Never(
+            ("among",), "all of these are in scope themselves: nothing can ever be a finding", rule.among, rule.scope
+        ),
+    ),
+    skeleton="""\
+must_be: last
+among:
+  product: {present: true}
+  product_class: {not: gloss-coating}
+examples:
+  - name: last of the work order
+    expect: complies
+    tasks:
+      - {product: surface-prep, action: prepare, started_at: '2025-06-02T09:00:00Z'}
+      - {product: gloss-coating, started_at: '2025-06-02T10:00:00Z'}
+  - name: another product a minute later
+    expect: finding
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T10:00:00Z'}
+      - {product: surface-prep, action: prepare, started_at: '2025-06-02T10:01:00Z'}
+  - name: both started at the same time
+    expect: unjudged
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T10:00:00Z'}
+      - {product: surface-prep, action: prepare, started_at: '2025-06-02T10:00:00Z'}
+""",
+)

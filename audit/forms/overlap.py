@@ -2,18 +2,72 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
+from typing import Any, Literal, Self
 
 import numpy as np
 import pandas as pd
+from pydantic import Field, model_validator
 
+from audit.figures import time_span
 from audit.forms.conditions import FALSE, judge
+from audit.forms.describing import CLOCK_WENT_BACK, not_supplied
+from audit.forms.form import Form, Never
+from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.rulebook.models import OverlapRule
+from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
+from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words
+from audit.language.rule import Rule
 from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max, spread
+from audit.timeline.readings import Owner
 from audit.timeline.timeline import TASK_TIMES, Timeline
+from audit.timeline.vocabulary import VOCABULARY
+from audit.yaml.faults import MOST_FAULTS, Misplaced, did_you_mean, quoted
+from audit.yaml.source import Path as Place
+
+SHARED_COLUMNS: Mapping[str, tuple[str, ...]] = {
+    **{table.name: tuple(table.columns) for table in (TASKS, FLIGHTS, COMPONENTS)},
+    "stays": ("aircraft", "station"),
+}
+"""The columns by which things can be compared that overlap in time."""
+
+
+class OverlapRule(Rule):
+    """Two things that can't both be true don't overlap in time.
+
+    `between` names the two kinds of things: task records, flights, installed components, or stays (an aircraft standing
+    at a flight's destination until its next takeoff). `same` and `differing` name columns that both kinds have. `scope`
+    restricts the task records.
+    """
+
+    form: Literal["overlap"]
+    between: tuple[
+        Literal["tasks", "flights", "components"],
+        Literal["tasks", "flights", "components", "stays"],
+    ]
+    same: tuple[str, ...] = Field(min_length=1)
+    differing: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _names_records_first(self) -> Self:
+        if self.between[1] == "tasks" and self.between[0] != "tasks":
+            raise Misplaced([(("between",), "expected `tasks` first")])
+        if faults := tuple(islice(self._faults(), MOST_FAULTS)):
+            raise Misplaced(faults)
+        return self
+
+    def _faults(self) -> Iterator[tuple[Place, str]]:
+        for key, names in (("same", self.same), ("differing", self.differing)):
+            for number, name in enumerate(names):
+                for kind in self.between:
+                    known = SHARED_COLUMNS[kind]
+                    if name not in known:
+                        sentence = f"{kind} have no column {quoted(name)}{did_you_mean(name, known)}"
+                        yield (key, number), f"{sentence}; expected one of {', '.join(known)}"
+
 
 _PAIRS_AT_ONCE = 4_000_000
 _NEAR = 2
@@ -309,3 +363,151 @@ def _real(left: Things, right: Things, asked: Ints, row: Ints, low: Ints, high: 
         firsts.append(a[real])
         seconds.append(b[real])
     return np.concatenate(firsts), np.concatenate(seconds)
+
+
+_NAMED_BY = {"tasks": "task_id", "flights": "flight_id", "stays": "flight_id", "components": "component_serial"}
+
+
+def _names(rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline) -> tuple[Texts, Texts]:
+    """What the two things of each pair are called."""
+    one, other = (
+        cells(timeline.tables.get(_TABLES[kind]), _NAMED_BY[kind], cases[column].to_numpy())
+        for kind, column in zip(rule.between, ("subject", "other"), strict=True)
+    )
+    return one, other
+
+
+def _identity(
+    rule: OverlapRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
+) -> list[tuple[str, ...]]:
+    pairs = zip(*_names(rule, cases, timeline), strict=True)
+    # Which of two things of one kind comes first is an accident of their times.
+    return [tuple(sorted(map(str, pair))) if _of_one_kind(rule) else pair for pair in pairs]
+
+
+def _of_one_kind(rule: OverlapRule) -> bool:
+    return rule.between[0] == rule.between[1]
+
+
+def _facts(rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
+    one, other = _names(rule, cases, timeline)
+    return {"first": one.tolist(), "second": other.tolist(), "measured": cases["measured"].tolist()}
+
+
+_SHORT_THINGS = {"tasks": "Record", "flights": "Flight", "components": "Component", "stays": "Stay"}
+
+
+def _sentence(rule: OverlapRule, case: Mapping[str, Any]) -> str:
+    """Name both things and how long they overlap."""
+    one, other = rule.between
+    second = _SHORT_THINGS[other].lower()
+    agree = " and ".join(label_of(name) for name in rule.same)
+    apart = f" at different {' and '.join(label_of(name) + 's' for name in rule.differing)}" if rule.differing else ""
+    span = time_span(case["measured"] * HOUR) if case["measured"] * HOUR > 1 else "an instant"
+    return (
+        f"{_SHORT_THINGS[one]} {case['first']} and {second} {case['second']} have the same {agree}"
+        f"{apart} and overlap by {span}."
+    )
+
+
+def _reads(rule: OverlapRule) -> Iterator[str]:
+    yield from (_TABLES[kind] for kind in rule.between)
+    if "tasks" in rule.between:
+        yield from (f"tasks.{name}" for name in (*rule.same, *rule.differing))
+
+
+def _owner(rule: OverlapRule) -> Owner:
+    if "aircraft" in rule.same:
+        return "aircraft"
+    return "performed_by" if "performed_by" in rule.same else "certified_by"
+
+
+_THINGS = {
+    "tasks": "task record",
+    "flights": "flight",
+    "components": "installed component",
+    "stays": "stay of an aircraft where a flight brought it, until its next takeoff",
+}
+
+
+def _looks_at(rule: OverlapRule) -> str:
+    one, other = rule.between
+    phrases = conditions_in_words(rule.scope) if one == "tasks" else ()
+    things = f"pair of two {_THINGS[one]}s" if one == other else f"pair of a {_THINGS[one]} and a {_THINGS[other]}"
+    if one == "components" != other:
+        things = things.replace("a installed", "an installed")
+    if phrases:
+        things += f" (task records only where {all_of(phrases)})"
+    agree = all_of(map(_column, rule.same))
+    apart = f" and a different {all_of(map(_column, rule.differing))}" if rule.differing else ""
+    return f"Each {things} with the same {agree}{apart}."
+
+
+def _column(name: str) -> str:
+    return name_in_words(name) if name in VOCABULARY else name
+
+
+def _unjudged_when(rule: OverlapRule) -> Iterator[str]:
+    one, other = rule.between
+    for table in dict.fromkeys(_TABLES[kind] for kind in rule.between):
+        columns = TABLES[table].columns
+        # A stay's station is the destination of its flight, which may be blank.
+        for name in (rule.same[0], *rule.differing):
+            if name not in columns or not columns[name].needed:
+                yield f"{columns[name].label if name in columns else name} is not recorded for one of the two"
+    if other != one:
+        yield not_supplied(_TABLES[other])
+    if one == "tasks":
+        yield CLOCK_WENT_BACK
+
+
+def _never(rule: OverlapRule) -> Iterator[Never]:
+    if both := sorted(set(rule.same) & set(rule.differing)):
+        names = list_in_words(both, "and")
+        yield Never(("differing",), f"{names} can't be the same and differ: nothing can ever be a finding")
+    one, other = rule.between
+    if one == other and set(TABLES[one].key) <= set(rule.same):
+        yield Never(("same",), f"no two {one} have the same {list_in_words(TABLES[one].key, 'and')}")
+    if one != "tasks" and rule.scope.names():
+        yield Never(("scope",), "a scope restricts task records, of which there are none here")
+
+
+OVERLAP = Form(
+    name="overlap",
+    rule=OverlapRule,
+    evaluate=evaluate,
+    reads=_reads,
+    selects=lambda rule: (rule.scope,) if rule.between[0] == "tasks" else (),
+    owner=_owner,
+    subject=lambda rule: "unordered pair" if _of_one_kind(rule) else "pair",
+    identity=_identity,
+    facts=_facts,
+    sentence=_sentence,
+    dated_by=lambda rule: "task" if rule.between[0] == "tasks" else None,
+    looks_at=_looks_at,
+    demands=lambda rule: ("the two do not overlap in time",),
+    unjudged_when=_unjudged_when,
+    never=_never,
+    skeleton="""\
+between: [tasks, flights]
+same: [aircraft]
+examples:
+  - name: takeoff as the work ends
+    expect: complies
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}
+    flights:
+      - {takeoff_at: '2025-06-02T10:00:00Z'}
+  - name: takeoff a second before
+    expect: finding
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}
+    flights:
+      - {takeoff_at: '2025-06-02T09:59:59Z'}
+  - name: no flights to compare with
+    expect: unjudged
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+    not_supplied: [flights]
+""",
+)

@@ -2,12 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
+from pydantic import Field
 
+from audit.figures import time_span
 from audit.forms.conditions import TRUE, UNKNOWN
+from audit.forms.describing import (
+    CLOCK_WENT_BACK,
+    NO_BOOT_KNOWN,
+    NO_POSITION_KNOWN,
+    SAME_START,
+    absent,
+    not_supplied,
+    work,
+)
+from audit.forms.describing import sessions as sessions_in_words
+from audit.forms.form import Form, Never
+from audit.forms.naming import of_session, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases
 from audit.forms.treatments import (
     Sessions,
@@ -19,9 +35,45 @@ from audit.forms.treatments import (
     tied,
     treatments,
 )
-from audit.rulebook.models import Event, Precedent, PrecedeRule
+from audit.language.condition import Conditions
+from audit.language.events import Event
+from audit.language.in_words import (
+    duration_in_words,
+)
+from audit.language.rule import Rule
+from audit.language.values import Duration
 from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max
 from audit.timeline.timeline import Timeline
+from audit.yaml.faults import Part
+from audit.yaml.source import Path as Place
+
+
+class Precedent(Part):
+    """An earlier treatment of the same boot: close enough, with nothing in between that undoes it."""
+
+    needs: Conditions
+    within: Duration | None = None
+    broken_by: tuple[Event, ...] = ()
+
+
+class PrecedeRule(Rule):
+    """An earlier treatment of the same boot is needed, close enough, with nothing in between that undoes it.
+
+    Each of `or_else` does as well.
+    """
+
+    form: Literal["precede"]
+    needs: Conditions
+    within: Duration | None = None
+    broken_by: tuple[Event, ...] = ()
+    or_else: Annotated[tuple[Precedent, ...], Field(min_length=1)] = ()
+
+    @property
+    def precedents(self) -> tuple[Precedent, ...]:
+        """The treatments of which one must have come before."""
+        first = Precedent.model_construct(needs=self.needs, within=self.within, broken_by=self.broken_by)
+        return first, *self.or_else
+
 
 TIED = "order tied: both started at the same time"
 PERHAPS = "whether a record is the earlier treatment of this boot can't be told"
@@ -148,3 +200,109 @@ def _between(
         upto = order.count(meeting.asked, subjects.start, "before")
         came[meeting.sure] |= meeting.who & (upto > order.count(meeting.asked, ended, "before"))
     return came[True], came[False]
+
+
+def _sentence(rule: PrecedeRule, case: Mapping[str, Any]) -> str:
+    """Say that the earlier treatment is missing, too old or disturbed."""
+    if case["anchor"] < 0:
+        return f"No earlier treatment that {case['treatment']} needs is recorded for this boot."
+    passed = time_span(case["measured"] * HOUR)
+    if rule.or_else:
+        return (
+            f"None of the treatments of which {case['treatment']} needs one is recorded near enough and undisturbed; "
+            f"the last ended {passed} earlier."
+        )
+    if rule.within is not None and case["measured"] > case["limit"]:
+        return (
+            f"The treatment needed before {case['treatment']} ended {passed} earlier; "
+            f"at most {time_span(case['limit'] * HOUR)} allowed."
+        )
+    return (
+        f"The treatment needed before {case['treatment']} ended {passed} earlier, "
+        "and something came in between that undoes it."
+    )
+
+
+def _broken_by_takeoff(rule: PrecedeRule) -> bool:
+    return any(event.where is None for way in rule.precedents for event in way.broken_by)
+
+
+def _reads(rule: PrecedeRule) -> Iterator[str]:
+    yield from ("tasks.position", "components")
+    if _broken_by_takeoff(rule):
+        yield "flights"
+
+
+def _demands(rule: PrecedeRule) -> tuple[str, ...]:
+    ways = tuple(map(_precedent_in_words, rule.precedents))
+    return ways[0] if len(ways) == 1 else ("; or else ".join(", and ".join(way) for way in ways),)
+
+
+def _precedent_in_words(way: Precedent) -> tuple[str, ...]:
+    demands = [work("the same boot was worked on before", way.needs)]
+    if way.within is not None:
+        demands.append(f"this ended at most {duration_in_words(way.within)} before the session began")
+    return (*demands, *(f"in between {absent(event)}" for event in way.broken_by))
+
+
+def _unjudged_when(rule: PrecedeRule) -> Iterator[str]:
+    yield from (SAME_START, NO_POSITION_KNOWN, NO_BOOT_KNOWN)
+    if _broken_by_takeoff(rule):
+        yield not_supplied("flights")
+    yield CLOCK_WENT_BACK
+
+
+def _never(rule: PrecedeRule) -> Iterator[Never]:
+    for way_number, way in enumerate(rule.precedents):
+        path: Place = ("or_else", way_number - 1) if way_number else ()
+        for number, event in enumerate(way.broken_by):
+            if event.where is not None:
+                message = "all of these are needed treatments themselves, which disturb nothing"
+                yield Never((*path, "broken_by", number), message, event.where, way.needs)
+
+
+PRECEDE = Form(
+    name="precede",
+    rule=PrecedeRule,
+    evaluate=evaluate,
+    reads=_reads,
+    identity=of_session,
+    facts=of_treatment,
+    sentence=_sentence,
+    looks_at=lambda rule: sessions_in_words(rule.scope),
+    demands=_demands,
+    unjudged_when=_unjudged_when,
+    never=_never,
+    skeleton="""\
+needs:
+  product_class: {is: surface-prep}
+within: PT24H
+broken_by:
+  - {event: takeoff}
+examples:
+  - name: the boot was prepared exactly 24 hours before
+    expect: complies
+    tasks:
+      - product: surface-prep
+        action: prepare
+        started_at: '2025-06-02T09:00:00Z'
+        finished_at: '2025-06-02T10:00:00Z'
+      - {product: gloss-coating, started_at: '2025-06-03T10:00:00Z'}
+  - name: never prepared
+    expect: finding
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-03T10:00:00Z'}
+  - name: flown in between
+    expect: finding
+    tasks:
+      - {product: surface-prep, action: prepare, started_at: '2025-06-02T09:00:00Z'}
+      - {product: gloss-coating, started_at: '2025-06-02T15:00:00Z'}
+    flights:
+      - {takeoff_at: '2025-06-02T12:00:00Z'}
+  - name: the records don't say what was used before
+    expect: unjudged
+    tasks:
+      - {product: unheard-of, action: prepare, started_at: '2025-06-02T09:00:00Z'}
+      - {product: gloss-coating, started_at: '2025-06-02T10:00:00Z'}
+""",
+)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.rulebook.models import Season
-from audit.rulebook.seasons import SeasonByBase
+from audit.language.events import Season, SeasonByBase
 from audit.timeline.instants import FOREVER, NEVER, Ints, spread
 from audit.timeline.seasons import season_windows
 from audit.timeline.timeline import Timeline

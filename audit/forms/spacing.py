@@ -2,17 +2,57 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any, Literal, Self
+
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+from pydantic import model_validator
 
+from audit.figures import time_span
 from audit.forms.conditions import UNKNOWN
+from audit.forms.describing import (
+    CLOCK_WENT_BACK,
+    NO_POSITION_KNOWN,
+    SESSION,
+    limits,
+    records,
+)
+from audit.forms.form import Form
 from audit.forms.margins import margins, tenths
+from audit.forms.naming import at_work_order, cells, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.forms.treatments import NO_POSITION, Sessions, in_sessions, kin
-from audit.rulebook.models import SpacingRule
+from audit.language.events import check_limits
+from audit.language.in_words import (
+    duration_in_words,
+)
+from audit.language.rule import Rule
+from audit.language.values import Duration
 from audit.timeline.instants import MINUTE, Ints, spread
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
+from audit.yaml.faults import Part
+
+
+class PauseLimits(Part):
+    """How long to wait from the end of one coat to the start of the next, both limits included."""
+
+    at_least: Duration | None = None
+    at_most: Duration | None = None
+
+    @model_validator(mode="after")
+    def _can_be_met(self) -> Self:
+        check_limits(self.at_least, self.at_most)
+        return self
+
+
+class SpacingRule(Rule):
+    """The pause between consecutive coats is neither too short nor too long."""
+
+    form: Literal["spacing"]
+    pause: PauseLimits
 
 
 def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
@@ -115,3 +155,77 @@ def _perhaps_between(
     other = related.other[pair]
     inside = (subjects.start[other] <= end[pause]) & (subjects.end[other] >= start[pause])
     return pause[inside], related.reason[pair[inside]]
+
+
+def _identity(
+    rule: SpacingRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
+) -> list[tuple[str, ...]]:
+    first = cells(timeline.tasks, "task_id", cases["subject"].to_numpy())
+    return at_work_order(cases, evidence, timeline, first, evidence["task_id"])
+
+
+def _sentence(rule: SpacingRule, case: Mapping[str, Any]) -> str:
+    """Say how long the pause was and what it should be."""
+    short = case["measured"] < case["limit"]
+    if case["measured"] < 0:
+        return (
+            f"A coat of {case['treatment']} began {time_span(case['measured'] * MINUTE)} before the coat "
+            "that it follows had ended."
+        )
+    return (
+        f"Waited {time_span(case['measured'] * MINUTE)} between two coats of {case['treatment']}; "
+        f"at {'least' if short else 'most'} {time_span(case['limit'] * MINUTE)} allowed."
+    )
+
+
+def _demands(rule: SpacingRule) -> tuple[str, ...]:
+    low, high = (
+        None if limit is None else duration_in_words(limit) for limit in (rule.pause.at_least, rule.pause.at_most)
+    )
+    return (f"from the end of the one to the start of the next {limits(low, high)} pass",)
+
+
+SPACING = Form(
+    name="spacing",
+    rule=SpacingRule,
+    evaluate=evaluate,
+    reads=lambda rule: ("tasks.position",),
+    subject=lambda rule: "pair",
+    identity=_identity,
+    facts=of_treatment,
+    sentence=_sentence,
+    looks_at=lambda rule: f"Each coat and the next one in a session of {records(rule.scope)}. {SESSION}",
+    demands=_demands,
+    unjudged_when=lambda rule: (
+        "two coats without numbers started at the same time, or have the same number",
+        "a coat in between is not recorded",
+        "one record stands for several coats",
+        "another record may be a coat in between, its product or position not known",
+        NO_POSITION_KNOWN,
+        CLOCK_WENT_BACK,
+    ),
+    skeleton="""\
+pause: {at_least: PT5M, at_most: PT15M}
+examples:
+  - name: exactly 5 minutes
+    expect: complies
+    tasks:
+      - {product: gloss-coating, coat: 1, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T09:10:00Z'}
+      - {product: gloss-coating, coat: 2, started_at: '2025-06-02T09:15:00Z'}
+  - name: a second too soon
+    expect: finding
+    tasks:
+      - {product: gloss-coating, coat: 1, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T09:10:00Z'}
+      - {product: gloss-coating, coat: 2, started_at: '2025-06-02T09:14:59Z'}
+  - name: a second too late
+    expect: finding
+    tasks:
+      - {product: gloss-coating, coat: 1, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T09:10:00Z'}
+      - {product: gloss-coating, coat: 2, started_at: '2025-06-02T09:25:01Z'}
+  - name: the second coat is not recorded
+    expect: unjudged
+    tasks:
+      - {product: gloss-coating, coat: 1, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T09:10:00Z'}
+      - {product: gloss-coating, coat: 3, started_at: '2025-06-02T09:30:00Z'}
+""",
+)

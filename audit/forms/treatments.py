@@ -18,7 +18,7 @@ from audit.forms.conditions import (
     without_component,
 )
 from audit.forms.outcomes import NONE
-from audit.rulebook.models import Conditions
+from audit.language.condition import Conditions
 from audit.timeline.codes import MISSING
 from audit.timeline.components import TWO_RECORDED
 from audit.timeline.instants import Bools, Ints, Order, spread

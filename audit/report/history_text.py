@@ -9,12 +9,12 @@ from typing import Any, Final
 
 import pandas as pd
 
+from audit.figures import figure, several, time_span
 from audit.findings.history import Event, history
 from audit.findings.result import FINDING_COLUMNS, PLACE_COLUMNS, AuditResult
-from audit.findings.wording import figure, several, time_span
+from audit.language.rule import Rule
 from audit.report.rows import day_and_time, instant, level_name
 from audit.report.visible import visible
-from audit.rulebook.models import AnyRule
 from audit.timeline.instants import HOUR, stamp
 from audit.timeline.instants import instant as micros
 from audit.timeline.timeline import Timeline
@@ -86,7 +86,7 @@ def aircraft_text(result: AuditResult, timeline: Timeline, aircraft: str, width:
     return _text([*head, *_drawn(lines, width)])
 
 
-def _facts(finding: dict[str, Any], told: dict[str, Any], rule: AnyRule) -> Iterator[tuple[str, str]]:
+def _facts(finding: dict[str, Any], told: dict[str, Any], rule: Rule) -> Iterator[tuple[str, str]]:
     boot = f"boot {told['component_serial']}" if told["component_serial"] else ""
     yield "Aircraft", _listed(told["aircraft"], told["position"], boot)
     place = ""
@@ -110,7 +110,7 @@ def _listed(*parts: str) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _around(timeline: Timeline, finding: dict[str, Any], told: dict[str, Any], rule: AnyRule) -> list[_Line]:
+def _around(timeline: Timeline, finding: dict[str, Any], told: dict[str, Any], rule: Rule) -> list[_Line]:
     """The lines from what the finding counts from to where it went wrong, and a little on either side."""
     if told["aircraft"] not in timeline.aircraft_names:
         return []

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
+from audit.authoring.explaining import USUAL_CAUTION, WHO_GOVERNS, explain
 from audit.findings.matters import matter_of
 from audit.findings.result import AuditResult
-from audit.forms.explaining import USUAL_CAUTION, WHO_GOVERNS, explain
+from audit.language.rule import LEVELS, Level, Rule
 from audit.report.listing import carried, packed, records, standing
 from audit.report.nearness import nearness
 from audit.report.overview import station_weeks
@@ -19,7 +20,6 @@ from audit.report.pages import content_hash, own_text, page_template
 from audit.report.pictures import DrawnScene, DrawnUsage, draw
 from audit.report.rows import instant
 from audit.report.unjudged import count_reasons
-from audit.rulebook.models import LEVELS, AnyRule, Level
 from audit.timeline.instants import Ints
 
 URGENT = 6
@@ -57,7 +57,7 @@ class Urgent:
 class RuleCoverage:
     """What could be judged of one rule, and `verdict`, the same in words."""
 
-    rule: AnyRule
+    rule: Rule
     in_scope: int
     complies: int
     findings: int

@@ -13,9 +13,9 @@ import pandas as pd
 
 from audit.findings.matters import distance
 from audit.findings.result import FINDING_COLUMNS, AuditResult
+from audit.language.rule import Rule
 from audit.report.rows import texts
 from audit.report.visible import all_visible, shortened, visible
-from audit.rulebook.models import AnyRule
 from audit.timeline.instants import Ints
 
 MOST_FINDINGS = 100_000
@@ -30,7 +30,7 @@ LONGEST_CELL = 300
 class RuleRows:
     """The findings of one rule that stand in the page as rows."""
 
-    rule: AnyRule
+    rule: Rule
     total: int
     rows: list[dict[str, str]]
 

@@ -7,10 +7,10 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from audit.findings.result import AuditResult
+from audit.language.rule import LEVELS
 from audit.report.rows import day_and_time, instant, level_name, texts
 from audit.report.unjudged import count_reasons
 from audit.report.visible import shortened, visible
-from audit.rulebook.models import LEVELS
 
 LISTED: Final = 20
 """How many findings, and reasons, are listed; their number is exact."""

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from audit.forms.margins import LIMIT, Margins
+from audit.language.rule import Rule
 from audit.report.visible import visible
-from audit.rulebook.models import AnyRule
 
 STEP = 26
 BASE, TALLEST = 58, 40
@@ -52,12 +52,12 @@ class Nearness:
     says: str
 
 
-def nearness(rules: tuple[AnyRule, ...], margins: Mapping[str, tuple[Margins, ...]]) -> list[Nearness]:
+def nearness(rules: tuple[Rule, ...], margins: Mapping[str, tuple[Margins, ...]]) -> list[Nearness]:
     """Draw every limit that something was measured against."""
     return [_one(rule, counted) for rule in rules for counted in margins.get(rule.id, ()) if counted.total]
 
 
-def _one(rule: AnyRule, counted: Margins) -> Nearness:
+def _one(rule: Rule, counted: Margins) -> Nearness:
     most = max(counted.counts)
     columns = tuple(
         Column(
@@ -103,7 +103,7 @@ def _between(counted: Margins, place: int) -> str:
     return f"from {low} to below {high}" if counted.kind == "least" else f"above {low} to {high}"
 
 
-def _in_words(rule: AnyRule, counted: Margins) -> Iterator[str]:
+def _in_words(rule: Rule, counted: Margins) -> Iterator[str]:
     yield f"{visible(rule.title)}: at {counted.kind} {visible(counted.limit)}."
     yield f"{counted.total:,} measured, {counted.broken:,} broke it, {counted.near:,} kept it by less than a tenth."
     yield "; ".join(f"{_between(counted, place)}: {number:,}" for place, number in enumerate(counted.counts) if number)

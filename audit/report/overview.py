@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from audit.language.rule import LEVELS
 from audit.report.visible import visible
-from audit.rulebook.models import LEVELS
 from audit.timeline.instants import DAY, micros, stamp
 
 MOST_STATIONS = 10

@@ -10,9 +10,9 @@ from urllib.parse import quote
 from audit.errors import InternalError
 from audit.findings.result import PLACE_COLUMNS, AuditResult
 from audit.intake.export import Source
+from audit.language.rule import Level, Rule
 from audit.report.rows import texts
 from audit.report.visible import shortened, visible
-from audit.rulebook.models import AnyRule, Level
 
 MOST_RESULTS: Final = 25_000
 """More results in one run, and a code host refuses the whole file."""
@@ -57,7 +57,7 @@ def _run(result: AuditResult) -> dict[str, Any]:
     }
 
 
-def _rule(rule: AnyRule) -> dict[str, Any]:
+def _rule(rule: Rule) -> dict[str, Any]:
     help_text = " ".join([rule.put_right, rule.caution or ""]).strip()
     sources = "; ".join(f"{basis.source}{f', {basis.section}' if basis.section else ''}" for basis in rule.basis)
     return {

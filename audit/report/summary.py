@@ -8,10 +8,10 @@ from pathlib import Path
 
 from audit.findings.result import AuditResult
 from audit.health.health import OUTCOMES, Health
+from audit.language.rule import LEVELS, Level
 from audit.report.rows import day_and_time, instant, level_name
 from audit.report.unjudged import count_reasons
 from audit.report.visible import visible
-from audit.rulebook.models import LEVELS, Level
 
 SHOWN = 4
 """How many rules or reasons are named; the others are counted."""

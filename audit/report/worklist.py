@@ -10,9 +10,9 @@ from typing import Final
 import pandas as pd
 
 from audit.findings.result import AuditResult
+from audit.language.rule import LEVELS, Rule
 from audit.report.rows import day_and_time, instant, texts
 from audit.report.visible import shortened
-from audit.rulebook.models import LEVELS, AnyRule
 
 MOST_FINDINGS: Final = 5_000
 """A list holds the most serious findings up to this number, and says so where there are more."""
@@ -161,7 +161,7 @@ def leave_alone(record: str) -> str:
     return f"Leave the original entry{f' ({record})' if record else ''} as it is: add a new one with its own date."
 
 
-def _jobs(known: pd.DataFrame, rules: dict[str, AnyRule], last_day: str) -> list[Job]:
+def _jobs(known: pd.DataFrame, rules: dict[str, Rule], last_day: str) -> list[Job]:
     names = ("rule", "level", "finding_id", "position", "component_serial", "task_id", "flight_id", "at", "message")
     columns = [[shortened(cell or "", LONGEST_TEXT) for cell in texts(known[name])] for name in names]
     rows = list(zip(*columns, strict=True))

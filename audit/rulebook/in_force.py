@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date, timedelta
 
-from audit.rulebook.models import AnyRule, Basis, Condition, Conditions, IntervalRule, OverlapRule
+from audit.forms import form_of
+from audit.language.condition import Condition, Conditions
+from audit.language.rule import Basis, Rule
 from audit.yaml.faults import Misplaced
 
 Days = tuple[date, date]
@@ -31,15 +33,7 @@ def cited(bases: Iterable[Basis], day: date) -> str:
     return "; ".join(one.source if one.section is None else f"{one.source}, {one.section}" for one in on_the_day)
 
 
-def judged_by_record(rule: AnyRule) -> bool:
-    """Whether each subject of the rule is a record, or stands on records, whose day decides what was in force."""
-    if isinstance(rule, OverlapRule):
-        return "tasks" in rule.between
-    # What is counted over a time isn't any one record's.
-    return not isinstance(rule, IntervalRule) and getattr(rule, "sessions", None) is None
-
-
-def limited_to_its_days(rule: AnyRule) -> AnyRule:
+def limited_to_its_days(rule: Rule) -> Rule:
     """The rule, its scope limited to records whose work began on a day (at its station) when a source was in force.
 
     Misplaced where sources leave days out and no record's day could decide.
@@ -47,7 +41,7 @@ def limited_to_its_days(rule: AnyRule) -> AnyRule:
     days = days_in_force(rule.basis)
     if days == (ALWAYS,):
         return rule
-    if not judged_by_record(rule):
+    if form_of(rule).dated_by(rule) is None:
         sentence = "no source was in force on some days, but this rule judges no single record by its day"
         raise Misplaced([(("basis",), f"{sentence}; expected sources that leave no day out")])
     alternatives = rule.scope.any_of

@@ -11,38 +11,18 @@ from typing import Any
 from pydantic import ValidationError
 
 from audit.errors import AuditError
+from audit.forms import FORMS
 from audit.intake.export import Source as File
 from audit.intake.small_files import read_file
+from audit.language.protection import FOLDER, look_up, tables_beside
+from audit.language.rule import Rule
 from audit.rulebook.in_force import limited_to_its_days
-from audit.rulebook.models import (
-    AnyRule,
-    CountRule,
-    HoldRule,
-    IntervalRule,
-    OrderRule,
-    OverlapRule,
-    PrecedeRule,
-    RecordRule,
-    SpacingRule,
-)
-from audit.rulebook.protection import FOLDER, look_up, tables_beside
 from audit.shipped import rules_folder
 from audit.yaml.faults import Misplaced, did_you_mean, explained, quoted
 from audit.yaml.source import Source, read_source, shortened, written
 
 RESERVED = frozenset({"export-health", "settings", FOLDER})
 """Folders beside the rule packs that hold other files than rules."""
-
-MODELS: Mapping[str, type[AnyRule]] = {
-    "record": RecordRule,
-    "hold": HoldRule,
-    "order": OrderRule,
-    "precede": PrecedeRule,
-    "interval": IntervalRule,
-    "count": CountRule,
-    "spacing": SpacingRule,
-    "overlap": OverlapRule,
-}
 
 
 @dataclass(frozen=True)
@@ -82,7 +62,7 @@ class Rulebook:
     `settings` says where each value in force comes from; `stationed` are the aircraft that settings have at a base.
     """
 
-    rules: tuple[AnyRule, ...]
+    rules: tuple[Rule, ...]
     rule_files: tuple[File, ...]
     written: tuple[Mapping[str, Any], ...]
     tables: tuple[File, ...] = ()
@@ -102,7 +82,7 @@ def load_rules(folder: Path) -> Rulebook:
     paths = sorted(_rule_files(folder), key=lambda path: path.relative_to(folder).as_posix())
     if not paths:
         raise AuditError(f"{folder}: no rule files (*.yaml) in this folder")
-    rules: list[AnyRule] = []
+    rules: list[Rule] = []
     files: list[File] = []
     written: list[Mapping[str, Any]] = []
     faults: list[str] = []
@@ -149,7 +129,7 @@ def _rule_files(folder: Path) -> Iterator[Path]:
         yield from (Path(parent, name) for name in names if name.lower().endswith((".yaml", ".yml")))
 
 
-def read_rule(content: bytes, name: str, tables: Path | None = None) -> AnyRule:
+def read_rule(content: bytes, name: str, tables: Path | None = None) -> Rule:
     """Read one rule file, with the tables of a folder (default: those that ship).
 
     AuditError has a line for each fault: file, line, path, what was expected.
@@ -159,21 +139,22 @@ def read_rule(content: bytes, name: str, tables: Path | None = None) -> AnyRule:
     return rule_in(source)
 
 
-def rule_in(source: Source) -> AnyRule:
+def rule_in(source: Source) -> Rule:
     """The rule that a file with its tables holds. AuditError has a line for each fault."""
     name, data = source.name, source.data
     if not isinstance(data, dict):
         raise AuditError(f"{name}, line 1: expected a rule with id, title, form and so on")
     form = data.get("form")
-    if not isinstance(form, str) or form not in MODELS:
-        got = f"got {quoted(form)}{did_you_mean(shortened(str(form)), MODELS)}"
+    if not isinstance(form, str) or form not in FORMS:
+        got = f"got {quoted(form)}{did_you_mean(shortened(str(form)), FORMS)}"
         if "form" not in data:
             got = "no form is given"
-        raise AuditError(f"{name}, line {source.line(('form',))}: $.form: {got}; expected one of {', '.join(MODELS)}")
+        raise AuditError(f"{name}, line {source.line(('form',))}: $.form: {got}; expected one of {', '.join(FORMS)}")
+    model = FORMS[form].rule
     try:
-        return limited_to_its_days(MODELS[form].model_validate(data))
+        return limited_to_its_days(model.model_validate(data))
     except ValidationError as error:
-        raise AuditError(*explained(source, MODELS[form], error)) from None
+        raise AuditError(*explained(source, model, error)) from None
     except Misplaced as error:
         faults = (f"{name}, line {source.line(path)}: {written(path)}: {sentence}" for path, sentence in error.faults)
         raise AuditError(*faults) from None

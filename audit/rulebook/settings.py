@@ -16,10 +16,11 @@ from pydantic import Discriminator, Field, Tag, ValidationError
 from audit.errors import AuditError
 from audit.intake.export import Source as File
 from audit.intake.small_files import read_file
+from audit.language.events import Season, SeasonByBase, month_days, season_text
+from audit.language.rule import Rule
+from audit.language.values import Text
 from audit.rulebook.in_force import limited_to_its_days
 from audit.rulebook.loading import Rulebook, Setting, SetValue
-from audit.rulebook.models import AnyRule, Season, Text
-from audit.rulebook.seasons import SEASONS, SeasonByBase, month_days, season_text
 from audit.yaml.faults import MOST_FAULTS, Part, as_model, did_you_mean, explained, known_keys, quoted
 from audit.yaml.source import Path as Place
 from audit.yaml.source import Source, read_source, shortened, written
@@ -41,6 +42,12 @@ KEYS = (
 
 NONE = "none"
 """Takes a value away."""
+
+SEASONS: Mapping[str, Season] = {
+    "northern": Season.model_validate({"from": "10-01", "to": "04-30"}),
+    "southern": Season.model_validate({"from": "04-01", "to": "10-31"}),
+}
+"""The icing seasons of the hemispheres that every settings file may name. Common practice, no source."""
 
 Histories = dict[str, tuple[SetValue, ...]]
 """By key, all that a value of a rule was: first the rule file's, last the one in force."""
@@ -113,7 +120,7 @@ def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:
     if faults:
         raise AuditError(*faults)
     stationed = _stationed(layers)
-    changed: list[AnyRule] = []
+    changed: list[Rule] = []
     settings: list[Setting] = []
     for rule, file, text in zip(rulebook.rules, rulebook.rule_files, rulebook.written, strict=True):
         values: Histories = {
@@ -150,7 +157,7 @@ def _sentences(layer: Settings, faults: Iterator[tuple[Place, str]]) -> list[str
 
 
 def _misfits(
-    content: SettingsFile, rules: Mapping[str, AnyRule], earlier: Mapping[str, Season]
+    content: SettingsFile, rules: Mapping[str, Rule], earlier: Mapping[str, Season]
 ) -> Iterator[tuple[Place, str]]:
     """What a file names that isn't there, or is there twice."""
     for name, season in content.seasons.items():
@@ -174,7 +181,7 @@ def _misfits(
                 yield ("rules", name, *place), sentence
 
 
-def _unfit(rule: AnyRule, asked: Mapping[str, Any], seasons: Mapping[str, Season]) -> Iterator[tuple[Place, str]]:
+def _unfit(rule: Rule, asked: Mapping[str, Any], seasons: Mapping[str, Season]) -> Iterator[tuple[Place, str]]:
     """What the rule has no place for; whether a value fits its place is for the rule's model to say."""
     settable = _settable(rule)
     if not asked:
@@ -192,7 +199,7 @@ def _unfit(rule: AnyRule, asked: Mapping[str, Any], seasons: Mapping[str, Season
             yield (key,), "expected something to set, got none"
 
 
-def _no_numbers(rule: AnyRule, asked: Any) -> Iterator[tuple[Place, str]]:
+def _no_numbers(rule: Rule, asked: Any) -> Iterator[tuple[Place, str]]:
     given = _numbers(rule)
     expected = f"expected one of the numbers that the rule requires: {', '.join(map('.'.join, given))}"
     if not isinstance(asked, dict) or not asked:
@@ -227,12 +234,12 @@ def _stationed(layers: Sequence[Layer]) -> dict[str, _Stationed]:
     }
 
 
-def _settable(rule: AnyRule) -> tuple[str, ...]:
+def _settable(rule: Rule) -> tuple[str, ...]:
     has = known_keys(type(rule), ())
     return tuple(key for key in KEYS if key in has and (key != "require" or _numbers(rule)))
 
 
-def _numbers(rule: AnyRule) -> dict[tuple[str, str], float]:
+def _numbers(rule: Rule) -> dict[tuple[str, str], float]:
     """The limits that a rule requires of columns, by column and operator."""
     require = getattr(rule, "require", None)
     return {
@@ -243,7 +250,7 @@ def _numbers(rule: AnyRule) -> dict[tuple[str, str], float]:
     }
 
 
-def _values(rule: AnyRule, text: Mapping[str, Any]) -> dict[str, str]:
+def _values(rule: Rule, text: Mapping[str, Any]) -> dict[str, str]:
     """Every value of a rule that may be set, by its key, as the text of the rule writes it."""
     found: dict[str, str] = {}
     for key in _settable(rule):
@@ -259,7 +266,7 @@ def _values(rule: AnyRule, text: Mapping[str, Any]) -> dict[str, str]:
     return found
 
 
-def _laid_over(rule: AnyRule, text: Mapping[str, Any], layers: Sequence[Layer], values: Histories) -> AnyRule:
+def _laid_over(rule: Rule, text: Mapping[str, Any], layers: Sequence[Layer], values: Histories) -> Rule:
     """The rule as the settings have it; they are added to the history of its values."""
     for layer, seasons in layers:
         asked = layer.content.rules.get(rule.id)
@@ -287,9 +294,7 @@ def _set_by(layer: Settings, value: str) -> SetValue:
     return SetValue(value, layer.content.set_by, layer.content.source, layer.file.name)
 
 
-def _merged(
-    model: type[AnyRule], text: Mapping[str, Any], changes: Mapping[str, Any], at: Place = ()
-) -> dict[str, Any]:
+def _merged(model: type[Rule], text: Mapping[str, Any], changes: Mapping[str, Any], at: Place = ()) -> dict[str, Any]:
     """What a rule file says with changes laid over it, key by key; the days of a season are changed together."""
     merged = dict(text)
     for key, value in changes.items():

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import get_args
 
 import pytest
 
+from audit.authoring.linting import lint
+from audit.authoring.running import run_examples
 from audit.cli import run
-from audit.cli.rules import Form
 from audit.exit_codes import ExitCode
 from audit.forms import FORMS
-from audit.forms.examples import run_examples
-from audit.forms.linting import lint
 from audit.rulebook.loading import load_rules
 from audit.shipped import rules_folder
 
@@ -40,9 +38,14 @@ def test_lint_asks_for_the_blanks_and_for_nothing_else(form: str, tmp_path: Path
     assert lint(tmp_path) == []
 
 
-def test_forms_that_can_be_asked_for_are_the_forms_there_are() -> None:
-    """The command line knows each form, and no other."""
-    assert get_args(Form) == tuple(FORMS)
+def test_a_form_that_is_none_is_answered_with_those_there_are(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One sentence names them all, and nothing is written."""
+    folder = tmp_path / "mine"
+    assert run(["rules", "new", "a-fault", "--form", "hodl", "--pack", str(folder)]) == ExitCode.COULD_NOT_RUN
+    assert "there are record, hold, order" in " ".join(capsys.readouterr().err.split())
+    assert not folder.exists()
 
 
 def test_next_steps_are_told_and_work(

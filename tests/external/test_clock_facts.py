@@ -17,8 +17,8 @@ import pytest
 from audit.forms.judging import judge_rule
 from audit.intake.export import Export
 from audit.intake.reading import read_rows
+from audit.language.rule import Rule
 from audit.rulebook.loading import load_rules
-from audit.rulebook.models import AnyRule
 from audit.shipped import rules_folder
 from audit.timeline.timeline import build_timeline
 from tests.external.verdicts import rule
@@ -210,13 +210,13 @@ def test_the_same_span_on_the_clock_lasts_longer_or_less(zone: str, start: str, 
 
 
 @pytest.fixture(scope="module")
-def before_cure() -> AnyRule:
+def before_cure() -> Rule:
     """The rule that ships: no takeoff within PT24H."""
     (found,) = (rule for rule in load_rules(rules_folder()).rules if rule.id == "flight-before-cure")
     return found
 
 
-def verdict(law: AnyRule, zone: str, coat: tuple[str, str], takeoff: str) -> str:
+def verdict(law: Rule, zone: str, coat: tuple[str, str], takeoff: str) -> str:
     """What the rule says of a coat (by the clock) and a takeoff (in the zone's wall-clock time)."""
     instant = datetime.fromisoformat(takeoff).replace(tzinfo=ZoneInfo(zone)).astimezone(UTC)
     outcomes = judge_rule(law, build_timeline(export(zone, [coat], [instant.isoformat()])))
@@ -237,7 +237,7 @@ def verdict(law: AnyRule, zone: str, coat: tuple[str, str], takeoff: str) -> str
         (LORD_HOWE, "2024-04-07", 24.5, "11:30"),
     ],
 )
-def test_24_hours_are_not_a_day(before_cure: AnyRule, zone: str, day: str, hours: float, enough: str) -> None:
+def test_24_hours_are_not_a_day(before_cure: Rule, zone: str, day: str, hours: float, enough: str) -> None:
     """ISO 8601 (PT24H is not P1D), dates by 15 USC 260a, 2000/84/EC, IANA (recomputed): from noon to noon takes 23 to
     25 hours, and the cure is over 24 hours after the last coat, to the second."""
     eve = date.fromisoformat(day) - timedelta(days=1)
@@ -258,13 +258,13 @@ def test_24_hours_are_not_a_day(before_cure: AnyRule, zone: str, day: str, hours
         ("2024-11-04T01:30", "complies"),
     ],
 )
-def test_an_hour_that_cannot_be_judged(before_cure: AnyRule, takeoff: str, expected: str) -> None:
+def test_an_hour_that_cannot_be_judged(before_cure: Rule, takeoff: str, expected: str) -> None:
     """15 USC 260a (recomputed): a coat that ended at 01:30 on 3 November 2024 in New York ended at 05:30Z or 06:30Z;
     only where the verdict hangs on which it was, there is none."""
     assert verdict(before_cure, NEW_YORK, ("2024-11-03T00:45", "2024-11-03T01:30"), takeoff) == expected
 
 
-def test_a_coat_in_an_hour_that_never_was(before_cure: AnyRule) -> None:
+def test_a_coat_in_an_hour_that_never_was(before_cure: Rule) -> None:
     """15 USC 260a (recomputed): 02:30 on 10 March 2024 doesn't exist in New York; the record is quarantined with its
     value and place, and nothing is judged by it."""
     came_in = export(NEW_YORK, [("2024-03-10T01:30", "2024-03-10T02:30"), ("2024-03-11T01:30", "2024-03-11T02:30")])

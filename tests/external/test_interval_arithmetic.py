@@ -15,10 +15,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from audit.forms.due import Meter, meters, next_base
+from audit.forms.due import Limits, Meter, Tolerance, meters, next_base
 from audit.forms.judging import judge_rule
 from audit.intake.reading import read_rows
-from audit.rulebook.models import Limits, Tolerance
 from audit.timeline.instants import HOUR
 from audit.timeline.timeline import build_timeline
 from tests.external.verdicts import rule

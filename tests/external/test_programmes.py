@@ -19,8 +19,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from audit.authoring.explaining import LEVEL_MEANS
 from audit.findings.result import AuditResult
-from audit.forms.explaining import LEVEL_MEANS
 from audit.pipeline import run_audit
 from audit.shipped import rules_folder
 from tests.external.test_interval_arithmetic import day_end, flown_and_treated

@@ -7,13 +7,13 @@ from typing import Any
 
 import pytest
 
-from audit.forms.examples import verdict, verdict_on
-from audit.forms.explaining import LEVEL_MEANS
-from audit.rulebook.examples import example_export
+from audit.authoring.examples import example_export
+from audit.authoring.explaining import LEVEL_MEANS
+from audit.authoring.running import verdict, verdict_on
+from audit.language.protection import read_table
+from audit.language.rule import LEVELS, Example
 from audit.rulebook.in_force import cited
 from audit.rulebook.loading import load_rules
-from audit.rulebook.models import LEVELS, Example
-from audit.rulebook.protection import read_table
 from audit.shipped import rules_folder
 from audit.timeline.timeline import build_timeline
 

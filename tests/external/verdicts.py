@@ -6,12 +6,13 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from audit.rulebook.models import AnyRule, Rule
+from audit.forms import any_rule
+from audit.language.rule import Rule
 
-RULES: TypeAdapter[AnyRule] = TypeAdapter(Rule)
+RULES: TypeAdapter[Rule] = TypeAdapter(any_rule())
 
 
-def rule(form: str, **parts: Any) -> AnyRule:
+def rule(form: str, **parts: Any) -> Rule:
     """A rule of that form, as a rule file would give it."""
     return RULES.validate_python(
         {

@@ -14,11 +14,11 @@ import pyarrow.csv
 import pyarrow.parquet
 import pytest
 
+from audit.authoring.examples import example_export
 from audit.findings.collect import collect
 from audit.forms.judging import judge_rule
+from audit.language.rule import Example
 from audit.pipeline import run_audit
-from audit.rulebook.examples import example_export
-from audit.rulebook.models import Example
 from audit.shipped import sample_folder
 from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES, rule

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from audit.authoring.examples import Example, example_export
 from audit.findings.collect import collect
 from audit.forms.judging import judge_rule
-from audit.rulebook.examples import Example, example_export
 from audit.rulebook.loading import load_rules
 from audit.shipped import rules_folder
 from audit.timeline.timeline import build_timeline

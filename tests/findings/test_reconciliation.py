@@ -9,8 +9,8 @@ import pytest
 from audit.errors import InternalError
 from audit.findings.reconciliation import FileReconciled, reconcile
 from audit.intake.reading import read_rows
+from audit.language.rule import Rule
 from audit.rulebook.loading import load_rules
-from audit.rulebook.models import AnyRule
 from audit.shipped import rules_folder
 from audit.timeline.timeline import build_timeline
 
@@ -41,12 +41,12 @@ ROWS = {
 
 
 @pytest.fixture(scope="module")
-def wrong_material() -> tuple[AnyRule, ...]:
+def wrong_material() -> tuple[Rule, ...]:
     """The rule about preservative on the wrong material: it reads tasks, products and components."""
     return tuple(rule for rule in load_rules(rules_folder()).rules if rule.id == "preservative-on-wrong-material")
 
 
-def test_each_row_is_counted_once(wrong_material: tuple[AnyRule, ...]) -> None:
+def test_each_row_is_counted_once(wrong_material: tuple[Rule, ...]) -> None:
     """A row of two faults counts by its first; blank, repeated and unused rows are told apart."""
     export = read_rows(ROWS)
     tasks, products, lots = reconcile(export, build_timeline(export), wrong_material)
@@ -67,7 +67,7 @@ def test_without_rules_nothing_is_used() -> None:
     ]
 
 
-def test_rows_left_out_by_a_mapping_are_told(wrong_material: tuple[AnyRule, ...]) -> None:
+def test_rows_left_out_by_a_mapping_are_told(wrong_material: tuple[Rule, ...]) -> None:
     """They are no rows read of this table, and stand beside them."""
     export = read_rows(ROWS)
     (rows,) = export.files["tasks"]
@@ -77,7 +77,7 @@ def test_rows_left_out_by_a_mapping_are_told(wrong_material: tuple[AnyRule, ...]
 
 
 @pytest.mark.parametrize(("read", "audited"), [(7, 3), (5, 2)])
-def test_numbers_that_do_not_add_up_stop_the_run(read: int, audited: int, wrong_material: tuple[AnyRule, ...]) -> None:
+def test_numbers_that_do_not_add_up_stop_the_run(read: int, audited: int, wrong_material: tuple[Rule, ...]) -> None:
     """A row too many or too few is a defect of the program, never a report."""
     export = read_rows(ROWS)
     (rows,) = export.files["tasks"]

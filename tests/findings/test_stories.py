@@ -9,16 +9,16 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from audit.authoring.examples import example_export
 from audit.findings.collect import collect
 from audit.findings.result import AuditResult
 from audit.findings.scenes import Scene, Span, Story, Usage
 from audit.findings.stories import stories
 from audit.forms.judging import judge_rule
+from audit.language.rule import Example, Rule
 from audit.pipeline import run_audit
 from audit.report.pictures import draw
-from audit.rulebook.examples import example_export
 from audit.rulebook.loading import load_rules
-from audit.rulebook.models import AnyRule, Example
 from audit.shipped import rules_folder, sample_folder
 from audit.timeline.instants import HOUR, instant
 from audit.timeline.timeline import build_timeline
@@ -38,7 +38,7 @@ def sample() -> AuditResult:
     return run_audit(sample_folder())
 
 
-def told(rule: AnyRule, example: Example) -> tuple[pd.DataFrame, tuple[Story, ...]]:
+def told(rule: Rule, example: Example) -> tuple[pd.DataFrame, tuple[Story, ...]]:
     """The findings of an example, and their stories."""
     as_of = None if example.as_of is None else pd.Timestamp(example.as_of)
     if as_of is not None and as_of.tzinfo is None:
@@ -49,7 +49,7 @@ def told(rule: AnyRule, example: Example) -> tuple[pd.DataFrame, tuple[Story, ..
 
 
 @pytest.mark.parametrize(("rule", "example"), FINDINGS)
-def test_every_example_can_be_told_and_drawn(rule: AnyRule, example: Example) -> None:
+def test_every_example_can_be_told_and_drawn(rule: Rule, example: Example) -> None:
     """Whatever a shipped rule finds in its examples has a story that can be drawn, or none; never an error."""
     found, several = told(rule, example)
     assert len(found)

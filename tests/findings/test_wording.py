@@ -7,10 +7,10 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from audit.authoring.examples import example_export
 from audit.findings.collect import collect
 from audit.forms.judging import judge_rule
-from audit.rulebook.examples import example_export
-from audit.rulebook.models import Example
+from audit.language.rule import Example
 from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES, rule
 

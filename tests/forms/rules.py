@@ -8,13 +8,14 @@ from typing import Any
 import pandas as pd
 from pydantic import TypeAdapter
 
+from audit.authoring.examples import example_export
+from audit.forms import any_rule
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import Outcomes
-from audit.rulebook.examples import example_export
-from audit.rulebook.models import AnyRule, Example, Rule
+from audit.language.rule import Example, Rule
 from audit.timeline.timeline import build_timeline
 
-RULES: TypeAdapter[AnyRule] = TypeAdapter(Rule)
+RULES: TypeAdapter[Rule] = TypeAdapter(any_rule())
 
 
 def rule(form: str, **parts: Any) -> dict[str, Any]:

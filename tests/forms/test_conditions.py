@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
+from audit.authoring.examples import example_export
 from audit.forms.conditions import FALSE, TRUE, UNKNOWN, judge
-from audit.rulebook.examples import example_export
-from audit.rulebook.models import Conditions, Example
+from audit.language.condition import Conditions
+from audit.language.rule import Example
 from audit.timeline.timeline import build_timeline
 
 

@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from audit.authoring.examples import example_export
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import cases
-from audit.rulebook.examples import example_export
-from audit.rulebook.models import Example
+from audit.language.rule import Example
 from audit.timeline.timeline import Timeline, build_timeline
 from tests.forms.rules import RULES, rule
 

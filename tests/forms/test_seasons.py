@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from audit.forms import FORMS
 from audit.forms.outcomes import Outcomes
-from audit.rulebook.models import AnyRule
-from audit.rulebook.seasons import SeasonByBase
+from audit.language.events import SeasonByBase
+from audit.language.rule import Rule
 from audit.timeline.timeline import Timeline
 from tests.forms.rules import RULES, rule
 from tests.forms.test_against_twin import (
@@ -27,14 +27,14 @@ from tests.forms.test_against_twin import (
 )
 
 
-def at_bases(data: dict[str, Any], **seasons: dict[str, str]) -> AnyRule:
+def at_bases(data: dict[str, Any], **seasons: dict[str, str]) -> Rule:
     """The rule with other seasons for some aircraft."""
     season = SeasonByBase.model_validate(data["season"] | {"by_aircraft": seasons})
     return RULES.validate_python(data).model_copy(update={"season": season})
 
 
-def evaluate(judged: AnyRule, timeline: Timeline) -> Outcomes:
-    return FORMS[judged.form](judged, timeline)
+def evaluate(judged: Rule, timeline: Timeline) -> Outcomes:
+    return FORMS[judged.form].evaluate(judged, timeline)
 
 
 def cases_of(aircraft: str, outcomes: Outcomes, timeline: Timeline) -> list[tuple[Any, ...]]:

@@ -17,8 +17,11 @@ from audit.findings.result import (
     AuditResult,
     RecordUse,
 )
+from audit.forms.hold import HoldRule
+from audit.forms.interval import IntervalRule
+from audit.forms.record import RecordRule
 from audit.intake.export import RowCount, Source
-from audit.rulebook.models import AnyRule, HoldRule, IntervalRule, RecordRule
+from audit.language.rule import Rule
 
 QUARANTINE_COLUMNS = ("table", "file", "line", "column", "value", "reason")
 PUT_RIGHT = "Inspect the coating, coat again where it is damaged, and record both."
@@ -26,11 +29,11 @@ PUT_RIGHT = "Inspect the coating, coat again where it is damaged, and record bot
 _EXAMPLES = [{"name": "a", "expect": "complies"}, {"name": "b", "expect": "finding"}]
 
 
-def _rule(model: type[AnyRule], **fields: Any) -> AnyRule:
+def _rule(model: type[Rule], **fields: Any) -> Rule:
     return model.model_validate({"basis": [{"source": "common practice, no source"}], "examples": _EXAMPLES} | fields)
 
 
-RULES: tuple[AnyRule, ...] = (
+RULES: tuple[Rule, ...] = (
     _rule(
         RecordRule,
         id="preservative-on-wrong-material",
@@ -210,6 +213,6 @@ def make_finding() -> Callable[..., dict[str, Any]]:
 
 
 @pytest.fixture(scope="session")
-def rules() -> tuple[AnyRule, ...]:
+def rules() -> tuple[Rule, ...]:
     """Return the invented rules."""
     return RULES

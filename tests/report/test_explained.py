@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from audit.forms.explaining import ExampleTable, Explanation, ShownExample
+from audit.authoring.explaining import ExampleTable, Explanation, ShownExample
 from audit.report.explained import as_markdown, as_text
 
 WIDE = ExampleTable("tasks", ("task_id", "remarks"), (("T1", "word " * 20), ("T2", "")))

@@ -17,9 +17,9 @@ import pytest
 
 from audit.findings.reconciliation import FileReconciled
 from audit.findings.result import Absent, AuditResult
+from audit.language.rule import Rule
 from audit.report.html import DRAWN_QUARANTINE, URGENT, RuleCoverage, render
 from audit.report.listing import STATIC_FINDINGS
-from audit.rulebook.models import AnyRule
 
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>&lt;\u202e{{ 7*7 }}"
 VOID = {"meta", "br", "input", "col"}
@@ -255,7 +255,7 @@ def test_only_a_whole_audit_is_a_plain_yes(result_of: Callable[..., AuditResult]
     ],
 )
 def test_silence_never_reads_as_a_pass(
-    rules: tuple[AnyRule, ...], counts: tuple[int, int, int, int, int, bool], verdict: str
+    rules: tuple[Rule, ...], counts: tuple[int, int, int, int, int, bool], verdict: str
 ) -> None:
     """Only a rule that was judged throughout on rows that were read is said to comply."""
     assert RuleCoverage(rules[0], *counts).verdict == verdict

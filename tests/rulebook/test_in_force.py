@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from audit.errors import AuditError
+from audit.language.rule import Basis, Rule
 from audit.rulebook.in_force import cited, days_in_force, limited_to_its_days
 from audit.rulebook.loading import read_rule
-from audit.rulebook.models import AnyRule, Basis
 from tests.forms.rules import RULES, outcomes, rule, verdict
 
 DAYS = [date(2025, 1, 1) + timedelta(days=number) for number in range(12)]
@@ -25,7 +25,7 @@ def dated(form: str, *basis: dict[str, str], **parts: Any) -> dict[str, Any]:
     return rule(form, **parts) | {"basis": list(basis)}
 
 
-def limited(data: dict[str, Any]) -> AnyRule:
+def limited(data: dict[str, Any]) -> Rule:
     return limited_to_its_days(RULES.validate_python(data))
 
 

@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 
 from audit.errors import AuditError
+from audit.forms.record import RecordRule
+from audit.language.condition import Needed
+from audit.language.protection import read_table
 from audit.rulebook.loading import load_rules, read_rule
-from audit.rulebook.models import Needed, RecordRule
-from audit.rulebook.protection import read_table
 from audit.rulebook.settings import read_settings, with_settings
 from audit.shipped import rules_folder
 

@@ -10,11 +10,14 @@ from pathlib import Path
 import jsonschema
 import pytest
 
+from audit.authoring.editor_schema import settings_schema
 from audit.errors import AuditError
-from audit.rulebook.editor_schema import settings_schema
+from audit.forms.hold import HoldRule
+from audit.forms.interval import IntervalRule
+from audit.forms.record import RecordRule
+from audit.forms.spacing import SpacingRule
+from audit.language.events import SeasonByBase
 from audit.rulebook.loading import Rulebook, load_rules
-from audit.rulebook.models import HoldRule, IntervalRule, RecordRule, SpacingRule
-from audit.rulebook.seasons import SeasonByBase
 from audit.rulebook.settings import read_settings, with_settings
 from audit.yaml.source import read_yaml
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from audit.authoring.examples import example_export
 from audit.errors import AuditError
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import Outcomes
-from audit.rulebook.examples import example_export
-from audit.rulebook.models import AnyRule, Example
+from audit.language.rule import Example, Rule
 from audit.timeline.timeline import Timeline, build_timeline
 
 
@@ -31,7 +31,7 @@ class ExampleResult:
         return (self.got == self.expected) == (self.known_gap is None)
 
 
-def run_examples(rules: Iterable[AnyRule]) -> Iterator[ExampleResult]:
+def run_examples(rules: Iterable[Rule]) -> Iterator[ExampleResult]:
     """Judge every example of every rule, each as a small export of its own, through the whole of intake and
     timeline."""
     for rule in rules:
@@ -49,7 +49,7 @@ def run_examples(rules: Iterable[AnyRule]) -> Iterator[ExampleResult]:
             )
 
 
-def verdict(rule: AnyRule, example: Example) -> str:
+def verdict(rule: Rule, example: Example) -> str:
     """What a rule says of an example, its own or another's."""
     return verdict_on(rule, timeline_of(example))
 
@@ -69,7 +69,7 @@ def timeline_of(example: Example) -> Timeline:
     return build_timeline(export, as_of)
 
 
-def verdict_on(rule: AnyRule, timeline: Timeline) -> str:
+def verdict_on(rule: Rule, timeline: Timeline) -> str:
     """What a rule says of a small export: the most serious of the outcomes."""
     return _said(judge_rule(rule, timeline))
 

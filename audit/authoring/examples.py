@@ -19,7 +19,7 @@ from typing import Any
 from audit.intake.export import Export
 from audit.intake.reading import read_rows
 from audit.intake.tables import PRODUCT_CLASSES
-from audit.rulebook.models import Example
+from audit.language.rule import Example
 
 _TASK = {
     "work_order": "W1",

@@ -9,8 +9,8 @@ from typing import Any
 import jsonschema
 import pytest
 
+from audit.authoring.editor_schema import editor_schema
 from audit.errors import AuditError
-from audit.rulebook.editor_schema import editor_schema
 from audit.rulebook.loading import load_rules, read_rule
 from audit.yaml.source import read_yaml
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from audit.forms.examples import ExampleResult, run_examples
-from audit.forms.unknowns import unjudged_when
+from audit.authoring.examples import example_export
+from audit.authoring.running import ExampleResult, run_examples
+from audit.authoring.unknowns import unjudged_when
 from audit.intake.tables import PRODUCT_CLASSES
-from audit.rulebook.examples import example_export
+from audit.language.rule import Example, Rule
 from audit.rulebook.loading import load_rules
-from audit.rulebook.models import AnyRule, Example
 from audit.shipped import rules_folder
 
 RULES = load_rules(rules_folder()).rules
@@ -35,7 +35,7 @@ def test_the_six_rules_are_there_with_their_forms_and_levels() -> None:
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.id)
-def test_every_rule_shows_each_outcome_it_can_have(rule: AnyRule) -> None:
+def test_every_rule_shows_each_outcome_it_can_have(rule: Rule) -> None:
     """Complies and finding always; unjudged where, by its explanation, something can leave it unjudged."""
     judged = [result for result in RESULTS if result.rule_id == rule.id and result.known_gap is None]
     shown = {result.expected for result in judged} - {"out-of-scope"}

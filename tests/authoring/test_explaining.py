@@ -8,15 +8,16 @@ from typing import Any
 
 import pytest
 
-from audit.forms.explaining import USUAL_CAUTION, WHO_GOVERNS, ExampleTable, explain, shown_example
+from audit.authoring.examples import example_export
+from audit.authoring.explaining import USUAL_CAUTION, WHO_GOVERNS, ExampleTable, explain, shown_example
+from audit.authoring.unknowns import unjudged_when
+from audit.forms.describing import CLOCK_WENT_BACK
 from audit.forms.judging import judge_rule
 from audit.forms.reads import conditions_of, tables_read
-from audit.forms.unknowns import CLOCK_WENT_BACK, unjudged_when
 from audit.intake.tables import TABLES
-from audit.rulebook.examples import example_export
-from audit.rulebook.in_words import name_in_words
+from audit.language.in_words import name_in_words
+from audit.language.rule import Example, Rule
 from audit.rulebook.loading import load_rules
-from audit.rulebook.models import AnyRule, Example
 from audit.shipped import rules_folder
 from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES, rule
@@ -263,7 +264,7 @@ def test_a_known_gap_explains_nothing() -> None:
 
 
 @pytest.mark.parametrize("asked", SHIPPED, ids=lambda asked: asked.id)
-def test_every_rule_that_ships_can_be_explained(asked: AnyRule) -> None:
+def test_every_rule_that_ships_can_be_explained(asked: Rule) -> None:
     """No part of an explanation is empty, and no sentence shows how the code names things."""
     found = explain(asked)
     assert found.demands
@@ -293,7 +294,7 @@ def test_what_can_leave_a_rule_unjudged(parts: dict[str, Any], words: tuple[str,
     assert unjudged_when(RULES.validate_python(rule(**parts))) == words
 
 
-def _with_less(asked: AnyRule, example: Example) -> Iterator[Example]:
+def _with_less(asked: Rule, example: Example) -> Iterator[Example]:
     """The example with a column that the rule reads, or a table, taken away."""
     names = set().union(*(conditions.names() for conditions in conditions_of(asked))) | {"position", "product"}
     for name in sorted(names & set(TABLES["tasks"].columns)):
@@ -304,7 +305,7 @@ def _with_less(asked: AnyRule, example: Example) -> Iterator[Example]:
 
 
 @pytest.mark.parametrize("asked", SHIPPED, ids=lambda asked: asked.id)
-def test_what_leaves_a_rule_unjudged_was_announced(asked: AnyRule) -> None:
+def test_what_leaves_a_rule_unjudged_was_announced(asked: Rule) -> None:
     """Whatever is taken away from a rule's first example, the reason why it is then unjudged is one that it names."""
     announced = unjudged_when(asked)
     for less in _with_less(asked, asked.examples[0]):

@@ -10,10 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from audit.authoring.examples import example_export
+from audit.authoring.logic import can_fail, can_hold
 from audit.forms.conditions import FALSE, TRUE, Judged, judge
-from audit.rulebook.examples import example_export
-from audit.rulebook.logic import can_fail, can_hold
-from audit.rulebook.models import Conditions, Example
+from audit.language.condition import Conditions
+from audit.language.rule import Example
 from audit.timeline.timeline import Timeline, build_timeline
 
 

@@ -12,7 +12,9 @@ from pydantic import AfterValidator, Field, Tag
 from audit.errors import AuditError
 from audit.intake.export import Source as File
 from audit.intake.small_files import read_file
-from audit.rulebook.models import SHAPE, Basis, Items, Text
+from audit.language.condition import SHAPE, Items
+from audit.language.rule import Basis
+from audit.language.values import Text
 from audit.yaml.faults import Part, as_model, did_you_mean, quoted
 from audit.yaml.source import Path as Place
 from audit.yaml.source import Source, read_source, shortened, written

@@ -8,8 +8,9 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from audit.forms import any_rule
 from audit.intake.tables import TABLES, Table
-from audit.rulebook.models import OPERATORS, Rule
+from audit.language.condition import OPERATORS
 from audit.rulebook.settings import KEYS, NONE, SettingsFile
 from audit.timeline.vocabulary import VOCABULARY
 
@@ -83,7 +84,7 @@ def _text(schema: dict[str, Any]) -> str:
 
 
 def _rules_schema() -> dict[str, Any]:
-    schema = TypeAdapter(Rule).json_schema(by_alias=True, mode="validation")
+    schema = TypeAdapter(any_rule()).json_schema(by_alias=True, mode="validation")
     definitions = schema["$defs"]
     # What a validator checks, the schema of its result doesn't describe.
     for part in definitions.values():
@@ -95,10 +96,13 @@ def _rules_schema() -> dict[str, Any]:
     # A file names the table; what it says takes the place of the name on loading.
     definitions["Needed"]["properties"]["by"] = {"type": "string", "description": "A table of the rules folder"}
     del definitions["Protection"]
-    conditions = definitions["Conditions"]
-    conditions["properties"] |= {name: _condition(name) for name in VOCABULARY}
-    conditions["properties"]["any_of"]["items"] = {**conditions["properties"]["any_of"]["items"], "minProperties": 1}
-    conditions["additionalProperties"] = False
+    for conditions in (definitions["Conditions"], definitions["BootConditions"]):
+        of_boots = conditions is definitions["BootConditions"]
+        names = [name for name in VOCABULARY if name.startswith("component.") or not of_boots]
+        conditions["properties"] |= {name: _condition(name) for name in names}
+        alternative = {**conditions["properties"]["any_of"]["items"], "minProperties": 1}
+        conditions["properties"]["any_of"]["items"] = alternative
+        conditions["additionalProperties"] = False
     definitions["RecordRule"]["properties"]["require"]["minProperties"] = 1
     for name in ("until", "over"):
         definitions["HoldRule"]["properties"][name]["minProperties"] = 1

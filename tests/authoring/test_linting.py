@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from audit.forms.linting import lint
+from audit.authoring.linting import lint
 from audit.shipped import rules_folder
 
 GOOD = """\

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import timedelta
 from typing import Any
 
-from audit.rulebook.models import Basis, Condition, Conditions, Needed, OtherColumn
+from audit.language.condition import Condition, Conditions, Needed, OtherColumn
+from audit.language.rule import Basis
 from audit.timeline.vocabulary import VOCABULARY
 
 MONTHS = (
@@ -151,3 +152,8 @@ def basis_in_words(basis: Basis) -> str:
     elif basis.to is not None:
         text += f" (in force until {basis.to})"
     return text if basis.note is None else f"{text}: {basis.note}"
+
+
+def label_of(name: str) -> str:
+    """What a column is called; one that only a table has stays as it is written."""
+    return VOCABULARY[name].label if name in VOCABULARY else name

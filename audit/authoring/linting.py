@@ -12,29 +12,17 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel
-
-from audit.forms.examples import timeline_of, verdict_on
-from audit.forms.explaining import asks_about_products
-from audit.forms.unknowns import unjudged_when
+from audit.authoring.explaining import asks_about_products
+from audit.authoring.logic import can_fail, can_hold, parts
+from audit.authoring.running import timeline_of, verdict_on
+from audit.authoring.skeletons import FILL_IN
+from audit.authoring.unknowns import unjudged_when
+from audit.forms import form_of
 from audit.intake.small_files import read_file
-from audit.intake.tables import TABLES
+from audit.language.condition import Conditions
+from audit.language.rule import Basis, Rule, selections
 from audit.rulebook.in_force import days_in_force
-from audit.rulebook.in_words import list_in_words
 from audit.rulebook.loading import load_rules
-from audit.rulebook.logic import can_fail, can_hold, parts
-from audit.rulebook.models import (
-    AnyRule,
-    Basis,
-    Conditions,
-    CountRule,
-    Number,
-    OrderRule,
-    OverlapRule,
-    PrecedeRule,
-    RecordRule,
-)
-from audit.rulebook.skeletons import FILL_IN
 from audit.yaml.source import Path as Place
 from audit.yaml.source import Source, read_source
 
@@ -81,7 +69,7 @@ def lint(folder: Path) -> list[Complaint]:
     return [Complaint(sources[number].name, line, message) for number, line, message in placed]
 
 
-def _blanks(rule: AnyRule, source: Source) -> Iterator[Fault]:
+def _blanks(rule: Rule, source: Source) -> Iterator[Fault]:
     for path in source.lines:
         value = source.data
         for part in path:
@@ -90,7 +78,7 @@ def _blanks(rule: AnyRule, source: Source) -> Iterator[Fault]:
             yield path, f"still to be filled in ({FILL_IN})"
 
 
-def _name(rule: AnyRule, source: Source) -> Iterator[Fault]:
+def _name(rule: Rule, source: Source) -> Iterator[Fault]:
     for key, text in (("id", rule.id), ("title", rule.title)):
         if cure := named_cure(text):
             yield (key,), f"the {key} names the fault, not the cure: expected it not to begin with `{cure}`"
@@ -102,7 +90,7 @@ def named_cure(text: str) -> str | None:
     return told and told[0]
 
 
-def _basis(rule: AnyRule, source: Source) -> Iterator[Fault]:
+def _basis(rule: Rule, source: Source) -> Iterator[Fault]:
     for number, basis in enumerate(rule.basis):
         yield from (((*("basis", number), key), message) for key, message in _one_basis(basis))
     yield from _gaps(rule.basis)
@@ -125,18 +113,18 @@ def _gaps(bases: Sequence[Basis]) -> Iterator[Fault]:
         yield ("basis",), f"no source was in force from {gap}: the rule judges no record of those days"
 
 
-def _put_right(rule: AnyRule, source: Source) -> Iterator[Fault]:
+def _put_right(rule: Rule, source: Source) -> Iterator[Fault]:
     for told in _ALTERING.finditer(rule.put_right):
         if not _NEGATED.search(rule.put_right[: told.start()]):
             yield ("put_right",), f"a record is never altered: expected a new, dated entry instead of `{told[0]}`"
 
 
-def _caution(rule: AnyRule, source: Source) -> Iterator[Fault]:
+def _caution(rule: Rule, source: Source) -> Iterator[Fault]:
     if rule.caution is None and asks_about_products(rule):
         yield ("put_right",), "this is about work with products: expected a caution for those who put it right"
 
 
-def _outcomes(rule: AnyRule, source: Source) -> Iterator[Fault]:
+def _outcomes(rule: Rule, source: Source) -> Iterator[Fault]:
     shown = {example.expect for example in rule.examples if example.known_gap is None}
     if "unjudged" not in shown and (reasons := unjudged_when(rule)):
         yield ("examples",), f"expected an example that is unjudged, such as that {reasons[0]}"
@@ -147,24 +135,11 @@ def _outcomes(rule: AnyRule, source: Source) -> Iterator[Fault]:
         names.add(example.name)
 
 
-def _selections(part: BaseModel, path: Place = ()) -> Iterator[tuple[Place, Conditions]]:
-    """All conditions by which a rule selects something, with their paths in the file."""
-    for name, field in type(part).model_fields.items():
-        value, place = getattr(part, name), (*path, field.alias or name)
-        if isinstance(value, Conditions):
-            yield place, value
-        elif isinstance(value, BaseModel):
-            yield from _selections(value, place)
-        elif isinstance(value, tuple) and name not in ("examples", "basis"):
-            for number, item in enumerate(value):
-                if isinstance(item, BaseModel):
-                    yield from _selections(item, (*place, number))
-
-
-def _contradictions(rule: AnyRule, source: Source) -> Iterator[Fault]:
-    for path, conditions in _selections(rule):
+def _contradictions(rule: Rule, source: Source) -> Iterator[Fault]:
+    required = form_of(rule).requires(rule)
+    for path, conditions in selections(rule):
         # What is required may hang on the scope, and is looked at with it.
-        if path != ("require",):
+        if conditions is not required:
             yield from (((*path, *below), message) for below, message in _contradicting(conditions))
 
 
@@ -180,61 +155,37 @@ def _contradicting(conditions: Conditions) -> Iterator[Fault]:
             yield ("any_of", number), "this alternative can never hold"
 
 
-def _requirements(rule: AnyRule, source: Source) -> Iterator[Fault]:
+def _requirements(rule: Rule, source: Source) -> Iterator[Fault]:
     """What a record in scope can't break, or can't meet."""
-    if not isinstance(rule, RecordRule) or not can_hold(rule.scope):
+    required = form_of(rule).requires(rule)
+    if required is None or not can_hold(rule.scope):
         return
+    place = next(path for path, conditions in selections(rule) if conditions is required)
     settled = False
-    for path, part in parts(rule.require):
+    for path, part in parts(required):
         if not can_hold(rule.scope, part):
             settled = True
-            yield ("require", *path), "no record in scope can meet this: everything would be a finding"
+            yield (*place, *path), "no record in scope can meet this: everything would be a finding"
         elif not can_fail(part, rule.scope):
             settled = True
-            yield ("require", *path), "every record in scope meets this: it can never be a finding"
-    if not settled and not can_hold(rule.scope, rule.require):
-        yield ("require",), "no record in scope can meet all of this: everything would be a finding"
+            yield (*place, *path), "every record in scope meets this: it can never be a finding"
+    if not settled and not can_hold(rule.scope, required):
+        yield place, "no record in scope can meet all of this: everything would be a finding"
 
 
-def _limits(rule: AnyRule, source: Source) -> Iterator[Fault]:
-    """What the other forms can never find."""
-    match rule:
-        case OrderRule() if not can_fail(rule.scope, rule.among):
-            yield ("among",), "all of these are in scope themselves: nothing can ever be a finding"
-        case PrecedeRule():
-            for way_number, way in enumerate(rule.precedents):
-                path: Place = ("or_else", way_number - 1) if way_number else ()
-                for number, event in enumerate(way.broken_by):
-                    if event.where is not None and not can_fail(way.needs, event.where):
-                        message = "all of these are needed treatments themselves, which disturb nothing"
-                        yield (*path, "broken_by", number), message
-        case CountRule(coats=Number(at_least=1, at_most=None)):
-            yield ("coats",), "every session has a coat: nothing can ever be a finding"
-        case OverlapRule():
-            yield from _pairs(rule)
-        case _:
-            pass
+def _never(rule: Rule, source: Source) -> Iterator[Fault]:
+    """What can never find anything, as the form has it."""
+    for one in form_of(rule).never(rule):
+        if one.given is None or one.asked is None or not can_fail(one.asked, one.given):
+            yield one.place, one.message
 
 
-def _pairs(rule: OverlapRule) -> Iterator[Fault]:
-    if both := sorted(set(rule.same) & set(rule.differing)):
-        yield (
-            ("differing",),
-            f"{list_in_words(both, 'and')} can't be the same and differ: nothing can ever be a finding",
-        )
-    one, other = rule.between
-    if one == other and set(TABLES[one].key) <= set(rule.same):
-        yield ("same",), f"no two {one} have the same {list_in_words(TABLES[one].key, 'and')}"
-    if "tasks" not in rule.between and rule.scope.names():
-        yield ("scope",), "a scope restricts task records, of which there are none here"
-
-
-_CHECKS: tuple[Callable[[AnyRule, Source], Iterable[Fault]], ...] = (
-    *(_blanks, _name, _basis, _put_right, _caution, _outcomes, _contradictions, _requirements, _limits),
+_CHECKS: tuple[Callable[[Rule, Source], Iterable[Fault]], ...] = (
+    *(_blanks, _name, _basis, _put_right, _caution, _outcomes, _contradictions, _requirements, _never),
 )
 
 
-def _twins(rules: Sequence[AnyRule]) -> Iterator[tuple[int, str]]:
+def _twins(rules: Sequence[Rule]) -> Iterator[tuple[int, str]]:
     """Rules that mean the same, by their words or by every example of both."""
     timelines = cache(lambda number, place: timeline_of(rules[number].examples[place]))
     judged = cache(lambda number, example: verdict_on(rules[number], timelines(*example)))
@@ -260,7 +211,7 @@ def _twins(rules: Sequence[AnyRule]) -> Iterator[tuple[int, str]]:
                 )
 
 
-def _meaning(rule: AnyRule) -> str:
+def _meaning(rule: Rule) -> str:
     """What a rule selects and requires, however it is written."""
     return json.dumps(_sorted(rule.model_dump(exclude=_DESCRIPTIVE)), sort_keys=True, default=str)
 

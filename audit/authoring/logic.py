@@ -11,7 +11,7 @@ from itertools import chain, product
 from typing import Any
 
 from audit.intake.contracts import LIMITS
-from audit.rulebook.models import Condition, Conditions, Needed, OtherColumn
+from audit.language.condition import Condition, Conditions, Needed, OtherColumn
 from audit.timeline.vocabulary import VOCABULARY
 
 Literals = tuple[tuple[str, Condition], ...]

@@ -1,0 +1,1 @@
+"""Authoring: rules written, explained, looked over and tried out."""

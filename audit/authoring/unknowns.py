@@ -1,0 +1,94 @@
+"""What leaves a subject of a rule unjudged, worked out from the rule's form and the columns and tables it reads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from audit.forms import form_of
+from audit.forms.describing import NO_BOOT_KNOWN, not_supplied
+from audit.language.condition import BootConditions, Conditions, Needed
+from audit.language.in_words import name_in_words
+from audit.language.rule import Rule, conditions_of
+from audit.timeline.vocabulary import VOCABULARY
+
+_NEVER_BLANK = ("work_date", "work_minutes")
+_KEYS = {"product": "product.product", "lot": "lot.lot", "manual": "manual.revision"}
+"""The column of each list that is present exactly where the record's row is listed."""
+_NOT_LISTED = {
+    "product": "the product is not recorded, or not listed in products",
+    "lot": "the lot or its product is not recorded, or not listed in lots",
+    "manual": "the manual or its revision is not recorded, or not listed in manuals",
+    "performer": "the performer is not recorded, or holds nothing valid on the day of the work",
+    "certifier": "the certifier is not recorded, or holds nothing valid on the day of the signature",
+}
+
+
+def unjudged_when(rule: Rule) -> tuple[str, ...]:
+    """What can leave a subject of the rule unjudged, a phrase each; none where every subject can be judged."""
+    return tuple(dict.fromkeys((*_by_columns(rule), *form_of(rule).unjudged_when(rule))))
+
+
+def _by_columns(rule: Rule) -> Iterator[str]:
+    """What may be missing of the columns that conditions read."""
+    given = _surely_given(rule.scope)
+    blank: dict[str, None] = {}
+    tables: dict[str, None] = {}
+    for conditions in conditions_of(rule):
+        if isinstance(conditions, BootConditions):
+            # Of a boot itself nothing but its own cells can be missing.
+            blank |= dict.fromkeys(sorted(name for name in _asked(conditions, set()) if _may_be_blank(name)))
+            continue
+        known = given | _surely_given(conditions)
+        for name in sorted(conditions.names()):
+            if (table := VOCABULARY[name].table) != "tasks":
+                tables[table] = None
+        yield from _not_in_tables(conditions)
+        for name in sorted(_asked(conditions, known)):
+            prefix = "product" if name == "product_class" else name.partition(".")[0] if "." in name else ""
+            if prefix == "component":
+                yield NO_BOOT_KNOWN
+            elif prefix in ("performer", "certifier") or (prefix and _KEYS[prefix] not in known):
+                yield _NOT_LISTED[prefix]
+            if prefix not in ("performer", "certifier") and _may_be_blank(name):
+                blank[name] = None
+    for name in blank:
+        where = "recorded" if VOCABULARY[name].table == "tasks" else f"given in {VOCABULARY[name].table}"
+        yield f"{name_in_words(name)} is not {where}"
+    # Whether two boots are recorded in one place isn't even known to be a blank.
+    if "components" in tables:
+        yield NO_BOOT_KNOWN
+    for table in tables:
+        yield not_supplied(table)
+
+
+def _not_in_tables(conditions: Conditions) -> Iterator[str]:
+    for condition in conditions.columns.values():
+        for _, operand in condition.operators():
+            if isinstance(operand, Needed):
+                yield f"one of the {name_in_words(operand.column)} is not in the table {operand.by.name}"
+    for option in conditions.any_of:
+        yield from _not_in_tables(option)
+
+
+def _asked(conditions: Conditions, known: set[str]) -> set[str]:
+    """The columns whose missing value leaves a condition undecided."""
+    asked = set()
+    for name, condition in conditions.columns.items():
+        operators = dict(condition.operators())
+        if set(operators) != {"present"} and name not in known:
+            asked.add(name)
+        asked |= {operand.column for operand in operators.values() if hasattr(operand, "column")} - known
+    return asked.union(*(_asked(option, known | _surely_given(option)) for option in conditions.any_of))
+
+
+def _surely_given(conditions: Conditions) -> set[str]:
+    """The columns that can't be missing where the conditions hold or fail for another reason than a missing value."""
+    given = {name for name, condition in conditions.columns.items() if condition.present}
+    if "product.product" in given:
+        given |= {"product_class", "product"}
+    return given
+
+
+def _may_be_blank(name: str) -> bool:
+    column = VOCABULARY[name]
+    return name not in _NEVER_BLANK and not column.column.needed

@@ -1,0 +1,74 @@
+"""Phrases in which forms describe themselves to people."""
+
+from __future__ import annotations
+
+from audit.language.condition import Conditions
+from audit.language.events import Event, Season, SeasonByBase
+from audit.language.in_words import all_of, conditions_in_words, day_of_year_in_words
+
+SESSION = "A session is the records of one work order, position and product class; it ends when the last of them does."
+
+NO_BOOT_KNOWN = "no boot is known at that position and time, or two are recorded there"
+NO_POSITION_KNOWN = "the position is not recorded"
+SAME_START = "both started at the same time"
+CLOCK_WENT_BACK = (
+    "a time falls into the hour that the clock went through twice, and the verdict hangs on which is meant"
+)
+
+
+def not_supplied(table: str) -> str:
+    """That a table is missing."""
+    return f"the table {table} is not supplied"
+
+
+def records(conditions: Conditions, noun: str = "records") -> str:
+    """`closed task records where action is apply`."""
+    phrases = conditions_in_words(conditions)
+    return f"closed task {noun}" + (f" where {all_of(phrases)}" if phrases else "")
+
+
+def sessions(conditions: Conditions) -> str:
+    """Which sessions, and what a session is."""
+    return f"Each session of {records(conditions)}. {SESSION}"
+
+
+def work(said: str, conditions: Conditions) -> str:
+    """What is said of work, and of which: `the same boot was worked on before, in a record where ...`."""
+    phrases = conditions_in_words(conditions)
+    return f"{said}, in a record where {all_of(phrases)}" if phrases else said
+
+
+def absent(event: Event) -> str:
+    """That an event did not happen."""
+    if event.where is None:
+        return "the aircraft did not take off"
+    return work("no other work began on that position", event.where)
+
+
+def season_days(season: Season) -> str:
+    """`1 October to 30 April (UTC, both days included)`."""
+    first, last = day_of_year_in_words(season.from_), day_of_year_in_words(season.to)
+    elsewhere = "; aircraft at some bases have another" if isinstance(season, SeasonByBase) else ""
+    return f"{first} to {last} (UTC, both days included{elsewhere})"
+
+
+def only_boots(boots: Conditions) -> tuple[str, ...]:
+    """Which boots alone are looked at; nothing where all are."""
+    phrases = conditions_in_words(boots)
+    return (f"Only boots of which {all_of(phrases)}.",) if phrases else ()
+
+
+def limits(low: object, high: object) -> str:
+    """`at least 2 and at most 3`, `exactly 2`."""
+    if low == high:
+        return f"exactly {low}"
+    parts = [] if low is None else [f"at least {low}"]
+    return " and ".join(parts if high is None else [*parts, f"at most {high}"])
+
+
+def of_class(conditions: Conditions) -> str:
+    """What conditions select, as far as the product class that they name tells: `an ice-adhesion-treatment`."""
+    asked = conditions.columns.get("product_class")
+    if asked is None or not isinstance(asked.is_, str):
+        return "a treatment"
+    return f"{'an' if asked.is_[0] in 'aeiou' else 'a'} {asked.is_}"

@@ -1,0 +1,98 @@
+"""A rule form as one value: all that is particular to it. The form's own module makes it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Generic, Literal, TypeVar
+
+import pandas as pd
+
+from audit.forms.outcomes import Outcomes
+from audit.language.condition import Conditions
+from audit.language.rule import Rule, conditions_of
+from audit.timeline.readings import Owner
+from audit.timeline.timeline import Timeline
+from audit.yaml.source import Path as Place
+
+R = TypeVar("R", bound=Rule)
+
+SubjectKind = Literal["one", "pair", "unordered pair"]
+
+
+@dataclass(frozen=True)
+class Never:
+    """What makes a rule, or a part of it, find nothing: said at `place` of its file.
+
+    With `given` and `asked` it is so only if nothing that meets the one can fail the other.
+    """
+
+    place: Place
+    message: str
+    given: Conditions | None = None
+    asked: Conditions | None = None
+
+
+def _never(rule: Rule) -> Iterable[Never]:
+    return ()
+
+
+def _nothing_required(rule: Rule) -> Conditions | None:
+    return None
+
+
+def _by_aircraft(rule: Rule) -> Owner:
+    return "aircraft"
+
+
+def _one(rule: Rule) -> SubjectKind:
+    return "one"
+
+
+def _own_record(rule: Rule) -> str | None:
+    return "task"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Form(Generic[R]):
+    """Everything that the other rooms ask about a form. `cases` are rows of `Outcomes.cases`, `rule` is of the model.
+
+    How it judges:
+    `evaluate`     the outcomes of a rule on a timeline, in one reading of its ambiguous times
+    `reads`        tables (`flights`) and columns (`tasks.position`) that it reads whatever the rule's conditions ask
+    `selects`      the conditions by which it looks for task records, as subjects or as evidence
+    `requires`     the conditions that each record in scope must meet by itself; None where it asks for something else
+    `owner`        the key by which a load can be split without changing the rule's findings
+    `subject`      whether a subject is one thing or a pair, and whether the order of the pair matters
+
+    What it says of a case:
+    `identity`     the natural keys of each case's subject, from the cases and their evidence (see `collect`)
+    `facts`        the figures and names that the sentence is made of, by name, one for each case
+    `sentence`     what is wrong, with the figures, from the facts of one case
+    `dated_by`     the column of a case with the record whose day decides which source was in force; None: no record's
+
+    What it says of a rule:
+    `looks_at`     what a rule looks at, a sentence or more
+    `demands`      what must hold of that, a phrase each
+    `unjudged_when`  what can leave a subject unjudged beside what its conditions can't be decided by, a phrase each
+    `never`        what makes the rule find nothing
+    `skeleton`     the rest of a rule file to start from, after a scope of gloss coatings applied, with examples
+    """
+
+    name: str
+    rule: type[R]
+    evaluate: Callable[[R, Timeline], Outcomes]
+    reads: Callable[[R], Iterable[str]]
+    selects: Callable[[R], Iterable[Conditions]] = conditions_of
+    requires: Callable[[R], Conditions | None] = _nothing_required
+    owner: Callable[[R], Owner] = _by_aircraft
+    subject: Callable[[R], SubjectKind] = _one
+    identity: Callable[[R, pd.DataFrame, pd.DataFrame, Timeline], list[tuple[str, ...]]]
+    facts: Callable[[R, pd.DataFrame, Timeline], Mapping[str, Sequence[Any]]]
+    sentence: Callable[[R, Mapping[str, Any]], str]
+    dated_by: Callable[[R], str | None] = _own_record
+    looks_at: Callable[[R], str]
+    demands: Callable[[R], tuple[str, ...]]
+    unjudged_when: Callable[[R], Iterable[str]]
+    never: Callable[[R], Iterable[Never]] = _never
+    skeleton: str

@@ -1,0 +1,80 @@
+"""What cases are called by: cells of the rows that they name, for identities and sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from audit.forms.outcomes import NONE
+from audit.language.rule import Rule
+from audit.timeline.instants import Ints
+from audit.timeline.records import values
+from audit.timeline.timeline import Timeline
+
+Texts = npt.NDArray[np.object_]
+
+
+def cells(frame: pd.DataFrame | None, column: str, rows: Ints) -> Texts:
+    """Texts of a column at the rows, blank where the row is NONE or the value missing."""
+    result: Texts = np.full(len(rows), "", object)
+    if frame is None or column not in frame or not len(rows):
+        return result
+    known = np.flatnonzero(rows >= 0)
+    series = frame[column]
+    if isinstance(series.dtype, pd.CategoricalDtype):
+        codes = series.cat.codes.to_numpy()[rows[known]]
+        known, codes = known[codes >= 0], codes[codes >= 0]
+        result[known] = series.cat.categories.take(codes).to_numpy(object)
+    else:
+        chosen = series.array.take(rows[known])
+        result[known] = np.where(chosen.isna(), "", chosen.to_numpy(object))
+    return result
+
+
+def days(instants: Ints) -> Texts:
+    """The UTC days of instants, as 2025-11-03."""
+    texts: Texts = np.datetime_as_string(np.maximum(instants, 0).view("M8[us]"), unit="D").astype(object)
+    return texts
+
+
+def products(timeline: Timeline, rows: Ints) -> Texts:
+    """The products of records, `another treatment` where none is recorded."""
+    names = cells(timeline.tasks, "product", rows)
+    return np.where(names == "", "another treatment", names)
+
+
+def classes(timeline: Timeline, rows: Ints) -> list[str]:
+    """The product classes of records, blank where the product is not known."""
+    found = values(timeline, "product_class", rows)
+    return [found.text(index) for index in range(len(rows))]
+
+
+def at_work_order(
+    cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline, *more: Sequence[object] | Texts | pd.Series
+) -> list[tuple[str, ...]]:
+    """Natural keys of subjects of a work order: its aircraft, position and number, and what else tells them apart."""
+    work_order = cells(timeline.tasks, "work_order", np.maximum(cases["subject"].to_numpy(), NONE))
+    keys = (evidence["aircraft"], evidence["position"], work_order, *more)
+    return [tuple(map(str, key)) for key in zip(*keys, strict=True)]
+
+
+def of_session(rule: Rule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> list[tuple[str, ...]]:
+    """Natural keys of sessions: aircraft, position, work order and product class."""
+    return at_work_order(cases, evidence, timeline, classes(timeline, cases["subject"].to_numpy()))
+
+
+def of_treatment(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
+    """The facts of cases about a treatment: their figures, its product, and the product and number of the other one."""
+    other = np.where(cases["other"] >= 0, cases["other"], cases["task"])
+    subject = np.maximum(cases["subject"].to_numpy(), NONE)
+    return {
+        **{name: cases[name].tolist() for name in ("task", "at", "anchor", "measured", "carried", "limit", "unit")},
+        "treatment": products(timeline, subject).tolist(),
+        "other_product": products(timeline, other).tolist(),
+        "other_record": cells(timeline.tasks, "task_id", other).tolist(),
+        "anchor_day": days(cases["anchor"].to_numpy()).tolist(),
+    }

@@ -1,0 +1,57 @@
+"""What several forms have in common: events, seasons, a least and a most."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal, Self
+
+from pydantic import Field, model_validator
+
+from audit.language.condition import Conditions
+from audit.language.values import MonthDay
+from audit.yaml.faults import Part
+
+
+class Event(Part):
+    """Something that happens at an instant: an aircraft's takeoff, or the start of a treatment on the position."""
+
+    event: Literal["takeoff", "treatment"]
+    where: Conditions | None = None
+
+    @model_validator(mode="after")
+    def _only_treatments_have_conditions(self) -> Self:
+        if (self.event == "treatment") != (self.where is not None):
+            raise ValueError("expected `where` beside `event: treatment`, and only there")
+        return self
+
+
+class Season(Part):
+    """A yearly window of UTC dates, both days included; it may span the turn of the year."""
+
+    from_: MonthDay = Field(alias="from")
+    to: MonthDay
+
+
+class SeasonByBase(Season):
+    """A season, and that of the aircraft whose base has another. Settings make it; no rule file holds it."""
+
+    by_aircraft: Mapping[str, Season]
+
+
+def month_days(season: Season) -> dict[str, str]:
+    """A season as rule files write it."""
+    first, last = (f"{month:02d}-{day:02d}" for month, day in (season.from_, season.to))
+    return {"from": first, "to": last}
+
+
+def season_text(season: Season) -> str:
+    """A season as people read it: `10-01 to 04-30`."""
+    return " to ".join(month_days(season).values())
+
+
+def check_limits(at_least: Any, at_most: Any) -> None:
+    """Refuse, with ValueError, limits of which there is none, or that nothing could meet."""
+    if at_least is None and at_most is None:
+        raise ValueError("expected at_least or at_most")
+    if at_least is not None and at_most is not None and at_least > at_most:
+        raise ValueError("at_least is more than at_most; nothing could comply")
