@@ -5,8 +5,14 @@ CHROMIUM := /usr/bin/chromium
 BIN := $(VENV)/bin
 READY := $(VENV)/ready
 READY_DEV := $(VENV)/ready-dev
-INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
-COMPILE := $(BIN)/uv pip compile pyproject.toml --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate --upgrade
+READY_TOOLS := $(VENV)/ready-tools
+# Never resolves: the lock says it all, and a later release of a package can't change or break what is installed.
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps
+INSTALL_LOCKED := $(INSTALL) --require-hashes -r
+AGREES := $(BIN)/python -m pip check
+# Extras are kept: where a lock drops them, a pip that resolves asks for `name[extra]` again and finds it unpinned.
+COMPILE := $(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate \
+	--no-strip-extras --no-emit-index-url --no-emit-find-links --upgrade
 
 .PHONY: demo test fuzz fuzz-guided browser lint types contracts check bench mutants format docs schema sample golden example-report lock clean
 .DELETE_ON_ERROR:
@@ -40,8 +46,7 @@ bench: $(READY_DEV)
 	$(BIN)/python -m benchmarks.run
 
 # Changes to the rule forms that no test notices: hours on one core, apart from `check`. See pyproject.toml.
-mutants: $(READY_DEV)
-	$(INSTALL) mutmut==3.8.1
+mutants: $(READY_TOOLS)
 	$(BIN)/mutmut run --max-children 1
 	$(BIN)/mutmut results
 
@@ -50,8 +55,7 @@ fuzz: $(READY_DEV)
 	$(BIN)/python -m tests.fuzzing 20000
 
 # The same, led by what the input reaches: a minute for each kind, on Linux.
-fuzz-guided: $(READY_DEV)
-	$(INSTALL) atheris==3.0.0
+fuzz-guided: $(READY_TOOLS)
 	for kind in csv mapped xlsx parquet zip mapping rule; do \
 		$(BIN)/python -m tests.guided_fuzzing $$kind 60 || exit 1; done
 
@@ -84,10 +88,10 @@ example-report: demo browser
 	$(BIN)/python -m tests.summary_picture
 
 # The lock files carry hashes and no addresses: any package index serves.
-lock: $(READY_DEV)
-	$(INSTALL) uv
-	$(COMPILE) --extra build --output-file requirements.lock
-	$(COMPILE) --extra dev --output-file requirements-dev.lock
+lock: $(READY_TOOLS)
+	$(COMPILE) pyproject.toml --extra build --output-file requirements.lock
+	$(COMPILE) pyproject.toml --extra dev --output-file requirements-dev.lock
+	$(COMPILE) --group tools --constraint requirements-dev.lock --output-file requirements-tools.lock
 
 # A venv that could not be finished is no venv: the next call starts afresh.
 $(BIN)/python:
@@ -97,12 +101,20 @@ $(BIN)/python:
 
 # The build backend is in the lock too: nothing without a hash is fetched.
 $(READY): $(BIN)/python requirements.lock pyproject.toml
-	$(INSTALL) --require-hashes -r requirements.lock
-	$(INSTALL) --no-deps --no-build-isolation --editable .
+	$(INSTALL_LOCKED) requirements.lock
+	$(INSTALL) --no-build-isolation --editable .
+	$(AGREES)
 	touch $@
 
 $(READY_DEV): $(READY) requirements-dev.lock
-	$(INSTALL) --require-hashes -r requirements-dev.lock
+	$(INSTALL_LOCKED) requirements-dev.lock
+	$(AGREES)
+	touch $@
+
+# What only `make lock`, `make mutants` and `make fuzz-guided` need.
+$(READY_TOOLS): $(READY_DEV) requirements-tools.lock
+	$(INSTALL_LOCKED) requirements-tools.lock
+	$(AGREES)
 	touch $@
 
 clean:
