@@ -24,6 +24,7 @@ from audit.intake.export import Export
 from audit.intake.location import Location, location_name
 from audit.intake.reading import read_export
 from audit.language.rule import Rule
+from audit.rulebook.blanks import refuse_blanks
 from audit.rulebook.loading import load_rules
 from audit.rulebook.settings import read_settings, with_settings
 from audit.shipped import rules_folder
@@ -100,6 +101,7 @@ def traced_audit(
     progress("reading the rules")
     rules = rules if rules is not None else rules_folder()
     rulebook = load_rules(rules)
+    refuse_blanks(rulebook)
     rulebook = with_settings(rulebook, [read_settings(path) for path in settings])
     suite = read_suite(rules, rules_folder()) if health else None
     earlier = read_earlier(previous) if previous else None

@@ -15,12 +15,12 @@ from typing import Any
 from audit.authoring.explaining import asks_about_products
 from audit.authoring.logic import can_fail, can_hold, parts
 from audit.authoring.running import timeline_of, verdict_on
-from audit.authoring.skeletons import FILL_IN
 from audit.authoring.unknowns import unjudged_when
 from audit.forms import form_of
 from audit.intake.small_files import read_file
 from audit.language.condition import Conditions
 from audit.language.rule import Basis, Rule, selections
+from audit.rulebook.blanks import FILL_IN, blanks
 from audit.rulebook.in_force import days_in_force
 from audit.rulebook.loading import load_rules
 from audit.yaml.source import Path as Place
@@ -70,12 +70,8 @@ def lint(folder: Path) -> list[Complaint]:
 
 
 def _blanks(rule: Rule, source: Source) -> Iterator[Fault]:
-    for path in source.lines:
-        value = source.data
-        for part in path:
-            value = value[part]
-        if isinstance(value, str) and FILL_IN in value:
-            yield path, f"still to be filled in ({FILL_IN})"
+    for path in blanks(source.data):
+        yield path, f"still to be filled in ({FILL_IN})"
 
 
 def _name(rule: Rule, source: Source) -> Iterator[Fault]:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from audit.authoring.examples import example_export
 from audit.errors import AuditError
-from audit.forms.judging import judge_rule
+from audit.forms.judging import judge_rule, sentences
 from audit.forms.outcomes import Outcomes
 from audit.language.rule import Example, Rule
 from audit.timeline.timeline import Timeline, build_timeline
@@ -17,13 +17,18 @@ from audit.timeline.timeline import Timeline, build_timeline
 
 @dataclass(frozen=True)
 class ExampleResult:
-    """What an example was to give and what the rule gave; `known_gap` says why it is one that must not pass yet."""
+    """What an example was to give and what the rule gave; `known_gap` says why it is one that must not pass yet.
+
+    `because` says how the rule came to it: its subjects by outcome, then the sentence of each finding with its figures,
+    the reason of each that is unjudged, and the limits that something was measured against.
+    """
 
     rule_id: str
     example_name: str
     expected: str
     got: str
     known_gap: str | None = None
+    because: tuple[str, ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -37,15 +42,17 @@ def run_examples(rules: Iterable[Rule]) -> Iterator[ExampleResult]:
     for rule in rules:
         for example in rule.examples:
             try:
-                got = verdict(rule, example)
+                timeline = timeline_of(example)
             except AuditError as error:
                 raise AuditError(f"{rule.id}, {error}") from None
+            outcomes = judge_rule(rule, timeline)
             yield ExampleResult(
                 rule_id=rule.id,
                 example_name=example.name,
                 expected=example.expect,
-                got=got,
+                got=_said(outcomes),
                 known_gap=example.known_gap,
+                because=tuple(_because(rule, outcomes, timeline)),
             )
 
 
@@ -81,3 +88,17 @@ def _said(outcomes: Outcomes) -> str:
     if outcomes.unjudged:
         return "unjudged"
     return "complies" if outcomes.in_scope else "out-of-scope"
+
+
+def _because(rule: Rule, outcomes: Outcomes, timeline: Timeline) -> Iterator[str]:
+    yield (
+        f"{outcomes.in_scope:,} in scope: {outcomes.complies:,} complies, {outcomes.findings:,} finding, "
+        f"{outcomes.unjudged:,} unjudged"
+    )
+    found = outcomes.cases["finding"].to_numpy()
+    if found.any():
+        yield from sentences(rule, outcomes.cases[found].reset_index(drop=True), timeline)
+    yield from outcomes.cases["reason"][~found]
+    for limit in outcomes.margins:
+        if limit.total:
+            yield f"limit: at {limit.kind} {limit.limit}; {limit.total:,} measured, {limit.broken:,} broke it"

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from audit.forms import FORMS
-
-FILL_IN = "FILL IN"
-"""Stands where a new rule waits for its author."""
+from audit.rulebook.blanks import FILL_IN
 
 _HEAD = f"""\
 id: {{id}}

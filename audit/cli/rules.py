@@ -37,14 +37,21 @@ def rules_test(
 
     results = list(run_examples(load_rules(folder or rules_folder()).rules))
     for result in results:
-        outcome = "gap" if result.known_gap else "ok"
-        line = f"{outcome if result.passed else 'FAILED':<7} {result.rule_id}: {result.example_name}"
         if result.passed:
-            line += f" ({result.known_gap})" if result.known_gap else ""
-        else:
-            line += f": expected {result.expected}, got {result.got}"
-            line += "; the known gap is closed, remove known_gap" if result.known_gap else ""
-        print(visible(line))
+            gap = f" ({result.known_gap})" if result.known_gap else ""
+            print(visible(f"{'gap' if gap else 'ok':<7} {result.rule_id}: {result.example_name}{gap}"))
+    # Last, where whoever runs them looks: hundreds that hold would scroll one that doesn't off the screen.
+    for result in results:
+        if not result.passed:
+            closed = "; the known gap is closed, remove known_gap" if result.known_gap else ""
+            print(
+                visible(
+                    f"FAILED  {result.rule_id}: {result.example_name}: "
+                    f"expected {result.expected}, got {result.got}{closed}"
+                )
+            )
+            for line in result.because:
+                print(visible(f"        {line}"))
     failed = sum(not result.passed for result in results)
     gaps = sum(result.known_gap is not None for result in results)
     print(f"{len(results)} examples, {f'{gaps} of them known gaps, ' if gaps else ''}{failed} failed")
@@ -87,7 +94,8 @@ def rules_new(
 ) -> ExitCode:
     """Write a rule file to fill in, with examples that hold as they are. Nothing is ever overwritten."""
     from audit.authoring.linting import named_cure
-    from audit.authoring.skeletons import FILL_IN, skeleton
+    from audit.authoring.skeletons import skeleton
+    from audit.rulebook.blanks import FILL_IN
     from audit.rulebook.loading import read_rule
 
     if cure := named_cure(rule):

@@ -11,6 +11,7 @@ import pandas as pd
 from audit.findings.identity import finding_ids
 from audit.findings.result import FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms import form_of
+from audit.forms.judging import sentences
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import NONE, SEVERAL, Outcomes, together
 from audit.language.rule import Rule
@@ -56,7 +57,7 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline) -> Coll
     for number in np.unique(of).tolist():
         rule, rows = rules[number], slice(*np.searchsorted(of, (number, number + 1)))
         its = found[rows].reset_index(drop=True)
-        message[rows] = _messages(rule, its, timeline)
+        message[rows] = sentences(rule, its, timeline)
         basis[rows] = _bases(rule, its, timeline)
         ids[rows] = finding_ids(
             rule.id, form_of(rule).identity(rule, its, findings[rows], timeline), its["at"].tolist()
@@ -131,9 +132,3 @@ def _shown_by(cases: pd.DataFrame) -> tuple[Texts, Ints]:
     known = [row >= 0 for row in rows.values()]
     table = np.select(known, [np.full(len(cases), name, object) for name in rows], "")
     return table, np.select(known, list(rows.values()), NONE)
-
-
-def _messages(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
-    form = form_of(rule)
-    facts = form.facts(rule, cases, timeline)
-    return [form.sentence(rule, dict(zip(facts, row, strict=True))) for row in zip(*facts.values(), strict=True)]

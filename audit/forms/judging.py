@@ -56,6 +56,13 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     return Outcomes(max(plain.in_scope, len(found)), found, plain.margins)
 
 
+def sentences(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
+    """What is wrong in each of these findings of the rule, with the figures."""
+    form = form_of(rule)
+    facts = form.facts(rule, cases, timeline)
+    return [form.sentence(rule, dict(zip(facts, row, strict=True))) for row in zip(*facts.values(), strict=True)]
+
+
 def _times_tried(timeline: Timeline, readings: list[Timeline], verdicts: pd.DataFrame, owner: Owner) -> Ints:
     """In how many readings, the plain one included, each case's subject was judged."""
     task = np.where(verdicts["task"] >= 0, verdicts["task"], verdicts["subject"]).astype(np.int64)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from audit.authoring.examples import example_export
@@ -90,3 +92,15 @@ def test_a_table_can_not_be_missing_and_have_rows() -> None:
     """An example that says both contradicts itself."""
     with pytest.raises(ValueError, match="components can't both be missing and have rows"):
         Example(name="x", expect="complies", components=({},), not_supplied=("components",))
+
+
+def test_a_result_says_how_it_came_about() -> None:
+    """Counts first; then each finding with its figures, each reason, and the limit, with how many broke it."""
+    by_outcome = {result.got: result.because for result in RESULTS if result.rule_id == "flight-before-cure"}
+    counts, sentence, *limits = by_outcome["finding"]
+    assert counts.endswith("1 finding, 0 unjudged")
+    assert re.search(r"\d+ (h|min)", sentence)
+    assert all(re.fullmatch(r"limit: at least .+; \d+ measured, [1-9]\d* broke it", limit) for limit in limits)
+    assert limits
+    assert len(by_outcome["unjudged"]) >= 2
+    assert by_outcome["out-of-scope"] == ("0 in scope: 0 complies, 0 finding, 0 unjudged",)

@@ -12,7 +12,7 @@ from audit.cli import run
 from audit.exit_codes import ExitCode
 from audit.forms import FORMS
 from audit.rulebook.loading import load_rules
-from audit.shipped import rules_folder
+from audit.shipped import rules_folder, sample_folder
 
 
 @pytest.mark.parametrize("form", FORMS)
@@ -127,3 +127,21 @@ def test_an_example_that_is_set_aside_is_told(
     told = capsys.readouterr().err
     assert "product-before-cure, example '" in told
     assert f"tasks[0].{new.partition(':')[0]}" in told or f"tasks[1].{new.partition(':')[0]}" in told
+
+
+def test_no_audit_by_a_rule_with_blanks(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`check` refuses what `rules new` has written, one sentence with file and places; filled in, it is used."""
+    for name in ("a-fault", "another"):
+        run(["rules", "new", name, "--pack", str(tmp_path / "mine")])
+    capsys.readouterr()
+    check = ["check", str(sample_folder()), "--rules", str(tmp_path / "mine"), "--out", str(tmp_path / "out"), "-q"]
+    check += ["--skip-health", "--write", "json"]
+    assert run(check) == ExitCode.COULD_NOT_RUN
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert "FILL IN stands in a-fault.yaml at $.title, $.basis[0].note, $.why" in told
+    assert "; another.yaml at $.title" in told
+    assert not (tmp_path / "out").exists()
+    for path in (tmp_path / "mine").iterdir():
+        path.write_text(path.read_text(encoding="utf-8").replace("FILL IN", "the shop"), encoding="utf-8")
+    assert run(check) in (ExitCode.CLEAN, ExitCode.FINDINGS)
