@@ -69,7 +69,8 @@ def timeline_of(example: Example) -> Timeline:
         as_of = as_of.tz_localize("UTC") if as_of.tzinfo is None else as_of
     try:
         export = example_export(example)
-        for table, line, column, value, reason in export.rejects.drop(columns="file").itertuples(index=False):
+        wrong = pd.concat([export.rejects, export.faults]).drop(columns="file")
+        for table, line, column, value, reason in wrong.itertuples(index=False):
             raise AuditError(f"{table}[{line - 1}].{column}, {value!r}: {reason}")
     except AuditError as error:
         raise AuditError(f"example {example.name!r}: {error}") from None

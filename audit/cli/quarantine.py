@@ -21,21 +21,24 @@ def quarantine(
     mapping: MappingPath = None,
     csv: Annotated[bool, typer.Option("--csv", help="Print quarantine.csv, every value as it was written.")] = False,
 ) -> ExitCode:
-    """List the rows that an audit would set aside, with their text as written. Exit code 1 if there are any."""
+    """List the rows that an audit would set aside and the cells that it would leave out of others, as written. Exit
+    code 1 if there are any."""
+    import pandas as pd
+
     from audit.intake.reading import read_export
     from audit.report.rows import csv_text
 
     read = read_export(location(export), {}, mapping)
-    rejects = read.rejects
     if csv:
-        print(csv_text(rejects), end="")
+        print(csv_text(read.rejects), end="")
     else:
-        for file, line, column, value, reason in rejects[["file", "line", "column", "value", "reason"]].itertuples(
-            index=False
-        ):
+        told = pd.concat([read.rejects, read.faults]).drop(columns="table")
+        for file, line, column, value, reason in told.itertuples(index=False):
             place = f"{file}, line {line}{f', {column}' if column else ''}"
             print(visible(f"{place}: {shortened(value, WIDEST)!r}: {reason}"))
     rows = sum(count.quarantined for count in read.counts.values())
-    next_step = " Put them right at the source, by new entries." if rows else ""
-    say(f"{rows:,} row{'' if rows == 1 else 's'} set aside.{next_step}")
-    return ExitCode.FINDINGS if rows else ExitCode.CLEAN
+    cells = len(read.faults)
+    next_step = " Put them right at the source, by new entries." if rows or cells else ""
+    of_others = f"{cells:,} cell{'' if cells == 1 else 's'} in other rows left out"
+    say(f"{rows:,} row{'' if rows == 1 else 's'} set aside, {of_others}.{next_step}")
+    return ExitCode.FINDINGS if rows or cells else ExitCode.CLEAN

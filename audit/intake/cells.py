@@ -90,7 +90,8 @@ class Cells:
     """The rows of one canonical table as they stand in one file.
 
     `columns` maps canonical names to Arrow columns of `rows` cells: strings, `WORDS`, or the numbers, dates and times
-    of a Parquet file. `translated` is there where a mapping named them so.
+    of a Parquet file. `translated` is there where a mapping named them so. `present` names the canonical columns that
+    the file has, those that nobody asked for too.
     """
 
     table: Table
@@ -101,6 +102,7 @@ class Cells:
     ragged: tuple[Ragged, ...] = ()
     source: Source | None = None
     translated: Translated | None = None
+    present: frozenset[str] = frozenset()
 
     @property
     def origin(self) -> Origin:
@@ -142,6 +144,8 @@ class Origin:
 def match_columns(names: Sequence[str], file: str, table: Table, wanted: Sequence[Column]) -> dict[str, str]:
     """The wanted columns that the file has: canonical name -> name as written there (white space around it is ignored).
 
+    `canonical_names` tells which others are there.
+
     AuditError for a canonical column that is there twice, is needed and missing, or is written in another way (`Lot`).
     Other columns are none of the audit's business.
     """
@@ -160,6 +164,11 @@ def match_columns(names: Sequence[str], file: str, table: Table, wanted: Sequenc
     if missing:
         raise AuditError(f"{file} lacks {_missing(missing, unknown)}")
     return {column.name: written[column.name] for column in wanted if column.name in written}
+
+
+def canonical_names(names: Sequence[str], table: Table) -> frozenset[str]:
+    """The columns of a canonical table among the names of a header."""
+    return frozenset(name.strip() for name in names) & frozenset(table.columns)
 
 
 def _missing(missing: Sequence[str], unknown: Sequence[str]) -> str:

@@ -25,7 +25,8 @@ NEVER: Final = "never occurred: the clocks of the station went forward over it"
 class Clocked:
     """Time columns in UTC (datetime64[us], no zone); an ambiguous reading is the earlier instant.
 
-    `later` lists the other instant of each: columns row, column, later.
+    `later` lists the other instant of each: columns row, column, later. A reading that no clock is known for, or that
+    never occurred, is missing.
     """
 
     instants: Mapping[str, NDArray[np.datetime64]]
@@ -73,6 +74,8 @@ def to_utc(times: Mapping[str, Parsed], clocks: Mapping[str, Clock], stations: M
             # A blank station is at fault already where one is needed.
             nowhere = unknown & (stations[clock.told_by].codes < 0) if clock.told_by != "station" else unknown & False
             faults.append(Faults((column,), np.flatnonzero(nowhere), NO_STATION))
+            wall &= ~unknown
+            utc[unknown] = np.datetime64("NaT")
         for name, start, end in zip(clock.names, bounds[:-1], bounds[1:], strict=True):
             rows = by_zone[start:end]
             rows = rows[wall[rows]]

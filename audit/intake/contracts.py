@@ -42,8 +42,8 @@ NOT_BEFORE: Final[Mapping[str, tuple[str, str]]] = {
 """Times that may equal but not precede another, with the reason if they do."""
 
 
-def breaches(table: Table, frame: pd.DataFrame) -> list[Faults]:
-    """The rows (on a RangeIndex) that break the table's contract.
+def breaches(table: Table, frame: pd.DataFrame, *, complete: bool = True) -> list[Faults]:
+    """The cells of rows (on a RangeIndex) that break the table's contract: in `complete` ones no needed one is missing.
 
     InternalError if the contract itself fails (a wrong dtype, a check that crashes): that is never
     the data's doing, since the rows are typed by now.
@@ -52,7 +52,7 @@ def breaches(table: Table, frame: pd.DataFrame) -> list[Faults]:
     import pandera.pandas as pandera
     from pandera.config import ValidationDepth, config_context
 
-    schema = _schema(table, frame)
+    schema = _schema(table, frame, complete)
     # The environment (PANDERA_VALIDATION_ENABLED, ..._DEPTH) would switch checks off unseen.
     with config_context(validation_enabled=True, validation_depth=ValidationDepth.SCHEMA_AND_DATA):
         try:
@@ -72,11 +72,13 @@ def breaches(table: Table, frame: pd.DataFrame) -> list[Faults]:
     ]
 
 
-def _schema(table: Table, frame: pd.DataFrame) -> pandera.DataFrameSchema:
+def _schema(table: Table, frame: pd.DataFrame, complete: bool) -> pandera.DataFrameSchema:
     import pandera.pandas as pandera
 
     columns = {
-        name: pandera.Column(_DTYPES.get(column.kind), _checks(column, frame), nullable=not column.needed)
+        name: pandera.Column(
+            _DTYPES.get(column.kind), _checks(column, frame), nullable=not (column.needed and complete)
+        )
         for name, column in table.columns.items()
         if name in frame
     }
@@ -99,5 +101,5 @@ def _checks(column: Column, frame: pd.DataFrame) -> list[pandera.Check]:
     if column.name in NOT_BEFORE:
         other, reason = NOT_BEFORE[column.name]
         earlier = frame[other]
-        checks.append(pandera.Check(lambda cells: cells >= earlier.loc[cells.index], error=reason))
+        checks.append(pandera.Check(lambda cells: ~(cells < earlier.loc[cells.index]), error=reason))
     return checks

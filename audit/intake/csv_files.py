@@ -19,7 +19,18 @@ import pyarrow.csv
 from numpy.typing import NDArray
 
 from audit.errors import AuditError, said_by
-from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, Liner, Ragged, joined_header, match_columns
+from audit.intake.cells import (
+    PLAIN_KINDS,
+    WORDS,
+    Cells,
+    ExportFile,
+    Grid,
+    Liner,
+    Ragged,
+    canonical_names,
+    joined_header,
+    match_columns,
+)
 from audit.intake.export import Source
 from audit.intake.tables import Column, Table
 
@@ -142,9 +153,11 @@ class _WatchedFile(io.RawIOBase):
 def read_csv(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
     """Read the wanted columns as text; rows with too few or too many cells are ragged. AuditError names the place."""
     names: dict[str, str] = {}
+    present: set[str] = set()
 
     def choose(header: Sequence[str]) -> dict[str, Any]:
         names.update(match_columns(header, file.name, table, wanted))
+        present.update(canonical_names(header, table))
         return {
             written: pa.string() if table.columns[name].kind in PLAIN_KINDS else WORDS
             for name, written in names.items()
@@ -152,7 +165,9 @@ def read_csv(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
 
     grid = read_csv_grid(file, CANONICAL, choose)
     columns = {name: grid.columns[written] for name, written in names.items()}
-    return Cells(table, file.name, columns, grid.rows, grid.lines_of, grid.ragged, grid.source)
+    return Cells(
+        table, file.name, columns, grid.rows, grid.lines_of, grid.ragged, grid.source, present=frozenset(present)
+    )
 
 
 def read_csv_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[str]], Mapping[str, Any]]) -> Grid:

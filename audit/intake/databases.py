@@ -19,7 +19,7 @@ import numpy as np
 import pyarrow as pa
 
 from audit.errors import AuditError
-from audit.intake.cells import Cells, Grid, match_columns
+from audit.intake.cells import Cells, Grid, canonical_names, match_columns
 from audit.intake.export import Source
 from audit.intake.location import location_name
 from audit.intake.spelling import spelled
@@ -211,13 +211,17 @@ def canonical_opener(
 
     def read() -> list[Cells]:
         names: dict[str, str] = {}
+        present: set[str] = set()
 
         def choose(header: Sequence[str]) -> dict[str, Any]:
             names.update(match_columns(header, f"table {name}", table, wanted))
+            present.update(canonical_names(header, table))
             return dict.fromkeys(names.values(), pa.string())
 
         grid = database.read_table(name, choose)
         columns = {each: grid.columns[written] for each, written in names.items()}
-        return [Cells(table, grid.file, columns, grid.rows, grid.lines_of, source=grid.source)]
+        return [
+            Cells(table, grid.file, columns, grid.rows, grid.lines_of, source=grid.source, present=frozenset(present))
+        ]
 
     return read

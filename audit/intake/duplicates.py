@@ -1,15 +1,75 @@
-"""Rows that repeat the key of an earlier one."""
+"""Rows that repeat the key of an earlier one: the same again, or something else."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
+
+from audit.intake.faults import Faults
+from audit.intake.tables import Table
+
+AGAIN: Final = "duplicate of line"
+OTHER: Final = "other contents under the same key; see line"
+IN_DOUBT: Final = "said otherwise under the same key; see line"
+
+
+@dataclass(frozen=True)
+class Repeated:
+    """What is wrong with rows that share a key.
+
+    `rows` are set aside, with the faults that say why; of those `told` add nothing to what stands elsewhere. `cells`
+    are at fault in rows that stay: what is said otherwise under the same key.
+    """
+
+    rows: tuple[Faults, ...] = ()
+    told: NDArray[np.intp] = field(default_factory=lambda: np.empty(0, dtype=np.intp))
+    cells: tuple[Faults, ...] = ()
+
+
+def repeated(table: Table, frame: pd.DataFrame) -> Repeated:
+    """Compare the rows of each key that stands in several.
+
+    Rows that say the same are duplicates, and the first of them stays. Of contents that differ, as where a record was
+    exported again after a correction, any may hold: where they agree in every needed cell the first stays, without the
+    cells in which they differ; else none does. Free text is no reason to set a row aside, since it isn't always read.
+    """
+    rows, first = repeats(frame, table.key)
+    if not len(rows):
+        return Repeated()
+    differs = {name: _differ(frame[name], rows, first) for name in frame.columns if name not in table.key}
+    otherwise = np.zeros(len(rows), dtype=bool)
+    apart = np.zeros(len(rows), dtype=bool)
+    for name, marks in differs.items():
+        if table.columns[name].kind != "text":
+            otherwise |= marks
+        if table.columns[name].needed:
+            apart |= marks
+    torn = np.isin(first, first[apart])  # keys of which no row can stay
+    faults = [Faults(table.key, rows[~otherwise], AGAIN, first[~otherwise])]
+    faults.append(Faults(table.key, rows[otherwise], OTHER, first[otherwise]))
+    heads, at = np.unique(first[apart], return_index=True)
+    faults.append(Faults(table.key, heads, OTHER, rows[apart][at]))
+    cells = []
+    for name, marks in differs.items():
+        rows_of, at = np.unique(first[marks & ~torn], return_index=True)
+        cells.append(Faults((name,), rows_of, IN_DOUBT, rows[marks & ~torn][at]))
+    return Repeated(
+        tuple(fault for fault in faults if len(fault.rows)),
+        rows[~(otherwise & torn)],
+        tuple(fault for fault in cells if len(fault.rows)),
+    )
+
+
+def _differ(cells: pd.Series[Any], rows: NDArray[np.intp], first: NDArray[np.intp]) -> NDArray[np.bool_]:
+    codes = pd.factorize(pd.concat([cells.iloc[rows], cells.iloc[first]]))[0]  # -1 for every missing value
+    return np.asarray(codes[: len(rows)] != codes[len(rows) :])
 
 
 def repeats(frame: pd.DataFrame, key: Sequence[str]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+
+Rows = npt.NDArray[np.integer[Any]]
+
+NEAR_NAME_COLUMNS: Final = ("kind", "table", "column", "name", "other_table", "other_column", "other_name")
 
 
 @dataclass(frozen=True)
@@ -46,17 +50,40 @@ class FileRows:
 
 @dataclass(frozen=True)
 class Export:
-    """The typed, audited rows of an export.
+    """The typed, audited rows of an export, and what is in doubt about it.
 
     `tables` holds a frame for every table that was supplied (an absent table has no entry), on a RangeIndex, in file
     order. Dtypes by column kind: id and text `str`; code, choice and codes `category`; time `datetime64[us, UTC]`;
     date `datetime64[s]`; number `float64`; count `Int64`. Columns that the export lacks, or that nobody asked for
-    (free text only), are absent.
+    (free text only), are absent. Words of the trade (`Column.words`) and closed lists are in canonical text
+    (`audit.intake.words.canonical`); what is compared with them has to be, too. Names of people that are equal but for
+    case, spaces and Unicode form are spelled alike in all tables.
     `later` lists the ambiguous task times: columns row (position in the tasks frame), column, later (the later of the
     two instants; the tasks frame holds the earlier).
     `rejects` has the columns of quarantine.csv: table, file, line, column, value, reason.
     `counts` has one RowCount a table supplied, `files` the rows of each of its files, in the order in which they stand
     in the table. `origins` finds out, by table, where its rows stand: see `places`.
+
+    What is in doubt:
+
+    `faults` has the columns of `rejects`, for cells that can't be believed in rows that are audited all the same,
+    because the cell isn't needed: it is a missing value there.
+    `unreadable` numbers, by (table, column), the audited rows in which the value is missing though there may be one:
+    its cell is among `faults`, or the row comes from a file that lacks the column, while another has it. What a blank
+    cell stands for (status: closed; cycles: 1; removed_at: still installed) holds for none of them.
+    `set_aside` holds, by table, the rows in quarantine that may be evidence all the same, with the columns of
+    `tables`. A missing value there may be any. Left out are rows that can't be taken apart (too few or too many
+    cells), those blank in every needed column, duplicates, and rows whose key and needed cells an audited row has too
+    (where the other cells differ, these are `unreadable` there). Of a key that was exported with two contents both
+    rows are here. An ambiguous time is the earlier of its two instants.
+    `date_only` numbers, by (table, column), the audited rows whose time (of components) was written as a day alone:
+    the frame has its midnight.
+    `several_names` numbers, by (table, column), the audited rows in which one cell names several people.
+    `columns` names, by table, the canonical columns that the export has, free text that nobody asked for too; a column
+    is among them where at least one file of the table has it.
+    `near_names` (NEAR_NAME_COLUMNS) lists the names of one table that another doesn't know, while it knows one that is
+    nearly equal: kind (aircraft, person, ...: `audit.intake.tables.NAMES`), table, column, name, other_table,
+    other_column, other_name. Where each of two tables lacks the other's name there is a row for either.
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -65,9 +92,21 @@ class Export:
     counts: Mapping[str, RowCount]
     files: Mapping[str, tuple[FileRows, ...]]
     sources: tuple[Source, ...]
-    origins: Mapping[str, Callable[[npt.NDArray[np.integer[Any]]], pd.DataFrame]]
+    origins: Mapping[str, Callable[[Rows], pd.DataFrame]]
+    faults: pd.DataFrame
+    unreadable: Mapping[tuple[str, str], Rows]
+    set_aside: Mapping[str, pd.DataFrame]
+    date_only: Mapping[tuple[str, str], Rows]
+    several_names: Mapping[tuple[str, str], Rows]
+    columns: Mapping[str, frozenset[str]]
+    near_names: pd.DataFrame
 
-    def places(self, table: str, rows: npt.NDArray[np.integer[Any]]) -> pd.DataFrame:
+    @property
+    def unread_columns(self) -> Mapping[str, frozenset[str]]:
+        """The columns of each table that the export has and that nobody asked for."""
+        return {name: there - set(self.tables[name]) for name, there in self.columns.items()}
+
+    def places(self, table: str, rows: Rows) -> pd.DataFrame:
         """Return in which file, and on which line of it, rows of an audited table stand: columns file, line.
 
         Lines count from 1 (in Parquet: rows). A CSV file may have to be read again for this, so ask once for all rows.

@@ -1,8 +1,8 @@
-"""What makes rows unbelievable: found in many places on the way through intake, listed in one."""
+"""What can't be believed: found in many places on the way through intake, listed in one."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,12 +10,18 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True)
 class Faults:
-    """Rows (counted from 0 as they were read) that are quarantined for what `columns` say.
+    """Rows (counted from 0 as they were read) of which the cells in `columns` can't be believed.
 
-    `first`, of the same length, is the row that each one repeats: its line follows the reason.
+    Where such a cell is needed, or the columns are the table's key, the row is quarantined; else the cell is a missing
+    value. `first`, of the same length, is the row that each one is compared with: its line follows the reason.
     """
 
     columns: tuple[str, ...]
     rows: NDArray[np.intp]
     reason: str
     first: NDArray[np.intp] | None = None
+
+    def among(self, rows: NDArray[np.bool_]) -> Faults:
+        """Those in some of the rows, given as a mask over all of them."""
+        there = rows[self.rows]
+        return replace(self, rows=self.rows[there], first=None if self.first is None else self.first[there])

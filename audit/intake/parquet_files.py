@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pyarrow.types as kinds
 
 from audit.errors import AuditError, said_by
-from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, match_columns
+from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, canonical_names, match_columns
 from audit.intake.export import Source
 from audit.intake.tables import Column, Table
 
@@ -23,9 +23,11 @@ from audit.intake.tables import Column, Table
 def read_parquet(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
     """Read the wanted columns; `line` is the row number, from 1. AuditError names the file."""
     names: dict[str, str] = {}
+    present: set[str] = set()
 
     def choose(header: Sequence[str]) -> dict[str, Any]:
         names.update(match_columns(header, file.name, table, wanted))
+        present.update(canonical_names(header, table))
         plain = {written: table.columns[name].kind in PLAIN_KINDS for name, written in names.items()}
         return {written: pa.string() if is_plain else WORDS for written, is_plain in plain.items()}
 
@@ -33,7 +35,7 @@ def read_parquet(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Ce
     columns = {
         name: settle_type(grid.columns[written], table.columns[name], file.name) for name, written in names.items()
     }
-    return Cells(table, file.name, columns, grid.rows, grid.lines_of, source=grid.source)
+    return Cells(table, file.name, columns, grid.rows, grid.lines_of, source=grid.source, present=frozenset(present))
 
 
 def read_parquet_grid(file: ExportFile, choose: Callable[[Sequence[str]], Mapping[str, Any]]) -> Grid:

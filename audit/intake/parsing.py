@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 from audit.intake.cells import PLAIN_KINDS, WORDS
 from audit.intake.faults import Faults
 from audit.intake.quarantine import text_array
-from audit.intake.tables import EVERY_POSITION, FIRST_YEAR, LAST_YEAR, Column
+from audit.intake.tables import EVERY_POSITION, FIRST_YEAR, LAST_YEAR, SYNONYMS, Column
+from audit.intake.words import canonical, canonical_list, meant
 
 LONGEST_NAME: Final = 1000
 """Characters in an identifier or code; a longer one is a broken cell."""
@@ -61,18 +62,21 @@ Misread = list[tuple[NDArray[np.intp], str]]
 class Parsed:
     """A typed column: `values` as Export describes, missing where blank or at fault.
 
-    Times are datetime64[us] without a zone, in UTC save where `wall` marks a wall-clock reading.
+    Times are datetime64[us] without a zone, in UTC save where `wall` marks a wall-clock reading; `days` are the rows
+    that give a day without a time.
     """
 
     values: Any
     faults: tuple[Faults, ...]
     wall: NDArray[np.bool_] | None = None
+    days: NDArray[np.intp] = field(default_factory=lambda: np.empty(0, dtype=np.intp))
 
 
 def parse(cells: pa.ChunkedArray, column: Column, *, day_alone: bool = False) -> Parsed:
     """Parse one column. `day_alone`: a time may be written as a date only, and means midnight."""
     typed = not (kinds.is_string(cells.type) or kinds.is_dictionary(cells.type))
     wall = None
+    days = np.empty(0, dtype=np.intp)
     match column.kind:
         case "id":
             values, misread = _ids(cells.cast(pa.string()))
@@ -84,6 +88,8 @@ def parse(cells: pa.ChunkedArray, column: Column, *, day_alone: bool = False) ->
                 values, wall, misread = _typed_times(cells, day_alone)
             else:
                 values, wall, misread = _times(cells.cast(pa.string()), day_alone)
+            if day_alone:
+                days = _days(cells if typed else cells.cast(pa.string()), values, wall)
         case "date" if typed:
             values, misread = _typed_dates(cells)
         case "number" if typed:
@@ -98,7 +104,7 @@ def parse(cells: pa.ChunkedArray, column: Column, *, day_alone: bool = False) ->
             blank[rows] = False
         misread.append((np.flatnonzero(blank), BLANK))
     faults = tuple(Faults((column.name,), rows, reason) for rows, reason in misread if len(rows))
-    return Parsed(values, faults, wall)
+    return Parsed(values, faults, wall, days)
 
 
 def together(parts: Sequence[pa.ChunkedArray], column: Column) -> list[pa.ChunkedArray]:
@@ -116,13 +122,14 @@ def together(parts: Sequence[pa.ChunkedArray], column: Column) -> list[pa.Chunke
 
 def joined_times(parts: Sequence[Parsed]) -> Parsed:
     """Times of several files as one column."""
-    faults = []
+    faults, days = [], []
     start = 0
     for part in parts:
         faults += [replace(fault, rows=fault.rows + start) for fault in part.faults]
+        days.append(part.days + start)
         start += len(part.values)
     wall = np.concatenate([part.wall for part in parts if part.wall is not None])
-    return Parsed(np.concatenate([part.values for part in parts]), tuple(faults), wall)
+    return Parsed(np.concatenate([part.values for part in parts]), tuple(faults), wall, np.concatenate(days))
 
 
 def without_blanks(parsed: Parsed, refused: Sequence[NDArray[np.intp]]) -> Parsed:
@@ -197,11 +204,15 @@ def _by_word(cells: pa.ChunkedArray, column: Column) -> tuple[Any, Misread]:
             days, misread_words = _dates(text)
             values = np.append(days, np.datetime64("NaT", "D"))[codes].astype("datetime64[s]")
         case "choice":
-            options, misread_words = _choices(text, column.choices)
+            options, misread_words = _choices(text, column)
             options = np.append(options, -1).astype(np.int8)
             values = _categorical(options[codes], pd.Index(column.choices, dtype="str"))
         case _:
-            misread_words = _mixed_all(text) if column.name == "position" and column.kind == "codes" else []
+            misread_words = []
+            if column.name == "position" and column.kind == "codes":
+                text, misread_words = _every_position(text)
+            elif column.words:
+                text = _in_canonical_text(text, column)
             ranks, sorted_words = _ranked(text)
             values = _categorical(np.append(ranks, ranks.dtype.type(-1))[codes], sorted_words)
     misread += misread_words
@@ -229,22 +240,38 @@ def _ranked(text: pa.StringArray) -> tuple[NDArray[np.signedinteger[Any]], pd.In
     return ranks, pd.Index(text_array(ordered.filter(pa.array(new))))
 
 
-def _mixed_all(text: pa.StringArray) -> Misread:
-    """Words that mean every position, but would be taken for the name of one."""
+def _every_position(text: pa.StringArray) -> tuple[pa.StringArray, Misread]:
+    """The word for every position in canonical text; where it stands beside others, what is meant can't be told."""
+    words = text.to_pylist()
+    every = [canonical(word or "") == EVERY_POSITION for word in words]
     mixed = [
-        word != EVERY_POSITION and any(part.strip().casefold() == EVERY_POSITION for part in (word or "").split(";"))
-        for word in text.to_pylist()
+        not alone and any(canonical(part) == EVERY_POSITION for part in (word or "").split(";"))
+        for word, alone in zip(words, every, strict=True)
     ]
-    return [(np.flatnonzero(mixed), f"`{EVERY_POSITION}` stands alone, in small letters, for every position")]
+    if any(every):
+        text = pc.if_else(pa.array(every), pa.scalar(EVERY_POSITION), text)
+    if not any(mixed):
+        return text, []
+    text, rows = _without(text, pa.array(mixed))
+    return text, [(rows, f"`{EVERY_POSITION}` stands for every position, and others stand beside it")]
 
 
-def _choices(text: pa.StringArray, choices: tuple[str, ...]) -> tuple[NDArray[np.int32], Misread]:
-    found = pc.index_in(text, value_set=pa.array(choices))
+def _in_canonical_text(text: pa.StringArray, column: Column) -> pa.StringArray:
+    as_canonical = canonical_list if column.kind == "codes" else canonical
+    synonyms = SYNONYMS.get(column.name, {})
+    words = [None if word is None else as_canonical(word) or None for word in text.to_pylist()]
+    return pa.array([synonyms.get(word or "", word) for word in words], pa.string())
+
+
+def _choices(text: pa.StringArray, column: Column) -> tuple[NDArray[np.int32], Misread]:
+    choices, synonyms = column.choices, SYNONYMS.get(column.name, {})
+    words = [None if word is None else meant(word, choices, synonyms) for word in text.to_pylist()]
+    found = pc.index_in(pa.array(words, pa.string()), value_set=pa.array(choices))
     unknown = np.flatnonzero(pc.and_(pc.is_valid(text), pc.is_null(found)))
     reason = f"not one of {', '.join(choices)}"
     misread: Misread = [(unknown[_HINTS:], reason)]
     for at in unknown[:_HINTS]:
-        near = difflib.get_close_matches(text[at].as_py(), choices, n=1)
+        near = difflib.get_close_matches(canonical(text[at].as_py()), choices, n=1)
         misread.append((np.array([at]), f"{reason}; is {near[0]} meant?" if near else reason))
     return found.fill_null(-1).to_numpy(), misread
 
@@ -295,6 +322,18 @@ def _typed_counts(cells: pa.ChunkedArray) -> tuple[Any, Misread]:
 
 
 # Dates and times
+
+
+def _days(cells: pa.ChunkedArray, values: NDArray[np.datetime64], wall: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """The rows in which a day stands without a time: in whole columns it is often stored as midnight."""
+    known = ~np.isnat(values)
+    midnight = values == values.astype("datetime64[D]")
+    if (midnight | ~known).all() and wall[known].all():
+        return np.flatnonzero(known)
+    if not kinds.is_string(cells.type):
+        return np.empty(0, dtype=np.intp)
+    days = pc.match_substring_regex(pc.utf8_trim_whitespace(cells), _DAY_ALONE)
+    return np.flatnonzero(known & np.asarray(days.fill_null(False)))
 
 
 def _times(cells: pa.ChunkedArray, day_alone: bool) -> tuple[Any, NDArray[np.bool_], Misread]:

@@ -29,13 +29,18 @@ count   whole number
 
 @dataclass(frozen=True)
 class Column:
-    """One column: `needed` cells may not be blank; `choices` is the closed list of a `choice`."""
+    """One column: `needed` cells may not be blank; `choices` is the closed list of a `choice`.
+
+    `words` marks words of the trade, which are no names: they are the same without case, extra spaces and Unicode form,
+    and are read in canonical text (`audit.intake.words`).
+    """
 
     name: str
     kind: Kind
     label: str
     needed: bool = False
     choices: tuple[str, ...] = ()
+    words: bool = False
 
 
 @dataclass(frozen=True)
@@ -91,15 +96,15 @@ TASKS = _table(
     Column("performed_by", "code", "performer"),
     Column("certified_by", "code", "certifier"),
     Column("certificate_number", "code", "certificate number"),
-    Column("certificate_kind", "code", "kind of certificate"),
+    Column("certificate_kind", "code", "kind of certificate", words=True),
     Column("signed_at", "time", "time of signature"),
     Column("description", "text", "description of the work"),
     Column("manual", "code", "manual"),
     Column("manual_revision", "code", "manual revision"),
-    Column("ppe_worn", "codes", "protective equipment worn"),
+    Column("ppe_worn", "codes", "protective equipment worn", words=True),
     Column("ppe_signed_by", "code", "signature for protective equipment"),
-    Column("steps_signed", "codes", "steps signed for"),
-    Column("material_recorded", "code", "material recorded"),
+    Column("steps_signed", "codes", "steps signed for", words=True),
+    Column("material_recorded", "code", "material recorded", words=True),
     Column("ambient_c", "number", "ambient temperature, °C"),
     Column("humidity_pct", "number", "relative humidity, %"),
     Column("remarks", "text", "remarks"),
@@ -161,11 +166,11 @@ PEOPLE = _table(
     "people",
     ("person", "authorisation", "valid_from"),
     Column("person", "code", "person", needed=True),
-    Column("authorisation", "code", "authorisation", needed=True),
+    Column("authorisation", "code", "authorisation", needed=True, words=True),
     Column("valid_from", "date", "first day of validity", needed=True),
     Column("valid_to", "date", "last day of validity"),
     Column("certificate_number", "code", "certificate number"),
-    Column("certificate_kind", "code", "kind of certificate"),
+    Column("certificate_kind", "code", "kind of certificate", words=True),
 )
 
 MANUALS = _table(
@@ -181,6 +186,30 @@ TABLES: Mapping[str, Table] = {
     table.name: table for table in (TASKS, FLIGHTS, COMPONENTS, PRODUCTS, STATIONS, LOTS, PEOPLE, MANUALS)
 }
 """Every canonical table, by name. Only `tasks` must be there for an audit to run."""
+
+SYNONYMS: Mapping[str, Mapping[str, str]] = {
+    "material": {"cr": "chloroprene", "au": "polyurethane", "eu": "polyurethane"},
+    "material_recorded": {"cr": "chloroprene", "au": "polyurethane", "eu": "polyurethane"},
+}
+"""Other words for those of a column, in canonical text: the symbols of rubbers in ISO 1629 (chloroprene, polyester
+urethane, polyether urethane)."""
+
+NAMES: Mapping[str, tuple[tuple[str, str], ...]] = {
+    "aircraft": (("tasks", "aircraft"), ("flights", "aircraft"), ("components", "aircraft")),
+    "component_serial": (("tasks", "component_serial"), ("components", "component_serial")),
+    "position": (("tasks", "position"), ("components", "position")),
+    "person": (
+        ("tasks", "performed_by"),
+        ("tasks", "certified_by"),
+        ("tasks", "ppe_signed_by"),
+        ("people", "person"),
+    ),
+    "station": (("tasks", "station"), ("flights", "origin"), ("flights", "destination"), ("stations", "station")),
+    "product": (("tasks", "product"), ("lots", "product"), ("products", "product")),
+    "lot": (("tasks", "lot"), ("lots", "lot")),
+    "manual": (("tasks", "manual"), ("manuals", "manual")),
+}
+"""What has a name, and the columns (table, column) that name it."""
 
 PLACES: Mapping[str, tuple[str, ...]] = {"tasks": ("station",), "flights": ("origin", "destination")}
 """The columns of a table that name a station, by whose clock a time may be read."""

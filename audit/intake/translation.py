@@ -107,7 +107,10 @@ def translate(grid: Grid, recipe: Recipe) -> Cells:
         kept=kept,
         left_out=rows_there - grid.rows + grid.footer,
     )
-    return Cells(recipe.table, grid.file, columns, grid.rows, grid.lines_of, grid.ragged, grid.source, translated)
+    present = frozenset(recipe.feed.columns)
+    return Cells(
+        recipe.table, grid.file, columns, grid.rows, grid.lines_of, grid.ragged, grid.source, translated, present
+    )
 
 
 def _name(text: str) -> str:

@@ -22,7 +22,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from audit.errors import AuditError, said_by
-from audit.intake.cells import WORDS, Cells, ExportFile, Grid, joined_header, match_columns
+from audit.intake.cells import WORDS, Cells, ExportFile, Grid, canonical_names, joined_header, match_columns
 from audit.intake.csv_files import CANONICAL, Layout, without_footer
 from audit.intake.files_in_archives import BROKEN_ARCHIVE, files_in, refuse_bomb
 from audit.intake.parquet_files import file_source
@@ -49,9 +49,11 @@ _CELL: Final = re.compile(rb"""\sr\s*=\s*["']\s*([A-Za-z]*)(\d+)\s*["']""")
 def read_workbook(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
     """Read the wanted columns of the sheet that has the table's name, or of the only one."""
     names: dict[str, str] = {}
+    present: set[str] = set()
 
     def choose(header: Sequence[str]) -> dict[str, Any]:
         names.update(match_columns(header, file.name, table, wanted))
+        present.update(canonical_names(header, table))
         return dict.fromkeys(names.values(), pa.string())
 
     sheets = sheet_names(file)
@@ -60,7 +62,7 @@ def read_workbook(file: ExportFile, table: Table, wanted: Sequence[Column]) -> C
         raise AuditError(f"{file.name} has the sheets {', '.join(sheets)}; one has to be called {table.name}")
     grid = read_sheet(file, named[0], CANONICAL, choose)
     columns = {name: grid.columns[written] for name, written in names.items()}
-    return Cells(table, grid.file, columns, grid.rows, grid.lines_of, source=grid.source)
+    return Cells(table, grid.file, columns, grid.rows, grid.lines_of, source=grid.source, present=frozenset(present))
 
 
 def sheet_names(file: ExportFile, pattern: str = "*") -> list[str]:

@@ -34,7 +34,7 @@ def test_rejects_are_listed_with_their_text(export: Path, capsys: pytest.Capture
     assert said.out.startswith("tasks.csv, line 3, coat: '=1+1")
     assert said.out.count("\n") == 1
     assert "\u202e" not in said.out
-    assert "1 row set aside" in said.err
+    assert "0 rows set aside, 1 cell in other rows left out" in said.err
 
 
 def test_rejects_as_csv_are_those_of_the_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -53,6 +53,6 @@ def test_an_export_without_rejects_is_clean(export: Path, capsys: pytest.Capture
     lines = (export / "tasks.csv").read_text(encoding="utf-8").splitlines()
     (export / "tasks.csv").write_text("\n".join(lines[:2]), encoding="utf-8")
     assert run(["quarantine", str(export)]) == ExitCode.CLEAN
-    assert "0 rows set aside" in capsys.readouterr().err
+    assert "0 rows set aside, 0 cells" in capsys.readouterr().err
     shutil.rmtree(export)
     assert run(["quarantine", str(export)]) == ExitCode.COULD_NOT_RUN

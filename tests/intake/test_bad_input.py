@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from audit.errors import AuditError
-from audit.intake.export import Export
+from audit.intake.export import Export, RowCount
 from audit.intake.reading import read_export
 from tests.intake.conftest import COMPONENT, FLIGHT, STATION, TASK, Write, as_csv
 
@@ -34,6 +34,12 @@ def refusal(folder: Path) -> str:
 def quarantined(export: Export) -> list[tuple[str, int, str, str, str]]:
     columns = ["file", "line", "column", "value", "reason"]
     return [tuple(row) for row in export.rejects[columns].itertuples(index=False)]
+
+
+def at_fault(export: Export) -> list[tuple[str, int, str, str, str]]:
+    """What is told of cells in rows that are audited all the same."""
+    columns = ["file", "line", "column", "value", "reason"]
+    return [tuple(row) for row in export.faults[columns].itertuples(index=False)]
 
 
 def task_rows(*changes: dict[str, str]) -> str:
@@ -266,9 +272,10 @@ def test_byte_order_mark(write: Write) -> None:
 
 
 def test_nul_byte(write: Write) -> None:
-    """A NUL byte in an identifier or code quarantines its row."""
+    """A NUL byte in an identifier or code is a fault."""
     export = read_export(write({"tasks.csv": task_rows({}, {"task_id": "T\0"}, {"lot": "L\0"}, {"coat": "\0"})}))
-    assert [(line, column, reason) for _, line, column, _, reason in quarantined(export)] == [
+    found = quarantined(export) + at_fault(export)
+    assert [(line, column, reason) for _, line, column, _, reason in found] == [
         (3, "task_id", "contains a NUL character"),
         (4, "lot", "contains a NUL character"),
         (5, "coat", "contains a NUL character"),
@@ -280,13 +287,13 @@ def test_what_a_failed_formula_left(write: Write) -> None:
     changes: list[dict[str, str]] = [{"lot": "#N/A"}, {"performed_by": " #REF! "}, {"humidity_pct": "#DIV/0!"}]
     changes += [{"lot": "#7"}, {"remarks": "#N/A"}]
     export = read_export(write({"tasks.csv": task_rows({}, *changes)}), {"tasks": ["remarks"]})
-    assert [(line, column, reason) for _, line, column, _, reason in quarantined(export)] == [
+    assert [(line, column, reason) for _, line, column, _, reason in at_fault(export)] == [
         (3, "lot", "a spreadsheet's error, no value"),
         (4, "performed_by", "a spreadsheet's error, no value"),
         (5, "humidity_pct", "a spreadsheet's error, no value"),
     ]
-    assert export.tables["tasks"]["lot"].tolist()[1] == "#7"
-    assert export.tables["tasks"]["remarks"].tolist()[2] == "#N/A"
+    assert export.tables["tasks"]["lot"].tolist()[4] == "#7"
+    assert export.tables["tasks"]["remarks"].tolist()[5] == "#N/A"
 
 
 def test_huge_cell(write: Write) -> None:
@@ -330,10 +337,26 @@ def test_quotes_inside_a_cell_are_text(write: Write) -> None:
         ("aircraft", "", "needed, but blank"),
         ("started_at", "0001-01-01T00:00:00Z", "before 1950 or after 2099"),
         ("started_at", "9999-12-31T23:59:59Z", "before 1950 or after 2099"),
-        ("signed_at", "2100-01-01T00:00", "before 1950 or after 2099"),
         ("finished_at", "2024-02-30T10:00Z", "not an ISO 8601 time"),
         ("finished_at", "10/01/2024 08:00", "not an ISO 8601 time"),
         ("finished_at", "2024-01-10", "a date without a time of day"),
+        ("action", "paint", "not one of clean, prepare, apply, inspect, repair, install, remove, other"),
+    ],
+)
+def test_a_needed_cell_that_cannot_be_read(write: Write, column: str, value: str, reason: str) -> None:
+    """It quarantines its row, with the value as it was written; what else the row says stays possible."""
+    export = read_export(write({"tasks.csv": task_rows({}, {column: value}, {}), "stations.csv": as_csv(STATION)}))
+    assert quarantined(export) == [("tasks.csv", 3, column, value, reason)]
+    assert at_fault(export) == []
+    assert len(export.tables["tasks"]) == 2
+    [possible] = export.set_aside["tasks"].to_dict("records")
+    assert {name for name, cell in possible.items() if pd.isna(cell)} == {column}
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "reason"),
+    [
+        ("signed_at", "2100-01-01T00:00", "before 1950 or after 2099"),
         ("coat", "-1", "outside 1 to 100"),
         ("coat", "1.5", "not a whole number"),
         ("coats", "0x1F", "not a whole number"),
@@ -342,32 +365,48 @@ def test_quotes_inside_a_cell_are_text(write: Write) -> None:
         ("ambient_c", "-300", "outside -90 to 70"),
         ("ambient_c", "nan", "not a number"),
         ("ambient_c", "1e999", "too large a number"),
-        ("status", "Closed", "not one of closed, open, void; is closed meant?"),
-        ("position", "ALL", "`all` stands alone, in small letters, for every position"),
-        ("position", "fin; all", "`all` stands alone, in small letters, for every position"),
+        ("humidity_pct", "45 %", "not a number"),
+        ("status", "closd", "not one of closed, open, void; is closed meant?"),
+        ("position", "fin; ALL", "`all` stands for every position, and others stand beside it"),
     ],
 )
-def test_bad_task_value(write: Write, column: str, value: str, reason: str) -> None:
-    """One bad cell quarantines its row, with the value as it was written."""
-    export = read_export(write({"tasks.csv": task_rows({}, {column: value}, {}), "stations.csv": as_csv(STATION)}))
-    assert quarantined(export) == [("tasks.csv", 3, column, value, reason)]
-    assert len(export.tables["tasks"]) == 2
+def test_a_cell_that_is_not_needed_and_cannot_be_read(write: Write, column: str, value: str, reason: str) -> None:
+    """It is a missing value, told as it was written; its row is audited, and the value known to be unreadable."""
+    rows = task_rows({"task_id": ""}, {}, {column: value}, {})
+    export = read_export(write({"tasks.csv": rows, "stations.csv": as_csv(STATION)}))
+    assert at_fault(export) == [("tasks.csv", 4, column, value, reason)]
+    assert quarantined(export) == [("tasks.csv", 2, "task_id", "", "needed, but blank")]
+    assert export.counts["tasks"] == RowCount(read=4, audited=3, quarantined=1)
+    assert pd.isna(export.tables["tasks"].loc[1, column])
+    assert {place: rows.tolist() for place, rows in export.unreadable.items()} == {("tasks", column): [1]}
 
 
 @pytest.mark.parametrize(
     ("change", "column", "reason"),
     [
         ({"landing_at": "2024-01-11T07:59:59Z"}, "landing_at", "landing before takeoff"),
-        ({"flight_hours": "-0.1"}, "flight_hours", "outside 0 to 100,000"),
-        ({"cycles": "-1"}, "cycles", "outside 0 to 100,000"),
         ({"takeoff_at": "2024-01-11"}, "takeoff_at", "a date without a time of day"),
         ({"takeoff_at": "1949-12-31T23:59"}, "takeoff_at", "before 1950 or after 2099"),
     ],
 )
 def test_bad_flight(write: Write, change: dict[str, str], column: str, reason: str) -> None:
-    """A flight that can't have been is quarantined."""
+    """A flight that can't have been is quarantined, and stays possible evidence without the time at fault."""
     export = read_export(write({"flights.csv": as_csv(FLIGHT, {**FLIGHT, "flight_id": "F2", **change})}))
     assert [(line, found, why) for _, line, found, _, why in quarantined(export)] == [(3, column, reason)]
+    [possible] = export.set_aside["flights"].to_dict("records")
+    assert possible["aircraft"] == "A1"
+    assert {name for name, cell in possible.items() if pd.isna(cell)} == {column}
+
+
+def test_impossible_hours_and_cycles(write: Write) -> None:
+    """What no flight can have is no value; the flight is audited."""
+    flight = FLIGHT | {"flight_hours": "-0.1", "cycles": "-1"}
+    export = read_export(write({"flights.csv": as_csv(flight)}))
+    assert [(column, value, why) for _, _, column, value, why in at_fault(export)] == [
+        ("cycles", "-1", "outside 0 to 100,000"),
+        ("flight_hours", "-0.1", "outside 0 to 100,000"),
+    ]
+    assert export.tables["flights"].loc[0, ["flight_hours", "cycles"]].isna().all()
 
 
 def test_landing_at_takeoff_is_allowed(write: Write) -> None:
@@ -382,9 +421,10 @@ def test_component_removed_before_installed(write: Write) -> None:
         {**COMPONENT, "component_serial": f"C{number}", "removed_at": removed}
         for number, removed in enumerate(["", "2023-01-01", "2022-12-31T23:59Z"])
     ]
-    assert quarantined(read_export(write({"components.csv": as_csv(*rows)}))) == [
-        ("components.csv", 4, "removed_at", "2022-12-31T23:59Z", "removed before installed")
-    ]
+    export = read_export(write({"components.csv": as_csv(*rows)}))
+    assert at_fault(export) == [("components.csv", 4, "removed_at", "2022-12-31T23:59Z", "removed before installed")]
+    assert export.unreadable["components", "removed_at"].tolist() == [2]
+    assert export.tables["components"]["removed_at"].isna().tolist() == [True, False, True]
 
 
 def test_two_components_at_one_position(write: Write) -> None:
@@ -405,8 +445,8 @@ def test_rejects_name_their_table_and_file(write: Write) -> None:
     export = read_export(
         write(
             {
-                "tasks.csv": task_rows({"coat": "x"}),
-                "Flights.CSV": as_csv({**FLIGHT, "cycles": "x"}),
+                "tasks.csv": task_rows({"action": "x"}),
+                "Flights.CSV": as_csv({**FLIGHT, "landing_at": "x"}),
                 "stations.csv": as_csv({**STATION, "timezone": "Mars/Olympus"}),
             }
         )
@@ -416,9 +456,13 @@ def test_rejects_name_their_table_and_file(write: Write) -> None:
             "table": ["tasks", "flights", "stations"],
             "file": ["tasks.csv", "Flights.CSV", "stations.csv"],
             "line": [2, 2, 2],
-            "column": ["coat", "cycles", "timezone"],
+            "column": ["action", "landing_at", "timezone"],
             "value": ["x", "x", "Mars/Olympus"],
-            "reason": ["not a whole number", "not a whole number", "not a time zone of the IANA database"],
+            "reason": [
+                "not one of clean, prepare, apply, inspect, repair, install, remove, other",
+                "not an ISO 8601 time",
+                "not a time zone of the IANA database",
+            ],
         }
     )
     pd.testing.assert_frame_equal(export.rejects, expected)
@@ -470,7 +514,7 @@ def test_any_damage_to_csv_is_refused_or_accounted_for(damage: list[tuple[int, b
     header, *rows = [(line, row) for line, row in zip(starts, records, strict=True) if row]
     assert export.counts["tasks"].read == len(rows)
     by_line = dict(rows)
-    for reject in export.rejects.itertuples():
+    for reject in pd.concat([export.rejects, export.faults]).itertuples():
         if reject.column:
             assert by_line[reject.line][[name.strip() for name in header[1]].index(reject.column)] == reject.value
         else:

@@ -196,9 +196,9 @@ def test_flights_and_components_are_utc(write: Write) -> None:
 def test_later_readings_follow_their_rows() -> None:
     """The list of later instants points at audited rows, whatever was quarantined before them."""
     rows = [
-        {**TASK, "task_id": "T1", "coat": "none", "started_at": "2024-10-27T02:10"},
+        {**TASK, "task_id": "T1", "action": "none", "started_at": "2024-10-27T02:10"},
         {**TASK, "task_id": "T2"},
-        {**TASK, "task_id": "T2", "finished_at": "2024-10-27T02:20"},
+        {**TASK, "task_id": "T2"},
         {**TASK, "task_id": "T3", "started_at": "2024-10-27T02:30", "finished_at": "2024-10-27T02:40"},
     ]
     export = read_rows({"tasks": rows, "stations": [STATION]})

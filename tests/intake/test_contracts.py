@@ -97,7 +97,7 @@ def test_the_environment_switches_nothing_off(switch: str) -> None:
     script = f"""
 from audit.intake.reading import read_rows
 export = read_rows({{"flights": [{FLIGHT | {"cycles": "-1"}!r}]}})
-print(export.counts["flights"].quarantined)
+print(len(export.faults))
 """
     environment = {**os.environ, switch: SWITCHES[switch]}
     done = subprocess.run([sys.executable, "-c", script], env=environment, capture_output=True, text=True, check=True)

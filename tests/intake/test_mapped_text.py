@@ -17,7 +17,9 @@ def test_nasty_cells(tmp_path: Path, text: str, capsys: pytest.CaptureFixture[st
     """A cell that is refused stands in the quarantine with a formula disarmed, and in the report without power."""
     export, out = tmp_path / "export", tmp_path / "out"
     export.mkdir()
-    (export / "work.csv").write_text(f"{HEADER}\n{ROW}\n{ROW.replace('apply', text)}\n", encoding="utf-8")
+    (export / "work.csv").write_text(
+        f"{HEADER}\n{ROW}\n{ROW.replace('1,', '2,', 1).replace('apply', text)}\n", encoding="utf-8"
+    )
     (tmp_path / "mapping.yaml").write_text(tasks("action: {column: Action, values: {apply: apply}}"), encoding="utf-8")
     run(["check", str(export), "--mapping", str(tmp_path / "mapping.yaml"), "--out", str(out), "--skip-health"])
     said = capsys.readouterr()

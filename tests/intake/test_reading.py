@@ -18,7 +18,8 @@ from hypothesis import strategies as st
 
 from audit.errors import AuditError
 from audit.intake.export import Export, RowCount
-from audit.intake.reading import MANY_ROWS, read_export, read_rows
+from audit.intake.reading import read_export, read_rows
+from audit.intake.settling import MANY_ROWS
 from audit.intake.tables import TABLES
 from tests.intake.conftest import COMPONENT, FLIGHT, STATION, TASK, Write, as_csv
 
@@ -189,7 +190,7 @@ def test_parquet_lines_are_row_numbers(tmp_path: Path) -> None:
     columns = {name: pa.array([value] * 3) for name, value in TASK.items()}
     columns |= {"task_id": pa.array(["T1", "T2", "T3"]), "coat": pa.array([1, 0, 2])}
     pq.write_table(pa.table(columns), tmp_path / "tasks.parquet")
-    [reject] = read_export(tmp_path).rejects.itertuples(index=False)
+    [reject] = read_export(tmp_path).faults.itertuples(index=False)
     assert tuple(reject) == ("tasks", "tasks.parquet", 2, "coat", "0", "outside 1 to 100")
 
 
@@ -231,20 +232,18 @@ def test_quarantine_never_depends_on_free_text(text: str, asked: bool) -> None:
 
 
 def test_duplicate_keys(write: Write) -> None:
-    """The first sound row of a key stays; the others name its line."""
-    bad = FLIGHT | {"cycles": "-1"}
+    """The first of equal rows stays; the others name its line."""
     export = read_export(
         write(
             {
-                "flights.csv": as_csv(bad, FLIGHT, FLIGHT | {"flight_id": "F2"}, FLIGHT, FLIGHT | {"flight_id": "F2"}),
+                "flights.csv": as_csv(FLIGHT, FLIGHT | {"flight_id": "F2"}, FLIGHT, FLIGHT | {"flight_id": "F2"}),
                 "components.csv": as_csv(COMPONENT, COMPONENT | {"installed_at": "2023-01-01T00:00"}),
             }
         )
     )
     assert export.rejects[["table", "line", "column", "value", "reason"]].values.tolist() == [
-        ["flights", 2, "cycles", "-1", "outside 0 to 100,000"],
-        ["flights", 5, "flight_id", "F1", "duplicate of line 3"],
-        ["flights", 6, "flight_id", "F2", "duplicate of line 4"],
+        ["flights", 4, "flight_id", "F1", "duplicate of line 2"],
+        ["flights", 5, "flight_id", "F2", "duplicate of line 3"],
         [
             "components",
             3,
@@ -253,14 +252,18 @@ def test_duplicate_keys(write: Write) -> None:
             "duplicate of line 2",
         ],
     ]
-    assert export.counts["flights"] == RowCount(read=5, audited=2, quarantined=3)
+    assert export.counts["flights"] == RowCount(read=4, audited=2, quarantined=2)
+    assert export.set_aside["flights"].empty
+    assert export.faults.empty
 
 
 def test_categories_are_those_of_audited_rows(write: Write) -> None:
     """A word that only quarantined rows used is not a category."""
-    rows = [TASK, TASK | {"task_id": "T2", "aircraft": "A2", "coat": "x"}, TASK | {"task_id": "T3", "aircraft": "A0"}]
-    tasks = read_export(write({"tasks.csv": as_csv(*rows)})).tables["tasks"]
+    rows = [TASK, TASK | {"task_id": "T2", "aircraft": "A2", "action": "x"}, TASK | {"task_id": "T3", "aircraft": "A0"}]
+    export = read_export(write({"tasks.csv": as_csv(*rows)}))
+    tasks = export.tables["tasks"]
     assert list(tasks["aircraft"].cat.categories) == ["A0", "A1"]
+    assert list(export.set_aside["tasks"]["aircraft"].cat.categories) == ["A2"]
     assert list(tasks["aircraft"]) == ["A1", "A0"]
 
 
@@ -273,8 +276,11 @@ def test_rows_in_memory_equal_files(whole: Path) -> None:
 
 def test_rejects_of_rows_in_memory() -> None:
     """A reject in memory names the table as its file and the row as its line; a missing column is refused."""
-    export = read_rows({"tasks": [TASK, TASK | {"task_id": "T2", "coat": "x"}], "flights": []})
-    assert export.rejects.values.tolist() == [["tasks", "tasks", 2, "coat", "x", "not a whole number"]]
+    export = read_rows({"tasks": [TASK, TASK | {"task_id": "T2", "coat": "x", "station": ""}], "flights": []})
+    assert export.rejects.to_numpy().tolist() == [
+        ["tasks", "tasks", 2, "station", "", "needed, but blank"],
+        ["tasks", "tasks", 2, "coat", "x", "not a whole number"],
+    ]
     assert export.tables["flights"].empty
     with pytest.raises(AuditError, match="flights lacks the needed columns `aircraft`"):
         read_rows({"flights": [{"flight_id": "F1"}]})

@@ -97,12 +97,14 @@ def test_sheets_title_rows_and_rejects(tmp_path: Path) -> None:
     rejects = export.rejects[["file", "line", "column", "value"]].itertuples(index=False, name=None)
     assert list(rejects) == [
         ("book.xlsx, sheet Work B", 7, "Begin", "1/3/2024"),
-        ("book.xlsx, sheet Work B", 8, "Humidity", "48.5"),
         ("book.xlsx, sheet Work A", 4, "No", "1"),
         ("book.xlsx, sheet Work A", 5, "Begin", "45000"),
     ]
-    assert export.rejects["reason"].iloc[2] == "duplicate of line 5 of book.xlsx, sheet Work B"
-    assert column(export, "humidity_pct") == [48.5]
+    assert export.rejects["reason"].iloc[1] == "duplicate of line 5 of book.xlsx, sheet Work B"
+    assert export.faults[["file", "line", "column", "value"]].to_numpy().tolist() == [
+        ["book.xlsx, sheet Work B", 8, "Humidity", "48.5"]
+    ]
+    assert column(export, "humidity_pct") == [48.5, None]
     assert export.counts["tasks"].read == 5
 
 
@@ -256,7 +258,7 @@ def test_archives_with_odd_names_are_refused(tmp_path: Path, name: str, fault: s
 
 
 def test_a_cell_with_an_error_is_no_blank(tmp_path: Path) -> None:
-    """What a failed formula left is quarantined with its text, and the rest of the workbook is read as ever."""
+    """What a failed formula left is told with its text, and the rest of the workbook is read as ever."""
     with xlsxwriter.Workbook(tmp_path / "tasks.xlsx") as book:
         sheet = book.add_worksheet("tasks")
         sheet.write_row(0, 0, [*NAMES, "lot"])
@@ -264,10 +266,10 @@ def test_a_cell_with_an_error_is_no_blank(tmp_path: Path) -> None:
         sheet.write_row(2, 0, ["T2", *list(TASK.values())[1:]])
         sheet.write_formula(2, len(NAMES), "=NA()", None, "#N/A")
     export = read_export(tmp_path)
-    assert column(export, "task_id") == ["T1"]
-    assert column(export, "lot") == ['a lot called <c t="e">']
-    rejects = export.rejects[["line", "column", "value", "reason"]]
-    assert rejects.to_numpy().tolist() == [[3, "lot", "#N/A", "a spreadsheet's error, no value"]]
+    assert column(export, "task_id") == ["T1", "T2"]
+    assert column(export, "lot") == ['a lot called <c t="e">', None]
+    faults = export.faults[["line", "column", "value", "reason"]]
+    assert faults.to_numpy().tolist() == [[3, "lot", "#N/A", "a spreadsheet's error, no value"]]
 
 
 def test_sheets_that_are_not_there(tmp_path: Path) -> None:

@@ -1,0 +1,331 @@
+"""One table: its cells typed, placed in time and checked; every row audited or set aside, every fault told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from audit.errors import InternalError
+from audit.intake.cells import Cells, Origin
+from audit.intake.clocks import TWICE, Clock, Clocked, is_zone, next_day, no_later, station_clock, to_utc
+from audit.intake.contracts import breaches
+from audit.intake.duplicates import repeated
+from audit.intake.export import FileRows, RowCount, Source
+from audit.intake.faults import Faults
+from audit.intake.parsing import BLANK, Parsed, joined_times, parse, together, without_blanks
+from audit.intake.quarantine import list_rejects
+from audit.intake.tables import PLACES, Table
+
+MANY_ROWS: Final = 100_000
+"""From here on threads save more time than they cost."""
+
+Rows = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Settled:
+    """One table, every row accounted for; the fields are as Export has them for each table."""
+
+    frame: pd.DataFrame
+    set_aside: pd.DataFrame
+    later: pd.DataFrame
+    rejects: pd.DataFrame
+    faults: pd.DataFrame
+    unreadable: Mapping[str, Rows]
+    date_only: Mapping[str, Rows]
+    columns: frozenset[str]
+    count: RowCount
+    files: tuple[FileRows, ...]
+    sources: tuple[Source, ...]
+    origins: tuple[Origin, ...]
+    starts: Rows
+    """Where the rows of each origin begin."""
+    rows: Rows
+    """What the audited rows were numbered as they were read."""
+
+    def places(self, audited: NDArray[np.integer[Any]]) -> pd.DataFrame:
+        """In which file, and on which line of it, audited rows stand: columns file, line."""
+        rows = self.rows[audited]
+        owners = np.searchsorted(self.starts, rows, side="right") - 1
+        lines = np.empty(len(rows), dtype=np.int64)
+        for owner in np.unique(owners):
+            there = owners == owner
+            lines[there] = self.origins[owner].lines(rows[there] - self.starts[owner])
+        files = [self.origins[owner].file for owner in owners]
+        return pd.DataFrame({"file": pd.Series(files, index=range(len(rows)), dtype="str"), "line": lines})
+
+
+def settle(parts: Sequence[Cells], zones: Mapping[str, str]) -> Settled:
+    """Type, place in time and check the rows of one table; set aside those that lack a needed cell or a key of their
+    own."""
+    table = parts[0].table
+    starts = np.cumsum([0, *(cells.rows for cells in parts)])
+    typed = _typed(parts, starts, zones)
+    checked = _checked(table, typed)
+    total, frame, aside = int(starts[-1]), checked.frame, checked.aside
+    rows = np.flatnonzero(~aside)
+    ragged = sum(len(cells.ragged) for cells in parts)
+    count = RowCount(read=total + ragged, audited=len(rows), quarantined=int(aside.sum()) + ragged)
+    if count.read != count.audited + count.quarantined:
+        raise InternalError(
+            f"{table.name}: {count.read} rows read, but {count.audited} audited and {count.quarantined} quarantined"
+        )
+    rejects = list_rejects(parts, [fault.among(aside) for fault in checked.faults])
+    in_cells = [fault.among(~aside) for fault in checked.faults]
+    faults = list_rejects([replace(cells, ragged=()) for cells in parts], in_cells)
+    possible = aside & ~_blank_rows(table, checked.faults, total)
+    possible[checked.told] = False
+    unreadable = {name: _renumbered(them, rows) for name, them in _unreadable(parts, starts, in_cells).items()}
+    return Settled(
+        frame=_tidy(frame[~aside].reset_index(drop=True) if aside.any() else frame, table),
+        set_aside=_tidy(frame[possible].reset_index(drop=True), table),
+        later=_later_of(typed.later, rows),
+        rejects=pd.concat(rejects, ignore_index=True),
+        faults=pd.concat(faults, ignore_index=True),
+        unreadable={name: them for name, them in unreadable.items() if len(them)},
+        date_only={name: found for name, days in typed.days.items() if len(found := _renumbered(days, rows))},
+        columns=frozenset().union(*(cells.present for cells in parts)),
+        count=count,
+        files=tuple(_files(parts, np.diff(np.searchsorted(rows, starts)), rejects)),
+        sources=tuple(cells.source for cells in parts if cells.source),
+        origins=tuple(cells.origin for cells in parts),
+        starts=starts[:-1],
+        rows=rows,
+    )
+
+
+def _files(parts: Sequence[Cells], audited: Rows, rejects: Sequence[pd.DataFrame]) -> Iterator[FileRows]:
+    for cells, kept, listed in zip(parts, audited, rejects, strict=True):
+        left_out = cells.translated.left_out if cells.translated else 0
+        yield FileRows(cells.file, cells.rows + len(cells.ragged), int(kept), listed, left_out)
+
+
+# Typed
+
+
+@dataclass(frozen=True)
+class _Typed:
+    """Rows as they were read, typed: what couldn't be is missing, and at fault."""
+
+    frame: pd.DataFrame
+    faults: tuple[Faults, ...]
+    later: pd.DataFrame
+    days: Mapping[str, Rows]
+
+
+def _typed(parts: Sequence[Cells], starts: Rows, zones: Mapping[str, str]) -> _Typed:
+    table = parts[0].table
+    refused = [fault for cells, start in zip(parts, starts, strict=False) for fault in _from(cells, int(start))]
+    parsed = _parse(parts, refused)
+    clocked = _clocked(parts, starts, parsed, zones)
+    frame = _frame({**{name: column.values for name, column in parsed.items()}, **clocked.instants}, table)
+    wrong, later = list(refused), clocked.later
+    if table.name != "tasks":  # Only the rules about tasks can be judged both ways.
+        wrong += [
+            Faults((str(column),), rows.to_numpy(dtype=np.intp), TWICE)
+            for column, rows in later.groupby("column")["row"]
+        ]
+        later = no_later()
+    if table.name == "stations":
+        wrong.append(_unknown_zones(frame["timezone"]))
+    missing = [fault for column in parsed.values() for fault in column.faults]
+    return _Typed(
+        frame=_without_cells(frame, wrong),
+        faults=(*refused, *missing, *clocked.faults, *wrong[len(refused) :]),
+        later=later,
+        days={name: column.days for name, column in parsed.items() if len(column.days)},
+    )
+
+
+def _from(cells: Cells, start: int) -> Iterator[Faults]:
+    """What couldn't be translated, with rows numbered as in the table."""
+    if cells.translated:
+        yield from (replace(fault, rows=fault.rows + start) for fault in cells.translated.faults)
+
+
+def _parse(parts: Sequence[Cells], refused: Sequence[Faults]) -> dict[str, Parsed]:
+    table = parts[0].table
+    names = [name for name in table.columns if any(name in cells.columns for cells in parts)]
+
+    def parsed(name: str) -> Parsed:
+        column, day_alone = table.columns[name], table.name == "components"
+        there = [cells.columns.get(name, pa.chunked_array([pa.nulls(cells.rows, pa.string())])) for cells in parts]
+        done = [parse(cells, column, day_alone=day_alone) for cells in together(there, column)]
+        whole = done[0] if len(done) == 1 else joined_times(done)
+        return without_blanks(whole, [fault.rows for fault in refused if fault.columns == (name,)])
+
+    if sum(cells.rows for cells in parts) < MANY_ROWS:
+        return {name: parsed(name) for name in names}
+    with ThreadPoolExecutor() as pool:
+        return dict(zip(names, pool.map(parsed, names), strict=True))
+
+
+def _clocked(parts: Sequence[Cells], starts: Rows, parsed: Mapping[str, Parsed], zones: Mapping[str, str]) -> Clocked:
+    """Times in UTC: those of tasks by the clock of their station, others as UTC, unless a mapping says otherwise."""
+    table = parts[0].table
+    times = {name: column for name, column in parsed.items() if column.wall is not None}
+    places = [name for name in PLACES.get(table.name, ()) if name in parsed]
+    stations = {name: parsed[name].values for name in places}
+    by_station = {name: station_clock(stations[name], zones, name) for name in places}
+    clocks = {}
+    for name in times:
+        default = "station" if table.name == "tasks" else ""
+        told = [cells.translated.zones.get(name, default) if cells.translated else default for cells in parts]
+        if len(set(told)) == 1 and told[0] in by_station:
+            clocks[name] = by_station[told[0]]
+        elif any(told):
+            clocks[name] = _mixed_clock(told, starts, by_station)
+    clocked = to_utc(times, clocks, stations)
+    not_before = [cells.translated.not_before if cells.translated else {} for cells in parts]
+    for name in dict.fromkeys(name for others in not_before for name in others):
+        early = np.zeros(int(starts[-1]), dtype=bool)
+        for others, start, end in zip(not_before, starts[:-1], starts[1:], strict=True):
+            if name in others:
+                early[start:end] = (clocked.instants[name] < clocked.instants[others[name]])[start:end]
+        clocked = next_day(clocked, name, early, times, clocks, stations)
+    return clocked
+
+
+def _mixed_clock(told: Sequence[str], starts: Rows, by_station: Mapping[str, Clock]) -> Clock:
+    """A clock for parts that are each read by another; a part without one is in UTC."""
+    fixed = {zone or "UTC" for zone in told if zone not in by_station}
+    names = tuple(sorted({*fixed, *(name for clock in by_station.values() for name in clock.names)}))
+    zone = np.full(int(starts[-1]), -1, dtype=np.int16)
+    told_by = next((place for place in told if place in by_station), "")
+    for place, start, end in zip(told, starts[:-1], starts[1:], strict=True):
+        if place in by_station:
+            clock = by_station[place]
+            new = np.array([*(names.index(name) for name in clock.names), -1], dtype=np.int16)
+            zone[start:end] = new[clock.zone[start:end]]
+        else:
+            zone[start:end] = names.index(place or "UTC")
+    return Clock(names, zone, told_by)
+
+
+def _frame(values: Mapping[str, object], table: Table) -> pd.DataFrame:
+    columns = {}
+    for name, column in table.columns.items():
+        if name in values:
+            series = pd.Series(values[name], copy=False)
+            columns[name] = series.dt.tz_localize("UTC") if column.kind == "time" else series
+    return pd.DataFrame(columns, copy=False)
+
+
+def _unknown_zones(names: pd.Series[Any]) -> Faults:
+    words = names.cat
+    unknown = [not is_zone(name) for name in words.categories]
+    rows = np.flatnonzero(np.array([*unknown, False])[words.codes])
+    return Faults(("timezone",), rows, "not a time zone of the IANA database")
+
+
+# Checked
+
+
+@dataclass(frozen=True)
+class _Checked:
+    """Typed rows with all that is wrong with them. `aside` marks those set aside; of those `told` are no evidence."""
+
+    frame: pd.DataFrame
+    faults: tuple[Faults, ...]
+    aside: NDArray[np.bool_]
+    told: Rows
+
+
+def _checked(table: Table, typed: _Typed) -> _Checked:
+    frame = typed.frame
+    aside = np.zeros(len(frame), dtype=bool)
+    _mark(aside, (fault for fault in typed.faults if not set(table.needed).isdisjoint(fault.columns)))
+    for name in table.needed:
+        if table.columns[name].kind == "time":  # Its clock may not be known for a fault of another, unneeded cell.
+            aside |= frame[name].isna().to_numpy()
+    broken = _breaches(table, frame, aside)
+    frame = _without_cells(frame, broken)
+    _mark(aside, (fault for fault in broken if not set(table.needed).isdisjoint(fault.columns)))
+    again = repeated(table, frame)
+    frame = _without_cells(frame, again.cells)
+    _mark(aside, again.rows)
+    return _Checked(frame, (*typed.faults, *broken, *again.rows, *again.cells), aside, again.told)
+
+
+def _mark(rows: NDArray[np.bool_], faults: Iterable[Faults]) -> None:
+    for fault in faults:
+        rows[fault.rows] = True
+
+
+def _breaches(table: Table, frame: pd.DataFrame, incomplete: NDArray[np.bool_]) -> list[Faults]:
+    """What breaks the contract, in rows that lack a needed cell too: they may be evidence."""
+    if not incomplete.any():
+        return breaches(table, frame)
+    found = []
+    for complete, marked in ((True, ~incomplete), (False, incomplete)):
+        rows = np.flatnonzero(marked)
+        there = breaches(table, frame.iloc[rows].reset_index(drop=True), complete=complete)
+        found += [replace(fault, rows=rows[fault.rows]) for fault in there]
+    return found
+
+
+def _without_cells(frame: pd.DataFrame, faults: Sequence[Faults]) -> pd.DataFrame:
+    """The same, with the cells at fault missing."""
+    changed: dict[str, Any] = {}
+    for fault in faults:
+        for name in fault.columns if len(fault.rows) else ():
+            series = changed[name] if name in changed else frame[name].copy()
+            series.iloc[fault.rows] = None
+            changed[name] = series
+    return frame.assign(**changed) if changed else frame
+
+
+def _blank_rows(table: Table, faults: Sequence[Faults], total: int) -> NDArray[np.bool_]:
+    """Rows that are blank in every needed column: they say nothing."""
+    blank = np.zeros(total, dtype=np.int8)
+    for fault in faults:
+        if fault.reason == BLANK:
+            blank[fault.rows] += 1
+    return np.asarray(blank == len(table.needed))
+
+
+def _unreadable(parts: Sequence[Cells], starts: Rows, faults: Sequence[Faults]) -> dict[str, Rows]:
+    """By column, the rows in which a cell is missing that may have had a value: at fault, or not exported there."""
+    found: dict[str, list[Rows]] = {}
+    for fault in faults:
+        for name in fault.columns:
+            found.setdefault(name, []).append(fault.rows)
+    if len(parts) > 1:
+        for name in frozenset().union(*(cells.columns for cells in parts)):
+            for cells, start, end in zip(parts, starts[:-1], starts[1:], strict=True):
+                if name not in cells.columns:
+                    found.setdefault(name, []).append(np.arange(start, end))
+    return {name: np.unique(np.concatenate(rows)) for name, rows in sorted(found.items())}
+
+
+def _renumbered(rows: Rows, audited: Rows) -> Rows:
+    """The numbers that rows have among the audited ones; those that aren't are left out."""
+    if not len(audited):
+        return np.empty(0, dtype=np.intp)
+    place = np.minimum(np.searchsorted(audited, rows), len(audited) - 1)
+    return np.asarray(place[audited[place] == rows])
+
+
+def _later_of(later: pd.DataFrame, rows: Rows) -> pd.DataFrame:
+    """Give the later instants the positions that their rows have among the audited ones."""
+    kept = later[later["row"].isin(rows)] if len(later) else later
+    return kept.assign(row=np.searchsorted(rows, kept["row"])).reset_index(drop=True)
+
+
+def _tidy(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """Drop words that only other rows used."""
+    for name in frame.columns:
+        if table.columns[name].kind in ("code", "codes"):
+            words = frame[name].cat
+            used = np.zeros(len(words.categories) + 1, dtype=bool)
+            used[words.codes] = True
+            if not used[:-1].all():
+                frame[name] = words.remove_unused_categories()
+    return frame
