@@ -20,6 +20,7 @@ from audit.findings.stories import stories
 from audit.forms.outcomes import Outcomes
 from audit.forms.reads import columns_read, tables_read
 from audit.intake.export import Export
+from audit.intake.names import near_pairs
 from audit.intake.tables import TABLES
 from audit.language.rule import LEVELS, Rule
 from audit.rulebook.loading import Rulebook
@@ -60,6 +61,8 @@ def assemble(
         unjudged=unjudged,
         coverage=_coverage(judged, export),
         quarantine=export.rejects,
+        faults=export.faults,
+        near_names=near_pairs(export.near_names),
         absent=tuple(_absent(rulebook.rules, export)),
         reconciled=reconcile(export, timeline, rulebook.rules),
         settings=rulebook.settings,

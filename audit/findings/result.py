@@ -12,6 +12,8 @@ from audit.findings.scenes import Story
 from audit.forms.margins import Margins
 from audit.health.health import Health
 from audit.intake.export import RowCount, Source
+from audit.intake.names import NearPair
+from audit.intake.quarantine import no_rejects
 from audit.language.rule import Rule
 from audit.rulebook.loading import Setting
 
@@ -102,6 +104,7 @@ class AuditResult:
     is None where nobody asked whether the export is whole. `reconciled` accounts for every row of every file.
     `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
     to it the judged subjects came. `newest` is when the last task record or flight by the as-of time began.
+    `faults` (as `quarantine`) are the cells that can't be read in audited rows; `near_names` the nearly equal names.
     """
 
     version: str
@@ -125,6 +128,8 @@ class AuditResult:
     stories: tuple[Story, ...] = ()
     margins: Mapping[str, tuple[Margins, ...]] = field(default_factory=dict)
     newest: pd.Timestamp | None = None
+    faults: pd.DataFrame = field(default_factory=no_rejects)
+    near_names: tuple[NearPair, ...] = ()
 
     @property
     def silent_days(self) -> int:

@@ -67,6 +67,20 @@ def repeated(table: Table, frame: pd.DataFrame) -> Repeated:
     )
 
 
+def listed_twice(flights: pd.DataFrame) -> NDArray[np.intp]:
+    """Flights of the aircraft, takeoff and landing of an earlier row, under another key."""
+    started = flights["takeoff_at"].to_numpy("datetime64[s]").astype(np.int64)
+    aircraft = flights["aircraft"].cat.codes.to_numpy().astype(np.int64)
+    when_and_who = started * (len(flights["aircraft"].cat.categories) + 1) + aircraft
+    in_order = np.sort(when_and_who)
+    alike = in_order[1:][in_order[1:] == in_order[:-1]]
+    if not len(alike):
+        return np.empty(0, dtype=np.intp)
+    rows = np.flatnonzero(np.isin(when_and_who, alike))
+    again = flights.iloc[rows].duplicated(["aircraft", "takeoff_at", "landing_at"]).to_numpy()
+    return np.asarray(rows[again])
+
+
 def _differ(cells: pd.Series[Any], rows: NDArray[np.intp], first: NDArray[np.intp]) -> NDArray[np.bool_]:
     codes = pd.factorize(pd.concat([cells.iloc[rows], cells.iloc[first]]))[0]  # -1 for every missing value
     return np.asarray(codes[: len(rows)] != codes[len(rows) :])

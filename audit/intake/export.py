@@ -72,12 +72,14 @@ class Export:
     its cell is among `faults`, or the row comes from a file that lacks the column, while another has it. What a blank
     cell stands for (status: closed; cycles: 1; removed_at: still installed) holds for none of them.
     `set_aside` holds, by table, the rows in quarantine that may be evidence all the same, with the columns of
-    `tables`. A missing value there may be any. Left out are rows that can't be taken apart (too few or too many
-    cells), those blank in every needed column, duplicates, and rows whose key and needed cells an audited row has too
-    (where the other cells differ, these are `unreadable` there). Of a key that was exported with two contents both
-    rows are here. An ambiguous time is the earlier of its two instants.
+    `tables`. A missing value there may be any. Of a row with too few or too many cells only the aircraft is known, and
+    that only where one of its cells names one. Left out are rows blank in every needed column, duplicates, and rows
+    whose key and needed cells an audited row has too (where the other cells differ, these are `unreadable` there). Of
+    a key that was exported with two contents both rows are here. An ambiguous time is the earlier of its two instants.
     `date_only` numbers, by (table, column), the audited rows whose time (of components) was written as a day alone:
     the frame has its midnight.
+    `listed_twice` numbers the audited flights that have the aircraft, takeoff and landing of an earlier one under
+    another flight_id: perhaps they are one flight.
     `several_names` numbers, by (table, column), the audited rows in which one cell names several people.
     `columns` names, by table, the canonical columns that the export has, free text that nobody asked for too; a column
     is among them where at least one file of the table has it.
@@ -97,6 +99,7 @@ class Export:
     unreadable: Mapping[tuple[str, str], Rows]
     set_aside: Mapping[str, pd.DataFrame]
     date_only: Mapping[tuple[str, str], Rows]
+    listed_twice: Rows
     several_names: Mapping[tuple[str, str], Rows]
     columns: Mapping[str, frozenset[str]]
     near_names: pd.DataFrame

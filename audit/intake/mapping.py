@@ -16,8 +16,9 @@ from pydantic import BeforeValidator, Field, Strict, StringConstraints, model_va
 
 from audit.intake.clocks import is_zone
 from audit.intake.export import Source
+from audit.intake.names import Aliases
 from audit.intake.small_files import read_file
-from audit.intake.tables import PLACES, TABLES, Column, Table
+from audit.intake.tables import NAMES, PLACES, TABLES, Column, Table
 from audit.intake.time_formats import ISO, Format, compile_format
 from audit.yaml.faults import MOST_FAULTS, Misplaced, Part, as_model, did_you_mean, quoted
 from audit.yaml.source import Path as Place
@@ -161,12 +162,22 @@ def _leaves_the_export(pattern: str) -> bool:
     return bool(absolute) or ".." in parts or "\0" in pattern
 
 
+class NamesOfAKind(Part):
+    """Names of aircraft, boots, people and so on that are nearly equal: spellings of one, or rightly several."""
+
+    same: dict[Text, Text] = Field(default={}, description="Other spellings, each with the name that it stands for")
+    distinct: tuple[Annotated[tuple[Text, ...], Field(min_length=2)], ...] = Field(
+        default=(), description="Groups of names that are nearly equal, and not the same"
+    )
+
+
 class MappingFile(Part):
-    """A mapping file: for each canonical table, what its rows are read from."""
+    """A mapping file: for each canonical table, what its rows are read from. Without tables the export is canonical."""
 
     title: Text = Field(description="Which kind of export this is for")
     defaults: Reading = Reading()
-    tables: dict[str, Annotated[tuple[Feed, ...], Field(min_length=1)]]
+    names: dict[str, NamesOfAKind] = Field(default={}, description="What nearly equal names stand for, by their kind")
+    tables: dict[str, Annotated[tuple[Feed, ...], Field(min_length=1)]] = Field(default={})
 
     @model_validator(mode="after")
     def _fits_the_tables(self) -> Self:
@@ -175,6 +186,9 @@ class MappingFile(Part):
         return self
 
     def _faults(self) -> Iterator[tuple[Place, str]]:
+        yield from self._name_faults()
+        if not self.tables and self.names:
+            return
         if "tasks" not in self.tables:
             yield ("tables",), "expected `tasks` among the tables: there is nothing to audit without task records"
         yield from _faulty_formats(("defaults",), self.defaults)
@@ -191,6 +205,15 @@ class MappingFile(Part):
                 yield from _faulty_zone(at, feed.zone, TABLES[name])
                 for below, sentence in self._column_faults(TABLES[name], feed):
                     yield (*at, "columns", *below), sentence
+
+    def _name_faults(self) -> Iterator[tuple[Place, str]]:
+        for kind, names in self.names.items():
+            if kind not in NAMES:
+                known = ", ".join(NAMES)
+                yield ("names", kind), f"no such names{did_you_mean(kind, NAMES)}; expected one of {known}"
+            for other, name in names.same.items():
+                if name in names.same:
+                    yield ("names", kind, "same", other), f"{quoted(name)} stands for another name itself"
 
     def _column_faults(self, table: Table, feed: Feed) -> Iterator[tuple[Place, str]]:
         if missing := [name for name in table.needed if name not in feed.columns]:
@@ -297,6 +320,15 @@ class ExportMapping:
     file: Source
     written: MappingFile
     lines: YamlSource
+
+    @property
+    def aliases(self) -> Aliases:
+        """What it says of names that are nearly equal."""
+        names = self.written.names
+        return Aliases(
+            {kind: of_kind.same for kind, of_kind in names.items()},
+            {kind: tuple(map(frozenset, of_kind.distinct)) for kind, of_kind in names.items()},
+        )
 
     def place(self, path: Place) -> str:
         """Where something stands in the mapping file, as the beginning of a sentence."""

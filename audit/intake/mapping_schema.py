@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 from audit.intake.mapping import MappingFile
-from audit.intake.tables import TABLES
+from audit.intake.tables import NAMES, TABLES
 
 _ONE_OR_SEVERAL = ("files", "formats", "times", "dates")
 
@@ -40,6 +40,14 @@ def mapping_schema() -> str:
         "required": ["tasks"],
         "additionalProperties": False,
     }
+    of_a_kind = {"$ref": "#/$defs/NamesOfAKind"}
+    schema["properties"]["names"] = {
+        "type": "object",
+        "description": schema["properties"]["names"]["description"],
+        "properties": dict.fromkeys(NAMES, of_a_kind),
+        "additionalProperties": False,
+    }
+    schema["anyOf"] = [{"required": ["tables"]}, {"required": ["names"]}]
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "Mapping of deicer-audit"
     return json.dumps(schema, indent=1, sort_keys=True, ensure_ascii=False) + "\n"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import permutations
 from typing import Final
@@ -25,10 +25,10 @@ Frames = Mapping[str, pd.DataFrame]
 @dataclass(frozen=True)
 class Aliases:
     """What a mapping says of names, by kind (a key of NAMES): `same` are other spellings, each with the name that it
-    stands for, `distinct` names that are nearly equal, and rightly so."""
+    stands for, `distinct` groups of names that are nearly equal, and rightly so."""
 
     same: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
-    distinct: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    distinct: Mapping[str, tuple[frozenset[str], ...]] = field(default_factory=dict)
 
 
 NO_ALIASES: Final = Aliases()
@@ -97,16 +97,15 @@ def near_names(tables: Frames, aliases: Aliases) -> pd.DataFrame:
     """The names that one table lacks and nearly knows: NEAR_NAME_COLUMNS."""
     found: list[tuple[str, ...]] = []
     for kind in NAMES:
-        found += _near(kind, tables, aliases.distinct.get(kind, frozenset()))
+        found += _near(kind, tables, aliases.distinct.get(kind, ()))
     return pd.DataFrame(found, columns=list(NEAR_NAME_COLUMNS), dtype="str")
 
 
-def _near(kind: str, tables: Frames, distinct: frozenset[str]) -> Iterator[tuple[str, ...]]:
+def _near(kind: str, tables: Frames, distinct: Sequence[frozenset[str]]) -> Iterator[tuple[str, ...]]:
     named = {
         (table, column): {
             one for word in tables[table][column].cat.categories for one in _names_in(str(word), table, column)
         }
-        - distinct
         for table, column in _there(kind, tables)
     }
     known: dict[str, set[str]] = {}
@@ -124,7 +123,39 @@ def _near(kind: str, tables: Frames, distinct: frozenset[str]) -> Iterator[tuple
                 by_key.setdefault(key, []).append(name)
         for name in sorted(named[here] - known[there[0]]):
             near = {other for key in keys[name] for other in by_key.get(key, ())}
+            near = {other for other in near if not any({name, other} <= group for group in distinct)}
             yield from ((kind, *here, name, *there, other) for other in sorted(near))
+
+
+@dataclass(frozen=True)
+class NearPair:
+    """Two names that are nearly equal, and the tables in which each stands: at least one of these lacks the other."""
+
+    kind: str
+    name: str
+    tables: tuple[str, ...]
+    other: str
+    other_tables: tuple[str, ...]
+
+    def __str__(self) -> str:
+        kind = self.kind.replace("_", " ")
+        return f"{kind} {self.name} in {', '.join(self.tables)}, {self.other} in {', '.join(self.other_tables)}"
+
+
+def near_pairs(found: pd.DataFrame) -> tuple[NearPair, ...]:
+    """The same names, each pair once: in the order of NAMES, then by name."""
+    places: dict[tuple[str, str, str], dict[str, set[str]]] = {}
+    for kind, table, _, name, other_table, _, other in found.itertuples(index=False, name=None):
+        first, second = sorted((name, other))
+        tables = places.setdefault((kind, first, second), {first: set(), second: set()})
+        tables[name].add(table)
+        tables[other].add(other_table)
+    order = sorted(places, key=lambda one: (list(NAMES).index(one[0]), *one[1:]))
+    return tuple(
+        NearPair(kind, first, tuple(sorted(there[first])), second, tuple(sorted(there[second])))
+        for kind, first, second in order
+        for there in (places[kind, first, second],)
+    )
 
 
 def _names_in(word: str, table: str, column: str) -> list[str]:

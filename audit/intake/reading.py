@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 
@@ -44,7 +45,28 @@ def read_export(
         from audit.intake.mapping import load_mapping
 
         return read_mapped(export, load_mapping(mapping), text_columns)
+    return _read_canonical(export, text_columns, NO_ALIASES)
 
+
+def read_mapped(
+    export: Location, mapping: ExportMapping, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE
+) -> Export:
+    """Read an export by a mapping; as `read_export`."""
+    from audit.intake.foreign import foreign_tables
+
+    if not mapping.written.tables:
+        read = _read_canonical(export, text_columns, mapping.aliases)
+    elif isinstance(export, str):
+        from audit.intake.databases import open_database
+
+        with open_database(export) as database:
+            read = _read(foreign_tables(database, mapping, text_columns), mapping.aliases)
+    else:
+        read = _read(foreign_tables(export, mapping, text_columns), mapping.aliases)
+    return replace(read, sources=(*read.sources, mapping.file))
+
+
+def _read_canonical(export: Location, text_columns: Mapping[str, Collection[str]], aliases: Aliases) -> Export:
     def wanted(table: Table) -> list[Column]:
         return [c for c in table.columns.values() if c.kind != "text" or c.name in text_columns.get(table.name, ())]
 
@@ -57,28 +79,12 @@ def read_export(
                 name: canonical_opener(database, TABLES[name], there, wanted(TABLES[name]))
                 for name, there in tables.items()
             }
-            return _read(openers)
+            return _read(openers, aliases)
 
     def opener(name: str, file: ExportFile) -> Opener:
         return lambda: [read_file(file, TABLES[name], wanted(TABLES[name]))]
 
-    return _read({name: opener(name, file) for name, file in find_files(export).items()})
-
-
-def read_mapped(
-    export: Location, mapping: ExportMapping, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE
-) -> Export:
-    """Read an export by a mapping; as `read_export`."""
-    from audit.intake.foreign import foreign_tables
-
-    if isinstance(export, str):
-        from audit.intake.databases import open_database
-
-        with open_database(export) as database:
-            read = _read(foreign_tables(database, mapping, text_columns))
-    else:
-        read = _read(foreign_tables(export, mapping, text_columns))
-    return replace(read, sources=(*read.sources, mapping.file))
+    return _read({name: opener(name, file) for name, file in find_files(export).items()}, aliases)
 
 
 def read_rows(tables: Mapping[str, Sequence[Mapping[str, str]]]) -> Export:
@@ -134,6 +140,7 @@ def _read(openers: Mapping[str, Opener], aliases: Aliases = NO_ALIASES, side_by_
         faults=pd.concat([no_rejects(), *(table.faults for table in in_order.values())], ignore_index=True),
         unreadable=_by_column({name: table.unreadable for name, table in in_order.items()}),
         date_only=_by_column({name: table.date_only for name, table in in_order.items()}),
+        listed_twice=in_order["flights"].listed_twice if "flights" in in_order else np.empty(0, dtype=np.intp),
         several_names=several_names(tables),
         columns={name: table.columns for name, table in in_order.items()},
         near_names=near_names(tables, aliases),

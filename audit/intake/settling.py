@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -16,7 +17,7 @@ from audit.errors import InternalError
 from audit.intake.cells import Cells, Origin
 from audit.intake.clocks import TWICE, Clock, Clocked, is_zone, next_day, no_later, station_clock, to_utc
 from audit.intake.contracts import breaches
-from audit.intake.duplicates import repeated
+from audit.intake.duplicates import listed_twice, repeated
 from audit.intake.export import FileRows, RowCount, Source
 from audit.intake.faults import Faults
 from audit.intake.parsing import BLANK, Parsed, joined_times, parse, together, without_blanks
@@ -27,6 +28,8 @@ MANY_ROWS: Final = 100_000
 """From here on threads save more time than they cost."""
 
 Rows = NDArray[np.intp]
+
+_CELL: Final = re.compile(r'[,;|\t"\r\n]')
 
 
 @dataclass(frozen=True)
@@ -40,6 +43,7 @@ class Settled:
     faults: pd.DataFrame
     unreadable: Mapping[str, Rows]
     date_only: Mapping[str, Rows]
+    listed_twice: Rows
     columns: frozenset[str]
     count: RowCount
     files: tuple[FileRows, ...]
@@ -82,15 +86,18 @@ def settle(parts: Sequence[Cells], zones: Mapping[str, str]) -> Settled:
     faults = list_rejects([replace(cells, ragged=()) for cells in parts], in_cells)
     possible = aside & ~_blank_rows(table, checked.faults, total)
     possible[checked.told] = False
+    aside_rows = pd.concat([frame[possible], _torn_rows(parts, frame)], ignore_index=True)
+    audited = _tidy(frame[~aside].reset_index(drop=True) if aside.any() else frame, table)
     unreadable = {name: _renumbered(them, rows) for name, them in _unreadable(parts, starts, in_cells).items()}
     return Settled(
-        frame=_tidy(frame[~aside].reset_index(drop=True) if aside.any() else frame, table),
-        set_aside=_tidy(frame[possible].reset_index(drop=True), table),
+        frame=audited,
+        set_aside=_tidy(aside_rows, table),
         later=_later_of(typed.later, rows),
         rejects=pd.concat(rejects, ignore_index=True),
         faults=pd.concat(faults, ignore_index=True),
         unreadable={name: them for name, them in unreadable.items() if len(them)},
         date_only={name: found for name, days in typed.days.items() if len(found := _renumbered(days, rows))},
+        listed_twice=listed_twice(audited) if table.name == "flights" else np.empty(0, dtype=np.intp),
         columns=frozenset().union(*(cells.present for cells in parts)),
         count=count,
         files=tuple(_files(parts, np.diff(np.searchsorted(rows, starts)), rejects)),
@@ -289,6 +296,19 @@ def _blank_rows(table: Table, faults: Sequence[Faults], total: int) -> NDArray[n
         if fault.reason == BLANK:
             blank[fault.rows] += 1
     return np.asarray(blank == len(table.needed))
+
+
+def _torn_rows(parts: Sequence[Cells], frame: pd.DataFrame) -> pd.DataFrame:
+    """Rows with too few or too many cells: what they say isn't known, save the aircraft where one cell names it."""
+    texts = [row.text for cells in parts for row in cells.ragged]
+    torn = frame.iloc[:0].reindex(range(len(texts)))
+    if texts and "aircraft" in frame:
+        names = frame["aircraft"].cat.categories
+        known = {str(name): code for code, name in enumerate(names)}
+        found = [{known[cell] for cell in map(str.strip, _CELL.split(text)) if cell in known} for text in texts]
+        codes = np.array([one.pop() if len(one) == 1 else -1 for one in found], dtype=np.int64)
+        torn["aircraft"] = pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(names))
+    return torn
 
 
 def _unreadable(parts: Sequence[Cells], starts: Rows, faults: Sequence[Faults]) -> dict[str, Rows]:

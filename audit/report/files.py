@@ -156,6 +156,8 @@ def _summary(result: AuditResult) -> dict[str, Any]:
             table: {"read": rows.read, "audited": rows.audited, "quarantined": rows.quarantined}
             for table, rows in sorted(result.rows.items())
         },
+        "faults": {str(table): int(cells) for table, cells in result.faults["table"].value_counts(sort=False).items()},
+        "near_names": [asdict(pair) for pair in result.near_names],
         "reconciliation": [asdict(file) for file in result.reconciled],
         "records": {
             "closed": result.records.closed,
@@ -214,6 +216,7 @@ WRITERS: Mapping[str, Callable[[AuditResult], str | bytes]] = {
     "unjudged.csv": lambda result: csv_text(result.unjudged[list(UNJUDGED_COLUMNS)]),
     "coverage.csv": lambda result: csv_text(result.coverage[list(COVERAGE_COLUMNS)]),
     "quarantine.csv": lambda result: csv_text(result.quarantine[list(REJECT_COLUMNS)]),
+    "faults.csv": lambda result: csv_text(result.faults[list(REJECT_COLUMNS)]),
     "findings.json": _findings_json,
     "report.html": render,
     "worklist.html": work_list_page,

@@ -8,7 +8,7 @@ from typing import Final
 from audit.health.facts import PROFILE_FILE
 
 FILES: Final[Mapping[str, tuple[str, ...]]] = {
-    "csv": ("findings.csv", "unjudged.csv", "coverage.csv", "quarantine.csv"),
+    "csv": ("findings.csv", "unjudged.csv", "coverage.csv", "quarantine.csv", "faults.csv"),
     "json": ("findings.json",),
     "html": ("report.html", "worklist.html"),
     "xlsx": ("worklist.xlsx",),

@@ -129,6 +129,8 @@ def render(result: AuditResult) -> str:
         rows_quarantined=sum(rows.quarantined for rows in result.rows.values()),
         quarantine=records(quarantine.head(DRAWN_QUARANTINE)),
         quarantine_total=len(quarantine),
+        faults=records(result.faults.head(DRAWN_QUARANTINE)),
+        faults_total=len(result.faults),
         inputs=sorted(result.inputs, key=lambda source: source.name),
         rule_files=sorted(result.rule_files, key=lambda source: source.name),
     )

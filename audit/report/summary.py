@@ -68,6 +68,13 @@ def _lines(result: AuditResult) -> Iterator[str]:
     where = ", ".join(f"{name} {number:,}" for name, number in held.items() if number)
     rows = f"{sum(held.values()):,} of {read:,} rows not audited"
     yield _line("Quarantine", f"{rows} ({where})" if where else rows)
+    if len(result.faults):
+        of_tables = Counter(result.faults["table"])
+        cells = ", ".join(f"{name} {number:,}" for name, number in sorted(of_tables.items()))
+        yield _line("", f"{len(result.faults):,} cells of audited rows can't be read ({cells})")
+    if result.near_names:
+        pair = result.near_names[0]
+        yield _line("One name?", f"{len(result.near_names):,} nearly equal: {pair}")
     if result.absent:
         first, others = result.absent[0], len(result.absent) - 1
         yield _line("Not there", f"{first.name}, read by {first.rules[0]}{_more(len(first.rules) - 1)}")

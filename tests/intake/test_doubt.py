@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -84,6 +85,25 @@ def test_rows_set_aside_have_the_types_of_those_audited() -> None:
     export = read_rows({"tasks": [*rows, rows[0] | {"task_id": "T2", "station": "", "coat": "900"}]})
     assert export.set_aside["tasks"].dtypes.astype(str).tolist() == export.tables["tasks"].dtypes.astype(str).tolist()
     assert export.set_aside["tasks"]["coat"].isna().all()
+
+
+def test_a_torn_row_may_be_anything_of_its_aircraft(write: Write) -> None:
+    """A row with too few or too many cells is no evidence but of the aircraft that one of its cells names."""
+    rows = as_csv(TASK, TASK | {"task_id": "T2", "aircraft": "A2"}) + 'T3,"W1",A2,apply\nT4,A1,A2\n'
+    export = read_export(write({"tasks.csv": rows}))
+    assert export.counts["tasks"] == RowCount(read=4, audited=2, quarantined=2)
+    aside = export.set_aside["tasks"]
+    assert aside["aircraft"].tolist() == ["A2", np.nan]
+    assert aside.drop(columns="aircraft").isna().all(axis=None)
+    assert aside.dtypes.astype(str).tolist() == export.tables["tasks"].dtypes.astype(str).tolist()
+
+
+def test_a_flight_listed_twice() -> None:
+    """The same aircraft, takeoff and landing under another key is told; with another landing it is another flight."""
+    others = [{"flight_id": "F2", "landing_at": "2024-01-11T09:01:00Z"}, {"flight_id": "F3", "aircraft": "A2"}]
+    rows = [FLIGHT, *(FLIGHT | other for other in others), FLIGHT | {"flight_id": "F4"}]
+    assert read_rows({"flights": rows}).listed_twice.tolist() == [3]
+    assert read_rows({"flights": rows[:3]}).listed_twice.tolist() == []
 
 
 # Names

@@ -20,6 +20,7 @@ NAMES = [
     "unjudged.csv",
     "coverage.csv",
     "quarantine.csv",
+    "faults.csv",
     "findings.json",
     "report.html",
     "worklist.html",
