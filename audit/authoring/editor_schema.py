@@ -103,16 +103,6 @@ def _rules_schema() -> dict[str, Any]:
         alternative = {**conditions["properties"]["any_of"]["items"], "minProperties": 1}
         conditions["properties"]["any_of"]["items"] = alternative
         conditions["additionalProperties"] = False
-    definitions["RecordRule"]["properties"]["require"]["minProperties"] = 1
-    for name in ("until", "over"):
-        definitions["HoldRule"]["properties"][name]["minProperties"] = 1
-    definitions["HoldRule"]["anyOf"] = [{"required": ["for"]}, {"required": ["until"]}]
-    definitions["CountRule"]["oneOf"] = [{"required": ["coats"]}, {"required": ["sessions"]}]
-    definitions["CountRule"]["dependentRequired"] = {
-        "sessions": ["season"],
-        "season": ["sessions"],
-        "boots": ["sessions"],
-    }
     for name, table in TABLES.items():
         definitions["Example"]["properties"][name]["items"] = _row(table)
     schema["title"] = "Rule of deicer-audit"

@@ -196,7 +196,7 @@ def _twins(rules: Sequence[Rule]) -> Iterator[tuple[int, str]]:
     meanings = [_meaning(rule) for rule in rules]
     for number, rule in enumerate(rules):
         for earlier in range(number):
-            if rules[earlier].form != rule.form:
+            if form_of(rules[earlier]) is not form_of(rule):
                 continue
             if meanings[earlier] == meanings[number]:
                 yield number, f"this rule selects and requires the same as {rules[earlier].id}"

@@ -5,6 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from audit.forms.drawing import Stretch
+
+__all__ = ["Kind", "Lane", "Scene", "Span", "Story", "Stretch", "Usage"]
+
 Kind = Literal["treatment", "work", "flight", "boot"]
 
 
@@ -31,15 +35,6 @@ class Lane:
     name: str
     spans: tuple[Span, ...]
     left_out: int = 0
-
-
-@dataclass(frozen=True)
-class Stretch:
-    """A stretch of time that means something: a wait that had to be kept, or what is missing of it."""
-
-    start: int
-    end: int
-    label: str
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from typing import Any, Literal, Self
 
 import numpy as np
 import pandas as pd
-from pydantic import model_validator
+from pydantic import ConfigDict, model_validator
 
 from audit.figures import figure, several
 from audit.forms.boots import boot_time, perhaps_treated, surely_treated
@@ -28,6 +28,9 @@ from audit.forms.describing import (
     season_days,
 )
 from audit.forms.describing import sessions as sessions_in_words
+from audit.forms.drawing import (
+    AroundSession,
+)
 from audit.forms.form import Form, Never
 from audit.forms.naming import at_work_order, days, of_session, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases
@@ -59,6 +62,13 @@ class CountRule(Rule):
 
     `boots` restricts the boots of which sessions are counted.
     """
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "oneOf": [{"required": ["coats"]}, {"required": ["sessions"]}],
+            "dependentRequired": {"sessions": ["season"], "season": ["sessions"], "boots": ["sessions"]},
+        }
+    )
 
     form: Literal["count"]
     coats: Number | None = None
@@ -304,6 +314,7 @@ COUNT = Form(
     sentence=_sentence,
     # What is counted over a time isn't any one record's.
     dated_by=lambda rule: "task" if rule.sessions is None else None,
+    drawing=lambda rule: AroundSession(marked=False),
     looks_at=_looks_at,
     demands=_demands,
     unjudged_when=_unjudged_when,

@@ -8,6 +8,7 @@ from typing import Any, Generic, Literal, TypeVar
 
 import pandas as pd
 
+from audit.forms.drawing import Drawing
 from audit.forms.outcomes import Outcomes
 from audit.language.condition import Conditions
 from audit.language.rule import Rule, conditions_of
@@ -69,6 +70,7 @@ class Form(Generic[R]):
     `identity`     the natural keys of each case's subject, from the cases and their evidence (see `collect`)
     `facts`        the figures and names that the sentence is made of, by name, one for each case
     `sentence`     what is wrong, with the figures, from the facts of one case
+    `drawing`      the picture of a finding; None where a rule's findings are no matter of time
     `dated_by`     the column of a case with the record whose day decides which source was in force; None: no record's
 
     What it says of a rule:
@@ -90,6 +92,7 @@ class Form(Generic[R]):
     identity: Callable[[R, pd.DataFrame, pd.DataFrame, Timeline], list[tuple[str, ...]]]
     facts: Callable[[R, pd.DataFrame, Timeline], Mapping[str, Sequence[Any]]]
     sentence: Callable[[R, Mapping[str, Any]], str]
+    drawing: Callable[[R], Drawing | None]
     dated_by: Callable[[R], str | None] = _own_record
     looks_at: Callable[[R], str]
     demands: Callable[[R], tuple[str, ...]]

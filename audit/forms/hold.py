@@ -12,7 +12,7 @@ from typing import Any, Literal, Self
 
 import numpy as np
 import pandas as pd
-from pydantic import Field, field_validator, model_validator
+from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from audit.figures import time_span
 from audit.forms.conditions import TRUE, UNKNOWN
@@ -28,6 +28,10 @@ from audit.forms.describing import (
     work,
 )
 from audit.forms.describing import sessions as sessions_in_words
+from audit.forms.drawing import (
+    AroundSession,
+    until_due,
+)
 from audit.forms.form import Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.naming import of_session, of_treatment
@@ -62,11 +66,13 @@ class HoldRule(Rule):
     over one of that season, and what happens in it.
     """
 
+    model_config = ConfigDict(json_schema_extra={"anyOf": [{"required": ["for"]}, {"required": ["until"]}]})
+
     form: Literal["hold"]
     forbid: Event
     duration: Duration | None = Field(None, alias="for")
-    until: Conditions | None = None
-    over: Conditions | None = None
+    until: Conditions | None = Field(None, json_schema_extra={"minProperties": 1})
+    over: Conditions | None = Field(None, json_schema_extra={"minProperties": 1})
     season: Season | None = None
 
     @field_validator("duration")
@@ -432,6 +438,7 @@ HOLD = Form(
     identity=of_session,
     facts=of_treatment,
     sentence=_sentence,
+    drawing=lambda rule: AroundSession(lambda case: until_due(case, "to wait")),
     looks_at=_looks_at,
     demands=_demands,
     unjudged_when=_unjudged_when,

@@ -21,6 +21,10 @@ from audit.forms.describing import (
     records,
     season_days,
 )
+from audit.forms.drawing import (
+    Drawing,
+    UseOfBoot,
+)
 from audit.forms.due import Limits, Meter, Tolerance, bases, meters
 from audit.forms.form import Form
 from audit.forms.margins import margins, tenths
@@ -288,6 +292,11 @@ def _sentence(rule: IntervalRule, case: Mapping[str, Any]) -> str:
     )
 
 
+def _drawing(rule: IntervalRule) -> Drawing | None:
+    # What counts otherwise hangs on earlier due points, which no single saw tooth shows.
+    return UseOfBoot(rule.scope, rule.season) if rule.next_due == "actual" else None
+
+
 def _looks_at(rule: IntervalRule) -> str:
     sentences = [
         "Each stretch of a boot's time on the aircraft between two treatments; the first begins with the export, the "
@@ -345,6 +354,7 @@ INTERVAL = Form(
     facts=of_treatment,
     sentence=_sentence,
     dated_by=lambda rule: None,
+    drawing=_drawing,
     looks_at=_looks_at,
     demands=_demands,
     unjudged_when=_unjudged_when,

@@ -11,6 +11,12 @@ import pandas as pd
 from audit.figures import time_span
 from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.describing import CLOCK_WENT_BACK, NO_BOOT_KNOWN, NO_POSITION_KNOWN, SAME_START, records
+from audit.forms.drawing import (
+    AroundSession,
+    Case,
+    Stretch,
+    Stretches,
+)
 from audit.forms.form import Form, Never
 from audit.forms.naming import at_work_order, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
@@ -222,6 +228,11 @@ def _sentence(rule: OrderRule, case: Mapping[str, Any]) -> str:
     )
 
 
+def _wrong_way_round(case: Case) -> Stretches:
+    at, anchor = int(case["at"]), int(case["anchor"])
+    return None, Stretch(min(anchor, at), max(anchor, at), "the wrong way round") if anchor >= 0 else None
+
+
 def _demands(rule: OrderRule) -> tuple[str, ...]:
     others = records(rule.among, "records there")
     if rule.must_be == "last":
@@ -239,6 +250,7 @@ ORDER = Form(
     sentence=_sentence,
     # The record that a finding names may be another than the one in scope.
     dated_by=lambda rule: "subject",
+    drawing=lambda rule: AroundSession(_wrong_way_round),
     looks_at=lambda rule: f"Each work order at each position that has {records(rule.scope)}.",
     demands=_demands,
     unjudged_when=lambda rule: (SAME_START, NO_POSITION_KNOWN, NO_BOOT_KNOWN, CLOCK_WENT_BACK),

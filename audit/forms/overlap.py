@@ -14,6 +14,9 @@ from pydantic import Field, model_validator
 from audit.figures import time_span
 from audit.forms.conditions import FALSE, judge
 from audit.forms.describing import CLOCK_WENT_BACK, not_supplied
+from audit.forms.drawing import (
+    TwoThings,
+)
 from audit.forms.form import Form, Never
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
@@ -484,6 +487,7 @@ OVERLAP = Form(
     facts=_facts,
     sentence=_sentence,
     dated_by=lambda rule: "task" if rule.between[0] == "tasks" else None,
+    drawing=lambda rule: TwoThings(rule.between),
     looks_at=_looks_at,
     demands=lambda rule: ("the two do not overlap in time",),
     unjudged_when=_unjudged_when,

@@ -22,6 +22,10 @@ from audit.forms.describing import (
     work,
 )
 from audit.forms.describing import sessions as sessions_in_words
+from audit.forms.drawing import (
+    AroundSession,
+    until_due,
+)
 from audit.forms.form import Form, Never
 from audit.forms.naming import of_session, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases
@@ -269,6 +273,7 @@ PRECEDE = Form(
     identity=of_session,
     facts=of_treatment,
     sentence=_sentence,
+    drawing=lambda rule: AroundSession(lambda case: until_due(case, "at most")),
     looks_at=lambda rule: sessions_in_words(rule.scope),
     demands=_demands,
     unjudged_when=_unjudged_when,

@@ -8,12 +8,15 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from pydantic import field_validator
+from pydantic import Field, field_validator
 
 from audit.forms.conditions import FALSE, TRUE, UNKNOWN, failures, judge, needs_component
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     records,
+)
+from audit.forms.drawing import (
+    AroundRecord,
 )
 from audit.forms.form import Form
 from audit.forms.outcomes import SEVERAL, Outcomes, cases, joined
@@ -35,7 +38,7 @@ class RecordRule(Rule):
     """Every record in scope meets the requirement."""
 
     form: Literal["record"]
-    require: Conditions
+    require: Conditions = Field(json_schema_extra={"minProperties": 1})
 
     @field_validator("require")
     @classmethod
@@ -251,6 +254,7 @@ RECORD = Form(
     identity=lambda rule, cases, evidence, timeline: [(task,) for task in evidence["task_id"]],
     facts=_facts,
     sentence=_sentence,
+    drawing=lambda rule: AroundRecord() if needs_component(rule.require) else None,
     looks_at=lambda rule: f"Each {records(rule.scope, 'record')}.",
     demands=lambda rule: conditions_in_words(rule.require),
     unjudged_when=_unjudged_when,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any, Literal, Self
 
 import numpy as np
@@ -18,6 +19,12 @@ from audit.forms.describing import (
     SESSION,
     limits,
     records,
+)
+from audit.forms.drawing import (
+    AroundSession,
+    Case,
+    Stretch,
+    Stretches,
 )
 from audit.forms.form import Form
 from audit.forms.margins import margins, tenths
@@ -178,6 +185,17 @@ def _sentence(rule: SpacingRule, case: Mapping[str, Any]) -> str:
     )
 
 
+def _pause(pause: PauseLimits, case: Case) -> Stretches:
+    """The time within which the next coat had to begin, and by how much it missed that."""
+    at, anchor = int(case["at"]), int(case["anchor"])
+    low = 0 if pause.at_least is None else round(pause.at_least.total_seconds() * 1_000_000)
+    high = None if pause.at_most is None else round(pause.at_most.total_seconds() * 1_000_000)
+    allowed = None if high is None else Stretch(anchor + low, anchor + high, "next coat within this time")
+    due = anchor + (low if at < anchor + low or high is None else high)
+    way = "too early" if at < due else "too late"
+    return allowed, Stretch(min(at, due), max(at, due), f"{time_span(at - due)} {way}")
+
+
 def _demands(rule: SpacingRule) -> tuple[str, ...]:
     low, high = (
         None if limit is None else duration_in_words(limit) for limit in (rule.pause.at_least, rule.pause.at_most)
@@ -194,6 +212,7 @@ SPACING = Form(
     identity=_identity,
     facts=of_treatment,
     sentence=_sentence,
+    drawing=lambda rule: AroundSession(partial(_pause, rule.pause)),
     looks_at=lambda rule: f"Each coat and the next one in a session of {records(rule.scope)}. {SESSION}",
     demands=_demands,
     unjudged_when=lambda rule: (

@@ -243,7 +243,7 @@ def test_two_things_at_once_show_the_time_they_share() -> None:
 
 def test_a_lane_is_bounded(sample: AuditResult, monkeypatch: pytest.MonkeyPatch) -> None:
     """A lane holds so many things and counts the others; so does its picture."""
-    monkeypatch.setattr("audit.findings.stories.MOST_SPANS", 2)
+    monkeypatch.setattr("audit.findings.surroundings.MOST_SPANS", 2)
     scene = story_of(run_audit(sample_folder()), rule="flight-before-cure", aircraft="QX-ALDER")
     assert isinstance(scene, Scene)
     work = scene.lanes[0]
