@@ -11,7 +11,7 @@ from pydantic import TypeAdapter
 from audit.forms import any_rule
 from audit.intake.tables import TABLES, Table
 from audit.language.condition import OPERATORS
-from audit.rulebook.settings import KEYS, NONE, SettingsFile
+from audit.rulebook.settings import NONE, SettingsFile, settable_keys
 from audit.timeline.vocabulary import VOCABULARY
 
 # How an editor sees what a validator parses.
@@ -49,7 +49,7 @@ def settings_schema() -> str:
     season = {"anyOf": [{"type": "string"}, {"$ref": "#/$defs/Season"}]}
     definitions["Base"]["properties"]["season"] = season
     settable: dict[str, Any] = {"season": season, "require": _REQUIRED_NUMBERS}
-    for key, field in ((key, form[key]) for form in _forms(of_rules) for key in KEYS if key in form):
+    for key, field in ((key, form[key]) for form in _forms(of_rules) for key in settable_keys() if key in form):
         if key in settable:
             continue
         settable[key] = _or_none(field)

@@ -319,6 +319,7 @@ COUNT = Form(
     demands=_demands,
     unjudged_when=_unjudged_when,
     never=_never,
+    settable=("season", "coats", "sessions"),
     skeleton="""\
 coats: {at_least: 2, at_most: 3}
 examples:

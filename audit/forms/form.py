@@ -78,6 +78,7 @@ class Form(Generic[R]):
     `demands`      what must hold of that, a phrase each
     `unjudged_when`  what can leave a subject unjudged beside what its conditions can't be decided by, a phrase each
     `never`        what makes the rule find nothing
+    `settable`     its keys that settings may set, beside the level; of `require` the numbers
     `skeleton`     the rest of a rule file to start from, after a scope of gloss coatings applied, with examples
     """
 
@@ -98,4 +99,5 @@ class Form(Generic[R]):
     demands: Callable[[R], tuple[str, ...]]
     unjudged_when: Callable[[R], Iterable[str]]
     never: Callable[[R], Iterable[Never]] = _never
+    settable: tuple[str, ...] = ()
     skeleton: str

@@ -442,6 +442,7 @@ HOLD = Form(
     looks_at=_looks_at,
     demands=_demands,
     unjudged_when=_unjudged_when,
+    settable=("season", "for"),
     skeleton="""\
 forbid: {event: takeoff}
 for: PT2H

@@ -358,6 +358,7 @@ INTERVAL = Form(
     looks_at=_looks_at,
     demands=_demands,
     unjudged_when=_unjudged_when,
+    settable=("at_most", "tolerance", "next_due", "season"),
     skeleton="""\
 at_most: {flight_hours: 10}
 # season: {from: 10-01, to: 04-30}

@@ -7,7 +7,7 @@ import pandas as pd
 
 from audit.forms import form_of
 from audit.forms.outcomes import PAIR, SUBJECT, Outcomes, joined
-from audit.forms.reads import tables_read
+from audit.forms.reads import reading_only, tables_read
 from audit.language.rule import Rule
 from audit.timeline.instants import Ints
 from audit.timeline.readings import Owner, other_readings
@@ -21,7 +21,7 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     if not len(timeline.tasks):
         # An export without a single record is broken; that nothing was done can't be read from it.
         return joined(0)
-    form = form_of(rule)
+    form, timeline = form_of(rule), reading_only(rule, timeline)
     plain = form.evaluate(rule, timeline)
     if "tasks" not in tables_read(rule):
         return plain

@@ -278,6 +278,7 @@ PRECEDE = Form(
     demands=_demands,
     unjudged_when=_unjudged_when,
     never=_never,
+    settable=("within",),
     skeleton="""\
 needs:
   product_class: {is: surface-prep}

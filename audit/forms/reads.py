@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Final
 
 from audit.forms import form_of
 from audit.intake.tables import TABLES
 from audit.language.rule import Rule, conditions_of
+from audit.timeline.timeline import Timeline
 from audit.timeline.vocabulary import VOCABULARY
 
 _JOINED_BY: Final[Mapping[str, tuple[str, ...]]] = {
@@ -21,6 +23,12 @@ _JOINED_BY: Final[Mapping[str, tuple[str, ...]]] = {
     "certifier": ("certified_by",),
 }
 """Columns of task records by which a column of the vocabulary, or those with its prefix, is found."""
+
+
+_FREE_TEXT: Final = frozenset(
+    (table.name, column.name) for table in TABLES.values() for column in table.columns.values() if column.kind == "text"
+)
+"""The columns that intake reads only where a rule asks for them."""
 
 
 def names_asked(rule: Rule) -> frozenset[str]:
@@ -45,8 +53,12 @@ def columns_read(rule: Rule) -> frozenset[tuple[str, str]]:
     return frozenset((table, column) for table, column in columns if column in TABLES[table].columns)
 
 
+def reading_only(rule: Rule, timeline: Timeline) -> Timeline:
+    """The timeline, of which a rule can't ask for free text that it doesn't declare, whatever others have declared."""
+    return replace(timeline, unread=timeline.unread | (_FREE_TEXT - columns_read(rule)))
+
+
 def text_columns(rules: Iterable[Rule]) -> dict[str, frozenset[str]]:
     """The free-text columns of task records that the rules ask for, in the form that intake takes."""
-    asked = {column for rule in rules for table, column in columns_read(rule) if table == "tasks"}
-    text = {name for name, column in TABLES["tasks"].columns.items() if column.kind == "text"}
-    return {"tasks": frozenset(asked & text)}
+    asked = frozenset().union(*map(columns_read, rules)) & _FREE_TEXT
+    return {"tasks": frozenset(column for table, column in asked if table == "tasks")}

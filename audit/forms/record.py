@@ -258,6 +258,7 @@ RECORD = Form(
     looks_at=lambda rule: f"Each {records(rule.scope, 'record')}.",
     demands=lambda rule: conditions_in_words(rule.require),
     unjudged_when=_unjudged_when,
+    settable=("require",),
     skeleton="""\
 require:
   component.finish: {is: black}

@@ -223,6 +223,7 @@ SPACING = Form(
         NO_POSITION_KNOWN,
         CLOCK_WENT_BACK,
     ),
+    settable=("pause",),
     skeleton="""\
 pause: {at_least: PT5M, at_most: PT15M}
 examples:

@@ -14,6 +14,7 @@ from typing import Annotated, Any
 from pydantic import Discriminator, Field, Tag, ValidationError
 
 from audit.errors import AuditError
+from audit.forms import FORMS, form_of
 from audit.intake.export import Source as File
 from audit.intake.small_files import read_file
 from audit.language.events import Season, SeasonByBase, month_days, season_text
@@ -24,21 +25,6 @@ from audit.rulebook.loading import Rulebook, Setting, SetValue
 from audit.yaml.faults import MOST_FAULTS, Part, as_model, did_you_mean, explained, known_keys, quoted
 from audit.yaml.source import Path as Place
 from audit.yaml.source import Source, read_source, shortened, written
-
-KEYS = (
-    "level",
-    "at_most",
-    "tolerance",
-    "next_due",
-    "season",
-    "for",
-    "within",
-    "coats",
-    "sessions",
-    "pause",
-    "require",
-)
-"""What can be set, where the rule's form has it. Of `require`, only numbers that the rule file gives."""
 
 NONE = "none"
 """Takes a value away."""
@@ -95,6 +81,11 @@ class _Stationed:
     base: str
     season: Season
     layer: Settings
+
+
+def settable_keys() -> tuple[str, ...]:
+    """What can be set, each where the rule's form has it."""
+    return tuple(dict.fromkeys(("level", *(key for form in FORMS.values() for key in form.settable))))
 
 
 def read_settings(path: Path) -> Settings:
@@ -235,13 +226,12 @@ def _stationed(layers: Sequence[Layer]) -> dict[str, _Stationed]:
 
 
 def _settable(rule: Rule) -> tuple[str, ...]:
-    has = known_keys(type(rule), ())
-    return tuple(key for key in KEYS if key in has and (key != "require" or _numbers(rule)))
+    return ("level", *(key for key in form_of(rule).settable if key != "require" or _numbers(rule)))
 
 
 def _numbers(rule: Rule) -> dict[tuple[str, str], float]:
     """The limits that a rule requires of columns, by column and operator."""
-    require = getattr(rule, "require", None)
+    require = form_of(rule).requires(rule)
     return {
         (column, operator): operand
         for column, condition in (require.columns.items() if require else ())

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from audit.errors import InternalError
 from audit.intake.tables import EVERY_POSITION
 from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
@@ -56,7 +57,13 @@ class Values:
 
 
 def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = None) -> Values:
-    """Return column `name` of the task records `rows`; `component` is the component row joined with each."""
+    """Return column `name` of the task records `rows`; `component` is the component row joined with each.
+
+    InternalError where the column was not read: that would look as if it were blank.
+    """
+    column = VOCABULARY[name]
+    if (column.table, column.column.name) in timeline.unread:
+        raise InternalError(f"{name} was asked for and had not been read: what a rule reads has to be declared")
     if name in TASK_TIMES:
         return _instants(name, timeline.times[name][rows]) if name in timeline.times else _absent(name, len(rows))
     if name == "work_date":
@@ -71,21 +78,21 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
         return _certificate(timeline, name, rows)
     if name == "product_class":
         return _joined(timeline, name, "products", "product_class", _product(timeline, rows))
-    prefix, _, column = name.partition(".")
-    if not column:
+    prefix, _, of_list = name.partition(".")
+    if not of_list:
         return _own(timeline.tasks, name, rows)
     if prefix == "component":
-        return _of_component(timeline, name, column, component)
+        return _of_component(timeline, name, of_list, component)
     if prefix == "product":
-        return _joined(timeline, name, "products", column, _product(timeline, rows))
+        return _joined(timeline, name, "products", of_list, _product(timeline, rows))
     if prefix == "lot":
-        return _joined(timeline, name, "lots", column, _pair(timeline, rows, "lots", ("lot", "product")))
+        return _joined(timeline, name, "lots", of_list, _pair(timeline, rows, "lots", ("lot", "product")))
     if prefix == "manual":
         matched = _pair(timeline, rows, "manuals", ("manual", "revision"), ("manual", "manual_revision"))
-        return _joined(timeline, name, "manuals", column, matched)
+        return _joined(timeline, name, "manuals", of_list, matched)
     if prefix == "performer":
-        return _of_person(timeline, name, column, "performed_by", rows, timeline.times["started_at"][rows])
-    return _of_person(timeline, name, column, "certified_by", rows, _signed(timeline, rows))
+        return _of_person(timeline, name, of_list, "performed_by", rows, timeline.times["started_at"][rows])
+    return _of_person(timeline, name, of_list, "certified_by", rows, _signed(timeline, rows))
 
 
 def work_day(timeline: Timeline, rows: Ints) -> Ints:

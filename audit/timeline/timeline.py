@@ -30,7 +30,9 @@ class Timeline:
     UTC, in the one reading ("world") that this timeline stands for. `aircraft_names` and `position_names` decode
     aircraft codes and positions. A *place* is an aircraft's position: aircraft code x (positions + 1) + position
     code, the last position code of each aircraft standing for "position unknown". `in_play` tells which aircraft are
-    judged (all of them, save where an ambiguous time is tried in another reading).
+    judged (all of them, save where an ambiguous time is tried in another reading). `unread` are columns, as
+    (table, column), that nobody asked intake for, or that the rule being judged doesn't declare: to ask for one is an
+    InternalError.
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -45,6 +47,7 @@ class Timeline:
     components: Components
     later: pd.DataFrame
     in_play: Bools
+    unread: frozenset[tuple[str, str]] = frozenset()
     _once: Once = field(default_factory=Once, repr=False)
 
     @property
@@ -197,6 +200,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
         ),
         later=later,
         in_play=np.ones(len(aircraft_names), bool),
+        unread=frozenset((table, name) for table, names in export.unread_columns.items() for name in names),
     )
 
 
