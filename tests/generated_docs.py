@@ -21,6 +21,7 @@ from audit.authoring.editor_schema import editor_schema
 from audit.authoring.explaining import explain
 from audit.cli import NAME, app
 from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, UNJUDGED_COLUMNS
+from audit.forms import FORMS
 from audit.intake.quarantine import REJECT_COLUMNS
 from audit.intake.tables import TABLES, Column, Kind, Table
 from audit.language.condition import OPERATORS
@@ -80,6 +81,12 @@ def rule_table() -> str:
         for rule, pack in rules
     ]
     return table(("rule", "a finding is", "form", "level"), rows)
+
+
+def form_table() -> str:
+    """Every rule form, with when something is a finding, and what is judged."""
+    rows = [(f"`{form.name}`", form.finding, form.subjects) for form in FORMS.values()]
+    return table(("form", "a finding when", "subject"), rows)
 
 
 def column_tables() -> str:
@@ -168,7 +175,13 @@ def made_whole() -> dict[Path, str]:
 
 
 MADE: Mapping[Path, Mapping[str, Callable[[], str]]] = {
-    README: {"rules": rule_table, "help": check_help, "output columns": output_columns, "columns": column_tables},
+    README: {
+        "rules": rule_table,
+        "help": check_help,
+        "output columns": output_columns,
+        "forms": form_table,
+        "columns": column_tables,
+    },
     DEVELOPERS: {
         "modules": module_map,
         "operators": operator_table,

@@ -306,6 +306,11 @@ def _never(rule: CountRule) -> Iterator[Never]:
 COUNT = Form(
     name="count",
     rule=CountRule,
+    finding=(
+        "a session has too few or too many coats; or a boot that flew in a season had too few or too many sessions "
+        "in it"
+    ),
+    subjects="session; boot and season",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", *(() if rule.sessions is None else ("components", "flights"))),
     selects=lambda rule: (rule.scope,),

@@ -73,7 +73,9 @@ class Form(Generic[R]):
     `drawing`      the picture of a finding; None where a rule's findings are no matter of time
     `dated_by`     the column of a case with the record whose day decides which source was in force; None: no record's
 
-    What it says of a rule:
+    What it says of a rule, or of all its rules:
+    `finding`      when something is a finding, in a few words
+    `subjects`     what is judged, in a few words
     `looks_at`     what a rule looks at, a sentence or more
     `demands`      what must hold of that, a phrase each
     `unjudged_when`  what can leave a subject unjudged beside what its conditions can't be decided by, a phrase each
@@ -84,6 +86,8 @@ class Form(Generic[R]):
 
     name: str
     rule: type[R]
+    finding: str
+    subjects: str
     evaluate: Callable[[R, Timeline], Outcomes]
     reads: Callable[[R], Iterable[str]]
     selects: Callable[[R], Iterable[Conditions]] = conditions_of

@@ -433,6 +433,11 @@ def _unjudged_when(rule: HoldRule) -> Iterator[str]:
 HOLD = Form(
     name="hold",
     rule=HoldRule,
+    finding=(
+        "something forbidden starts too soon after a session, or before the treatment that must come first; exactly at "
+        "the end of the time complies"
+    ),
+    subjects="session",
     evaluate=evaluate,
     reads=_reads,
     identity=of_session,

@@ -347,6 +347,8 @@ def _unjudged_when(rule: IntervalRule) -> Iterator[str]:
 INTERVAL = Form(
     name="interval",
     rule=IntervalRule,
+    finding="more flight hours, cycles or days passed between two treatments than allowed",
+    subjects="segment between treatments",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", "components", "flights"),
     selects=lambda rule: (rule.scope,),

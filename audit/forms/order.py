@@ -243,6 +243,8 @@ def _demands(rule: OrderRule) -> tuple[str, ...]:
 ORDER = Form(
     name="order",
     rule=OrderRule,
+    finding="another treatment starts after the one that must be last, or before the one that must be first",
+    subjects="work order and position",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", "components"),
     identity=_identity,

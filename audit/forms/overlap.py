@@ -478,6 +478,8 @@ def _never(rule: OverlapRule) -> Iterator[Never]:
 OVERLAP = Form(
     name="overlap",
     rule=OverlapRule,
+    finding="two things that can't both be true overlap in time",
+    subjects="pair",
     evaluate=evaluate,
     reads=_reads,
     selects=lambda rule: (rule.scope,) if rule.between[0] == "tasks" else (),

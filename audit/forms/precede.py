@@ -268,6 +268,8 @@ def _never(rule: PrecedeRule) -> Iterator[Never]:
 PRECEDE = Form(
     name="precede",
     rule=PrecedeRule,
+    finding="none of the earlier treatments that would do was done in time, or something undid it",
+    subjects="session",
     evaluate=evaluate,
     reads=_reads,
     identity=of_session,

@@ -247,6 +247,8 @@ def _only_its_direction(rule: RecordRule, timed: frozenset[str]) -> bool:
 RECORD = Form(
     name="record",
     rule=RecordRule,
+    finding="a record in scope breaks a requirement",
+    subjects="task record",
     evaluate=evaluate,
     reads=lambda rule: ("tasks",),
     selects=lambda rule: (rule.scope,),

@@ -206,6 +206,8 @@ def _demands(rule: SpacingRule) -> tuple[str, ...]:
 SPACING = Form(
     name="spacing",
     rule=SpacingRule,
+    finding="the pause between two coats is too short or too long",
+    subjects="pair of coats",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position",),
     subject=lambda rule: "pair",

@@ -1,0 +1,93 @@
+"""A rule form as a newcomer would add one: a module that ends with one value."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+
+from audit.forms.conditions import TRUE, UNKNOWN, judge
+from audit.forms.describing import records
+from audit.forms.form import Form, Never
+from audit.forms.outcomes import Outcomes, cases
+from audit.language.rule import Rule
+from audit.language.values import Text
+from audit.timeline.records import values
+from audit.timeline.timeline import Timeline
+
+
+class MentionRule(Rule):
+    """The remarks of a record have a word in them."""
+
+    form: Literal["mention"]
+    word: Text
+
+
+def evaluate(rule: MentionRule, timeline: Timeline) -> Outcomes:
+    """A finding when the remarks of a record in scope don't have the word."""
+    scope = judge(rule.scope, timeline, timeline.rows)
+    asked = np.flatnonzero(scope.truth >= UNKNOWN)
+    rows = timeline.rows[asked]
+    remarks = values(timeline, "remarks", rows)
+    sure = scope.truth[asked] == TRUE
+    silent = np.array([rule.word not in remarks.text(index) for index in range(len(rows))], bool)
+    reason = np.where(remarks.missing, "value missing: remarks", scope.reason(asked)).astype(object)
+    left = np.flatnonzero(silent | ~sure)
+    finding = (sure & ~remarks.missing)[left]
+    return Outcomes(
+        len(rows),
+        cases(
+            len(left),
+            finding=finding,
+            reason=np.where(finding, "", reason[left]),
+            subject=rows[left],
+            task=rows[left],
+            at=timeline.times["started_at"][rows[left]],
+        ),
+    )
+
+
+def facts(rule: MentionRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
+    remarks = values(timeline, "remarks", cases["task"].to_numpy())
+    return {"remarks": [remarks.text(index) for index in range(len(cases))]}
+
+
+MENTION = Form(
+    name="mention",
+    rule=MentionRule,
+    finding="the remarks of a record in scope lack a word",
+    subjects="task record",
+    evaluate=evaluate,
+    reads=lambda rule: ("tasks.remarks",),
+    identity=lambda rule, cases, evidence, timeline: [(task,) for task in evidence["task_id"]],
+    facts=facts,
+    sentence=lambda rule, case: f"The remarks ({case['remarks']}) don't say {rule.word}.",
+    drawing=lambda rule: None,
+    looks_at=lambda rule: f"Each {records(rule.scope, 'record')}.",
+    demands=lambda rule: (f"the remarks say {rule.word}",),
+    unjudged_when=lambda rule: ("the remarks are not recorded",),
+    never=lambda rule: [Never(("word",), "every remark has a space in it")] if rule.word == "of" else [],
+    settable=("word",),
+    skeleton="""\
+word: masked
+examples:
+  - name: it says so
+    expect: complies
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z', remarks: edges masked}
+  - name: it says something else
+    expect: finding
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z', remarks: edges cleaned}
+  - name: it says nothing
+    expect: unjudged
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+""",
+)
+
+FORGETFUL = replace(MENTION, reads=lambda rule: ("tasks",))
+"""The same form, whose author forgot to declare a column that it reads."""
