@@ -8,15 +8,15 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from tests.toy_form import FORGETFUL, MENTION
 
 from audit.authoring.editor_schema import editor_schema, settings_schema
 from audit.cli import run
 from audit.exit_codes import ExitCode
 from audit.forms import FORMS
 from audit.rulebook.loading import load_rules
-from audit.yaml.source import read_yaml
+from audit.yaml.source import read_source
 from tests.generated_docs import catalogue_page, form_table
+from tests.toy_form import FORGETFUL, MENTION
 
 TASKS = """\
 task_id,work_order,aircraft,action,station,started_at,finished_at,position,product,remarks
@@ -132,7 +132,7 @@ def test_settings_set_its_keys(export: Path, rules: Path, tmp_path: Path) -> Non
 def test_the_schema_knows_it(rules: Path) -> None:
     """An editor accepts its rule, and marks a key that it doesn't have."""
     schema = json.loads(editor_schema())
-    data = read_yaml((rules / "edges-not-masked.yaml").read_bytes(), "rule")
+    data = read_source((rules / "edges-not-masked.yaml").read_bytes(), "rule").data
     jsonschema.validate(data, schema)
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate({**data, "wrod": "masked"}, schema)

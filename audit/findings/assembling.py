@@ -18,7 +18,7 @@ from audit.findings.result import (
 )
 from audit.findings.stories import stories
 from audit.forms.outcomes import Outcomes
-from audit.forms.reads import columns_read, tables_read
+from audit.forms.reads import columns_needed, tables_read
 from audit.intake.export import Export
 from audit.intake.names import near_pairs
 from audit.intake.tables import TABLES
@@ -78,14 +78,10 @@ def _absent(rules: Sequence[Rule], export: Export) -> Iterator[Absent]:
     """What the rules read and the export lacks, in the order of the canonical tables."""
     readers: dict[tuple[str, str], list[str]] = {}
     for rule in rules:
-        lacking = {(table, "") for table in tables_read(rule) if table not in export.tables}
-        lacking |= {
-            (table, column)
-            for table, column in columns_read(rule)
-            if table in export.tables and column not in export.tables[table]
-        }
-        for place in lacking:
-            readers.setdefault(place, []).append(rule.id)
+        for table, column in columns_needed(rule):
+            frame = export.tables.get(table)
+            if (frame is None) if not column else (frame is not None and column not in frame):
+                readers.setdefault((table, column), []).append(rule.id)
     for table, described in TABLES.items():
         for column in ("", *described.columns):
             if (table, column) in readers:

@@ -31,7 +31,7 @@ from audit.forms.describing import sessions as sessions_in_words
 from audit.forms.drawing import (
     AroundSession,
 )
-from audit.forms.form import Form, Never
+from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import at_work_order, days, of_session, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases
 from audit.forms.treatments import NO_POSITION, in_sessions, kin
@@ -313,6 +313,7 @@ COUNT = Form(
     subjects="session; boot and season",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", *(() if rule.sessions is None else ("components", "flights"))),
+    may_read=lambda rule: (*SESSIONS_READ, *(("tasks.coat", "tasks.coats") if rule.sessions is None else BOOTS_READ)),
     selects=lambda rule: (rule.scope,),
     identity=_identity,
     facts=_facts,

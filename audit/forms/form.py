@@ -21,6 +21,14 @@ R = TypeVar("R", bound=Rule)
 SubjectKind = Literal["one", "pair", "unordered pair"]
 
 
+SESSIONS_READ = ("tasks.product", "products.product_class")
+"""What groups records into sessions, beside what they always have."""
+BOOTS_READ = ("components.removed_at",)
+"""What tells how long a boot was installed, beside what components always have."""
+FLOWN_READ = ("flights.flight_hours", "flights.cycles")
+"""What tells how much was flown, beside what flights always have."""
+
+
 @dataclass(frozen=True)
 class Never:
     """What makes a rule, or a part of it, find nothing: said at `place` of its file.
@@ -34,7 +42,7 @@ class Never:
     asked: Conditions | None = None
 
 
-def _never(rule: Rule) -> Iterable[Never]:
+def _nothing(rule: Rule) -> tuple[()]:
     return ()
 
 
@@ -61,6 +69,7 @@ class Form(Generic[R]):
     How it judges:
     `evaluate`     the outcomes of a rule on a timeline, in one reading of its ambiguous times
     `reads`        tables (`flights`) and columns (`tasks.position`) that it reads whatever the rule's conditions ask
+    `may_read`     such tables and columns that only refine its verdicts, where the export has them
     `selects`      the conditions by which it looks for task records, as subjects or as evidence
     `requires`     the conditions that each record in scope must meet by itself; None where it asks for something else
     `owner`        the key by which a load can be split without changing the rule's findings
@@ -90,6 +99,7 @@ class Form(Generic[R]):
     subjects: str
     evaluate: Callable[[R, Timeline], Outcomes]
     reads: Callable[[R], Iterable[str]]
+    may_read: Callable[[R], Iterable[str]] = _nothing
     selects: Callable[[R], Iterable[Conditions]] = conditions_of
     requires: Callable[[R], Conditions | None] = _nothing_required
     owner: Callable[[R], Owner] = _by_aircraft
@@ -102,6 +112,6 @@ class Form(Generic[R]):
     looks_at: Callable[[R], str]
     demands: Callable[[R], tuple[str, ...]]
     unjudged_when: Callable[[R], Iterable[str]]
-    never: Callable[[R], Iterable[Never]] = _never
+    never: Callable[[R], Iterable[Never]] = _nothing
     settable: tuple[str, ...] = ()
     skeleton: str

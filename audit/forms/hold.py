@@ -32,7 +32,7 @@ from audit.forms.drawing import (
     AroundSession,
     until_due,
 )
-from audit.forms.form import Form
+from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.naming import of_session, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
@@ -440,6 +440,7 @@ HOLD = Form(
     subjects="session",
     evaluate=evaluate,
     reads=_reads,
+    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ),
     identity=of_session,
     facts=of_treatment,
     sentence=_sentence,

@@ -26,7 +26,7 @@ from audit.forms.drawing import (
     UseOfBoot,
 )
 from audit.forms.due import Limits, Meter, Tolerance, bases, meters
-from audit.forms.form import Form
+from audit.forms.form import BOOTS_READ, FLOWN_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import Texts, at_work_order, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
@@ -351,6 +351,7 @@ INTERVAL = Form(
     subjects="segment between treatments",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", "components", "flights"),
+    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *FLOWN_READ),
     selects=lambda rule: (rule.scope,),
     identity=_identity,
     facts=of_treatment,

@@ -17,7 +17,7 @@ from audit.forms.drawing import (
     Stretch,
     Stretches,
 )
-from audit.forms.form import Form, Never
+from audit.forms.form import BOOTS_READ, Form, Never
 from audit.forms.naming import at_work_order, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
 from audit.forms.treatments import NO_BOOT, NO_POSITION, Treatments, treatments
@@ -247,6 +247,7 @@ ORDER = Form(
     subjects="work order and position",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", "components"),
+    may_read=lambda rule: BOOTS_READ,
     identity=_identity,
     facts=of_treatment,
     sentence=_sentence,

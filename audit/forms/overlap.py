@@ -419,6 +419,15 @@ def _reads(rule: OverlapRule) -> Iterator[str]:
         yield from (f"tasks.{name}" for name in (*rule.same, *rule.differing))
 
 
+def _may_read(rule: OverlapRule) -> Iterator[str]:
+    for kind in rule.between:
+        yield from (f"{_TABLES[kind]}.{name}" for name in (*rule.same, *rule.differing))
+    if "components" in rule.between:
+        yield "components.removed_at"
+    if "stays" in rule.between:
+        yield from ("flights.destination", "stations.icao")
+
+
 def _owner(rule: OverlapRule) -> Owner:
     if "aircraft" in rule.same:
         return "aircraft"
@@ -482,6 +491,7 @@ OVERLAP = Form(
     subjects="pair",
     evaluate=evaluate,
     reads=_reads,
+    may_read=_may_read,
     selects=lambda rule: (rule.scope,) if rule.between[0] == "tasks" else (),
     owner=_owner,
     subject=lambda rule: "unordered pair" if _of_one_kind(rule) else "pair",

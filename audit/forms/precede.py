@@ -26,7 +26,7 @@ from audit.forms.drawing import (
     AroundSession,
     until_due,
 )
-from audit.forms.form import Form, Never
+from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import of_session, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases
 from audit.forms.treatments import (
@@ -272,6 +272,7 @@ PRECEDE = Form(
     subjects="session",
     evaluate=evaluate,
     reads=_reads,
+    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ),
     identity=of_session,
     facts=of_treatment,
     sentence=_sentence,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -12,18 +12,27 @@ from audit.language.rule import Rule, conditions_of
 from audit.timeline.timeline import Timeline
 from audit.timeline.vocabulary import VOCABULARY
 
-_JOINED_BY: Final[Mapping[str, tuple[str, ...]]] = {
-    "product_class": ("product",),
-    "signed_after_minutes": ("signed_at",),
-    "component": ("position",),
-    "product": ("product",),
-    "lot": ("lot",),
-    "manual": ("manual", "manual_revision"),
-    "performer": ("performed_by",),
-    "certifier": ("certified_by",),
+_CERTIFICATES = ("people.certificate_number", "people.certificate_kind")
+_MADE_OF: Final[Mapping[str, tuple[str, ...]]] = {
+    "certificate": ("tasks.certificate_number", "tasks.certificate_kind"),
+    "certifier": ("tasks.certified_by",),
+    "certifier.certificates": _CERTIFICATES,
+    "component": ("tasks.position",),
+    "lot": ("tasks.lot",),
+    "manual": ("tasks.manual", "tasks.manual_revision"),
+    "performer": ("tasks.performed_by",),
+    "performer.certificates": _CERTIFICATES,
+    "product": ("tasks.product",),
+    "product_class": ("tasks.product",),
+    "signed_after_minutes": ("tasks.signed_at",),
 }
-"""Columns of task records by which a column of the vocabulary, or those with its prefix, is found."""
-
+"""Columns by which a column of the vocabulary, or those with its prefix, is found, or of which it is made."""
+_REFINED_BY: Final[Mapping[str, tuple[str, ...]]] = {
+    "lot": ("tasks.product",),
+    "performer": ("people.valid_to",),
+    "certifier": ("people.valid_to", "tasks.signed_at"),
+}
+"""Columns that refine how those are found, where the export has them."""
 
 _FREE_TEXT: Final = frozenset(
     (table.name, column.name) for table in TABLES.values() for column in table.columns.values() if column.kind == "text"
@@ -36,21 +45,40 @@ def names_asked(rule: Rule) -> frozenset[str]:
     return frozenset().union(*(conditions.names() for conditions in conditions_of(rule)))
 
 
-def tables_read(rule: Rule) -> frozenset[str]:
-    """The canonical tables whose rows can change the rule's outcomes."""
-    declared = {name.partition(".")[0] for name in form_of(rule).reads(rule)}
-    return frozenset(declared | {VOCABULARY[name].table for name in names_asked(rule)})
+def columns_needed(rule: Rule) -> frozenset[tuple[str, str]]:
+    """The columns (table, column) without which a rule can't judge as it is meant to, and the tables (column blank)."""
+    names = names_asked(rule)
+    columns = {(VOCABULARY[name].table, VOCABULARY[name].column.name) for name in names}
+    return _known(columns | _placed((*_by_name(_MADE_OF, names), *form_of(rule).reads(rule))))
 
 
 def columns_read(rule: Rule) -> frozenset[tuple[str, str]]:
-    """The columns (table, column) without which a rule can't judge as it is meant to."""
-    names = names_asked(rule)
-    columns = {("tasks", column) for name in names for column in _JOINED_BY.get(name.partition(".")[0], ())}
-    columns |= {(VOCABULARY[name].table, VOCABULARY[name].column.name) for name in names}
-    for name in form_of(rule).reads(rule):
-        table, _, column = name.partition(".")
-        columns.add((table, column))
-    return frozenset((table, column) for table, column in columns if column in TABLES[table].columns)
+    """All columns (table, column) that can change a rule's outcomes, and the tables (column blank)."""
+    refining = _by_name(_REFINED_BY, names_asked(rule))
+    return columns_needed(rule) | _known(_placed((*refining, *form_of(rule).may_read(rule))))
+
+
+def tables_read(rule: Rule) -> frozenset[str]:
+    """The canonical tables whose rows can change the rule's outcomes."""
+    return frozenset(table for table, _ in columns_read(rule))
+
+
+def _by_name(known: Mapping[str, tuple[str, ...]], names: Iterable[str]) -> Iterator[str]:
+    """What is known of the names, and of their prefixes."""
+    for name in names:
+        for key in {name, name.partition(".")[0]}:
+            yield from known.get(key, ())
+
+
+def _placed(names: Iterable[str]) -> set[tuple[str, str]]:
+    """`tasks.position` as table and column."""
+    return {(table, column) for table, _, column in (name.partition(".") for name in names)}
+
+
+def _known(columns: set[tuple[str, str]]) -> frozenset[tuple[str, str]]:
+    """The columns that tables have, which those that are worked out (work_minutes) are not, each with its table."""
+    there = {(table, column) for table, column in columns if column in TABLES[table].columns}
+    return frozenset(there | {(table, "") for table, _ in columns})
 
 
 def reading_only(rule: Rule, timeline: Timeline) -> Timeline:

@@ -18,7 +18,7 @@ from audit.forms.describing import (
 from audit.forms.drawing import (
     AroundRecord,
 )
-from audit.forms.form import Form
+from audit.forms.form import BOOTS_READ, Form
 from audit.forms.outcomes import SEVERAL, Outcomes, cases, joined
 from audit.forms.treatments import treatments
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
@@ -28,7 +28,7 @@ from audit.language.in_words import (
     list_in_words,
     presence_in_words,
 )
-from audit.language.rule import Rule
+from audit.language.rule import Rule, conditions_of
 from audit.timeline.instants import Ints
 from audit.timeline.records import values
 from audit.timeline.timeline import TASK_TIMES, Timeline
@@ -251,6 +251,7 @@ RECORD = Form(
     subjects="task record",
     evaluate=evaluate,
     reads=lambda rule: ("tasks",),
+    may_read=lambda rule: BOOTS_READ if any(map(needs_component, conditions_of(rule))) else (),
     selects=lambda rule: (rule.scope,),
     requires=lambda rule: rule.require,
     identity=lambda rule, cases, evidence, timeline: [(task,) for task in evidence["task_id"]],

@@ -26,7 +26,7 @@ from audit.forms.drawing import (
     Stretch,
     Stretches,
 )
-from audit.forms.form import Form
+from audit.forms.form import SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import at_work_order, cells, of_treatment
 from audit.forms.outcomes import NONE, Outcomes, cases, joined
@@ -210,6 +210,7 @@ SPACING = Form(
     subjects="pair of coats",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position",),
+    may_read=lambda rule: (*SESSIONS_READ, "tasks.coat", "tasks.coats"),
     subject=lambda rule: "pair",
     identity=_identity,
     facts=of_treatment,

@@ -53,7 +53,7 @@ def finding_text(result: AuditResult, timeline: Timeline, finding_id: str, width
         *(line for name, text in _facts(finding, told, rule) if text for line in _named(name, text, width)),
         "",
     ]
-    around = _around(timeline, finding, told, rule)
+    around = _around(timeline, finding, told)
     if around:
         lines += ["Timeline, UTC", *_drawn(_condensed(around), width)]
         lines += ["", f"{FAULT.strip()} what went wrong; {MARK.strip()} the record of the finding"]
@@ -110,7 +110,7 @@ def _listed(*parts: str) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _around(timeline: Timeline, finding: dict[str, Any], told: dict[str, Any], rule: Rule) -> list[_Line]:
+def _around(timeline: Timeline, finding: dict[str, Any], told: dict[str, Any]) -> list[_Line]:
     """The lines from what the finding counts from to where it went wrong, and a little on either side."""
     if told["aircraft"] not in timeline.aircraft_names:
         return []
@@ -123,7 +123,7 @@ def _around(timeline: Timeline, finding: dict[str, Any], told: dict[str, Any], r
     if not pd.isna(finding["since"]):
         since = micros(finding["since"])
         marks.append(since)
-        if rule.form == "hold" and told["limit"] != "":
+        if told["unit"] == "h" and told["measured"] < told["limit"]:
             due = since + round(told["limit"] * HOUR)
             marks.append(due)
             lines.append(_Line(due, due, PLAIN, f"{time_span(due - since)} after the last coat: not before"))

@@ -1,0 +1,135 @@
+"""What every form owes to the other rooms, whatever it judges."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from audit.authoring.examples import example_export
+from audit.authoring.linting import lint
+from audit.authoring.running import run_examples, timeline_of
+from audit.authoring.skeletons import FILL_IN, skeleton
+from audit.findings.collect import collect
+from audit.forms import FORMS, form_of
+from audit.forms.judging import judge_rule
+from audit.forms.reads import columns_read, tables_read
+from audit.intake.export import Export
+from audit.intake.tables import TABLES
+from audit.language.rule import Example, Rule
+from audit.rulebook.loading import load_rules, read_rule
+from audit.shipped import rules_folder
+from audit.timeline.timeline import build_timeline
+from tests.toy_form import FORGETFUL, MENTION
+
+ALL = {**FORMS, MENTION.name: MENTION}
+SHIPPED = load_rules(rules_folder()).rules
+OF_THE_TIMELINE = frozenset({("tasks", "status"), ("stations", "")})
+"""What the timeline reads for every rule."""
+
+
+@pytest.fixture(autouse=True)
+def _toy(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The contract binds any form, that of the tests too."""
+    monkeypatch.setitem(FORMS, MENTION.name, MENTION)  # type: ignore[arg-type]
+
+
+def started(form: str) -> Rule:
+    """The rule that a new one of this form starts from."""
+    return read_rule(skeleton("a-fault", form, None).replace(FILL_IN, "the shop").encode(), "a-fault.yaml")
+
+
+@pytest.mark.parametrize("form", ALL)
+def test_its_skeleton_loads_lints_clean_and_holds(form: str, tmp_path: Path) -> None:
+    """Whoever starts from it starts from a rule without a fault, with an example of each main outcome."""
+    text = skeleton("a-fault", form, None).replace(FILL_IN, "the shop")
+    (tmp_path / "a-fault.yaml").write_text(text, encoding="utf-8")
+    assert lint(tmp_path) == []
+    results = list(run_examples(load_rules(tmp_path).rules))
+    assert all(result.passed for result in results)
+    assert {"complies", "finding", "unjudged"} <= {result.got for result in results}
+
+
+@pytest.mark.parametrize("form", ALL)
+def test_it_describes_itself_and_its_rules(form: str) -> None:
+    """Every text is there: sentences end as sentences, phrases don't."""
+    value, rule = ALL[form], started(form)
+    assert value.name == form
+    assert value.finding
+    assert value.subjects
+    assert value.looks_at(rule).endswith(".")
+    phrases = [*value.demands(rule), *value.unjudged_when(rule)]
+    assert len(phrases) >= 2
+    assert all(phrase and not phrase.endswith(".") for phrase in phrases)
+
+
+@pytest.mark.parametrize("form", ALL)
+def test_its_findings_are_told_apart_and_told(form: str) -> None:
+    """Each finding of its examples has natural keys, one sentence, and the source that it breaks."""
+    value, rule = ALL[form], started(form)
+    found = 0
+    for example in rule.examples:
+        timeline = timeline_of(example)
+        collected = collect([(rule, judge_rule(rule, timeline))], timeline)
+        findings, cases = collected.findings, collected.cases
+        found += len(findings)
+        keys = value.identity(rule, cases, findings, timeline)
+        assert len(keys) == len(findings) == len(set(keys))
+        assert all(isinstance(part, str) for key in keys for part in key)
+        assert findings["message"].str.match(r"^\S.*\.$").all()
+        assert (findings["basis"] != "").all()
+        assert (findings["aircraft"] != "").all()
+    assert found
+
+
+@pytest.mark.parametrize("form", ALL)
+def test_what_can_be_set_are_keys_of_its_rules(form: str) -> None:
+    """Settings name keys as rule files do."""
+    fields = ALL[form].rule.model_fields
+    assert set(ALL[form].settable) <= {field.alias or name for name, field in fields.items()}
+
+
+def only_declared(export: Export, rule: Rule) -> Export:
+    """The export without any column that the rule doesn't declare."""
+    kept = {}
+    for name, frame in export.tables.items():
+        if name in tables_read(rule) | {"tasks", "stations"}:
+            needed = set(TABLES[name].needed)
+            declared = {column for table, column in columns_read(rule) | OF_THE_TIMELINE if table == name}
+            kept[name] = frame[[column for column in frame if column in needed | declared]]
+    return replace(export, tables=kept)
+
+
+def judged(rule: Rule, export: Export, example: Example) -> pd.DataFrame:
+    as_of = None if example.as_of is None else pd.Timestamp(example.as_of)
+    as_of = as_of.tz_localize("UTC") if as_of is not None and as_of.tzinfo is None else as_of
+    # The boot is evidence of a case, whether or not the verdict hangs on it.
+    return judge_rule(rule, build_timeline(export, as_of)).cases.drop(columns="component")
+
+
+@pytest.mark.parametrize("rule", [*SHIPPED, *map(started, FORMS)], ids=lambda rule: f"{rule.form}: {rule.id}")
+def test_what_it_reads_is_declared(rule: Rule) -> None:
+    """Without the columns and tables that a rule doesn't declare, its examples get the same verdicts and figures."""
+    for example in rule.examples:
+        export = example_export(example)
+        pd.testing.assert_frame_equal(
+            judged(rule, only_declared(export, rule), example), judged(rule, export, example), check_dtype=False
+        )
+
+
+def test_what_it_reads_is_declared_would_notice(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A form that forgets a column doesn't pass."""
+    rule = started(MENTION.name)
+    test_what_it_reads_is_declared(rule)
+    monkeypatch.setitem(FORMS, MENTION.name, FORGETFUL)  # type: ignore[arg-type]
+    with pytest.raises(Exception, match="not been read"):
+        test_what_it_reads_is_declared(rule)
+
+
+def test_the_list_names_each_form_once() -> None:
+    """A form is found by its own name, and its rules find it."""
+    for name, form in FORMS.items():
+        assert form.name == name
+        assert form_of(started(name)) is form
