@@ -123,7 +123,7 @@ def _around(timeline: Timeline, finding: dict[str, Any], told: dict[str, Any]) -
     if not pd.isna(finding["since"]):
         since = micros(finding["since"])
         marks.append(since)
-        if told["unit"] == "h" and told["measured"] < told["limit"]:
+        if told["limit"] != "" and told["unit"] == "h" and told["measured"] < told["limit"]:
             due = since + round(told["limit"] * HOUR)
             marks.append(due)
             lines.append(_Line(due, due, PLAIN, f"{time_span(due - since)} after the last coat: not before"))

@@ -99,7 +99,7 @@ def only_declared(export: Export, rule: Rule) -> Export:
             needed = set(TABLES[name].needed)
             declared = {column for table, column in columns_read(rule) | OF_THE_TIMELINE if table == name}
             kept[name] = frame[[column for column in frame if column in needed | declared]]
-    return replace(export, tables=kept)
+    return replace(export, tables=kept, columns={name: there for name, there in export.columns.items() if name in kept})
 
 
 def judged(rule: Rule, export: Export, example: Example) -> pd.DataFrame:
