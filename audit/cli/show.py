@@ -46,6 +46,7 @@ def show(
 
     import pandas as pd
 
+    from audit.findings.history import history, history_of
     from audit.pipeline import traced_audit
     from audit.report.history_text import aircraft_text, finding_text
     from audit.yaml.faults import did_you_mean, quoted
@@ -59,7 +60,7 @@ def show(
         if aircraft not in timeline.aircraft_names:
             meant = did_you_mean(aircraft, [str(name) for name in timeline.aircraft_names])
             raise AuditError(f"there is no aircraft {quoted(aircraft)} in {where}{meant}")
-        print(aircraft_text(result, timeline, aircraft, width), end="")
+        print(aircraft_text(result, history(timeline, aircraft), aircraft, width), end="")
         return ExitCode.CLEAN
     ids = [str(one) for one in result.findings["finding_id"] if str(one).startswith(wanted.lower())]
     if len(ids) != 1 or len(wanted) < SHORTEST_ID:
@@ -68,7 +69,8 @@ def show(
             f"{several} {quoted(wanted)} in {where} as it is audited now; ids are in findings.csv, and what is found "
             "hangs on the export, the rules, the settings and the as-of time"
         )
-    print(finding_text(result, timeline, ids[0], width), end="")
+    [finding] = result.findings[result.findings["finding_id"] == ids[0]].to_dict("records")
+    print(finding_text(result, history_of(timeline, finding), ids[0], width), end="")
     return ExitCode.CLEAN
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import pandas as pd
 
+from audit.authoring.explaining import explain
 from audit.errors import InternalError
 from audit.findings.collect import collect
 from audit.findings.reconciliation import reconcile
@@ -68,6 +69,7 @@ def assemble(
         settings=rulebook.settings,
         settings_files=rulebook.settings_files,
         not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),
+        explanations=tuple(map(explain, rulebook.rules)),
         stories=stories(findings, rulebook.rules, collected, timeline),
         newest=_newest(timeline),
         margins={rule.id: outcomes.margins for rule, outcomes in judged if outcomes.margins},

@@ -2,38 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
-from dataclasses import dataclass
-from typing import Any, Literal
+from collections.abc import Collection, Iterator, Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from audit.findings.scenes import Recorded
 from audit.intake.tables import EVERY_POSITION
 from audit.timeline.instants import FOREVER, HOUR, Ints
 from audit.timeline.timeline import Timeline
 
-Kind = Literal["work", "flight", "installed", "removed"]
 
-
-@dataclass(frozen=True)
-class Event:
-    """Something recorded, from `start` to `end` (microseconds UTC; the same where it lasts no time).
-
-    `what` says it in words, `record` is its number in the export, `hours` what a flight adds; `twice` marks a time in
-    the hour that came twice when the clocks went back.
-    """
-
-    kind: Kind
-    start: int
-    end: int
-    what: str
-    record: str
-    hours: float = 0.0
-    twice: bool = False
-
-
-def history(timeline: Timeline, aircraft: str, positions: Collection[str] = ()) -> list[Event]:
+def history(timeline: Timeline, aircraft: str, positions: Collection[str] = ()) -> list[Recorded]:
     """Return what is recorded of an aircraft up to the as-of time, oldest first.
 
     With `positions` only the work on them, on all or on none named, and their boots; the flights are those of the
@@ -43,6 +24,14 @@ def history(timeline: Timeline, aircraft: str, positions: Collection[str] = ()) 
     events += _boots(timeline, aircraft, positions)
     order = {"removed": 0, "installed": 1, "work": 2, "flight": 3}
     return sorted(events, key=lambda event: (event.start, order[event.kind], event.end, event.record))
+
+
+def history_of(timeline: Timeline, finding: Mapping[Any, Any]) -> list[Recorded]:
+    """Return what is recorded of a finding's aircraft, and of its positions where it names any; nothing of another."""
+    if finding["aircraft"] not in timeline.aircraft_names:
+        return []
+    named = {one.strip() for one in str(finding["position"]).split(";")} - {"", EVERY_POSITION}
+    return history(timeline, str(finding["aircraft"]), named)
 
 
 def _rows_of(frame: pd.DataFrame, aircraft: str) -> Ints:
@@ -55,7 +44,7 @@ def _records(frame: pd.DataFrame, rows: Ints) -> Iterator[tuple[int, dict[str, A
         yield row, {str(name): value for name, value in record.items() if pd.notna(value)}
 
 
-def _work(timeline: Timeline, aircraft: str, positions: Collection[str]) -> Iterator[Event]:
+def _work(timeline: Timeline, aircraft: str, positions: Collection[str]) -> Iterator[Recorded]:
     rows = _rows_of(timeline.tasks, aircraft)
     rows = rows[timeline.times["started_at"][rows] <= timeline.as_of]
     twice = set(timeline.later["row"].tolist())
@@ -74,10 +63,10 @@ def _work(timeline: Timeline, aircraft: str, positions: Collection[str]) -> Iter
         if record.get("status", "closed") != "closed":
             parts.append(f"{record['status']}: counts as no work done")
         start, end = (int(timeline.times[name][row]) for name in ("started_at", "finished_at"))
-        yield Event("work", start, end, ", ".join(parts), str(record["task_id"]), twice=row in twice)
+        yield Recorded("work", start, end, ", ".join(parts), str(record["task_id"]), twice=row in twice)
 
 
-def _flights(timeline: Timeline, aircraft: str) -> Iterator[Event]:
+def _flights(timeline: Timeline, aircraft: str) -> Iterator[Recorded]:
     if not timeline.supplied("flights"):
         return
     flights, frame = timeline.flights, timeline.tables["flights"]
@@ -88,10 +77,10 @@ def _flights(timeline: Timeline, aircraft: str) -> Iterator[Event]:
         hours = int(flights.flown[place + 1] - flights.flown[place]) / HOUR
         start, end = int(flights.takeoff[place]), int(flights.landing[place])
         what = "flight" if way == "? to ?" else f"flight {way}"
-        yield Event("flight", start, end, what, str(record["flight_id"]), hours)
+        yield Recorded("flight", start, end, what, str(record["flight_id"]), hours)
 
 
-def _boots(timeline: Timeline, aircraft: str, positions: Collection[str]) -> Iterator[Event]:
+def _boots(timeline: Timeline, aircraft: str, positions: Collection[str]) -> Iterator[Recorded]:
     if not timeline.supplied("components"):
         return
     frame, boots = timeline.tables["components"], timeline.components
@@ -102,6 +91,6 @@ def _boots(timeline: Timeline, aircraft: str, positions: Collection[str]) -> Ite
         serial, where = str(record["component_serial"]), record["position"]
         installed, removed = int(boots.installed[row]), int(boots.removed[row])
         if installed <= timeline.as_of:
-            yield Event("installed", installed, installed, f"boot installed at {where}, {looks}", serial)
+            yield Recorded("installed", installed, installed, f"boot installed at {where}, {looks}", serial)
         if removed < FOREVER and removed <= timeline.as_of:
-            yield Event("removed", removed, removed, f"boot removed from {where}", serial)
+            yield Recorded("removed", removed, removed, f"boot removed from {where}", serial)

@@ -7,15 +7,28 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from audit.authoring.explaining import USUAL_CAUTION, WHO_GOVERNS, ExampleTable, Explanation, ShownExample
+from audit.findings.matters import distance, matter_of
 from audit.findings.reconciliation import FileReconciled
-from audit.findings.scenes import Story
-from audit.forms.margins import Margins
-from audit.health.health import Health
+from audit.findings.scenes import Kind, Lane, Recorded, Scene, Span, Story, Stretch, Usage
+from audit.forms.margins import LIMIT, Margins
+from audit.health.health import OUTCOMES, Health
 from audit.intake.export import RowCount, Source
 from audit.intake.names import NearPair
-from audit.intake.quarantine import no_rejects
-from audit.language.rule import Rule
+from audit.intake.quarantine import REJECT_COLUMNS, no_rejects
+from audit.language.rule import LEVELS, Level, Rule
 from audit.rulebook.loading import Setting
+from audit.timeline.instants import Ints
+
+# The report imports from here alone: what it shows is a value of the result.
+# fmt: off
+__all__ = [
+    "COVERAGE_COLUMNS", "FINDING_COLUMNS", "LEVELS", "LIMIT", "OUTCOMES", "PLACE_COLUMNS", "REJECT_COLUMNS",
+    "ROW_COLUMNS", "UNJUDGED_COLUMNS", "USUAL_CAUTION", "WHO_GOVERNS", "Absent", "AuditResult", "ExampleTable",
+    "Explanation", "FileReconciled", "Health", "Kind", "Lane", "Level", "Margins", "NearPair", "RecordUse",
+    "Recorded", "RowCount", "Rule", "Scene", "Setting", "ShownExample", "Source", "Span", "Story", "Stretch", "Usage",
+]
+# fmt: on
 
 FINDING_COLUMNS = (
     "finding_id",
@@ -102,6 +115,7 @@ class AuditResult:
     `settings` says of every value of a rule that may be set where it comes from; `not_in_export` names the aircraft
     that settings have at a base and the export doesn't know. `absent` is what rules read and the export lacks; `health`
     is None where nobody asked whether the export is whole. `reconciled` accounts for every row of every file.
+    `explanations` say what each rule checks and why, in the order of `rules`.
     `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
     to it the judged subjects came. `newest` is when the last task record or flight by the as-of time began.
     `faults` (as `quarantine`) are the cells that can't be read in audited rows; `near_names` the nearly equal names.
@@ -125,11 +139,22 @@ class AuditResult:
     absent: tuple[Absent, ...] = ()
     health: Health | None = None
     reconciled: tuple[FileReconciled, ...] = ()
+    explanations: tuple[Explanation, ...] = ()
     stories: tuple[Story, ...] = ()
     margins: Mapping[str, tuple[Margins, ...]] = field(default_factory=dict)
     newest: pd.Timestamp | None = None
     faults: pd.DataFrame = field(default_factory=no_rejects)
     near_names: tuple[NearPair, ...] = ()
+
+    @property
+    def matters(self) -> Ints:
+        """The number of the matter of each finding: what one person puts right at one go."""
+        return matter_of(self.findings)
+
+    @property
+    def distances(self) -> pd.Series[float]:
+        """How far each finding is from its limit, as a share of the limit."""
+        return distance(self.findings)
 
     @property
     def silent_days(self) -> int:

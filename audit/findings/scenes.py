@@ -7,7 +7,7 @@ from typing import Literal
 
 from audit.forms.drawing import Stretch
 
-__all__ = ["Kind", "Lane", "Scene", "Span", "Story", "Stretch", "Usage"]
+__all__ = ["Kind", "Lane", "Recorded", "Scene", "Span", "Story", "Stretch", "Usage"]
 
 Kind = Literal["treatment", "work", "flight", "boot"]
 
@@ -77,3 +77,23 @@ class Usage:
 
 
 Story = Scene | Usage
+
+
+RecordedKind = Literal["work", "flight", "installed", "removed"]
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """Something recorded of an aircraft, from `start` to `end` (microseconds UTC; the same where it lasts no time).
+
+    `what` says it in words, `record` is its number in the export, `hours` what a flight adds; `twice` marks a time in
+    the hour that came twice when the clocks went back.
+    """
+
+    kind: RecordedKind
+    start: int
+    end: int
+    what: str
+    record: str
+    hours: float = 0.0
+    twice: bool = False

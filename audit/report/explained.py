@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from textwrap import wrap
 
-from audit.authoring.explaining import ExampleTable, Explanation, ShownExample
+from audit.findings.result import ExampleTable, Explanation, ShownExample
 from audit.report.visible import visible
 
 _MARKUP = re.compile(r"([\\`*_<>|\[\]])")

@@ -14,13 +14,15 @@ from audit.errors import AuditError
 from audit.findings.result import (
     COVERAGE_COLUMNS,
     FINDING_COLUMNS,
+    LEVELS,
+    OUTCOMES,
+    REJECT_COLUMNS,
     UNJUDGED_COLUMNS,
     AuditResult,
+    Health,
+    Setting,
+    Source,
 )
-from audit.health.health import OUTCOMES, Health
-from audit.intake.export import Source
-from audit.intake.quarantine import REJECT_COLUMNS
-from audit.language.rule import LEVELS
 from audit.report.folder import STAGING, replace_files
 from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES, OURS, SUMMARY
 from audit.report.html import render
@@ -32,7 +34,6 @@ from audit.report.sarif import sarif_text
 from audit.report.unjudged import count_reasons
 from audit.report.worklist_html import work_list_page
 from audit.report.worklist_xlsx import workbook
-from audit.rulebook.loading import Setting
 
 FINDINGS_FORMAT = "deicer-audit-findings/1"
 CSV_FORMAT = "deicer-audit-csv/1"

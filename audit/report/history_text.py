@@ -10,14 +10,11 @@ from typing import Any, Final
 import pandas as pd
 
 from audit.figures import figure, several, time_span
-from audit.findings.history import Event, history
-from audit.findings.result import FINDING_COLUMNS, PLACE_COLUMNS, AuditResult
-from audit.language.rule import Rule
+from audit.findings.result import FINDING_COLUMNS, PLACE_COLUMNS, AuditResult, Recorded, Rule
 from audit.report.rows import day_and_time, instant, level_name
 from audit.report.visible import visible
 from audit.timeline.instants import HOUR, stamp
 from audit.timeline.instants import instant as micros
-from audit.timeline.timeline import Timeline
 
 MARK, FAULT, PLAIN = " > ", "!! ", "   "
 """What stands before a line: the finding's own record, what went wrong, anything else."""
@@ -38,8 +35,8 @@ class _Line:
     flight: float | None = None
 
 
-def finding_text(result: AuditResult, timeline: Timeline, finding_id: str, width: int) -> str:
-    """Return a finding with its figures, how it is put right, and what happened around it."""
+def finding_text(result: AuditResult, recorded: Sequence[Recorded], finding_id: str, width: int) -> str:
+    """Return a finding with its figures, how it is put right, and what is recorded around it."""
     row = result.findings.loc[result.findings["finding_id"] == finding_id].iloc[0].to_dict()
     finding = {str(name): value for name, value in row.items()}
     told = {name: "" if pd.isna(finding[name]) else finding[name] for name in FINDING_COLUMNS}
@@ -53,7 +50,7 @@ def finding_text(result: AuditResult, timeline: Timeline, finding_id: str, width
         *(line for name, text in _facts(finding, told, rule) if text for line in _named(name, text, width)),
         "",
     ]
-    around = _around(timeline, finding, told)
+    around = _around(recorded, finding, told)
     if around:
         lines += ["Timeline, UTC", *_drawn(_condensed(around), width)]
         lines += ["", f"{FAULT.strip()} what went wrong; {MARK.strip()} the record of the finding"]
@@ -62,13 +59,12 @@ def finding_text(result: AuditResult, timeline: Timeline, finding_id: str, width
     return _text(lines)
 
 
-def aircraft_text(result: AuditResult, timeline: Timeline, aircraft: str, width: int) -> str:
-    """Return all that is recorded of an aircraft, with what each finding found where it happened."""
-    events = history(timeline, aircraft)
+def aircraft_text(result: AuditResult, recorded: Sequence[Recorded], aircraft: str, width: int) -> str:
+    """Return all that is `recorded` of an aircraft, with what each finding found where it happened."""
     found = result.findings[result.findings["aircraft"] == aircraft]
     unjudged = int((result.unjudged["aircraft"] == aircraft).sum())
     records = set(found["task_id"].dropna()) | set(found["flight_id"].dropna())
-    lines = [_line(event, event.record in records) for event in events]
+    lines = [_line(event, event.record in records) for event in recorded]
     columns = ("finding_id", "level", "at", "message", "position")
     for finding_id, level, at, message, position in zip(*(found[name] for name in columns), strict=True):
         what = f"{finding_id}, {level_name(level)}: {f'{position}: ' if position else ''}{message}"
@@ -77,7 +73,7 @@ def aircraft_text(result: AuditResult, timeline: Timeline, aircraft: str, width:
     lines.sort(key=lambda line: (line.at, line.mark == FAULT))
     head = [
         f"{aircraft}, all that is recorded up to {day_and_time(instant(result.as_of))}",
-        f"{several(len(events), 'record')}, {several(len(found), 'finding')}, "
+        f"{several(len(recorded), 'record')}, {several(len(found), 'finding')}, "
         f"{several(unjudged, 'check')} that could not be judged",
         "",
         f"{FAULT.strip()} a finding; {MARK.strip()} a record that one is about. Times are UTC.",
@@ -110,12 +106,11 @@ def _listed(*parts: str) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _around(timeline: Timeline, finding: dict[str, Any], told: dict[str, Any]) -> list[_Line]:
+def _around(events: Sequence[Recorded], finding: dict[str, Any], told: dict[str, Any]) -> list[_Line]:
     """The lines from what the finding counts from to where it went wrong, and a little on either side."""
-    if told["aircraft"] not in timeline.aircraft_names:
+    if not events:
         return []
-    positions = [one.strip() for one in str(told["position"]).split(";") if one.strip() not in ("", "all")]
-    events = history(timeline, told["aircraft"], positions)
+    positions = str(told["position"]).split(";")
     own = [event for event in events if event.record in (told["task_id"], told["flight_id"]) and event.record]
     fault = micros(finding["at"])
     marks = [fault, *(when for event in own for when in (event.start, event.end))]
@@ -132,11 +127,11 @@ def _around(timeline: Timeline, finding: dict[str, Any], told: dict[str, Any]) -
     own_records = {event.record for event in own}
     near = [event for event in events if event.start <= end + pad and event.end >= start - pad]
     before = [event for event in events if event.kind == "installed" and event.start < start - pad]
-    lines += [_line(event, event.record in own_records) for event in (*before[-len(positions or "1") :], *near)]
+    lines += [_line(event, event.record in own_records) for event in (*before[-len(positions) :], *near)]
     return sorted(lines, key=lambda line: (line.at, line.mark == FAULT))
 
 
-def _line(event: Event, marked: bool) -> _Line:
+def _line(event: Recorded, marked: bool) -> _Line:
     flown = f", {figure(event.hours)} h" if event.kind == "flight" else ""
     doubt = " (in the hour that came twice)" if event.twice else ""
     text = f"{event.record} {event.what}{flown}{doubt}"

@@ -9,10 +9,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from audit.authoring.explaining import USUAL_CAUTION, WHO_GOVERNS, explain
-from audit.findings.matters import matter_of
-from audit.findings.result import AuditResult
-from audit.language.rule import LEVELS, Level, Rule
+from audit.findings.result import LEVELS, USUAL_CAUTION, WHO_GOVERNS, AuditResult, Level, Rule
 from audit.report.listing import carried, packed, records, standing
 from audit.report.nearness import nearness
 from audit.report.overview import station_weeks
@@ -97,7 +94,7 @@ def render(result: AuditResult) -> str:
     judged = sum(row.judged for row in coverage)
     in_scope = sum(row.in_scope for row in coverage)
     quarantine = result.quarantine
-    matter = matter_of(result.findings)
+    matter = result.matters
     return page_template("page.html.j2").render(
         result=result,
         as_of=instant(result.as_of),
@@ -116,7 +113,7 @@ def render(result: AuditResult) -> str:
         carried=len(carried(result)),
         standing=standing(result),
         coverage=coverage,
-        explained=[(row, explain(row.rule)) for row in coverage],
+        explained=list(zip(coverage, result.explanations, strict=True)),
         for_all=(USUAL_CAUTION, WHO_GOVERNS),
         idle=[row for row in coverage if row.idle],
         unread=[row for row in coverage if row.unread],

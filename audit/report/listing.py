@@ -11,9 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from audit.findings.matters import distance
-from audit.findings.result import FINDING_COLUMNS, AuditResult
-from audit.language.rule import Rule
+from audit.findings.result import FINDING_COLUMNS, AuditResult, Rule
 from audit.report.rows import texts
 from audit.report.visible import all_visible, shortened, visible
 from audit.timeline.instants import Ints
@@ -54,7 +52,7 @@ def packed(result: AuditResult, matter: Ints) -> str:
     document = {
         "findings": {name: _column(findings[name]) for name in FINDING_COLUMNS},
         "matter": matter[: len(findings)].tolist(),
-        "off": np.minimum(distance(findings) * 1000, 1e9).round().astype("int64").tolist(),
+        "off": np.minimum(result.distances[: len(findings)] * 1000, 1e9).round().astype("int64").tolist(),
         "total": len(result.findings),
         "rules": {
             rule.id: {

@@ -6,8 +6,7 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from audit.findings.result import AuditResult
-from audit.language.rule import LEVELS
+from audit.findings.result import LEVELS, AuditResult
 from audit.report.rows import day_and_time, instant, level_name, texts
 from audit.report.unjudged import count_reasons
 from audit.report.visible import shortened, visible

@@ -6,8 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from audit.forms.margins import LIMIT, Margins
-from audit.language.rule import Rule
+from audit.findings.result import LIMIT, Margins, Rule
 from audit.report.visible import visible
 
 STEP = 26

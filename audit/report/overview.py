@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from audit.language.rule import LEVELS
+from audit.findings.result import LEVELS
 from audit.report.visible import visible
 from audit.timeline.instants import DAY, micros, stamp
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from audit.figures import figure
-from audit.findings.scenes import Kind, Lane, Scene, Span, Story, Stretch, Usage
+from audit.findings.result import Kind, Lane, Scene, Span, Story, Stretch, Usage
 from audit.report.visible import visible
 from audit.timeline.instants import DAY, HOUR, MINUTE, stamp
 

@@ -8,9 +8,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from audit.errors import InternalError
-from audit.findings.result import PLACE_COLUMNS, AuditResult
-from audit.intake.export import Source
-from audit.language.rule import Level, Rule
+from audit.findings.result import PLACE_COLUMNS, AuditResult, Level, Rule, Source
 from audit.report.rows import texts
 from audit.report.visible import shortened, visible
 

@@ -6,9 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from audit.findings.result import AuditResult
-from audit.health.health import OUTCOMES, Health
-from audit.language.rule import LEVELS, Level
+from audit.findings.result import LEVELS, OUTCOMES, AuditResult, Health, Level
 from audit.report.rows import day_and_time, instant, level_name
 from audit.report.unjudged import count_reasons
 from audit.report.visible import visible

@@ -9,8 +9,7 @@ from typing import Final
 
 import pandas as pd
 
-from audit.findings.result import AuditResult
-from audit.language.rule import LEVELS, Rule
+from audit.findings.result import LEVELS, AuditResult, Rule
 from audit.report.rows import day_and_time, instant, texts
 from audit.report.visible import shortened
 

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from audit.authoring.explaining import explain
 from audit.findings.result import (
     COVERAGE_COLUMNS,
     FINDING_COLUMNS,
@@ -191,7 +192,8 @@ def make_result(
             {"line": "int64"} | dict.fromkeys(["table", "file", "column", "value", "reason"], "str")
         ),
     }
-    return AuditResult(**(values | changes))
+    values |= changes
+    return AuditResult(**{"explanations": tuple(map(explain, values["rules"])), **values})
 
 
 @pytest.fixture(scope="session")

@@ -12,9 +12,12 @@ import pytest
 
 from audit.cli import run
 from audit.exit_codes import ExitCode
+from audit.findings.history import history, history_of
+from audit.findings.result import AuditResult
 from audit.pipeline import Audited, run_audit, traced_audit
 from audit.report.history_text import aircraft_text, finding_text
 from audit.shipped import rules_folder, sample_folder
+from audit.timeline.timeline import Timeline
 
 HOSTILE = "\u202eevil\x1b[2J"
 TASKS = """\
@@ -31,6 +34,13 @@ B0,QX-1,left wing,chloroprene,black,2024-01-01,2025-06-01
 B1,QX-1,left wing,chloroprene,black,2025-06-01,2025-12-02T12:00Z
 B2,QX-1,right wing,chloroprene,black,2025-06-01,
 """
+
+
+def told(result: AuditResult, timeline: Timeline, finding_id: str, width: int) -> str:
+    """One finding as `show` tells it."""
+    row = result.findings[result.findings["finding_id"] == finding_id].iloc[0].to_dict()
+    finding = {str(name): value for name, value in row.items()}
+    return finding_text(result, history_of(timeline, finding), finding_id, width)
 
 
 @pytest.fixture
@@ -95,7 +105,7 @@ def test_flights_in_a_row_are_counted(export: Path) -> None:
     """Of many flights between which nothing happened the first and last are shown, the others counted with hours."""
     audited = traced_audit(export, export.parent / "rules", None, (), progress=lambda step: None, locate=False)
     result, timeline = audited.result, audited.timeline
-    text = finding_text(result, timeline, id_in(export), 200)
+    text = told(result, timeline, id_in(export), 200)
     assert "4 more flights, 2 h" in text
     assert [name for name in ("F2 ", "F3 ", "F4 ", "F7 ", "F8 ", "F9 ") if name in text] == ["F2 ", "F3 ", "F8 ", "F9 "]
 
@@ -169,7 +179,7 @@ def test_every_finding_of_the_sample_can_be_told(sample: Audited) -> None:
     """Whatever its form, a finding has a text that fits its width, with its fault marked once and its record in it."""
     result, timeline = sample.result, sample.timeline
     for row in result.findings.to_dict("records"):
-        text = finding_text(result, timeline, row["finding_id"], 80)
+        text = told(result, timeline, row["finding_id"], 80)
         assert max(map(len, text.splitlines())) <= 80
         if row["aircraft"]:
             assert len(re.findall(r"^!! \d", text, re.MULTILINE)) == 1
@@ -180,7 +190,7 @@ def test_every_finding_of_the_sample_can_be_told(sample: Audited) -> None:
 def test_the_history_of_an_aircraft_is_complete(sample: Audited) -> None:
     """The history of a sample aircraft has a line for every task, flight and boot of the export's files."""
     result, timeline = sample.result, sample.timeline
-    text = aircraft_text(result, timeline, "QX-CEDAR", 400)
+    text = aircraft_text(result, history(timeline, "QX-CEDAR"), "QX-CEDAR", 400)
     quarantined = {(row.file, row.line) for row in result.quarantine.itertuples()}
     for name, key in (("tasks.csv", "task_id"), ("flights.csv", "flight_id"), ("components.csv", "component_serial")):
         with (sample_folder() / name).open(encoding="utf-8", newline="") as file:
