@@ -5,9 +5,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
+TYPE_CHECKING = False  # `typing` takes time to load, in which Ctrl-C is not listened for yet
 if TYPE_CHECKING:
+    from typing import Any
+
     from audit.pipeline import run_audit
 
 __version__ = "0.1.0"

@@ -18,3 +18,5 @@ class ExitCode(IntEnum):
     """No task records, or every rule idle or unjudged."""
     INTERNAL_ERROR = 4
     """A defect in the program."""
+    INTERRUPTED = 130
+    """Ctrl-C, as shells have it: 128 and the number of the signal."""

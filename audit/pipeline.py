@@ -122,9 +122,14 @@ def _judged(rules: Sequence[Rule], timeline: Timeline, progress: Callable[[str],
     """Every rule with its outcomes, in their order. Sorting and searching leave the interpreter to the other thread."""
     found = []
     with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
-        for rule, outcomes in [(rule, pool.submit(judge_rule, rule, timeline)) for rule in rules]:
-            progress(f"judging {rule.id}")
-            found.append((rule, outcomes.result()))
+        try:
+            for rule, outcomes in [(rule, pool.submit(judge_rule, rule, timeline)) for rule in rules]:
+                progress(f"judging {rule.id}")
+                found.append((rule, outcomes.result()))
+        except BaseException:
+            # A fault or Ctrl-C: leaving the pool would judge all the other rules first.
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
     return found
 
 

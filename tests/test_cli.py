@@ -233,9 +233,9 @@ def test_a_defect_is_told_apart(
 
 
 def test_ctrl_c_is_no_verdict(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
-    """An interrupted audit could not run: 2, and nothing is written."""
+    """An interrupted audit has an exit code of its own, and nothing is written."""
     pipeline.error = KeyboardInterrupt()
-    assert run(["check", "export"]) == ExitCode.COULD_NOT_RUN
+    assert run(["check", "export"]) == ExitCode.INTERRUPTED
     assert one_sentence(capsys) == "deicer-audit: interrupted.\n"
     assert not Path("deicer-audit-report").exists()
 

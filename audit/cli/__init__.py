@@ -16,6 +16,7 @@ from audit.cli import answers, check, explain, mapping, quarantine, rules, show
 from audit.cli.app import NAME, TRACEBACK, LeavableOutput, app, say
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
+from audit.interrupts import came, guarded
 from audit.report.visible import visible
 
 __all__ = [
@@ -34,8 +35,6 @@ __all__ = [
 ]
 # The commands are in the modules imported above, which add them to `app`.
 
-_TYPER_INTERRUPTED = 130
-
 
 def main() -> None:
     """Run the command line and leave with its exit code."""
@@ -49,38 +48,46 @@ def main() -> None:
     if isinstance(sys.stdout, io.TextIOWrapper):
         encoding, by_line = sys.stdout.encoding, sys.stdout.line_buffering
         sys.stdout = LeavableOutput(sys.stdout.detach(), encoding, "backslashreplace", line_buffering=by_line)
-    code = run(sys.argv[1:])
+    code = guarded(lambda: run(sys.argv[1:]))
     gc.freeze()  # or Python, on leaving, would look through all of it for garbage after all
     sys.exit(code)
 
 
 def run(arguments: Sequence[str]) -> ExitCode:
     """Run one command; every way to fail ends in one sentence on stderr and its exit code."""
+    try:
+        code, sentences = _outcome(arguments)
+    except KeyboardInterrupt:
+        code, sentences = ExitCode.INTERRUPTED, ["interrupted."]
+    if came():  # whoever listens for Ctrl-C says so, and nothing else is said
+        return ExitCode.INTERRUPTED
+    for sentence in sentences:
+        say(f"{NAME}: {sentence}")
+    return code
+
+
+def _outcome(arguments: Sequence[str]) -> tuple[ExitCode, list[str]]:
+    """The exit code of a command, and what is to be said of it on stderr."""
     command = typer.main.get_command(app)
     try:
         code = command(args=list(arguments), prog_name=NAME, standalone_mode=False)
         if sys.stdout is not None:
             sys.stdout.flush()
     except AuditError as error:
-        for fault in error.args:
-            say(f"{NAME}: {visible(str(fault))}")
-        return ExitCode.COULD_NOT_RUN
+        return ExitCode.COULD_NOT_RUN, [visible(str(fault)) for fault in error.args]
     except typer.TyperException as error:  # bad arguments
         said = visible(error.format_message()).replace("Value error, ", "").rstrip(".")
-        say(f"{NAME}: {said}{'' if said.endswith('?') else '.'} See {NAME} --help.")
-        return ExitCode.COULD_NOT_RUN
+        return ExitCode.COULD_NOT_RUN, [f"{said}{'' if said.endswith('?') else '.'} See {NAME} --help."]
     except Exception as error:  # the last stop of a defect: told apart from every other outcome
         if os.environ.get(TRACEBACK):
             import traceback
 
             traceback.print_exc()
-        say(
-            f"{NAME}: internal error, {visible(f'{type(error).__name__}: {error}')[:300]}: this is "
+        return ExitCode.INTERNAL_ERROR, [
+            f"internal error, {visible(f'{type(error).__name__}: {error}')[:300]}: this is "
             f"a defect of {NAME} {__version__}; please report it on the project's issue tracker "
             f"with what {TRACEBACK}=1 in the environment makes it print."
-        )
-        return ExitCode.INTERNAL_ERROR
-    if code == _TYPER_INTERRUPTED:
-        say(f"{NAME}: interrupted.")
-        return ExitCode.COULD_NOT_RUN
-    return ExitCode(code or ExitCode.CLEAN)
+        ]
+    if code == ExitCode.INTERRUPTED:  # so typer says it
+        raise KeyboardInterrupt
+    return ExitCode(code or ExitCode.CLEAN), []

@@ -12,6 +12,7 @@ import gc
 import json
 import logging
 import os
+import signal
 import sys
 from difflib import get_close_matches
 from typing import Any
@@ -19,6 +20,7 @@ from typing import Any
 
 def main() -> None:
     """Judge one suite on one profile."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the audit's: it ends this process with itself
     answer, sys.stdout = sys.stdout, sys.stderr  # whatever the library prints is no answer
     os.environ["GX_ANALYTICS_ENABLED"] = "False"
     logging.disable(logging.WARNING)
