@@ -1,21 +1,25 @@
 """Mutated exports, mappings and rule files: `python -m tests.fuzzing COUNT [FIRST_SEED]` (`make fuzz`).
 
-Each input is a sound file with bytes changed, cut, doubled or swapped. It must be read, or be refused with an
+Each input is a sound file with bytes changed, cut, doubled or swapped; of an archive or workbook mostly one of its
+parts, packed again, so that check sums hold and what is inside is reached. It must be read, or be refused with an
 AuditError; anything else is a defect, is printed with the seed that repeats it, and makes the exit code 1.
 """
 
 from __future__ import annotations
 
+import io
 import random
 import resource
 import sys
 import tempfile
 import time
+import warnings
+import zlib
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from zipfile import ZIP_DEFLATED, ZipFile
+from zipfile import ZIP_DEFLATED, BadZipFile, ZipFile, ZipInfo
 
 from audit.errors import AuditError
 from audit.intake.mapping import read_mapping
@@ -55,6 +59,8 @@ TOKENS += (
     b"\t",
 )
 KINDS = ("csv", "mapped", "xlsx", "parquet", "mapping", "rule", "zip")
+PACKED = frozenset({"xlsx", "zip"})
+"""Kinds that are archives of parts."""
 
 
 def mutated(content: bytes, draw: random.Random) -> bytes:
@@ -76,6 +82,37 @@ def mutated(content: bytes, draw: random.Random) -> bytes:
             case _:
                 data[at : at + 1] = draw.choice(TOKENS)
     return bytes(data)
+
+
+def packed_again(content: bytes, change: Callable[[bytes], bytes], draw: random.Random) -> bytes | None:
+    """An archive with one of its parts changed, now and then the part's name; None where it can't be taken apart."""
+    try:
+        with ZipFile(io.BytesIO(content)) as archive:
+            parts = [(member.filename, archive.read(member)) for member in archive.infolist()]
+    except (BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError, ValueError, zlib.error):
+        return None
+    if not parts:
+        return None
+    at = draw.randrange(len(parts))
+    name, part = parts[at]
+    if draw.randrange(8):
+        parts[at] = name, change(part)
+    else:
+        parts[at] = change(name.encode())[:200].decode(errors="replace").replace("\0", ""), part
+    written = io.BytesIO()
+    with warnings.catch_warnings(), ZipFile(written, "w") as archive:
+        warnings.simplefilter("ignore")  # two parts of one name are meant
+        for name, part in parts:
+            # Made from a fixed date, so that a seed gives the same bytes every time.
+            archive.writestr(ZipInfo(name or "x"), part, ZIP_DEFLATED)
+    return written.getvalue()
+
+
+def changed(kind: str, content: bytes, draw: random.Random) -> bytes:
+    """A sound file of a kind, mutated: an archive three times in four inside."""
+    if kind in PACKED and draw.randrange(4):
+        return packed_again(content, lambda part: mutated(part, draw), draw) or mutated(content, draw)
+    return mutated(content, draw)
 
 
 @dataclass(frozen=True)
@@ -144,7 +181,7 @@ def main(count: int, first: int = 0) -> int:
             kind = draw.choices(KINDS, (20, 20, 5, 10, 20, 20, 5))[0]
             started = time.perf_counter()
             try:
-                inputs.read(kind, mutated(draw.choice(inputs.sound[kind]), draw))
+                inputs.read(kind, changed(kind, draw.choice(inputs.sound[kind]), draw))
                 outcomes[f"{kind} read"] += 1
             except AuditError:
                 outcomes[f"{kind} refused"] += 1

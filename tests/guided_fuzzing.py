@@ -1,12 +1,14 @@
 """As `tests.fuzzing`, led by coverage: `python -m tests.guided_fuzzing KIND [SECONDS]` (`make fuzz-guided`).
 
 The fuzzer keeps an input that reaches a line or a branch of the audit that none reached before, and changes that one
-further. An input that is neither read nor refused, that takes over 10 s, or that takes over 1 GB stops it; it says
-which, and writes the input to a file beside it.
+further; of an archive or workbook one of its parts, packed again, so that check sums hold. An input that is neither
+read nor refused, that takes over 10 s, or that takes over 1 GB stops it; it says which, and writes the input to a file
+beside it.
 """
 
 from __future__ import annotations
 
+import random
 import sys
 import tempfile
 from contextlib import suppress
@@ -17,7 +19,7 @@ import atheris
 
 with atheris.instrument_imports(include=["audit"]):
     from audit.errors import AuditError
-    from tests.fuzzing import KINDS, make_inputs
+    from tests.fuzzing import KINDS, PACKED, make_inputs, packed_again
 
 LARGEST: Final = 100_000
 
@@ -36,8 +38,18 @@ def main(kind: str, seconds: int = 120) -> None:
             with suppress(AuditError):
                 inputs.read(kind, content)
 
+        def inside(content: bytes, longest: int, seed: int) -> bytes:
+            """Change one part; now and then the archive itself, so that damaged ones are tried too."""
+            draw = random.Random(seed)
+            if draw.randrange(8):
+                again = packed_again(content, lambda part: atheris.Mutate(part, LARGEST), draw)
+                if again is not None and len(again) <= longest:
+                    return again
+            return bytes(atheris.Mutate(content, longest))
+
         limits = (f"-max_total_time={seconds}", f"-max_len={LARGEST}", "-timeout=10", "-rss_limit_mb=1024")
-        atheris.Setup([sys.argv[0], *limits, "-print_final_stats=1", str(corpus)], read)
+        own = {"custom_mutator": inside} if kind in PACKED else {}
+        atheris.Setup([sys.argv[0], *limits, "-print_final_stats=1", str(corpus)], read, **own)
         atheris.Fuzz()
 
 

@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.csv
 from numpy.typing import NDArray
 
-from audit.errors import AuditError, said_by
+from audit.errors import AuditError
 from audit.intake.cells import (
     PLAIN_KINDS,
     WORDS,
@@ -32,6 +32,7 @@ from audit.intake.cells import (
     match_columns,
 )
 from audit.intake.export import Source
+from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
 
 BLOCK: Final = 8 << 20
@@ -172,6 +173,11 @@ def read_csv(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
 
 def read_csv_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[str]], Mapping[str, Any]]) -> Grid:
     """Read the columns that `choose` picks from the header, with the Arrow type (text or `WORDS`) of each."""
+    with refusing(file.name, "CSV"):
+        return _read_grid(file, layout, choose)
+
+
+def _read_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[str]], Mapping[str, Any]]) -> Grid:
     header = csv_header(file, layout)
     reading = _Reading(file, layout, header, choose(header))
     for block in (BLOCK, LARGEST_BLOCK):
@@ -180,7 +186,7 @@ def read_csv_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[s
             break
         except pa.ArrowInvalid as error:
             if "straddling" not in str(error):
-                raise AuditError(f"{file.name} can't be read as CSV: {said_by(error)}") from error
+                raise
     else:
         _check_quotes(file, layout)
         raise AuditError(f"{file.name}: a row is longer than {LARGEST_BLOCK >> 20} MB")
@@ -333,7 +339,11 @@ def _line_finder(file: ExportFile, layout: Layout, total: int) -> Liner:
         read_here = layout.header_rows == 1
         return np.fromiter(_record_starts(file, layout), dtype=np.int64)[int(read_here) :]
 
-    return lambda records: starts()[records]
+    def lines_of(records: NDArray[np.intp]) -> NDArray[np.int64]:
+        with refusing(file.name):  # it may be gone meanwhile
+            return starts()[records]
+
+    return lines_of
 
 
 def _physical_lines(file: ExportFile, layout: Layout) -> int:

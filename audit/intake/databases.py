@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
@@ -18,10 +18,11 @@ from urllib.parse import quote
 import numpy as np
 import pyarrow as pa
 
-from audit.errors import AuditError
+from audit.errors import AuditError, said_by
 from audit.intake.cells import Cells, Grid, canonical_names, match_columns
 from audit.intake.export import Source
 from audit.intake.location import location_name
+from audit.intake.refusing import refusing
 from audit.intake.spelling import spelled
 from audit.intake.tables import TABLES, Column, Table
 from audit.yaml.faults import did_you_mean
@@ -126,13 +127,9 @@ class Database:
 
     @contextmanager
     def refusing(self) -> Iterator[None]:
-        """Turn what the database refuses into one sentence without secrets."""
-        from sqlalchemy.exc import SQLAlchemyError
-
-        try:
+        """Turn what the database, its driver or SQLAlchemy raises into one sentence without secrets."""
+        with refusing(self.name, told=lambda error: _harmless(error, self.secrets)):
             yield
-        except SQLAlchemyError as error:
-            raise AuditError(f"{self.name} can't be read: {_harmless(error, self.secrets)}") from None
 
 
 @contextmanager
@@ -152,13 +149,12 @@ def open_database(url: str) -> Iterator[Database]:
     kind = "SQLite" if parsed.drivername == "sqlite" else "PostgreSQL"
     name = f"{kind} database {location_name(url)}"
     engine = _sqlite(Path(parsed.database), name) if kind == "SQLite" else _postgresql(parsed)
-    try:
-        with engine.connect() as connection:
-            yield Database(name, _tables(connection), connection, secrets, Lock())
-    except SQLAlchemyError as error:
-        raise AuditError(f"{name} can't be opened: {_harmless(error, secrets)}") from None
-    finally:
-        engine.dispose()
+    with ExitStack() as opened:
+        opened.callback(engine.dispose)
+        with refusing(name, told=lambda error: _harmless(error, secrets)):
+            connection = opened.enter_context(engine.connect())
+            tables = _tables(connection)
+        yield Database(name, tables, connection, secrets, Lock())
 
 
 def _sqlite(path: Path, name: str) -> sqlalchemy.Engine:
@@ -197,11 +193,11 @@ def _tables(connection: sqlalchemy.Connection) -> tuple[str, ...]:
     return tuple(sorted(names))
 
 
-def _harmless(error: Exception, secrets: Sequence[str]) -> str:
-    text = str(getattr(error, "orig", None) or error).strip().partition("\n")[0]
+def _harmless(error: BaseException, secrets: Sequence[str]) -> str:
+    text = said_by(getattr(error, "orig", None) or error).strip()
     for secret in secrets:
         text = text.replace(secret, "***")
-    return text
+    return f"can't be read: {text}"
 
 
 def canonical_opener(

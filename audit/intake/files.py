@@ -75,7 +75,4 @@ def _all_below(folder: Path) -> list[ExportFile]:
 
 def read_file(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
     """The wanted columns of one export file; AuditError, naming the file and place, if it can't be read as a whole."""
-    try:
-        return _READERS[PurePosixPath(file.name).suffix.lower()](file, table, wanted)
-    except OSError as error:
-        raise AuditError(f"{file.name} can't be read: {error.strerror or error}") from error
+    return _READERS[PurePosixPath(file.name).suffix.lower()](file, table, wanted)

@@ -2,33 +2,17 @@
 
 from __future__ import annotations
 
-import lzma
 import shutil
-import struct
 import tempfile
 import weakref
-import zlib
 from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
 from typing import Final
-from zipfile import BadZipFile, LargeZipFile, ZipFile, ZipInfo
+from zipfile import BadZipFile, ZipFile, ZipInfo
 
-from audit.errors import AuditError, said_by
+from audit.errors import AuditError
 from audit.intake.cells import ExportFile
-
-BROKEN_ARCHIVE: Final = (
-    BadZipFile,
-    LargeZipFile,
-    NotImplementedError,
-    RuntimeError,
-    EOFError,
-    OSError,
-    ValueError,
-    struct.error,
-    zlib.error,
-    lzma.LZMAError,
-)
-"""What an archive that is damaged, encrypted (RuntimeError) or packed in an unusual way raises."""
+from audit.intake.refusing import refusing
 
 MOST_FILES: Final = 10_000
 ALWAYS_UNPACKED: Final = 64 << 20
@@ -47,23 +31,20 @@ class _Folder:
 
 def unpacked(archive: Path) -> list[ExportFile]:
     """The files of an archive, unpacked under names of our own: theirs may lead anywhere."""
-    try:
-        with ZipFile(archive) as packed:
-            members = files_in(packed)
-            refuse_bomb(archive.name, archive.stat().st_size, [member.file_size for member in members])
-            names = [member.filename for member in members]
-            if len(set(names)) < len(names):
-                raise AuditError(f"{archive.name} holds two files of one name")
-            keep = _Folder()
-            found = []
-            for number, member in enumerate(members):
-                path = Path(keep.path, f"{number}{PurePosixPath(member.filename).suffix}"[:40])
-                with packed.open(member) as source, path.open("wb") as target:
-                    while piece := source.read(1 << 20):
-                        target.write(piece)
-                found.append(ExportFile(member.filename, path, keep))
-    except BROKEN_ARCHIVE as error:
-        raise AuditError(f"{archive.name} can't be unpacked: {said_by(error)}") from error
+    with refusing(archive.name, "an archive"), ZipFile(archive) as packed:
+        members = files_in(packed)
+        refuse_bomb(archive.name, archive.stat().st_size, [member.file_size for member in members])
+        names = [member.filename for member in members]
+        if len(set(names)) < len(names):
+            raise AuditError(f"{archive.name} holds two files of one name")
+        keep = _Folder()
+        found = []
+        for number, member in enumerate(members):
+            path = Path(keep.path, f"{number}{PurePosixPath(member.filename).suffix}"[:40])
+            with packed.open(member) as source, path.open("wb") as target:
+                while piece := source.read(1 << 20):
+                    target.write(piece)
+            found.append(ExportFile(member.filename, path, keep))
     return sorted(found, key=lambda file: file.name)
 
 

@@ -90,19 +90,16 @@ def _read(recipe: Recipe, file: ExportFile) -> Iterator[Grid]:
     """What a feed reads of a file: the file, or each sheet of it that the feed names."""
     choose = partial(recipe.choose, file=file.name)
     ending = PurePosixPath(file.name).suffix.lower()
-    try:
-        if ending in _TEXT:
-            yield read_csv_grid(file, layout(recipe.mapping, recipe.feed), choose)
-            return
-        if ending == ".parquet":
-            yield read_parquet_grid(file, choose)
-            return
-        if ending in _WORKBOOK:
-            for sheet in _sheets(recipe, file):
-                yield read_sheet(file, sheet, layout(recipe.mapping, recipe.feed), choose)
-            return
-    except OSError as error:
-        raise AuditError(f"{file.name} can't be read: {error.strerror or error}") from error
+    if ending in _TEXT:
+        yield read_csv_grid(file, layout(recipe.mapping, recipe.feed), choose)
+        return
+    if ending == ".parquet":
+        yield read_parquet_grid(file, choose)
+        return
+    if ending in _WORKBOOK:
+        for sheet in _sheets(recipe, file):
+            yield read_sheet(file, sheet, layout(recipe.mapping, recipe.feed), choose)
+        return
     raise AuditError(
         f"{recipe.mapping.place((*recipe.place, 'files'))}: {file.name} is neither text (.csv, .tsv, .txt) nor a "
         "workbook (.xlsx, .xlsm) nor Parquet"

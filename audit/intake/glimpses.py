@@ -20,6 +20,7 @@ from audit.intake.databases import open_database
 from audit.intake.files import list_files
 from audit.intake.location import Location
 from audit.intake.parquet_files import read_parquet_grid, typed_as_text
+from audit.intake.refusing import refusing
 from audit.intake.workbooks import read_sheet, sheet_names
 
 ROWS: Final = 2000
@@ -56,9 +57,10 @@ def glimpse(export: Location) -> tuple[list[Glimpse], list[str]]:
         return found, refused
     for file in list_files(export, below=True):
         try:
-            found += _tables(file)
-        except (AuditError, OSError, UnicodeError, csv.Error) as error:
-            refused.append(f"{file.name}: {error}")
+            with refusing(file.name):
+                found += _tables(file)
+        except AuditError as error:
+            refused.append(f"{file.name}: {str(error).removeprefix(f'{file.name} ')}")
     return found, refused
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from typing import Any
 
 import pandas as pd
@@ -14,9 +14,10 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pyarrow.types as kinds
 
-from audit.errors import AuditError, said_by
+from audit.errors import AuditError
 from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, canonical_names, match_columns
 from audit.intake.export import Source
+from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
 
 
@@ -42,25 +43,28 @@ def read_parquet_grid(file: ExportFile, choose: Callable[[Sequence[str]], Mappin
     """Read the columns that `choose` picks from the schema, text with the Arrow type (text or `WORDS`) of each."""
     with ThreadPoolExecutor(1) as hashing:
         source = hashing.submit(file_source, file)
-        with _refusing(file):
+        with refusing(file.name, "a Parquet file"):
             schema = pq.ParquetFile(file.path).schema_arrow
         chosen = choose(schema.names)
+        for name in chosen:
+            _check_zone(schema.field(name), file.name)
         words = [name for name, type_ in chosen.items() if type_ == WORDS and kinds.is_string(schema.field(name).type)]
-        with _refusing(file):
+        with refusing(file.name, "a Parquet file"):
             opened = pq.ParquetFile(file.path, read_dictionary=words, page_checksum_verification=True)
             rows = opened.read(columns=list(chosen))
             rows.validate(full=True)  # a flipped bit may point outside a word list
+        with refusing(file.name):
+            read = source.result()
     columns = {name: rows[name] for name in chosen}
-    return Grid(file.name, columns, rows.num_rows, lambda records: records + 1, source=source.result())
+    return Grid(file.name, columns, rows.num_rows, lambda records: records + 1, source=read)
 
 
-@contextmanager
-def _refusing(file: ExportFile) -> Iterator[None]:
-    try:
-        yield
-    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-        what = said_by(error)
-        raise AuditError(f"{file.name} can't be read as a Parquet file: {what}") from error
+def _check_zone(field: pa.Field, file: str) -> None:
+    """AuditError where the times of a column are in a zone that is not known here: a file may name any."""
+    held = field.type.value_type if kinds.is_dictionary(field.type) else field.type
+    if kinds.is_timestamp(held) and held.tz is not None:
+        with refusing(f"{file}: column `{field.name}`", told=lambda _: f"is in an unknown time zone, {held.tz}"):
+            pd.DatetimeTZDtype(tz=held.tz)
 
 
 def file_source(file: ExportFile) -> Source:
@@ -72,11 +76,16 @@ def file_source(file: ExportFile) -> Source:
 
 def settle_type(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedArray:
     """Bring Arrow's many types down to those that parsing knows; AuditError for one that the column can't have."""
+    with refusing(f"{file}: column `{column.name}`"):
+        return _settled(cells, column, file)
+
+
+def _settled(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedArray:
     held = cells.type
     if kinds.is_dictionary(held):
         if kinds.is_string(held.value_type) or kinds.is_large_string(held.value_type):
             return cells.cast(WORDS)
-        return settle_type(cells.cast(held.value_type), column, file)
+        return _settled(cells.cast(held.value_type), column, file)
     if kinds.is_string(held):
         return cells
     if kinds.is_null(held) or kinds.is_large_string(held) or kinds.is_string_view(held) or _is_bytes(held):
@@ -95,19 +104,11 @@ def settle_type(cells: pa.ChunkedArray, column: Column, file: str) -> pa.Chunked
         if fits:
             return typed_as_text(cells)
     if fits and column.kind == "date" and kinds.is_timestamp(held) and held.tz:
-        return _local(cells, column, file)
+        # The wall clock of the column's own zone: midnight in Berlin is still the day before in UTC.
+        return pa.chunked_array([pa.array(pd.DatetimeIndex(cells.to_pandas()).tz_localize(None))])
     if not fits:
         raise AuditError(f"{file}: column `{column.name}` ({column.label}) can't be read from values of type {held}")
     return cells
-
-
-def _local(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedArray:
-    """The wall clock of the column's own zone: midnight in Berlin is still the day before in UTC."""
-    try:
-        local = pd.DatetimeIndex(cells.to_pandas()).tz_localize(None)
-    except (KeyError, ValueError) as error:
-        raise AuditError(f"{file}: column `{column.name}` is in an unknown time zone, {cells.type.tz}") from error
-    return pa.chunked_array([pa.array(local)])
 
 
 def _is_bytes(held: pa.DataType) -> bool:

@@ -24,6 +24,7 @@ from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, Grid, Translated
 from audit.intake.faults import Faults
 from audit.intake.mapping import ColumnSource, ExportMapping, Feed, Piece, plain
 from audit.intake.parquet_files import settle_type, typed_as_text
+from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
 from audit.intake.time_formats import ISO, Format, read_times
 from audit.yaml.faults import did_you_mean
@@ -130,7 +131,7 @@ def _only(grid: Grid, recipe: Recipe) -> tuple[Grid, NDArray[np.intp] | None]:
     by_name = {_name(name): name for name in grid.columns}
     taken = np.ones(grid.rows, dtype=bool)
     for column, values in recipe.feed.only.items():
-        cells = pc.utf8_trim_whitespace(_as_text(grid.columns[by_name[_name(column)]]).cast(pa.string()))
+        cells = pc.utf8_trim_whitespace(_as_text(grid, by_name[_name(column)]).cast(pa.string()))
         listed = pa.array([plain(value) for value in values], pa.string())
         taken &= np.asarray(pc.is_in(cells.fill_null(""), value_set=listed))
     mask, kept = pa.array(taken), np.flatnonzero(taken)
@@ -160,10 +161,10 @@ def _column(
             return settle_type(cells, column, grid.file), []
         if marks is None and not _is_text(cells):
             marks = np.ones(grid.rows, dtype=bool)  # an Arrow column of another type: no cell of it is text
-        cells = _piece(_as_text(cells), source, blank, column, misread)
+        cells = _piece(_as_text(grid, names[0]), source, blank, column, misread)
     else:
         parts = [
-            _piece(_as_text(grid.columns[name]), piece, blank, column, misread).cast(pa.string())
+            _piece(_as_text(grid, name), piece, blank, column, misread).cast(pa.string())
             for name, piece in zip(names, source.join, strict=True)
         ]
         # A time without its date is no time; of other things what is there will do.
@@ -197,10 +198,12 @@ def _is_text(cells: pa.ChunkedArray) -> bool:
     return bool(kinds.is_string(held) or kinds.is_large_string(held) or kinds.is_string_view(held))
 
 
-def _as_text(cells: pa.ChunkedArray) -> pa.ChunkedArray:
-    if _is_text(cells):
-        return cells.cast(WORDS if kinds.is_dictionary(cells.type) else pa.string())
-    return typed_as_text(cells)
+def _as_text(grid: Grid, name: str) -> pa.ChunkedArray:
+    cells = grid.columns[name]
+    with refusing(f"{grid.file}: column `{name}`"):
+        if _is_text(cells):
+            return cells.cast(WORDS if kinds.is_dictionary(cells.type) else pa.string())
+        return typed_as_text(cells)
 
 
 def _piece(

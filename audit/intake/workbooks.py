@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from fnmatch import fnmatchcase
 from functools import lru_cache
 from io import BytesIO
@@ -24,8 +24,9 @@ import pyarrow.compute as pc
 from audit.errors import AuditError, said_by
 from audit.intake.cells import WORDS, Cells, ExportFile, Grid, canonical_names, joined_header, match_columns
 from audit.intake.csv_files import CANONICAL, Layout, without_footer
-from audit.intake.files_in_archives import BROKEN_ARCHIVE, files_in, refuse_bomb
+from audit.intake.files_in_archives import files_in, refuse_bomb
 from audit.intake.parquet_files import file_source
+from audit.intake.refusing import refusing
 from audit.intake.spelling import spelled
 from audit.intake.tables import Column, Table
 
@@ -67,7 +68,7 @@ def read_workbook(file: ExportFile, table: Table, wanted: Sequence[Column]) -> C
 
 def sheet_names(file: ExportFile, pattern: str = "*") -> list[str]:
     """The sheets of a workbook whose name fits a pattern, in their order."""
-    with refusing(file):
+    with refusing_workbook(file):
         return [name for name in _workbook(file).sheet_names if fnmatchcase(name, pattern)]
 
 
@@ -76,7 +77,7 @@ def read_sheet(
 ) -> Grid:
     """Read the columns that `choose` picks from the header of a sheet; blank rows are no records."""
     name = f"{file.name}, sheet {sheet}"
-    with refusing(file):
+    with refusing_workbook(file):
         workbook = _workbook(file)
         with _one_at_a_time:
             opened = workbook.get_sheet_by_name(sheet)
@@ -164,28 +165,19 @@ OLD_OR_LOCKED = bytes.fromhex("d0cf11e0a1b11ae1")
 """How a compound file begins (MS-CFB, from memory): what .xls is, and what a workbook with a password is put into."""
 
 
-@contextmanager
-def refusing(file: ExportFile) -> Iterator[None]:
+def refusing_workbook(file: ExportFile) -> AbstractContextManager[None]:
     """AuditError, naming the file, for whatever goes wrong in reading a workbook."""
-    try:
-        yield
-    except AuditError:
-        raise
-    except BROKEN_ARCHIVE as error:
+
+    def told(error: BaseException) -> str:
         with file.path.open("rb") as opened:
             begins = opened.read(len(OLD_OR_LOCKED))
         if not begins:
-            raise AuditError(f"{file.name} is empty") from error
+            return "is empty"
         if begins == OLD_OR_LOCKED:
-            raise AuditError(
-                f"{file.name} is protected by a password, or of the old format: save it as .xlsx without one"
-            ) from error
-        raise AuditError(f"{file.name} can't be read as a workbook: {said_by(error)}") from error
-    except BaseException as error:
-        # What goes wrong inside the reader, which is in another language, comes as an exception of no usual kind.
-        if type(error).__module__.partition(".")[0] in ("python_calamine", "pyo3_runtime"):
-            raise AuditError(f"{file.name} can't be read as a workbook: {said_by(error)}") from error
-        raise
+            return "is protected by a password, or of the old format: save it as .xlsx without one"
+        return f"can't be read as a workbook: {said_by(error)}"
+
+    return refusing(file.name, told=told)
 
 
 def look_through(file: ExportFile) -> set[str]:

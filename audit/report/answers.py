@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from audit.errors import AuditError
 from audit.intake.cells import ExportFile
-from audit.intake.workbooks import look_through, refusing
+from audit.intake.workbooks import look_through, refusing_workbook
 
 FORMAT: Final = "deicer-audit-worklist/1"
 """The number changes when a reader of the workbook would have to."""
@@ -233,7 +233,7 @@ def _sheets(path: Path) -> dict[str, list[list[Any]]]:
             f"{path}: {'a folder; give the work list in it' if path.is_dir() else 'there is no such file'}"
         )
     file = ExportFile(path.name, path)
-    with refusing(file):
+    with refusing_workbook(file):
         look_through(file)
         with CalamineWorkbook.from_path(str(path)) as book:
             return {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in book.sheet_names}
