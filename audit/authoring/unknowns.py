@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from audit.forms import form_of
 from audit.forms.describing import NO_BOOT_KNOWN, not_supplied
@@ -12,6 +12,7 @@ from audit.language.rule import Rule, conditions_of
 from audit.timeline.vocabulary import VOCABULARY
 
 _NEVER_BLANK = ("work_date", "work_minutes")
+_PEOPLE = ("performer", "certifier")
 _KEYS = {"product": "product.product", "lot": "lot.lot", "manual": "manual.revision"}
 """The column of each list that is present exactly where the record's row is listed."""
 _NOT_LISTED = {
@@ -32,33 +33,41 @@ def _by_columns(rule: Rule) -> Iterator[str]:
     """What may be missing of the columns that conditions read."""
     given = _surely_given(rule.scope)
     blank: dict[str, None] = {}
-    tables: dict[str, None] = {}
     for conditions in conditions_of(rule):
-        if isinstance(conditions, BootConditions):
-            # Of a boot itself nothing but its own cells can be missing.
-            blank |= dict.fromkeys(sorted(name for name in _asked(conditions, set()) if _may_be_blank(name)))
-            continue
-        known = given | _surely_given(conditions)
-        for name in sorted(conditions.names()):
-            if (table := VOCABULARY[name].table) != "tasks":
-                tables[table] = None
-        yield from _not_in_tables(conditions)
-        for name in sorted(_asked(conditions, known)):
-            prefix = "product" if name == "product_class" else name.partition(".")[0] if "." in name else ""
-            if prefix == "component":
-                yield NO_BOOT_KNOWN
-            elif prefix in ("performer", "certifier") or (prefix and _KEYS[prefix] not in known):
-                yield _NOT_LISTED[prefix]
-            if prefix not in ("performer", "certifier") and _may_be_blank(name):
-                blank[name] = None
+        # Of a boot itself nothing but its own cells can be missing.
+        if not isinstance(conditions, BootConditions):
+            known = given | _surely_given(conditions)
+            yield from _not_in_tables(conditions)
+            yield from _not_listed(sorted(_asked(conditions, known)), known)
+        else:
+            known = set()
+        blank |= dict.fromkeys(name for name in sorted(_asked(conditions, known)) if _may_be_blank(name))
     for name in blank:
         where = "recorded" if VOCABULARY[name].table == "tasks" else f"given in {VOCABULARY[name].table}"
         yield f"{name_in_words(name)} is not {where}"
+    selecting = (one for one in conditions_of(rule) if not isinstance(one, BootConditions))
+    tables = dict.fromkeys(VOCABULARY[name].table for conditions in selecting for name in sorted(conditions.names()))
     # Whether two boots are recorded in one place isn't even known to be a blank.
     if "components" in tables:
         yield NO_BOOT_KNOWN
-    for table in tables:
-        yield not_supplied(table)
+    yield from (not_supplied(table) for table in tables if table != "tasks")
+
+
+def _not_listed(names: Iterable[str], known: set[str]) -> Iterator[str]:
+    """What may not be found of the lists that columns are joined from."""
+    for name in names:
+        table = _joined_from(name)
+        if table == "component":
+            yield NO_BOOT_KNOWN
+        elif table in _PEOPLE or (table and _KEYS[table] not in known):
+            yield _NOT_LISTED[table]
+
+
+def _joined_from(name: str) -> str:
+    """What a column is joined from; blank for one of the record itself."""
+    if name == "product_class":
+        return "product"
+    return name.partition(".")[0] if "." in name else ""
 
 
 def _not_in_tables(conditions: Conditions) -> Iterator[str]:
@@ -91,4 +100,4 @@ def _surely_given(conditions: Conditions) -> set[str]:
 
 def _may_be_blank(name: str) -> bool:
     column = VOCABULARY[name]
-    return name not in _NEVER_BLANK and not column.column.needed
+    return name not in _NEVER_BLANK and not column.column.needed and _joined_from(name) not in _PEOPLE

@@ -214,42 +214,51 @@ def known_column(name: str) -> str:
 def check_operand(name: str, kind: str, operator: str, operand: Any) -> None:
     """Refuse, with ValueError, an operand that could never equal a value of the column."""
     if isinstance(operand, OtherColumn):
-        other = VOCABULARY[operand.column].kind
-        if operator in ("in_", "not_in"):
-            if other != "codes":
-                word = {"in_": "is", "not_in": "not"}[operator]
-                raise ValueError(f"{operand.column} ({other}) is no list; ask {word}")
-        elif other == "codes":
-            raise ValueError(f"{operand.column} is a list; ask in or not_in")
-        if _family(other) != _family(kind):
-            raise ValueError(f"{name} ({kind}) can't be compared with {operand.column} ({other})")
-        return
-    if isinstance(operand, Needed):
+        _check_other_column(name, kind, operator, operand.column)
+    elif isinstance(operand, Needed):
         if name != "ppe_worn":
             raise ValueError(f"what protects against hazards is asked of ppe_worn, not of {name}")
-        return
-    if operator == "present":
-        return
+    elif operator != "present":
+        for value in operand if isinstance(operand, tuple) else (operand,):
+            _check_value(name, kind, value)
+
+
+def _check_other_column(name: str, kind: str, operator: str, column: str) -> None:
+    other = VOCABULARY[column].kind
+    if operator in ("in_", "not_in"):
+        if other != "codes":
+            word = {"in_": "is", "not_in": "not"}[operator]
+            raise ValueError(f"{column} ({other}) is no list; ask {word}")
+    elif other == "codes":
+        raise ValueError(f"{column} is a list; ask in or not_in")
+    if _family(other) != _family(kind):
+        raise ValueError(f"{name} ({kind}) can't be compared with {column} ({other})")
+
+
+def _check_value(name: str, kind: str, value: Any) -> None:
     choices = VOCABULARY[name].column.choices
-    for value in operand if isinstance(operand, tuple) else (operand,):
-        match _family(kind):
-            case "number":
-                if isinstance(value, bool | str) or not math.isfinite(value):
-                    raise ValueError(f"expected a number to compare {name} with, got {quoted(value)}")
-            case "time":
-                if not is_iso(value):
-                    raise ValueError(f"expected an ISO 8601 date or time to compare {name} with, got {quoted(value)}")
-            case _:
-                # 1.10 is read as the number 1.1 and `true` as a truth value: neither equals the text in a cell.
-                if isinstance(value, bool | float):
-                    raise ValueError(f"expected text to compare {name} with, got {value!r}; put it in quotes")
-                # Cells are read without the spaces around them, and a blank one is missing.
-                if str(value).strip() != str(value) or value == "":
-                    hint = "ask `present` for blank cells, and put no spaces around a value"
-                    raise ValueError(f"{name} is never {quoted(value)}; {hint}")
-        if choices and value not in choices:
-            suggestion = did_you_mean(str(value), choices)
-            raise ValueError(f"{name} is never {quoted(value)}{suggestion}; it is one of {', '.join(choices)}")
+    match _family(kind):
+        case "number":
+            if isinstance(value, bool | str) or not math.isfinite(value):
+                raise ValueError(f"expected a number to compare {name} with, got {quoted(value)}")
+        case "time":
+            if not is_iso(value):
+                raise ValueError(f"expected an ISO 8601 date or time to compare {name} with, got {quoted(value)}")
+        case _:
+            _check_text(name, value)
+    if choices and value not in choices:
+        suggestion = did_you_mean(str(value), choices)
+        raise ValueError(f"{name} is never {quoted(value)}{suggestion}; it is one of {', '.join(choices)}")
+
+
+def _check_text(name: str, value: Any) -> None:
+    # 1.10 is read as the number 1.1 and `true` as a truth value: neither equals the text in a cell.
+    if isinstance(value, bool | float):
+        raise ValueError(f"expected text to compare {name} with, got {value!r}; put it in quotes")
+    # Cells are read without the spaces around them, and a blank one is missing.
+    if str(value).strip() != str(value) or value == "":
+        hint = "ask `present` for blank cells, and put no spaces around a value"
+        raise ValueError(f"{name} is never {quoted(value)}; {hint}")
 
 
 def _family(kind: str) -> str:

@@ -108,29 +108,33 @@ def read_answers(path: Path, today: date) -> Answers:
     complete, unanswered = {}, []
     for finding_id, day in issued.items():
         rows_of = answered.get(finding_id, [])
-        if not rows_of:
-            faults.append(Fault("", 0, finding_id, "stood on the list when it was made, and its row is gone"))
-            continue
+        found = list(_faults_of(finding_id, rows_of, day, today))
+        faults += found
         given = [row for row in rows_of if row.answer]
-        if not given:
+        if rows_of and not given:
             unanswered.append(finding_id)
-            faults.extend(
-                Fault(row.sheet, row.row, finding_id, "has no answer, though other cells are filled in")
-                for row in rows_of
-                if row.who or row.day or row.odd_day or row.note
-            )
-            continue
-        if len({(row.answer, row.who, row.day, row.odd_day, row.note) for row in given}) > 1:
-            where = ", ".join(f"{row.sheet} row {row.row}" for row in given)
-            faults.append(Fault(given[0].sheet, given[0].row, finding_id, f"has different answers: {where}"))
-            continue
-        lacking = list(_lacking(given[0], day, today))
-        faults.extend(Fault(given[0].sheet, given[0].row, finding_id, what) for what in lacking)
-        if not lacking:
+        elif given and not found:
             complete[finding_id] = given[0]
     order = {name: number for number, name in enumerate(sheets)}
     faults.sort(key=lambda fault: (order.get(fault.sheet, -1), fault.row))
     return Answers(complete, tuple(faults), tuple(unanswered), len(issued))
+
+
+def _faults_of(finding_id: str, rows: Sequence[Answered], day: date | None, today: date) -> Iterator[Fault]:
+    """What is wrong with the rows of one finding, whose fault was on that day."""
+    if not rows:
+        yield Fault("", 0, finding_id, "stood on the list when it was made, and its row is gone")
+    given = [row for row in rows if row.answer]
+    if not given:
+        for row in rows:
+            if row.who or row.day or row.odd_day or row.note:
+                yield Fault(row.sheet, row.row, finding_id, "has no answer, though other cells are filled in")
+    elif len({(row.answer, row.who, row.day, row.odd_day, row.note) for row in given}) > 1:
+        where = ", ".join(f"{row.sheet} row {row.row}" for row in given)
+        yield Fault(given[0].sheet, given[0].row, finding_id, f"has different answers: {where}")
+    else:
+        for what in _lacking(given[0], day, today):
+            yield Fault(given[0].sheet, given[0].row, finding_id, what)
 
 
 def _lacking(row: Answered, fault_day: date | None, today: date) -> Iterator[str]:

@@ -61,6 +61,12 @@ def _lines(result: AuditResult) -> Iterator[str]:
     if idle:
         yield _line("Idle", f"{len(idle)} of {len(coverage)} rules: nothing in scope; not a pass")
         yield from _first(idle)
+    yield from _export(result)
+    yield from _health(result.health)
+
+
+def _export(result: AuditResult) -> Iterator[str]:
+    """What of the export could not be read, and what it lacks."""
     read = sum(rows.read for rows in result.rows.values())
     held = {name: rows.quarantined for name, rows in sorted(result.rows.items())}
     where = ", ".join(f"{name} {number:,}" for name, number in held.items() if number)
@@ -78,7 +84,6 @@ def _lines(result: AuditResult) -> Iterator[str]:
         yield _line("Not there", f"{first.name}, read by {first.rules[0]}{_more(len(first.rules) - 1)}")
         if others:
             yield _line("", f"and {others} more tables or columns that rules read")
-    yield from _health(result.health)
 
 
 def _health(health: Health | None) -> Iterator[str]:

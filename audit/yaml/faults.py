@@ -98,57 +98,60 @@ _SCALARS = ("str", "int", "float", "bool")
 
 def _faults(error: Any, errors: list[Any], source: Source, model: type[BaseModel]) -> Iterator[tuple[Path, str]]:
     path = _place(error, source)
-    got = quoted(error["input"])
-    last = str(path[-1]) if path else ""
-    context = error.get("ctx", {})
+    cause = error.get("ctx", {}).get("error")
     if _is_union_member(error, path):
         # Of the ways in which a value fits no member of a union, one sentence is enough.
-        if isinstance(error["input"], dict) and any("OtherColumn" in other["loc"] for other in errors):
-            return
-        yield path, f"expected a single text, number or true or false, got {got}"
-        return
+        if not isinstance(error["input"], dict) or not any("OtherColumn" in other["loc"] for other in errors):
+            yield path, f"expected a single text, number or true or false, got {quoted(error['input'])}"
+    elif isinstance(cause, Misplaced):
+        yield from (((*path, *below), sentence) for below, sentence in cause.faults)
+    elif error["type"] == "extra_forbidden":
+        known = known_keys(model, path[:-1])
+        last = str(path[-1])
+        suggestion = did_you_mean(shortened(last), known)
+        yield path, f"unknown key {quoted(last)}{suggestion}; expected one of {', '.join(known)}"
+    # Entries with faults of their own aren't counted as entries: that is no fault of the list.
+    elif error["type"] != "too_short" or len(error["input"]) < error["ctx"]["min_length"]:
+        yield path, _sentence(error, quoted(error["input"]), error.get("ctx", {}))
+
+
+def _sentence(error: Any, got: str, context: Mapping[str, Any]) -> str:
+    """What was expected where a model found fault with a single value."""
+    if error["type"] in _EXPECTED:
+        return f"expected {_EXPECTED[error['type']]}, got {got}"
     match error["type"]:
         case "missing":
-            yield path, "this is needed and not given"
-        case "extra_forbidden":
-            known = known_keys(model, path[:-1])
-            suggestion = did_you_mean(shortened(last), known)
-            yield path, f"unknown key {quoted(last)}{suggestion}; expected one of {', '.join(known)}"
-        case "value_error" if isinstance(context["error"], Misplaced):
-            yield from (((*path, *below), sentence) for below, sentence in context["error"].faults)
+            return "this is needed and not given"
         case "value_error":
-            yield path, str(context["error"])
+            return str(context["error"])
         case "literal_error":
-            expected = context["expected"]
-            choices = [choice.strip("' ") for choice in expected.replace(" or ", ", ").split(", ")]
-            yield path, f"got {got}{did_you_mean(shortened(str(error['input'])), choices)}; expected {expected}"
-        case "string_pattern_mismatch":
-            yield path, f"expected small letters, digits and hyphens, such as flight-before-cure, got {got}"
+            choices = [choice.strip("' ") for choice in context["expected"].replace(" or ", ", ").split(", ")]
+            return f"got {got}{did_you_mean(shortened(str(error['input'])), choices)}; expected {context['expected']}"
         case "string_type":
             hint = "; put it in quotes" if isinstance(error["input"], int | float) else ""
-            yield path, f"expected text, got {got}{hint}"
-        case "bool_type":
-            yield path, f"expected true or false, got {got}"
-        case "int_type" | "int_from_float":
-            yield path, f"expected a whole number, got {got}"
-        case "float_type":
-            yield path, f"expected a number, got {got}"
-        case "greater_than" | "less_than_equal":
-            bound = "more than " + f"{context['gt']:g}" if "gt" in context else "at most " + f"{context['le']:,.9g}"
-            yield path, f"expected {bound}, got {got}"
+            return f"expected text, got {got}{hint}"
+        case "greater_than":
+            return f"expected more than {context['gt']:g}, got {got}"
+        case "less_than_equal":
+            return f"expected at most {context['le']:,.9g}, got {got}"
         case "string_too_short":
-            yield path, "expected text, got none"
-        case "tuple_type":
-            yield path, f"expected a list, such as [one, two], got {got}"
+            return "expected text, got none"
         case "too_short":
-            # Entries with faults of their own aren't counted as entries: that is no fault of the list.
-            if len(error["input"]) < context["min_length"]:
-                yield path, f"expected at least {context['min_length']} here, got {len(error['input'])}"
-        case "model_type" | "dict_type":
-            yield path, f"expected keys with values, such as {{key: value}}, got {got}"
+            return f"expected at least {context['min_length']} here, got {len(error['input'])}"
         case _:
-            message = error["msg"]
-            yield path, f"{message[:1].lower()}{message[1:]}, got {got}"
+            return f"{error['msg'][:1].lower()}{error['msg'][1:]}, got {got}"
+
+
+_EXPECTED: Final[Mapping[str, str]] = {
+    "bool_type": "true or false",
+    "dict_type": "keys with values, such as {key: value}",
+    "float_type": "a number",
+    "int_from_float": "a whole number",
+    "int_type": "a whole number",
+    "model_type": "keys with values, such as {key: value}",
+    "string_pattern_mismatch": "small letters, digits and hyphens, such as flight-before-cure",
+    "tuple_type": "a list, such as [one, two]",
+}
 
 
 def _is_union_member(error: Any, path: Path) -> bool:
