@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
@@ -24,6 +25,7 @@ from audit.intake.export import Export
 from audit.intake.location import Location, location_name
 from audit.intake.reading import read_export
 from audit.language.rule import Rule
+from audit.options import AuditOptions
 from audit.rulebook.blanks import refuse_blanks
 from audit.rulebook.loading import load_rules
 from audit.rulebook.settings import read_settings, with_settings
@@ -37,7 +39,7 @@ SIDE_BY_SIDE = 2
 def run_audit(
     export: Location,
     rules: Path | None = None,
-    as_of: pd.Timestamp | None = None,
+    as_of: datetime | None = None,
     settings: Sequence[Path] = (),
     mapping: Path | None = None,
     progress: Callable[[str], None] = lambda step: None,
@@ -55,18 +57,10 @@ def run_audit(
     the report of the earlier run in `previous`, where there is one. Raises AuditError where the export, a rule, a
     settings file, the suite of export health or the earlier report can't be read.
     """
-    audited = traced_audit(
-        export,
-        rules,
-        as_of,
-        settings,
-        mapping=mapping,
-        progress=progress,
-        locate=locate,
-        health=health,
-        previous=previous,
+    options = AuditOptions(
+        rules=rules, settings=tuple(settings), mapping=mapping, as_of=as_of, locate=locate, previous=previous
     )
-    return audited.with_health()
+    return traced_audit(export, options, progress, health).with_health()
 
 
 @dataclass(frozen=True)
@@ -87,33 +81,28 @@ class Audited:
 
 def traced_audit(
     export: Location,
-    rules: Path | None,
-    as_of: pd.Timestamp | None,
-    settings: Sequence[Path],
-    *,
-    progress: Callable[[str], None],
-    locate: bool,
-    mapping: Path | None = None,
+    options: AuditOptions,
+    progress: Callable[[str], None] = lambda step: None,
     health: HealthJudge | None = None,
-    previous: Path | None = None,
 ) -> Audited:
     """As `run_audit`, for whoever asks what happened around a finding, or has work to do while health is judged."""
     progress("reading the rules")
-    rules = rules if rules is not None else rules_folder()
+    rules = options.rules if options.rules is not None else rules_folder()
     rulebook = load_rules(rules)
     refuse_blanks(rulebook)
-    rulebook = with_settings(rulebook, [read_settings(path) for path in settings])
+    rulebook = with_settings(rulebook, [read_settings(path) for path in options.settings])
     suite = read_suite(rules, rules_folder()) if health else None
-    earlier = read_earlier(previous) if previous else None
+    earlier = read_earlier(options.previous) if options.previous else None
     progress("reading the export")
-    came_in = read_export(export, text_columns(rulebook.rules), mapping)
+    came_in = read_export(export, text_columns(rulebook.rules), options.mapping)
+    as_of = pd.Timestamp(options.as_of) if options.as_of is not None else None
     healthy = _asked(health, suite, came_in, as_of, earlier) if health and suite else None
     progress("placing it in time")
     timeline = build_timeline(came_in, as_of)
     judged = _judged(rulebook.rules, timeline, progress)
     progress("collecting the findings")
     result = assemble(__version__, location_name(export), rulebook, came_in, timeline, judged)
-    if locate:
+    if options.locate:
         result = replace(result, findings=located(result.findings, came_in))
     return Audited(result, timeline, healthy)
 

@@ -7,13 +7,13 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
 from typing import Any, get_args
 
-import pandas as pd
 import pytest
 
 from audit import __version__
@@ -22,7 +22,9 @@ from audit.cli.check import FailOn
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.health.judge import HealthJudge
+from audit.intake.location import Location
 from audit.language.rule import LEVELS
+from audit.options import AuditOptions
 from audit.shipped import rules_folder, sample_folder
 from tests.report.conftest import finding, make_result
 
@@ -33,29 +35,20 @@ class Pipeline:
 
     result: Any = None
     error: BaseException | None = None
-    asked: SimpleNamespace | None = None
-    located: bool = False
+    export: Location | None = None
+    options: AuditOptions | None = None
     health: HealthJudge | None = None
-    previous: Path | None = None
 
     def traced_audit(
         self,
-        export: Path,
-        rules: Path | None = None,
-        as_of: pd.Timestamp | None = None,
-        settings: Sequence[Path] = (),
-        mapping: Path | None = None,
-        progress: Callable[[str], None] | None = None,
-        locate: bool = False,
+        export: Location,
+        options: AuditOptions,
+        progress: Callable[[str], None],
         health: HealthJudge | None = None,
-        previous: Path | None = None,
     ) -> Any:
         """Answer as the pipeline would."""
-        self.asked = SimpleNamespace(export=export, rules=rules, as_of=as_of, settings=list(settings), mapping=mapping)
-        self.located = locate
-        self.health, self.previous = health, previous
-        if progress is not None:
-            progress("judging")
+        self.export, self.options, self.health = export, options, health
+        progress("judging")
         if self.error is not None:
             raise self.error
         return SimpleNamespace(result=self.result, with_health=lambda: self.result)
@@ -130,17 +123,17 @@ def test_options_reach_the_pipeline(pipeline: Pipeline, capsys: pytest.CaptureFi
     settings = ["--settings", "theirs.yaml", "--settings", "ours.yaml", "--mapping", "map.yaml"]
     arguments = ["check", "export", "--rules", "mine", *settings, "--out", "a/b", "--quiet", "--as-of"]
     assert run([*arguments, "2026-01-05T10:00+02:00"]) == ExitCode.FINDINGS
-    assert pipeline.asked == SimpleNamespace(
-        export=Path("export"),
+    assert pipeline.export == Path("export")
+    assert pipeline.options == AuditOptions(
         rules=Path("mine"),
-        as_of=pd.Timestamp("2026-01-05T08:00Z"),
-        settings=[Path("theirs.yaml"), Path("ours.yaml")],
+        as_of=datetime(2026, 1, 5, 8, tzinfo=UTC),
+        settings=(Path("theirs.yaml"), Path("ours.yaml")),
         mapping=Path("map.yaml"),
     )
     assert said(capsys) == ""
     assert Path("a/b/report.html").exists()
     assert run([*arguments, "2026-01-05T10:00"]) == ExitCode.FINDINGS
-    assert pipeline.asked.as_of == pd.Timestamp("2026-01-05T10:00Z")
+    assert pipeline.options.as_of == datetime(2026, 1, 5, 10, tzinfo=UTC)
 
 
 def test_the_formats_that_are_written(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
@@ -154,7 +147,8 @@ def test_the_formats_that_are_written(pipeline: Pipeline, capsys: pytest.Capture
         there = {path.name for path in Path("deicer-audit-report").iterdir()}
         assert there - {"unjudged.csv", "coverage.csv", "quarantine.csv"} >= files | {"summary.json"}
         assert there.isdisjoint({"report.html", "findings.csv", "findings.sarif", "junit.xml"} - files)
-        assert pipeline.located == ("sarif" in formats)
+        assert pipeline.options is not None
+        assert pipeline.options.locate == ("sarif" in formats)
     assert str(Path("deicer-audit-report")) in said(capsys).splitlines()[-1]
 
 
@@ -193,7 +187,7 @@ def test_bad_arguments_are_one_sentence(
     Path("taken").write_text("mine", encoding="utf-8")
     assert run(arguments) == ExitCode.COULD_NOT_RUN
     assert expected in one_sentence(capsys)
-    assert pipeline.asked is None
+    assert pipeline.options is None
     assert Path("taken").read_text(encoding="utf-8") == "mine"
 
 
@@ -243,8 +237,7 @@ def test_ctrl_c_is_no_verdict(pipeline: Pipeline, capsys: pytest.CaptureFixture[
 def test_the_demo_succeeds_when_it_finds_its_faults(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
     """`demo` audits the sample records with the shipped rules; findings there are success."""
     assert run(["demo", "--out", "demo"]) == ExitCode.CLEAN
-    assert pipeline.asked is not None
-    assert pipeline.asked.export == importlib.import_module("audit.shipped").sample_folder()
+    assert pipeline.export == importlib.import_module("audit.shipped").sample_folder()
     assert str(Path("demo") / "report.html") in said(capsys)
 
 

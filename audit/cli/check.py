@@ -18,6 +18,7 @@ from audit.exit_codes import ExitCode
 from audit.health.facts import PROFILE_FILE
 from audit.intake.location import Location, location
 from audit.intake.tables import FIRST_YEAR, LAST_YEAR
+from audit.options import AuditOptions
 from audit.report.formats import DEFAULT_FORMATS, FILES, LOCATING_FORMATS, OURS
 from audit.report.visible import visible
 
@@ -150,10 +151,17 @@ def check(
         )
     if previous and os.path.realpath(previous) == os.path.realpath(out) and not (previous / PROFILE_FILE).exists():
         previous = None  # the first night: the report says that no earlier run is known
+    formats = write.split(",")
+    options = AuditOptions(
+        rules=rules,
+        settings=tuple(settings or ()),
+        mapping=mapping,
+        as_of=as_of,
+        locate=not set(formats).isdisjoint(LOCATING_FORMATS),
+        previous=previous,
+    )
     with _health_judge(skip_health) as judge:
-        result = _audit(
-            location(export), rules, out, write.split(","), as_of, quiet, settings or (), mapping, judge, previous
-        )
+        result = _audit(location(export), options, out, formats, quiet, judge)
     return _exit_code(result, fail_on, fail_on_health)
 
 
@@ -163,7 +171,7 @@ def demo(out: Out = DEFAULT_OUT, quiet: Quiet = False) -> ExitCode:
     from audit.shipped import sample_folder
 
     with _health_judge(skipped=False) as judge:
-        return _exit_code(_audit(sample_folder(), None, out, DEFAULT_FORMATS, None, quiet, (), None, judge), "never")
+        return _exit_code(_audit(sample_folder(), AuditOptions(), out, DEFAULT_FORMATS, quiet, judge), "never")
 
 
 def _health_judge(skipped: bool) -> AbstractContextManager[HealthJudge | None]:
@@ -174,54 +182,22 @@ def _health_judge(skipped: bool) -> AbstractContextManager[HealthJudge | None]:
 
 
 def _audit(
-    export: Location,
-    rules: Path | None,
-    out: Path,
-    formats: Sequence[str],
-    as_of: datetime | None,
-    quiet: bool,
-    settings: Sequence[Path] = (),
-    mapping: Path | None = None,
-    health: HealthJudge | None = None,
-    previous: Path | None = None,
+    export: Location, options: AuditOptions, out: Path, formats: Sequence[str], quiet: bool, judge: HealthJudge | None
 ) -> AuditResult:
-    from audit.report.folder import check_folder
-
+    """Audit an export and write the report into `out`; without a `judge` nobody asks whether the export is whole."""
     # Asked first: nobody should wait for a long audit to learn that its report has no place.
-    if isinstance(export, Path):
-        there, report = Path(os.path.realpath(export)), Path(os.path.realpath(out))
-        if report == there:
-            raise AuditError(f"The report can't be written to {out}: that is the export itself.")
-        if there.parent == report and there.name in OURS:
-            raise AuditError(f"The report can't be written to {out}: its {there.name} would replace the export.")
-        if mapping is not None and report.is_relative_to(there):
-            raise AuditError(
-                f"The report can't be written to {out}, inside the export: the mapping might take its files for the "
-                "export's own next time. Say another place with --out."
-            )
-    check_folder(out)
-
-    import pandas as pd
+    _refuse_place(out, export, mapped=options.mapping is not None)
 
     from audit.pipeline import traced_audit
     from audit.report.files import WORK_LIST, is_kept, made_ahead, write_result
     from audit.report.summary import summarise
 
     with audit_progress(quiet) as step:
-        audited = traced_audit(
-            export,
-            rules,
-            pd.Timestamp(as_of) if as_of else None,
-            settings,
-            mapping=mapping,
-            progress=step,
-            locate=not set(formats).isdisjoint(LOCATING_FORMATS),
-            health=health,
-            previous=previous,
-        )
+        audited = traced_audit(export, options, step, judge)
         step("writing the report")
+        # What can be made without export health is made while that is still being judged, in a process of its own.
         ready = made_ahead(audited.result, formats)
-        if health is not None:
+        if judge is not None:
             step("judging whether the export is whole")
         result = audited.with_health()
         written = write_result(result, out, formats, ready)
@@ -232,6 +208,24 @@ def _audit(
         report = out / "report.html" if "html" in formats else out
         say(summarise(result, report, out / WORK_LIST if "xlsx" in formats else None).rstrip("\n"))
     return result
+
+
+def _refuse_place(out: Path, export: Location, *, mapped: bool) -> None:
+    """AuditError where a report in `out` would take the export's place, could be taken for it, or can't be written."""
+    from audit.report.folder import check_folder
+
+    if isinstance(export, Path):
+        there, report = Path(os.path.realpath(export)), Path(os.path.realpath(out))
+        if report == there:
+            raise AuditError(f"The report can't be written to {out}: that is the export itself.")
+        if there.parent == report and there.name in OURS:
+            raise AuditError(f"The report can't be written to {out}: its {there.name} would replace the export.")
+        if mapped and report.is_relative_to(there):
+            raise AuditError(
+                f"The report can't be written to {out}, inside the export: the mapping might take its files for the "
+                "export's own next time. Say another place with --out."
+            )
+    check_folder(out)
 
 
 def _exit_code(result: AuditResult, fail_on: FailOn, fail_on_health: bool = False) -> ExitCode:

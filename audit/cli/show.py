@@ -12,6 +12,7 @@ from audit.cli.check import AsOf, MappingPath, Quiet, Rules, Settings, audit_pro
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.intake.location import Location, location, location_name
+from audit.options import AuditOptions
 
 NARROWEST, WIDEST = 80, 110
 """Columns of the text: longer lines are hard to read."""
@@ -44,16 +45,14 @@ def show(
     wanted, folder = _meant(what or [], aircraft)
     where = location_name(folder) if isinstance(folder, str) else str(folder)
 
-    import pandas as pd
-
     from audit.findings.history import history, history_of
     from audit.pipeline import traced_audit
     from audit.report.history_text import aircraft_text, finding_text
     from audit.yaml.faults import did_you_mean, quoted
 
+    options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of, locate=True)
     with audit_progress(quiet) as step:
-        moment = pd.Timestamp(as_of) if as_of else None
-        audited = traced_audit(folder, rules, moment, settings or (), progress=step, locate=True, mapping=mapping)
+        audited = traced_audit(folder, options, step)
     result, timeline = audited.result, audited.timeline
     width = min(max(shutil.get_terminal_size().columns, NARROWEST), WIDEST)
     if aircraft is not None:

@@ -14,6 +14,7 @@ from audit.cli import run
 from audit.exit_codes import ExitCode
 from audit.findings.history import history, history_of
 from audit.findings.result import AuditResult
+from audit.options import AuditOptions
 from audit.pipeline import Audited, run_audit, traced_audit
 from audit.report.history_text import aircraft_text, finding_text
 from audit.shipped import rules_folder, sample_folder
@@ -103,7 +104,7 @@ def test_a_finding_is_told_with_what_happened_around_it(export: Path, capsys: py
 
 def test_flights_in_a_row_are_counted(export: Path) -> None:
     """Of many flights between which nothing happened the first and last are shown, the others counted with hours."""
-    audited = traced_audit(export, export.parent / "rules", None, (), progress=lambda step: None, locate=False)
+    audited = traced_audit(export, AuditOptions(rules=export.parent / "rules"))
     result, timeline = audited.result, audited.timeline
     text = told(result, timeline, id_in(export), 200)
     assert "4 more flights, 2 h" in text
@@ -172,7 +173,7 @@ def test_the_export_may_be_where_one_stands(
 @pytest.fixture(scope="module")
 def sample() -> Audited:
     """The audit of the sample records."""
-    return traced_audit(sample_folder(), None, None, (), progress=lambda step: None, locate=True)
+    return traced_audit(sample_folder(), AuditOptions(locate=True))
 
 
 def test_every_finding_of_the_sample_can_be_told(sample: Audited) -> None:

@@ -1,0 +1,26 @@
+"""What an audit is asked for, as one value."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+
+@dataclass(frozen=True, kw_only=True)
+class AuditOptions:
+    """How an export is to be audited, beside the export itself.
+
+    `rules` is the folder of rules (None: those that ship); files of `settings` override them, the last on top.
+    `mapping` is the file that makes canonical tables of the export (None: it has them). `as_of` is when the audit looks
+    at the records (None: the latest instant in the export). `locate` has every finding say on which line of which file
+    it shows, for which a file may be read again. `previous` is the report of an earlier run that the export's health is
+    measured against.
+    """
+
+    rules: Path | None = None
+    settings: tuple[Path, ...] = ()
+    mapping: Path | None = None
+    as_of: datetime | None = None
+    locate: bool = False
+    previous: Path | None = None
