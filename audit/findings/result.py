@@ -13,7 +13,7 @@ from audit.findings.reconciliation import FileReconciled
 from audit.findings.scenes import Kind, Lane, Recorded, Scene, Span, Story, Stretch, Usage
 from audit.forms.margins import LIMIT, Margins
 from audit.health.health import OUTCOMES, Health
-from audit.intake.export import RowCount, Source
+from audit.intake.export import InputFile, RowCount
 from audit.intake.names import NearPair
 from audit.intake.quarantine import REJECT_COLUMNS, no_rejects
 from audit.language.rule import LEVELS, Level, Rule
@@ -23,10 +23,40 @@ from audit.timeline.instants import Ints
 # The report imports from here alone: what it shows is a value of the result.
 # fmt: off
 __all__ = [
-    "COVERAGE_COLUMNS", "FINDING_COLUMNS", "LEVELS", "LIMIT", "OUTCOMES", "PLACE_COLUMNS", "REJECT_COLUMNS",
-    "ROW_COLUMNS", "UNJUDGED_COLUMNS", "USUAL_CAUTION", "WHO_GOVERNS", "Absent", "AuditResult", "ExampleTable",
-    "Explanation", "FileReconciled", "Health", "Kind", "Lane", "Level", "Margins", "NearPair", "RecordUse",
-    "Recorded", "RowCount", "Rule", "Scene", "Setting", "ShownExample", "Source", "Span", "Story", "Stretch", "Usage",
+    "COVERAGE_COLUMNS",
+    "FINDING_COLUMNS",
+    "LEVELS",
+    "LIMIT",
+    "OUTCOMES",
+    "PLACE_COLUMNS",
+    "REJECT_COLUMNS",
+    "ROW_COLUMNS",
+    "UNJUDGED_COLUMNS",
+    "USUAL_CAUTION",
+    "WHO_GOVERNS",
+    "Absent",
+    "AuditResult",
+    "ExampleTable",
+    "Explanation",
+    "FileReconciled",
+    "Health",
+    "InputFile",
+    "Kind",
+    "Lane",
+    "Level",
+    "Margins",
+    "NearPair",
+    "RecordUse",
+    "Recorded",
+    "RowCount",
+    "Rule",
+    "Scene",
+    "Setting",
+    "ShownExample",
+    "Span",
+    "Story",
+    "Stretch",
+    "Usage",
 ]
 # fmt: on
 
@@ -125,8 +155,8 @@ class AuditResult:
     as_of: pd.Timestamp
     export_name: str
     rules: tuple[Rule, ...]
-    rule_files: tuple[Source, ...]
-    inputs: tuple[Source, ...]
+    rule_files: tuple[InputFile, ...]
+    inputs: tuple[InputFile, ...]
     rows: Mapping[str, RowCount]
     records: RecordUse
     findings: pd.DataFrame
@@ -134,7 +164,7 @@ class AuditResult:
     coverage: pd.DataFrame
     quarantine: pd.DataFrame
     settings: tuple[Setting, ...] = ()
-    settings_files: tuple[Source, ...] = ()
+    settings_files: tuple[InputFile, ...] = ()
     not_in_export: tuple[str, ...] = ()
     absent: tuple[Absent, ...] = ()
     health: Health | None = None

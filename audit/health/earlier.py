@@ -13,7 +13,7 @@ from typing import Final
 
 from audit.errors import AuditError
 from audit.health.facts import PROFILE_FILE
-from audit.intake.export import Source
+from audit.intake.export import InputFile
 
 PROFILE_COLUMNS: Final = ("run", "table", "column", "fact", "value", "detail")
 """Columns of profile.csv: a profile, and before it `run`: 0 for the run itself, 1 and on for the row counts of those
@@ -29,7 +29,7 @@ class Earlier:
 
     facts: Mapping[tuple[str, str, str], float]
     counts: tuple[Mapping[str, float], ...]
-    source: Source
+    source: InputFile
 
     def rows(self, table: str) -> tuple[float, ...]:
         """Rows read of a table, run by run, the latest first; a table that a run didn't have counts as none."""
@@ -65,4 +65,4 @@ def read_earlier(path: Path) -> Earlier:
         if fact == "rows_read" and not math.isnan(at):
             counts.extend({} for _ in range(number + 1 - len(counts)))
             counts[number][table] = at
-    return Earlier(facts, tuple(counts), Source(file.name, hashlib.sha256(content).hexdigest(), len(content)))
+    return Earlier(facts, tuple(counts), InputFile(file.name, hashlib.sha256(content).hexdigest(), len(content)))

@@ -11,7 +11,7 @@ from audit.errors import InternalError
 from audit.health.earlier import MOST_RUNS, PROFILE_COLUMNS, Earlier
 from audit.health.facts import FACT_COLUMNS
 from audit.health.suite import Expectation, Suite
-from audit.intake.export import Source
+from audit.intake.export import InputFile
 
 AS_EXPECTED: Final = "as expected"
 NOT_AS_EXPECTED: Final = "not as expected"
@@ -54,7 +54,7 @@ class Health:
     `earlier` the profile it was measured against.
     """
 
-    suite: Source
+    suite: InputFile
     expectations: tuple[Judged, ...]
     outcomes: pd.DataFrame
     profile: pd.DataFrame

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from audit.errors import AuditError
 from audit.health.facts import FACTS
-from audit.intake.export import Source as File
+from audit.intake.export import InputFile
 from audit.intake.small_files import read_file
 from audit.intake.tables import TABLES
 from audit.yaml.faults import Misplaced, Part, as_model, did_you_mean, quoted
@@ -142,7 +142,7 @@ class Suite(BaseModel):
 
     expectations: tuple[Expectation, ...]
     written: dict[str, Any]
-    file: File
+    file: InputFile
 
 
 def read_suite(rules: Path, shipped: Path) -> Suite:

@@ -15,8 +15,8 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from audit.errors import AuditError
-from audit.intake.export import Source
-from audit.intake.faults import Faults
+from audit.intake.cell_faults import Faults
+from audit.intake.export import InputFile
 from audit.intake.tables import Column, Kind, Table
 
 WORDS: Final = pa.dictionary(pa.int32(), pa.string())
@@ -62,7 +62,7 @@ class Grid:
     rows: int
     lines_of: Liner
     ragged: tuple[Ragged, ...] = ()
-    source: Source | None = None
+    source: InputFile | None = None
     typed: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
     footer: int = 0
 
@@ -100,7 +100,7 @@ class Cells:
     rows: int
     lines_of: Liner
     ragged: tuple[Ragged, ...] = ()
-    source: Source | None = None
+    source: InputFile | None = None
     translated: Translated | None = None
     present: frozenset[str] = frozenset()
 

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from audit.intake.faults import Faults
+from audit.intake.cell_faults import Faults
 from audit.intake.parsing import Parsed
 
 NO_ZONE: Final = "the stations table has no time zone for it, and times of the row are wall clock"

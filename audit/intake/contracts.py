@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from audit.errors import InternalError
-from audit.intake.faults import Faults
+from audit.intake.cell_faults import Faults
 from audit.intake.tables import Column, Kind, Table
 
 if TYPE_CHECKING:

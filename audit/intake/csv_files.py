@@ -31,7 +31,7 @@ from audit.intake.cells import (
     joined_header,
     match_columns,
 )
-from audit.intake.export import Source
+from audit.intake.export import InputFile
 from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
 
@@ -111,8 +111,8 @@ class _WatchedFile(io.RawIOBase):
         self._file.close()
         super().close()
 
-    def source(self) -> Source:
-        return Source(self._of.name, self._hash.hexdigest(), self._size)
+    def source(self) -> InputFile:
+        return InputFile(self._of.name, self._hash.hexdigest(), self._size)
 
     def _decoded(self, data: bytes) -> bytes:
         pending = len(self._decoder.getstate()[0])

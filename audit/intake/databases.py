@@ -20,7 +20,7 @@ import pyarrow as pa
 
 from audit.errors import AuditError, said_by
 from audit.intake.cells import Cells, Grid, canonical_names, match_columns
-from audit.intake.export import Source
+from audit.intake.export import InputFile
 from audit.intake.location import location_name
 from audit.intake.refusing import refusing
 from audit.intake.spelling import spelled
@@ -121,7 +121,7 @@ class Database:
             },
             rows=count,
             lines_of=lambda records: records + 1,
-            source=Source(name, digest.hexdigest(), size),
+            source=InputFile(name, digest.hexdigest(), size),
             typed=marks,
         )
 

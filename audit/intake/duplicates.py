@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from audit.intake.faults import Faults
+from audit.intake.cell_faults import Faults
 from audit.intake.tables import Table
 
 AGAIN: Final = "duplicate of line"

@@ -25,7 +25,7 @@ class RowCount:
 
 
 @dataclass(frozen=True)
-class Source:
+class InputFile:
     """One input file: its name inside the export, its SHA-256 (hexadecimal) and its size in bytes."""
 
     name: str
@@ -93,7 +93,7 @@ class Export:
     rejects: pd.DataFrame
     counts: Mapping[str, RowCount]
     files: Mapping[str, tuple[FileRows, ...]]
-    sources: tuple[Source, ...]
+    sources: tuple[InputFile, ...]
     origins: Mapping[str, Callable[[Rows], pd.DataFrame]]
     faults: pd.DataFrame
     unreadable: Mapping[tuple[str, str], Rows]

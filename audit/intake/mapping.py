@@ -15,15 +15,14 @@ from typing import Annotated, Any, Final, Literal, Self
 from pydantic import BeforeValidator, Field, Strict, StringConstraints, model_validator
 
 from audit.intake.clocks import is_zone
-from audit.intake.export import Source
+from audit.intake.export import InputFile
 from audit.intake.names import Aliases
 from audit.intake.small_files import read_file
 from audit.intake.tables import NAMES, PLACES, TABLES, Column, Table
 from audit.intake.time_formats import ISO, Format, compile_format
 from audit.yaml.faults import MOST_FAULTS, Misplaced, Part, as_model, did_you_mean, quoted
 from audit.yaml.source import Path as Place
-from audit.yaml.source import Source as YamlSource
-from audit.yaml.source import read_source, written
+from audit.yaml.source import Source, read_source, written
 
 Encoding = Literal["utf-8", "utf-8-sig", "utf-16", "cp1252", "cp1250", "iso-8859-1", "iso-8859-15", "cp850", "cp437"]
 Separator = Literal[",", ";", "\t", "|"]
@@ -317,9 +316,9 @@ def _faulty_zone(at: Place, zone: str | None, table: Table) -> Iterator[tuple[Pl
 class ExportMapping:
     """A mapping that was read from a file: what it says, and where it says so."""
 
-    file: Source
+    file: InputFile
     written: MappingFile
-    lines: YamlSource
+    lines: Source
 
     @property
     def aliases(self) -> Aliases:
@@ -354,4 +353,4 @@ def read_mapping(content: bytes, name: str) -> ExportMapping:
     """Read the bytes of a mapping file; AuditError as for `load_mapping`."""
     source = read_source(content, name)
     model = as_model(source, MappingFile, "a mapping with title and tables")
-    return ExportMapping(Source(name, hashlib.sha256(content).hexdigest(), len(content)), model, source)
+    return ExportMapping(InputFile(name, hashlib.sha256(content).hexdigest(), len(content)), model, source)

@@ -16,7 +16,7 @@ import pyarrow.types as kinds
 
 from audit.errors import AuditError
 from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, canonical_names, match_columns
-from audit.intake.export import Source
+from audit.intake.export import InputFile
 from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
 
@@ -67,11 +67,11 @@ def _check_zone(field: pa.Field, file: str) -> None:
             pd.DatetimeTZDtype(tz=held.tz)
 
 
-def file_source(file: ExportFile) -> Source:
+def file_source(file: ExportFile) -> InputFile:
     """Name, hash and size of a whole file."""
     with file.path.open("rb") as opened:
         digest = hashlib.file_digest(opened, "sha256").hexdigest()
-        return Source(file.name, digest, opened.tell())
+        return InputFile(file.name, digest, opened.tell())
 
 
 def settle_type(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedArray:

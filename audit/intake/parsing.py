@@ -19,8 +19,8 @@ import pyarrow.compute as pc
 import pyarrow.types as kinds
 from numpy.typing import NDArray
 
+from audit.intake.cell_faults import Faults
 from audit.intake.cells import PLAIN_KINDS, WORDS
-from audit.intake.faults import Faults
 from audit.intake.quarantine import text_array
 from audit.intake.tables import EVERY_POSITION, FIRST_YEAR, LAST_YEAR, SYNONYMS, Column
 from audit.intake.words import canonical, canonical_list, meant

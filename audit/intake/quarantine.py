@@ -13,8 +13,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from audit.intake.cell_faults import Faults
 from audit.intake.cells import Cells
-from audit.intake.faults import Faults
 
 REJECT_COLUMNS: Final = ("table", "file", "line", "column", "value", "reason")
 

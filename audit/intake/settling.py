@@ -14,12 +14,12 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from audit.errors import InternalError
+from audit.intake.cell_faults import Faults
 from audit.intake.cells import Cells, Origin
 from audit.intake.clocks import TWICE, Clock, Clocked, is_zone, next_day, no_later, station_clock, to_utc
 from audit.intake.contracts import breaches
 from audit.intake.duplicates import listed_twice, repeated
-from audit.intake.export import FileRows, RowCount, Source
-from audit.intake.faults import Faults
+from audit.intake.export import FileRows, InputFile, RowCount
 from audit.intake.parsing import BLANK, Parsed, joined_times, parse, together, without_blanks
 from audit.intake.quarantine import list_rejects
 from audit.intake.tables import PLACES, Table
@@ -47,7 +47,7 @@ class Settled:
     columns: frozenset[str]
     count: RowCount
     files: tuple[FileRows, ...]
-    sources: tuple[Source, ...]
+    sources: tuple[InputFile, ...]
     origins: tuple[Origin, ...]
     starts: Rows
     """Where the rows of each origin begin."""

@@ -20,8 +20,8 @@ import pyarrow.types as kinds
 from numpy.typing import NDArray
 
 from audit.errors import AuditError
+from audit.intake.cell_faults import Faults
 from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, Grid, Translated
-from audit.intake.faults import Faults
 from audit.intake.mapping import ColumnSource, ExportMapping, Feed, Piece, plain
 from audit.intake.parquet_files import settle_type, typed_as_text
 from audit.intake.refusing import refusing

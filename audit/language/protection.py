@@ -10,7 +10,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field, Tag
 
 from audit.errors import AuditError
-from audit.intake.export import Source as File
+from audit.intake.export import InputFile
 from audit.intake.small_files import read_file
 from audit.language.condition import SHAPE, Items
 from audit.language.rule import Basis
@@ -57,12 +57,12 @@ def read_table(content: bytes, name: str) -> ProtectionTable:
     return as_model(read_source(content, name), ProtectionTable, "a table with title, basis and needs")
 
 
-def look_up(source: Source, folder: Path) -> tuple[File, ...]:
+def look_up(source: Source, folder: Path) -> tuple[InputFile, ...]:
     """Put each table that a rule file names where it names it, and return the files they came from.
 
     AuditError names the line where no such table is in the folder, or what is wrong with the table.
     """
-    files: dict[str, File] = {}
+    files: dict[str, InputFile] = {}
     for place, node in _naming(source.data, ()):
         name = node["by"]
         path = folder / f"{name}.yaml"

@@ -20,8 +20,8 @@ from audit.findings.result import (
     UNJUDGED_COLUMNS,
     AuditResult,
     Health,
+    InputFile,
     Setting,
-    Source,
 )
 from audit.report.folder import STAGING, replace_files
 from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES, OURS, SUMMARY
@@ -205,7 +205,7 @@ def _health(health: Health | None) -> dict[str, Any]:
     }
 
 
-def _sources(sources: Iterable[Source]) -> list[dict[str, str | int]]:
+def _sources(sources: Iterable[InputFile]) -> list[dict[str, str | int]]:
     return [
         {"name": source.name, "sha256": source.sha256, "size": source.size}
         for source in sorted(sources, key=lambda source: source.name)

@@ -8,7 +8,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from audit.errors import InternalError
-from audit.findings.result import PLACE_COLUMNS, AuditResult, Level, Rule, Source
+from audit.findings.result import PLACE_COLUMNS, AuditResult, InputFile, Level, Rule
 from audit.report.rows import texts
 from audit.report.visible import shortened, visible
 
@@ -69,7 +69,7 @@ def _rule(rule: Rule) -> dict[str, Any]:
     }
 
 
-def _artifact(source: Source) -> dict[str, Any]:
+def _artifact(source: InputFile) -> dict[str, Any]:
     return {
         "location": {"uri": _uri(source.name)},
         "length": source.size,

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from audit.errors import AuditError
 from audit.forms import FORMS
-from audit.intake.export import Source as File
+from audit.intake.export import InputFile
 from audit.intake.small_files import read_file
 from audit.language.protection import FOLDER, look_up, tables_beside
 from audit.language.rule import Rule
@@ -63,11 +63,11 @@ class Rulebook:
     """
 
     rules: tuple[Rule, ...]
-    rule_files: tuple[File, ...]
+    rule_files: tuple[InputFile, ...]
     written: tuple[Mapping[str, Any], ...]
-    tables: tuple[File, ...] = ()
+    tables: tuple[InputFile, ...] = ()
     settings: tuple[Setting, ...] = ()
-    settings_files: tuple[File, ...] = ()
+    settings_files: tuple[InputFile, ...] = ()
     stationed: frozenset[str] = frozenset()
 
 
@@ -83,12 +83,12 @@ def load_rules(folder: Path) -> Rulebook:
     if not paths:
         raise AuditError(f"{folder}: no rule files (*.yaml) in this folder")
     rules: list[Rule] = []
-    files: list[File] = []
+    files: list[InputFile] = []
     written: list[Mapping[str, Any]] = []
     faults: list[str] = []
     faulty: set[str] = set()
     homes: dict[str, str] = {}
-    tables: dict[str, File] = {}
+    tables: dict[str, InputFile] = {}
     for path in paths:
         name = path.relative_to(folder).as_posix()
         content, file = read_file(path, name)

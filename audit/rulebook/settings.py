@@ -15,7 +15,7 @@ from pydantic import Discriminator, Field, Tag, ValidationError
 
 from audit.errors import AuditError
 from audit.forms import FORMS, form_of
-from audit.intake.export import Source as File
+from audit.intake.export import InputFile
 from audit.intake.small_files import read_file
 from audit.language.events import Season, SeasonByBase, month_days, season_text
 from audit.language.rule import Rule
@@ -65,7 +65,7 @@ class SettingsFile(Part):
 class Settings:
     """A settings file that has been read."""
 
-    file: File
+    file: InputFile
     content: SettingsFile
     source: Source
 

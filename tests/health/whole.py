@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from audit.health.earlier import Earlier
 from audit.health.profile import profile
-from audit.intake.export import Export, Source
+from audit.intake.export import Export, InputFile
 
 DAYS = 60
 FIRST = datetime(2026, 1, 1, 6)
@@ -76,4 +76,4 @@ def earlier_of(export: Export, runs: int = 6) -> Earlier:
         for table, column, fact, value, _ in profile(export, None, None).itertuples(index=False)
     }
     counts = {table: value for (table, _, fact), value in facts.items() if fact == "rows_read"}
-    return Earlier(facts, (counts,) * runs, Source("profile.csv", "ab" * 32, 100))
+    return Earlier(facts, (counts,) * runs, InputFile("profile.csv", "ab" * 32, 100))

@@ -21,7 +21,7 @@ from audit.findings.result import (
 from audit.forms.hold import HoldRule
 from audit.forms.interval import IntervalRule
 from audit.forms.record import RecordRule
-from audit.intake.export import RowCount, Source
+from audit.intake.export import InputFile, RowCount
 from audit.language.rule import Rule
 
 QUARANTINE_COLUMNS = ("table", "file", "line", "column", "value", "reason")
@@ -181,8 +181,8 @@ def make_result(
         "as_of": pd.Timestamp("2026-05-31T22:10:00Z"),
         "export_name": "nightly export",
         "rules": RULES,
-        "rule_files": (Source("cure.yaml", "ab" * 32, 2_311),),
-        "inputs": (Source("tasks.csv", "cd" * 32, 81_220), Source("flights.csv", "ef" * 32, 940)),
+        "rule_files": (InputFile("cure.yaml", "ab" * 32, 2_311),),
+        "inputs": (InputFile("tasks.csv", "cd" * 32, 81_220), InputFile("flights.csv", "ef" * 32, 940)),
         "rows": {"tasks": RowCount(120, 119, 1), "flights": RowCount(300, 299, 1)},
         "records": RecordUse(closed=110, open=6, void=2, after_as_of=1),
         "findings": found,

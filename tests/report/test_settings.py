@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable
 
 from audit.findings.result import AuditResult
-from audit.intake.export import Source
+from audit.intake.export import InputFile
 from audit.report.files import contents
 from audit.rulebook.loading import Setting, SetValue
 
@@ -22,7 +22,9 @@ def test_where_a_value_comes_from_is_told(result_of: Callable[..., AuditResult])
         Setting("overdue", "level", (SetValue("2", "rule file", "", "care/overdue.yaml"),)),
     )
     files = contents(
-        result_of(settings=settings, settings_files=(Source("ours.yaml", "0f" * 32, 77),), not_in_export=("QX-GONE",))
+        result_of(
+            settings=settings, settings_files=(InputFile("ours.yaml", "0f" * 32, 77),), not_in_export=("QX-GONE",)
+        )
     )
     page = files["report.html"].decode()
     assert "<strong>40</strong> instead of 50 (rule file)" in page
