@@ -20,6 +20,7 @@ from zipfile import ZipFile
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from audit.errors import AuditError, said_by
 from audit.intake.cells import WORDS, Cells, ExportFile, Grid, canonical_names, joined_header, match_columns
@@ -81,64 +82,81 @@ def read_sheet(
         workbook = _workbook(file)
         with _one_at_a_time:
             opened = workbook.get_sheet_by_name(sheet)
-        first_column = (opened.start or (0, 0))[1]
-        rows = enumerate(opened.iter_rows(), 1)
-        for _ in islice(rows, layout.skip_rows):
-            pass
-        filled: Iterator[tuple[int, list[Any]]] = (
-            (line, row) for line, row in rows if row[0] != "" or any(cell != "" for cell in row)
-        )
-        head = [_texts(row, first_column) for _, row in islice(filled, max(layout.header_rows, 1))]
-        if len(head) < max(layout.header_rows, 1):
-            raise AuditError(f"{name} is empty; a row must name the columns" if not head else f"{name} ends too early")
-        header = joined_header(head) if layout.header_rows else [str(number) for number, _ in enumerate(head[0], 1)]
+        header = _header(name, opened, layout)
         chosen = choose(header)
+        # The reader leaves out the columns before the first that holds anything: its rows begin there.
+        first_column = (opened.start or (0, 0))[1]
         places = {each: header.index(each) - first_column for each in chosen}
-        if not layout.header_rows:
-            filled = _from_the_top(opened, layout.skip_rows)
-        lines: list[int] = []
-        pieces: dict[str, list[tuple[pa.Array, Any]]] = {each: [] for each in chosen}
-        while block := list(islice(filled, _BLOCK)):
-            lines += [line for line, _ in block]
-            columns = list(zip(*(row for _, row in block), strict=True))
-            for each, place in places.items():
-                pieces[each].append(spelled(columns[place] if 0 <= place < len(columns) else ("",) * len(block)))
+        lines, pieces = _spelled_out(islice(_filled(opened, layout), layout.header_rows, None), places)
+        source = file_source(file)
     size = without_footer(name, len(lines), layout)
-    columns_read = {
-        each: _as_type(pa.chunked_array([text for text, _ in parts], pa.string()).slice(0, size), chosen[each], parts)
-        for each, parts in pieces.items()
-    }
-    typed = {
-        each: np.concatenate([np.zeros(len(text), dtype=bool) if marks is None else marks for text, marks in parts])[
-            :size
-        ]
-        for each, parts in pieces.items()
-        if any(marks is not None for _, marks in parts)
-    }
     numbers = np.array(lines[:size], dtype=np.int64)
     return Grid(
         name,
-        columns_read,
+        {each: _as_type(parts, chosen[each], size) for each, parts in pieces.items()},
         size,
         lambda records: numbers[records],
-        source=file_source(file),
-        typed=typed,
+        source=source,
+        typed={each: _marks(parts)[:size] for each, parts in pieces.items() if not _all_text(parts)},
         footer=len(lines) - size,
     )
 
 
-def _from_the_top(sheet: Any, skip: int) -> Iterator[tuple[int, list[Any]]]:
-    rows = enumerate(sheet.iter_rows(), 1)
-    return ((line, row) for line, row in islice(rows, skip, None) if row[0] != "" or any(cell != "" for cell in row))
+_Piece = tuple[pa.Array, NDArray[np.bool_] | None]
+"""Cells of a block of rows as text, and which of them are none by themselves (None: all are text)."""
 
 
-def _texts(row: Sequence[Any], first_column: int) -> list[str]:
-    return [""] * first_column + [text or "" for text in spelled(row)[0].to_pylist()]
+def _filled(sheet: Any, layout: Layout) -> Iterator[tuple[int, list[Any]]]:
+    """The rows below those that the layout skips, with their lines, from 1; blank ones are left out."""
+    for line, row in islice(enumerate(sheet.iter_rows(), 1), layout.skip_rows, None):
+        if row[0] != "" or any(cell != "" for cell in row):
+            yield line, row
 
 
-def _as_type(cells: pa.ChunkedArray, wanted: Any, parts: Sequence[tuple[pa.Array, Any]]) -> pa.ChunkedArray:
+def _header(name: str, sheet: Any, layout: Layout) -> list[str]:
+    """The names in the header: of several rows joined, of none numbered from 1."""
+    wanted = max(layout.header_rows, 1)
+    blank_columns = [""] * (sheet.start or (0, 0))[1]
+    head = [
+        [*blank_columns, *(text or "" for text in spelled(row)[0].to_pylist())]
+        for _, row in islice(_filled(sheet, layout), wanted)
+    ]
+    if not head:
+        raise AuditError(f"{name} is empty; a row must name the columns")
+    if len(head) < wanted:
+        raise AuditError(f"{name} ends too early")
+    return joined_header(head) if layout.header_rows else [str(number) for number, _ in enumerate(head[0], 1)]
+
+
+def _spelled_out(
+    rows: Iterator[tuple[int, list[Any]]], places: Mapping[str, int]
+) -> tuple[list[int], dict[str, list[_Piece]]]:
+    """The lines of the rows, and the cells at these places of theirs, a block of rows at a time."""
+    lines: list[int] = []
+    pieces: dict[str, list[_Piece]] = {each: [] for each in places}
+    while block := list(islice(rows, _BLOCK)):
+        lines += [line for line, _ in block]
+        columns = list(zip(*(row for _, row in block), strict=True))
+        for each, place in places.items():
+            # A header may name more columns than any row fills.
+            cells = columns[place] if 0 <= place < len(columns) else ("",) * len(block)
+            pieces[each].append(spelled(cells))
+    return lines, pieces
+
+
+def _all_text(parts: Sequence[_Piece]) -> bool:
+    return all(marks is None for _, marks in parts)
+
+
+def _marks(parts: Sequence[_Piece]) -> NDArray[np.bool_]:
+    return np.concatenate([np.zeros(len(text), dtype=bool) if marks is None else marks for text, marks in parts])
+
+
+def _as_type(parts: Sequence[_Piece], wanted: Any, size: int) -> pa.ChunkedArray:
     """Word lists only where all is text: a word may be both, `1.5` as a number and as text."""
-    return cells.dictionary_encode() if wanted == WORDS and all(marks is None for _, marks in parts) else cells
+    # Cut first: what stands in the footer is no word of the column.
+    cells = pa.chunked_array([text for text, _ in parts], pa.string()).slice(0, size)
+    return cells.dictionary_encode() if wanted == WORDS and _all_text(parts) else cells
 
 
 def _workbook(file: ExportFile) -> Any:
