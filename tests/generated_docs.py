@@ -36,7 +36,7 @@ README = ROOT / "README.md"
 DEVELOPERS = ROOT / "DEVELOPERS.md"
 ROOMS = (
     *(".", "yaml", "intake", "health", "timeline", "language"),
-    *("forms", "rulebook", "authoring", "findings", "report", "cli"),
+    *("forms", "rulebook", "authoring", "scenes", "findings", "report", "cli"),
 )
 WIDTH = 100
 CATALOGUE = "CATALOGUE.md"

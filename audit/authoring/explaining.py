@@ -58,7 +58,7 @@ class ShownExample:
 
 @dataclass(frozen=True)
 class Explanation:
-    """What a rule checks, why, by whose word, and what follows, in sentences and phrases without markup.
+    """What a rule checks, why, on what authority, and what follows, in sentences and phrases without markup.
 
     `looks_at` is what it looks at; every one of `demands` must hold of that, or it is a finding. `unjudged_when` lists
     what leaves a subject unjudged (empty: nothing does); `known_gaps` what the rule is known to judge wrongly;
@@ -84,7 +84,7 @@ class Explanation:
 
 
 def explain(rule: Rule, settings: Iterable[Setting] = ()) -> Explanation:
-    """Explain a rule as it stands, and say where its values come from if settings have been laid over it."""
+    """Explain a rule as it stands, and say where its values come from if settings override it."""
     # A known gap is not judged as it says: it explains nothing yet.
     shown = {example.expect: example for example in reversed(rule.examples) if example.known_gap is None}
     own_caution = () if rule.caution is None else (rule.caution,)

@@ -49,24 +49,24 @@ Fault = tuple[Place, str]
 
 
 @dataclass(frozen=True)
-class Complaint:
-    """What is wrong with a rule file, and on which line."""
+class Diagnostic:
+    """What is wrong with a rule file, and on which line of it."""
 
     file: str
     line: int
     message: str
 
 
-def lint(folder: Path) -> list[Complaint]:
-    """Complain about the rules below a folder, in the order of their files and lines. AuditError: they don't load."""
+def lint(folder: Path) -> list[Diagnostic]:
+    """Say what is wrong with the rules below a folder, file by file and line by line. AuditError: they don't load."""
     book = load_rules(folder)
     sources = [read_source(read_file(folder / file.name, file.name)[0], file.name) for file in book.rule_files]
     found: list[tuple[int, Place, str]] = []
     for number, (rule, source) in enumerate(zip(book.rules, sources, strict=True)):
         found += [(number, path, message) for check in _CHECKS for path, message in check(rule, source)]
-    found += [(number, ("id",), message) for number, message in _twins(book.rules)]
+    found += [(number, ("id",), message) for number, message in _duplicates(book.rules)]
     placed = sorted((number, sources[number].line(path), message) for number, path, message in found)
-    return [Complaint(sources[number].name, line, message) for number, line, message in placed]
+    return [Diagnostic(sources[number].name, line, message) for number, line, message in placed]
 
 
 def _blanks(rule: Rule, source: Source) -> Iterator[Fault]:
@@ -157,15 +157,15 @@ def _requirements(rule: Rule, source: Source) -> Iterator[Fault]:
     if required is None or not can_hold(rule.scope):
         return
     place = next(path for path, conditions in selections(rule) if conditions is required)
-    settled = False
+    resolved = False
     for path, part in parts(required):
         if not can_hold(rule.scope, part):
-            settled = True
+            resolved = True
             yield (*place, *path), "no record in scope can meet this: everything would be a finding"
         elif not can_fail(part, rule.scope):
-            settled = True
+            resolved = True
             yield (*place, *path), "every record in scope meets this: it can never be a finding"
-    if not settled and not can_hold(rule.scope, required):
+    if not resolved and not can_hold(rule.scope, required):
         yield place, "no record in scope can meet all of this: everything would be a finding"
 
 
@@ -181,7 +181,7 @@ _CHECKS: tuple[Callable[[Rule, Source], Iterable[Fault]], ...] = (
 )
 
 
-def _twins(rules: Sequence[Rule]) -> Iterator[tuple[int, str]]:
+def _duplicates(rules: Sequence[Rule]) -> Iterator[tuple[int, str]]:
     """Rules that mean the same, by their words or by every example of both."""
     timelines = cache(lambda number, place: timeline_of(rules[number].examples[place]))
     judged = cache(lambda number, example: verdict_on(rules[number], timelines(*example)))

@@ -77,7 +77,7 @@ Settings = Annotated[
     list[Path] | None,
     typer.Option(
         metavar="FILE",
-        help="Settings that lie over the rules: limits, seasons, levels. May be given again: later ones go before "
+        help="Settings that override the rules: limits, seasons, levels. May be given again: later ones override "
         "earlier ones.",
     ),
 ]

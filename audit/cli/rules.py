@@ -71,8 +71,8 @@ def rules_lint(
 
     folder = folder or rules_folder()
     found = lint(folder)
-    for complaint in found:
-        print(visible(f"{folder / complaint.file}:{complaint.line}: {complaint.message}"))
+    for diagnostic in found:
+        print(visible(f"{folder / diagnostic.file}:{diagnostic.line}: {diagnostic.message}"))
     say(f"{len(found) or 'No'} fault{'' if len(found) == 1 else 's'} found.")
     return ExitCode.FINDINGS if found else ExitCode.CLEAN
 

@@ -45,9 +45,9 @@ def show(
     wanted, folder = _meant(what or [], aircraft)
     where = location_name(folder) if isinstance(folder, str) else str(folder)
 
-    from audit.findings.history import history, history_of
     from audit.pipeline import traced_audit
     from audit.report.history_text import aircraft_text, finding_text
+    from audit.scenes.history import history, history_of
     from audit.yaml.faults import did_you_mean, quoted
 
     options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of, locate=True)

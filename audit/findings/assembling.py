@@ -10,6 +10,7 @@ import pandas as pd
 from audit.authoring.explaining import explain
 from audit.errors import InternalError
 from audit.findings.collect import collect
+from audit.findings.matters import first_matters
 from audit.findings.reconciliation import reconcile
 from audit.findings.result import (
     COVERAGE_COLUMNS,
@@ -17,7 +18,6 @@ from audit.findings.result import (
     AuditResult,
     RecordUse,
 )
-from audit.findings.stories import stories
 from audit.forms.outcomes import Outcomes
 from audit.forms.reads import columns_needed, tables_read
 from audit.intake.export import Export
@@ -25,6 +25,7 @@ from audit.intake.names import near_pairs
 from audit.intake.tables import TABLES
 from audit.language.rule import LEVELS, Rule
 from audit.rulebook.loading import Rulebook
+from audit.scenes.stories import drawings_of, stories
 from audit.timeline.instants import stamp
 from audit.timeline.timeline import Timeline
 
@@ -49,6 +50,7 @@ def assemble(
     unjudged = collected.unjudged.sort_values(
         ["rule", "aircraft", "at", "task_id", "position"], kind="stable", ignore_index=True
     )
+    drawings = drawings_of(rulebook.rules)
     return AuditResult(
         version=version,
         as_of=stamp(timeline.as_of),
@@ -70,7 +72,7 @@ def assemble(
         settings_files=rulebook.settings_files,
         not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),
         explanations=tuple(map(explain, rulebook.rules)),
-        stories=stories(findings, rulebook.rules, collected, timeline),
+        stories=stories(first_matters(findings, drawings), drawings, collected.findings, collected.cases, timeline),
         newest=_newest(timeline),
         margins={rule.id: outcomes.margins for rule, outcomes in judged if outcomes.margins},
     )

@@ -108,7 +108,7 @@ def _evidence(cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
     flown = cells(flights, "aircraft", cases["flight"].to_numpy()[rows])
     aircraft[rows] = np.where(boot >= 0, cells(boots, "aircraft", boot), flown)
     position[rows] = np.where(boot >= 0, cells(boots, "position", boot), position[rows])
-    # The serial that a record names is what it says; the boot found installed goes before it.
+    # The serial that a record names is what it says; the boot found installed overrides it.
     serial = cells(timeline.tables.get("components"), "component_serial", component)
     serial = np.where(serial != "", serial, cells(timeline.tasks, "component_serial", task))
     return pd.DataFrame(

@@ -10,7 +10,6 @@ import pandas as pd
 from audit.authoring.explaining import USUAL_CAUTION, WHO_GOVERNS, ExampleTable, Explanation, ShownExample
 from audit.findings.matters import distance, matter_of
 from audit.findings.reconciliation import FileReconciled
-from audit.findings.scenes import Kind, Lane, Recorded, Scene, Span, Story, Stretch, Usage
 from audit.forms.margins import LIMIT, Margins
 from audit.health.health import OUTCOMES, Health
 from audit.intake.export import InputFile, RowCount
@@ -18,6 +17,7 @@ from audit.intake.names import NearPair
 from audit.intake.quarantine import REJECT_COLUMNS, no_rejects
 from audit.language.rule import LEVELS, Level, Rule
 from audit.rulebook.loading import Setting
+from audit.scenes.values import Kind, Lane, Recorded, Scene, Span, Story, Stretch, Usage
 from audit.timeline.instants import Ints
 
 # The report imports from here alone: what it shows is a value of the result.

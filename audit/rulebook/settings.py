@@ -1,6 +1,6 @@
 """Settings: what a regulator or an operator sets in the rules without touching the rule files.
 
-A settings file names rules by their ids and sets their level, limits, season and so on; later files lie over earlier
+A settings file names rules by their ids and sets their level, limits, season and so on; later files override earlier
 ones. It is checked as strictly as a rule file, and can't make a rule ask something else.
 """
 
@@ -96,9 +96,9 @@ def read_settings(path: Path) -> Settings:
 
 
 def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:
-    """Lay settings over the rules as loaded, the last file on top, and say of every value where it comes from.
+    """Let settings override the rules as loaded, the last file first, and say of every value where it comes from.
 
-    The season of an aircraft's base goes before the rule's. AuditError has a line for each fault.
+    The season of an aircraft's base overrides the rule's. AuditError has a line for each fault.
     """
     rules = {rule.id: rule for rule in rulebook.rules}
     layers: list[Layer] = []
@@ -118,17 +118,17 @@ def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:
             key: (SetValue(value, "rule file", "", file.name),) for key, value in _values(rule, text).items()
         }
         try:
-            laid = _laid_over(rule, text, layers, values)
+            changed_rule = _overridden(rule, text, layers, values)
         except AuditError as error:
             faults.extend(error.args)
             continue
-        season = getattr(laid, "season", None)
+        season = getattr(changed_rule, "season", None)
         if season is not None and stationed:
             values |= _season_at_bases(values["season"], stationed)
             by_aircraft = {aircraft: at.season for aircraft, at in stationed.items()}
             by_base = SeasonByBase.model_validate({**month_days(season), "by_aircraft": by_aircraft})
-            laid = laid.model_copy(update={"season": by_base})
-        changed.append(laid)
+            changed_rule = changed_rule.model_copy(update={"season": by_base})
+        changed.append(changed_rule)
         settings += [Setting(rule.id, key, history) for key, history in values.items()]
     if faults:
         raise AuditError(*faults)
@@ -214,7 +214,7 @@ def _unknown_season(name: str, seasons: Mapping[str, Season]) -> str:
 
 
 def _stationed(layers: Sequence[Layer]) -> dict[str, _Stationed]:
-    """Where each aircraft is stationed: a later file replaces a base as a whole, and its list goes before others."""
+    """Where each aircraft is stationed: a later file replaces a base as a whole, and its list overrides others."""
     last = {name: layer for layer, _ in layers for name in layer.content.bases}
     return {
         aircraft: _Stationed(name, seasons[base.season] if isinstance(base.season, str) else base.season, layer)
@@ -256,7 +256,7 @@ def _values(rule: Rule, text: Mapping[str, Any]) -> dict[str, str]:
     return found
 
 
-def _laid_over(rule: Rule, text: Mapping[str, Any], layers: Sequence[Layer], values: Histories) -> Rule:
+def _overridden(rule: Rule, text: Mapping[str, Any], layers: Sequence[Layer], values: Histories) -> Rule:
     """The rule as the settings have it; they are added to the history of its values."""
     for layer, seasons in layers:
         asked = layer.content.rules.get(rule.id)
@@ -285,7 +285,7 @@ def _set_by(layer: Settings, value: str) -> SetValue:
 
 
 def _merged(model: type[Rule], text: Mapping[str, Any], changes: Mapping[str, Any], at: Place = ()) -> dict[str, Any]:
-    """What a rule file says with changes laid over it, key by key; the days of a season are changed together."""
+    """What a rule file says with changes that override it, key by key; the days of a season are changed together."""
     merged = dict(text)
     for key, value in changes.items():
         below = merged.get(key, {})

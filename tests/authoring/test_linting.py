@@ -39,7 +39,7 @@ examples:
 
 
 def said(folder: Path, *rules: str) -> list[str]:
-    """The complaints about rule files with these texts, each as `line: message`."""
+    """The diagnostics about rule files with these texts, each as `line: message`."""
     for text in rules:
         rule_id = text.partition("id: ")[2].partition("\n")[0]
         (folder / f"{rule_id}.yaml").write_text(text, encoding="utf-8")
@@ -62,7 +62,7 @@ def test_a_good_rule_has_no_faults(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "complaint"),
+    ("old", "new", "diagnostic"),
     [
         ("why: It peels.", "why: FILL IN.", "8: still to be filled in (FILL IN)"),
         ("id: gloss-on-silver", "id: check-gloss",
@@ -97,9 +97,9 @@ def test_a_good_rule_has_no_faults(tmp_path: Path) -> None:
     ],
     ids=lambda part: part[:40],
 )  # fmt: skip
-def test_a_fault_is_told_on_its_line(old: str, new: str, complaint: str, tmp_path: Path) -> None:
+def test_a_fault_is_told_on_its_line(old: str, new: str, diagnostic: str, tmp_path: Path) -> None:
     """One change to a good rule, and what is said of it."""
-    assert complaint in said(tmp_path, changed(old, new))
+    assert diagnostic in said(tmp_path, changed(old, new))
 
 
 @pytest.mark.parametrize(
@@ -114,11 +114,11 @@ def test_a_fault_is_told_on_its_line(old: str, new: str, complaint: str, tmp_pat
 )
 def test_putting_right_never_alters_a_record(text: str, tmp_path: Path) -> None:
     """Whatever alters what was written is no way to put it right."""
-    [complaint] = said(
+    [diagnostic] = said(
         tmp_path,
         changed("Strip it, and record that as a new", f"{text} A new").replace("put_right: ", "put_right: >\n  "),
     )
-    assert complaint.startswith("9: a record is never altered: expected a new, dated entry instead of `")
+    assert diagnostic.startswith("9: a record is never altered: expected a new, dated entry instead of `")
 
 
 @pytest.mark.parametrize(
@@ -168,10 +168,10 @@ FORMS = {
 @pytest.mark.parametrize("form", FORMS)
 def test_limits_that_can_find_nothing(form: str, tmp_path: Path) -> None:
     """What a rule of each form can never find, by its own words."""
-    parts, complaint = FORMS[form]
+    parts, diagnostic = FORMS[form]
     text = changed("form: record", f"form: {form}")
     text = changed("require:\n  component.finish: {is: black}", parts, text)
-    assert [line.partition(": ")[2] for line in said(tmp_path, text)] == [complaint]
+    assert [line.partition(": ")[2] for line in said(tmp_path, text)] == [diagnostic]
 
 
 def test_an_alternative_precedent_is_looked_at_too(tmp_path: Path) -> None:
@@ -186,7 +186,7 @@ def test_an_alternative_precedent_is_looked_at_too(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("between", "complaint"),
+    ("between", "diagnostic"),
     [
         ("between: [tasks, tasks]\nsame: [station]\ndiffering: [station]",
          "16: station can't be the same and differ: nothing can ever be a finding"),
@@ -195,10 +195,10 @@ def test_an_alternative_precedent_is_looked_at_too(tmp_path: Path) -> None:
          "11: a scope restricts task records, of which there are none here"),
     ],
 )  # fmt: skip
-def test_pairs_that_there_can_not_be(between: str, complaint: str, tmp_path: Path) -> None:
+def test_pairs_that_there_can_not_be(between: str, diagnostic: str, tmp_path: Path) -> None:
     """Two things that can't both agree and differ, that are one, or that the scope doesn't restrict."""
     text = changed("form: record", "form: overlap")
-    assert complaint in said(tmp_path, changed("require:\n  component.finish: {is: black}", between, text))
+    assert diagnostic in said(tmp_path, changed("require:\n  component.finish: {is: black}", between, text))
 
 
 def test_two_rules_that_mean_the_same(tmp_path: Path) -> None:

@@ -12,11 +12,11 @@ import pytest
 
 from audit.cli import run
 from audit.exit_codes import ExitCode
-from audit.findings.history import history, history_of
 from audit.findings.result import AuditResult
 from audit.options import AuditOptions
 from audit.pipeline import Audited, run_audit, traced_audit
 from audit.report.history_text import aircraft_text, finding_text
+from audit.scenes.history import history, history_of
 from audit.shipped import rules_folder, sample_folder
 from audit.timeline.timeline import Timeline
 

@@ -12,12 +12,12 @@ import pandas as pd
 import pytest
 
 from audit.findings.result import AuditResult
-from audit.findings.scenes import Lane, Scene, Span, Stretch, Usage
 from audit.forms.margins import Margins
 from audit.report.html import render
 from audit.report.nearness import nearness
 from audit.report.overview import MOST_BARS, MOST_STATIONS, station_weeks
 from audit.report.pictures import LETTER, WIDTH, DrawnScene, DrawnUsage, Label, draw
+from audit.scenes.values import Lane, Scene, Span, Stretch, Usage
 from audit.timeline.instants import DAY, HOUR, MINUTE, instant
 
 NOON = instant(pd.Timestamp("2025-11-03T12:00Z"))

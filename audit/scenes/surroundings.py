@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from audit.findings.scenes import Kind, Lane, Span
+from audit.scenes.values import Kind, Lane, Span
 from audit.timeline.instants import DAY, Bools, Ints, micros
 from audit.timeline.timeline import Timeline
 

@@ -11,14 +11,15 @@ import pytest
 
 from audit.authoring.examples import example_export
 from audit.findings.collect import collect
+from audit.findings.matters import first_matters
 from audit.findings.result import AuditResult
-from audit.findings.scenes import Scene, Span, Story, Usage
-from audit.findings.stories import stories
 from audit.forms.judging import judge_rule
 from audit.language.rule import Example, Rule
 from audit.pipeline import run_audit
 from audit.report.pictures import draw
 from audit.rulebook.loading import load_rules
+from audit.scenes.stories import drawings_of, stories
+from audit.scenes.values import Scene, Span, Story, Usage
 from audit.shipped import rules_folder, sample_folder
 from audit.timeline.instants import HOUR, instant
 from audit.timeline.timeline import build_timeline
@@ -45,7 +46,9 @@ def told(rule: Rule, example: Example) -> tuple[pd.DataFrame, tuple[Story, ...]]
         as_of = as_of.tz_localize("UTC")
     timeline = build_timeline(example_export(example), as_of)
     collected = collect([(rule, judge_rule(rule, timeline))], timeline)
-    return collected.findings, stories(collected.findings, [rule], collected, timeline)
+    drawings = drawings_of([rule])
+    wanted = first_matters(collected.findings, drawings)
+    return collected.findings, stories(wanted, drawings, collected.findings, collected.cases, timeline)
 
 
 @pytest.mark.parametrize(("rule", "example"), FINDINGS)
@@ -178,7 +181,7 @@ def test_the_most_serious_are_told_first_and_no_rule_crowds_out_another(
     sample: AuditResult, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With little room, every matter of level 1 is told before any of level 2, and those are of different rules."""
-    monkeypatch.setattr("audit.findings.stories.DRAWN_MATTERS", 10)
+    monkeypatch.setattr("audit.findings.matters.DRAWN_MATTERS", 10)
     short = run_audit(sample_folder())
     known = short.findings.set_index("finding_id")
     told = known.loc[[story.finding_id for story in short.stories]]
@@ -243,7 +246,7 @@ def test_two_things_at_once_show_the_time_they_share() -> None:
 
 def test_a_lane_is_bounded(sample: AuditResult, monkeypatch: pytest.MonkeyPatch) -> None:
     """A lane holds so many things and counts the others; so does its picture."""
-    monkeypatch.setattr("audit.findings.surroundings.MOST_SPANS", 2)
+    monkeypatch.setattr("audit.scenes.surroundings.MOST_SPANS", 2)
     scene = story_of(run_audit(sample_folder()), rule="flight-before-cure", aircraft="QX-ALDER")
     assert isinstance(scene, Scene)
     work = scene.lanes[0]

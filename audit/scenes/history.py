@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from audit.findings.scenes import Recorded
 from audit.intake.tables import EVERY_POSITION
+from audit.scenes.values import Recorded
 from audit.timeline.instants import FOREVER, HOUR, Ints
 from audit.timeline.timeline import Timeline
 

@@ -2,67 +2,53 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
-from audit.findings.collect import Collected
-from audit.findings.matters import distance, matter_of
-from audit.findings.scenes import Lane, Scene, Story, Stretch, Usage
-from audit.findings.surroundings import Surroundings, Window
 from audit.forms import form_of
 from audit.forms.conditions import TRUE
 from audit.forms.drawing import AroundRecord, AroundSession, Case, Drawing, TwoThings, UseOfBoot
 from audit.forms.seasons import season_around
 from audit.forms.treatments import sessions, treatments
-from audit.language.rule import LEVELS, Rule
+from audit.language.rule import Rule
+from audit.scenes.surroundings import Surroundings, Window
+from audit.scenes.values import Lane, Scene, Story, Stretch, Usage
 from audit.timeline.instants import DAY, HOUR, MINUTE, Ints
 from audit.timeline.timeline import Timeline
 
-DRAWN_MATTERS = 60
-"""How many matters get a picture, the most serious first and each rule in turn."""
 MOST_BOOTS = 5
 """On how many positions of one record the boots are drawn."""
 AROUND_A_RECORD = 30 * DAY
 AROUND_A_SEASON = 10 * DAY
 
 
+def drawings_of(rules: Iterable[Rule]) -> dict[str, Drawing]:
+    """What is drawn of a finding of each rule, by its id; rules that are no matter of time are left out."""
+    return {rule.id: drawing for rule in rules if (drawing := form_of(rule).drawing(rule))}
+
+
 def stories(
-    findings: pd.DataFrame, rules: Sequence[Rule], collected: Collected, timeline: Timeline
+    wanted: Sequence[str],
+    drawings: Mapping[str, Drawing],
+    findings: pd.DataFrame,
+    cases: pd.DataFrame,
+    timeline: Timeline,
 ) -> tuple[Story, ...]:
-    """Tell the stories of the first matters in `findings`, each by the finding that is furthest from its limit."""
-    drawings = {rule.id: drawing for rule in rules if (drawing := form_of(rule).drawing(rule))}
-    wanted = _chosen(findings, drawings)
-    mine = collected.findings["finding_id"].isin(wanted)
-    chosen, cases = collected.findings[mine], collected.cases[mine]
+    """Tell the stories of the findings with these ids, in their order; `cases` has a row for each of `findings`."""
+    mine = findings["finding_id"].isin(wanted)
+    chosen = findings[mine]
     aircraft = timeline.aircraft_names.get_indexer(pd.Index(chosen["aircraft"].unique()))
     around = Surroundings.of(timeline, aircraft)
     told: dict[str, Story] = {}
     names = zip(chosen["finding_id"], chosen["rule"], chosen["position"], strict=True)
-    for (name, rule, position), row in zip(names, cases.to_dict("records"), strict=True):
+    for (name, rule, position), row in zip(names, cases[mine].to_dict("records"), strict=True):
         case = {str(column): value for column, value in row.items()} | {"position": position}
         if story := _story(name, drawings[rule], case, around):
             told[name] = story
     return tuple(told[name] for name in wanted if name in told)
-
-
-def _chosen(findings: pd.DataFrame, drawn: Mapping[str, Drawing]) -> list[str]:
-    """The ids of the findings to tell: one a matter, level by level, each rule in turn."""
-    table = pd.DataFrame(
-        {
-            "id": findings["finding_id"],
-            "rule": findings["rule"],
-            "level": findings["level"].map({name: rank for rank, name in enumerate(LEVELS)}),
-            "matter": matter_of(findings),
-            "off": -distance(findings),
-        }
-    )
-    table = table[table["rule"].isin(drawn.keys())]
-    worst = table.sort_values(["matter", "off"], kind="stable").drop_duplicates("matter")
-    worst = worst.assign(turn=worst.groupby("rule", observed=True).cumcount())
-    return [str(one) for one in worst.sort_values(["level", "turn", "matter"])["id"].head(DRAWN_MATTERS)]
 
 
 def _story(name: str, drawing: Drawing, case: Case, around: Surroundings) -> Story | None:
