@@ -89,6 +89,12 @@ def form_table() -> str:
     return table(("form", "a finding when", "subject"), rows)
 
 
+def identity_table() -> str:
+    """What the id of a finding is made from, form by form."""
+    rows = [(f"`{form.name}`", form.named_by) for form in FORMS.values()]
+    return table(("form", "what the id is made from, besides the rule"), rows)
+
+
 def column_tables() -> str:
     """Every canonical table with its columns."""
     return "\n\n".join(map(column_table, TABLES.values()))
@@ -180,6 +186,7 @@ MADE: Mapping[Path, Mapping[str, Callable[[], str]]] = {
         "help": check_help,
         "output columns": output_columns,
         "forms": form_table,
+        "finding ids": identity_table,
         "columns": column_tables,
     },
     DEVELOPERS: {

@@ -15,7 +15,7 @@ from audit.exit_codes import ExitCode
 from audit.forms import FORMS
 from audit.rulebook.loading import load_rules
 from audit.yaml.source import read_source
-from tests.generated_docs import catalogue_page, form_table
+from tests.generated_docs import catalogue_page, form_table, identity_table
 from tests.toy_form import FORGETFUL, MENTION
 
 TASKS = """\
@@ -147,4 +147,5 @@ def test_the_command_line_offers_it(capsys: pytest.CaptureFixture[str], tmp_path
 def test_the_docs_have_it(rules: Path) -> None:
     """The table of forms lists it, and the catalogue has a rule of it."""
     assert "| `mention` | the remarks of a record in scope lack a word | task record |" in form_table()
+    assert "| `mention` | task record |" in identity_table()
     assert "Form: `mention`" in catalogue_page("toys", load_rules(rules).rules)

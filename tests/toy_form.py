@@ -60,6 +60,7 @@ MENTION = Form(
     rule=MentionRule,
     finding="the remarks of a record in scope lack a word",
     subjects="task record",
+    named_by="task record",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.remarks",),
     identity=lambda rule, cases, evidence, timeline: [(task,) for task in evidence["task_id"]],

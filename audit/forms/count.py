@@ -311,6 +311,10 @@ COUNT = Form(
         "in it"
     ),
     subjects="session; boot and season",
+    named_by=(
+        "of coats: aircraft, position, work order, product class; of sessions: aircraft, position, component serial, "
+        "the day the season or the boot's time in it began"
+    ),
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", *(() if rule.sessions is None else ("components", "flights"))),
     may_read=lambda rule: (*SESSIONS_READ, *(("tasks.coat", "tasks.coats") if rule.sessions is None else BOOTS_READ)),

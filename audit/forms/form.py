@@ -85,6 +85,7 @@ class Form(Generic[R]):
     What it says of a rule, or of all its rules:
     `finding`      when something is a finding, in a few words
     `subjects`     what is judged, in a few words
+    `named_by`     what names a subject, and so a finding, beside the rule
     `looks_at`     what a rule looks at, a sentence or more
     `demands`      what must hold of that, a phrase each
     `unjudged_when`  what can leave a subject unjudged beside what its conditions can't be decided by, a phrase each
@@ -97,6 +98,7 @@ class Form(Generic[R]):
     rule: type[R]
     finding: str
     subjects: str
+    named_by: str
     evaluate: Callable[[R, Timeline], Outcomes]
     reads: Callable[[R], Iterable[str]]
     may_read: Callable[[R], Iterable[str]] = _nothing

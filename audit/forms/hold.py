@@ -438,6 +438,7 @@ HOLD = Form(
         "the end of the time complies"
     ),
     subjects="session",
+    named_by="aircraft, position, work order, product class",
     evaluate=evaluate,
     reads=_reads,
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ),

@@ -349,6 +349,10 @@ INTERVAL = Form(
     rule=IntervalRule,
     finding="more flight hours, cycles or days passed between two treatments than allowed",
     subjects="segment between treatments",
+    named_by=(
+        "aircraft, position, work order of the treatment that began the stretch; without one, when the season began, "
+        "or the boot's time on the aircraft if later"
+    ),
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", "components", "flights"),
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *FLOWN_READ),

@@ -245,6 +245,7 @@ ORDER = Form(
     rule=OrderRule,
     finding="another treatment starts after the one that must be last, or before the one that must be first",
     subjects="work order and position",
+    named_by="aircraft, position, work order",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", "components"),
     may_read=lambda rule: BOOTS_READ,

@@ -489,6 +489,7 @@ OVERLAP = Form(
     rule=OverlapRule,
     finding="two things that can't both be true overlap in time",
     subjects="pair",
+    named_by="the names of both things",
     evaluate=evaluate,
     reads=_reads,
     may_read=_may_read,

@@ -270,6 +270,7 @@ PRECEDE = Form(
     rule=PrecedeRule,
     finding="none of the earlier treatments that would do was done in time, or something undid it",
     subjects="session",
+    named_by="aircraft, position, work order, product class",
     evaluate=evaluate,
     reads=_reads,
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ),

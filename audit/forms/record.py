@@ -249,6 +249,7 @@ RECORD = Form(
     rule=RecordRule,
     finding="a record in scope breaks a requirement",
     subjects="task record",
+    named_by="task record",
     evaluate=evaluate,
     reads=lambda rule: ("tasks",),
     may_read=lambda rule: BOOTS_READ if any(map(needs_component, conditions_of(rule))) else (),

@@ -208,6 +208,7 @@ SPACING = Form(
     rule=SpacingRule,
     finding="the pause between two coats is too short or too long",
     subjects="pair of coats",
+    named_by="aircraft, position, work order, both task records",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position",),
     may_read=lambda rule: (*SESSIONS_READ, "tasks.coat", "tasks.coats"),

@@ -59,6 +59,7 @@ def test_it_describes_itself_and_its_rules(form: str) -> None:
     assert value.name == form
     assert value.finding
     assert value.subjects
+    assert value.named_by
     assert value.looks_at(rule).endswith(".")
     phrases = [*value.demands(rule), *value.unjudged_when(rule)]
     assert len(phrases) >= 2
