@@ -23,8 +23,7 @@ from audit.language.rule import Basis, Rule, selections
 from audit.rulebook.blanks import FILL_IN, blanks
 from audit.rulebook.in_force import days_in_force
 from audit.rulebook.loading import load_rules
-from audit.yaml.source import Path as Place
-from audit.yaml.source import Source, read_source
+from audit.yaml.source import KeyPath, Source, read_source
 
 NO_SOURCE = "common practice, no source"
 
@@ -45,7 +44,7 @@ _NEGATED = re.compile(r"\b(?:never|not|nobody|no one|nothing|don't|without|inste
 _DESCRIPTIVE = {"id", "title", "level", "basis", "why", "put_right", "caution", "examples"}
 _UNORDERED = {"in_", "not_in", "includes_all", "any_of", "same", "differing"}
 
-Fault = tuple[Place, str]
+Fault = tuple[KeyPath, str]
 
 
 @dataclass(frozen=True)
@@ -61,7 +60,7 @@ def lint(folder: Path) -> list[Diagnostic]:
     """Say what is wrong with the rules below a folder, file by file and line by line. AuditError: they don't load."""
     book = load_rules(folder)
     sources = [read_source(read_file(folder / file.name, file.name)[0], file.name) for file in book.rule_files]
-    found: list[tuple[int, Place, str]] = []
+    found: list[tuple[int, KeyPath, str]] = []
     for number, (rule, source) in enumerate(zip(book.rules, sources, strict=True)):
         found += [(number, path, message) for check in _CHECKS for path, message in check(rule, source)]
     found += [(number, ("id",), message) for number, message in _duplicates(book.rules)]

@@ -14,7 +14,7 @@ from audit.language.condition import Conditions
 from audit.language.rule import Rule, conditions_of
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import Timeline
-from audit.yaml.source import Path as Place
+from audit.yaml.source import KeyPath
 
 R = TypeVar("R", bound=Rule)
 
@@ -36,7 +36,7 @@ class Never:
     With `given` and `asked` it is so only if nothing that meets the one can fail the other.
     """
 
-    place: Place
+    place: KeyPath
     message: str
     given: Conditions | None = None
     asked: Conditions | None = None

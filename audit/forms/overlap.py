@@ -29,7 +29,7 @@ from audit.timeline.readings import Owner
 from audit.timeline.timeline import TASK_TIMES, Timeline
 from audit.timeline.vocabulary import VOCABULARY
 from audit.yaml.faults import MOST_FAULTS, Misplaced, did_you_mean, quoted
-from audit.yaml.source import Path as Place
+from audit.yaml.source import KeyPath
 
 SHARED_COLUMNS: Mapping[str, tuple[str, ...]] = {
     **{table.name: tuple(table.columns) for table in (TASKS, FLIGHTS, COMPONENTS)},
@@ -62,7 +62,7 @@ class OverlapRule(Rule):
             raise Misplaced(faults)
         return self
 
-    def _faults(self) -> Iterator[tuple[Place, str]]:
+    def _faults(self) -> Iterator[tuple[KeyPath, str]]:
         for key, names in (("same", self.same), ("differing", self.differing)):
             for number, name in enumerate(names):
                 for kind in self.between:

@@ -49,7 +49,7 @@ from audit.language.values import Duration
 from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max
 from audit.timeline.timeline import Timeline
 from audit.yaml.faults import Part
-from audit.yaml.source import Path as Place
+from audit.yaml.source import KeyPath
 
 
 class Precedent(Part):
@@ -258,7 +258,7 @@ def _unjudged_when(rule: PrecedeRule) -> Iterator[str]:
 
 def _never(rule: PrecedeRule) -> Iterator[Never]:
     for way_number, way in enumerate(rule.precedents):
-        path: Place = ("or_else", way_number - 1) if way_number else ()
+        path: KeyPath = ("or_else", way_number - 1) if way_number else ()
         for number, event in enumerate(way.broken_by):
             if event.where is not None:
                 message = "all of these are needed treatments themselves, which disturb nothing"

@@ -21,8 +21,7 @@ from audit.intake.small_files import read_file
 from audit.intake.tables import NAMES, PLACES, TABLES, Column, Table
 from audit.intake.time_formats import ISO, Format, compile_format
 from audit.yaml.faults import MOST_FAULTS, Misplaced, Part, as_model, did_you_mean, quoted
-from audit.yaml.source import Path as Place
-from audit.yaml.source import Source, read_source, written
+from audit.yaml.source import KeyPath, Source, read_source, written
 
 Encoding = Literal["utf-8", "utf-8-sig", "utf-16", "cp1252", "cp1250", "iso-8859-1", "iso-8859-15", "cp850", "cp437"]
 Separator = Literal[",", ";", "\t", "|"]
@@ -82,7 +81,7 @@ class ColumnSource(Piece):
         given = [name for name in ("column", "join", "constant") if getattr(self, name) is not None]
         if len(given) != 1:
             raise ValueError(f"expected one of column, join and constant, got {' and '.join(given) or 'none'}")
-        faults: list[tuple[Place, str]] = []
+        faults: list[tuple[KeyPath, str]] = []
         if self.join is None and self.with_ is not None:
             faults.append((("with",), "this goes with `join`"))
         if self.column is None:
@@ -139,7 +138,7 @@ class Feed(Reading):
         given = [name for name in ("files", "table", "query") if getattr(self, name) is not None]
         if len(given) != 1:
             raise ValueError(f"expected one of files, table and query, got {' and '.join(given) or 'none'}")
-        faults: list[tuple[Place, str]] = []
+        faults: list[tuple[KeyPath, str]] = []
         if self.files is None:
             of_files = ("sheet", "encoding", "separator", "skip_rows", "header_rows", "footer_rows")
             faults += [((name,), "this goes with `files`") for name in of_files if getattr(self, name) is not None]
@@ -184,7 +183,7 @@ class MappingFile(Part):
             raise Misplaced(faults)
         return self
 
-    def _faults(self) -> Iterator[tuple[Place, str]]:
+    def _faults(self) -> Iterator[tuple[KeyPath, str]]:
         yield from self._name_faults()
         if not self.tables and self.names:
             return
@@ -199,13 +198,13 @@ class MappingFile(Part):
                 yield ("tables", name), f"no such table{did_you_mean(name, TABLES)}; expected one of {known}"
                 continue
             for number, feed in enumerate(feeds):
-                at: Place = ("tables", name, number)
+                at: KeyPath = ("tables", name, number)
                 yield from _faulty_formats(at, feed)
                 yield from _faulty_zone(at, feed.zone, TABLES[name])
                 for below, sentence in self._column_faults(TABLES[name], feed):
                     yield (*at, "columns", *below), sentence
 
-    def _name_faults(self) -> Iterator[tuple[Place, str]]:
+    def _name_faults(self) -> Iterator[tuple[KeyPath, str]]:
         for kind, names in self.names.items():
             if kind not in NAMES:
                 known = ", ".join(NAMES)
@@ -214,7 +213,7 @@ class MappingFile(Part):
                 if name in names.same:
                     yield ("names", kind, "same", other), f"{quoted(name)} stands for another name itself"
 
-    def _column_faults(self, table: Table, feed: Feed) -> Iterator[tuple[Place, str]]:
+    def _column_faults(self, table: Table, feed: Feed) -> Iterator[tuple[KeyPath, str]]:
         if missing := [name for name in table.needed if name not in feed.columns]:
             yield (), f"{table.name} can't do without {', '.join(missing)}"
         for name, source in feed.columns.items():
@@ -249,10 +248,10 @@ class MappingFile(Part):
 
     def _format_faults(
         self, table: Table, feed: Feed, column: Column, source: ColumnSource
-    ) -> Iterator[tuple[Place, str]]:
+    ) -> Iterator[tuple[KeyPath, str]]:
         if column.kind not in ("time", "date"):
             return
-        place: Place = (column.name, "formats") if source.formats is not None else (column.name,)
+        place: KeyPath = (column.name, "formats") if source.formats is not None else (column.name,)
         formats = []
         for text in self.formats_of(feed, column, source):
             try:
@@ -276,7 +275,7 @@ class MappingFile(Part):
         return source.formats or getattr(feed, key) or getattr(self.defaults, key) or (ISO,)
 
 
-def _words(source: ColumnSource) -> Iterator[tuple[Place, Scalar]]:
+def _words(source: ColumnSource) -> Iterator[tuple[KeyPath, Scalar]]:
     """The words that cells are translated into as a whole."""
     if source.constant is not None:
         yield ("constant",), source.constant
@@ -296,7 +295,7 @@ _FOR_KINDS: Final[Mapping[str, tuple[str, ...]]] = {
 _IN_WORDS: Final = {"time": "times", "date": "dates", "number": "numbers", "count": "counts", "codes": "lists"}
 
 
-def _faulty_formats(at: Place, reading: Reading) -> Iterator[tuple[Place, str]]:
+def _faulty_formats(at: KeyPath, reading: Reading) -> Iterator[tuple[KeyPath, str]]:
     for key in ("times", "dates"):
         for text in getattr(reading, key) or ():
             try:
@@ -305,7 +304,7 @@ def _faulty_formats(at: Place, reading: Reading) -> Iterator[tuple[Place, str]]:
                 yield (*at, key), f"{error}, got {quoted(text)}"
 
 
-def _faulty_zone(at: Place, zone: str | None, table: Table) -> Iterator[tuple[Place, str]]:
+def _faulty_zone(at: KeyPath, zone: str | None, table: Table) -> Iterator[tuple[KeyPath, str]]:
     places = PLACES.get(table.name, ())
     if zone is not None and zone not in places and not is_zone(zone):
         among = f", or one of {', '.join(places)}" if places else ""
@@ -329,7 +328,7 @@ class ExportMapping:
             {kind: tuple(map(frozenset, of_kind.distinct)) for kind, of_kind in names.items()},
         )
 
-    def place(self, path: Place) -> str:
+    def place(self, path: KeyPath) -> str:
         """Where something stands in the mapping file, as the beginning of a sentence."""
         return f"{self.file.name}, line {self.lines.line(path)}: {written(path)}"
 

@@ -28,7 +28,7 @@ from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
 from audit.intake.time_formats import ISO, Format, read_times
 from audit.yaml.faults import did_you_mean
-from audit.yaml.source import Path as Place
+from audit.yaml.source import KeyPath
 
 UNLISTED: Final = "not one of the values that the mapping translates"
 
@@ -47,7 +47,7 @@ class Recipe:
 
     mapping: ExportMapping
     feed: Feed
-    place: Place
+    place: KeyPath
     table: Table
     columns: Mapping[str, ColumnSource]
 
@@ -66,8 +66,8 @@ class Recipe:
             types[found[0]] = pa.string() if is_plain or types.get(found[0]) == pa.string() else WORDS
         return types
 
-    def _asked_for(self) -> Sequence[tuple[Place, str, bool]]:
-        asked: list[tuple[Place, str, bool]] = []
+    def _asked_for(self) -> Sequence[tuple[KeyPath, str, bool]]:
+        asked: list[tuple[KeyPath, str, bool]] = []
         for name, source in self.columns.items():
             is_plain = self.table.columns[name].kind in PLAIN_KINDS and source.values is None
             asked += [(("columns", name), column, is_plain and not source.join) for column in source.columns]

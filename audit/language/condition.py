@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Discriminator, Field, Strict, Tag, f
 from audit.language.values import Scalar, Text, is_iso
 from audit.timeline.vocabulary import VOCABULARY
 from audit.yaml.faults import CLOSED, MOST_FAULTS, Misplaced, Part, did_you_mean, quoted
-from audit.yaml.source import Path
+from audit.yaml.source import KeyPath
 
 
 class OtherColumn(BaseModel):
@@ -172,7 +172,7 @@ class Conditions(BaseModel):
             raise Misplaced(faults)
         return self
 
-    def _faults(self) -> Iterator[tuple[Path, str]]:
+    def _faults(self) -> Iterator[tuple[KeyPath, str]]:
         for number, alternative in enumerate(self.any_of):
             if not alternative.names():
                 yield ("any_of", number), "expected at least one condition; an alternative without any always holds"

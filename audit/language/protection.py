@@ -16,8 +16,7 @@ from audit.language.condition import SHAPE, Items
 from audit.language.rule import Basis
 from audit.language.values import Text
 from audit.yaml.faults import Part, as_model, did_you_mean, quoted
-from audit.yaml.source import Path as Place
-from audit.yaml.source import Source, read_source, shortened, written
+from audit.yaml.source import KeyPath, Source, read_source, shortened, written
 
 FOLDER = "tables"
 """The folder of tables, at the top of a folder of rules."""
@@ -84,7 +83,7 @@ def look_up(source: Source, folder: Path) -> tuple[InputFile, ...]:
     return tuple(files.values())
 
 
-def _naming(data: Any, place: Place) -> Iterator[tuple[Place, dict[str, Any]]]:
+def _naming(data: Any, place: KeyPath) -> Iterator[tuple[KeyPath, dict[str, Any]]]:
     """The parts of a rule file that ask for what is needed by a table, in its conditions."""
     if isinstance(data, dict):
         if "needed_for" in data and isinstance(data.get("by"), str):

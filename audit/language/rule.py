@@ -12,7 +12,7 @@ from audit.intake.tables import TABLES
 from audit.language.condition import Conditions
 from audit.language.values import Day, Scalar, Text, is_iso
 from audit.yaml.faults import MOST_FAULTS, Misplaced, Part, did_you_mean, quoted
-from audit.yaml.source import Path
+from audit.yaml.source import KeyPath
 
 Level = Literal["1", "2", "observation"]
 LEVELS: tuple[Level, ...] = get_args(Level)
@@ -65,7 +65,7 @@ class Example(Part):
             raise Misplaced(faults)
         return self
 
-    def _faults(self) -> Iterator[tuple[Path, str]]:
+    def _faults(self) -> Iterator[tuple[KeyPath, str]]:
         for name, table in TABLES.items():
             for number, row in enumerate(getattr(self, name) or ()):
                 for column, cell in row.items():
@@ -106,7 +106,7 @@ class Rule(Part):
         return self
 
 
-def selections(part: BaseModel, path: Path = ()) -> Iterator[tuple[Path, Conditions]]:
+def selections(part: BaseModel, path: KeyPath = ()) -> Iterator[tuple[KeyPath, Conditions]]:
     """All conditions in a rule or a part of one, with their paths in the file, in the order of the model."""
     for name, field in type(part).model_fields.items():
         value, place = getattr(part, name), (*path, field.alias or name)

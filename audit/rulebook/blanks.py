@@ -7,8 +7,7 @@ from typing import Any
 
 from audit.errors import AuditError
 from audit.rulebook.loading import Rulebook
-from audit.yaml.source import Path as Place
-from audit.yaml.source import written
+from audit.yaml.source import KeyPath, written
 
 FILL_IN = "FILL IN"
 """Stands in a new rule file where it waits for its author."""
@@ -26,7 +25,7 @@ def refuse_blanks(book: Rulebook) -> None:
         raise AuditError(f"Rules are still to be filled in, and nothing was audited: {FILL_IN} stands in {where}.")
 
 
-def blanks(data: Any, place: Place = ()) -> Iterator[Place]:
+def blanks(data: Any, place: KeyPath = ()) -> Iterator[KeyPath]:
     """Each place of a rule file, or of a part of it, whose text still has a blank."""
     if isinstance(data, str):
         if FILL_IN in data:

@@ -23,8 +23,7 @@ from audit.language.values import Text
 from audit.rulebook.in_force import limited_to_its_days
 from audit.rulebook.loading import Rulebook, Setting, SetValue
 from audit.yaml.faults import MOST_FAULTS, Part, as_model, did_you_mean, explained, known_keys, quoted
-from audit.yaml.source import Path as Place
-from audit.yaml.source import Source, read_source, shortened, written
+from audit.yaml.source import KeyPath, Source, read_source, shortened, written
 
 NONE = "none"
 """Takes a value away."""
@@ -141,7 +140,7 @@ def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:
     )
 
 
-def _sentences(layer: Settings, faults: Iterator[tuple[Place, str]]) -> list[str]:
+def _sentences(layer: Settings, faults: Iterator[tuple[KeyPath, str]]) -> list[str]:
     source = layer.source
     listed = [f"{source.name}, line {source.line(place)}: {written(place)}: {sentence}" for place, sentence in faults]
     return listed if len(listed) <= MOST_FAULTS else [*listed[:MOST_FAULTS], f"{source.name}: and more faults"]
@@ -149,7 +148,7 @@ def _sentences(layer: Settings, faults: Iterator[tuple[Place, str]]) -> list[str
 
 def _misfits(
     content: SettingsFile, rules: Mapping[str, Rule], earlier: Mapping[str, Season]
-) -> Iterator[tuple[Place, str]]:
+) -> Iterator[tuple[KeyPath, str]]:
     """What a file names that isn't there, or is there twice."""
     for name, season in content.seasons.items():
         if name == NONE or earlier.get(name, season) != season:
@@ -172,7 +171,7 @@ def _misfits(
                 yield ("rules", name, *place), sentence
 
 
-def _unfit(rule: Rule, asked: Mapping[str, Any], seasons: Mapping[str, Season]) -> Iterator[tuple[Place, str]]:
+def _unfit(rule: Rule, asked: Mapping[str, Any], seasons: Mapping[str, Season]) -> Iterator[tuple[KeyPath, str]]:
     """What the rule has no place for; whether a value fits its place is for the rule's model to say."""
     settable = _settable(rule)
     if not asked:
@@ -190,7 +189,7 @@ def _unfit(rule: Rule, asked: Mapping[str, Any], seasons: Mapping[str, Season]) 
             yield (key,), "expected something to set, got none"
 
 
-def _no_numbers(rule: Rule, asked: Any) -> Iterator[tuple[Place, str]]:
+def _no_numbers(rule: Rule, asked: Any) -> Iterator[tuple[KeyPath, str]]:
     given = _numbers(rule)
     expected = f"expected one of the numbers that the rule requires: {', '.join(map('.'.join, given))}"
     if not isinstance(asked, dict) or not asked:
@@ -284,7 +283,7 @@ def _set_by(layer: Settings, value: str) -> SetValue:
     return SetValue(value, layer.content.set_by, layer.content.source, layer.file.name)
 
 
-def _merged(model: type[Rule], text: Mapping[str, Any], changes: Mapping[str, Any], at: Place = ()) -> dict[str, Any]:
+def _merged(model: type[Rule], text: Mapping[str, Any], changes: Mapping[str, Any], at: KeyPath = ()) -> dict[str, Any]:
     """What a rule file says with changes that override it, key by key; the days of a season are changed together."""
     merged = dict(text)
     for key, value in changes.items():

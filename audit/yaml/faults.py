@@ -9,7 +9,7 @@ from typing import Any, Final, Self, TypeVar, get_args, get_origin, get_type_hin
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
 from audit.errors import AuditError
-from audit.yaml.source import Path, Source, shortened, written
+from audit.yaml.source import KeyPath, Source, shortened, written
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -21,7 +21,7 @@ word."""
 class Misplaced(ValueError):
     """Faults in a part of a file, each with its path below that part and its sentence."""
 
-    def __init__(self, faults: Iterable[tuple[Path, str]]) -> None:
+    def __init__(self, faults: Iterable[tuple[KeyPath, str]]) -> None:
         self.faults = tuple(faults)
         super().__init__("; ".join(sentence for _, sentence in self.faults))
 
@@ -67,7 +67,7 @@ def as_model(source: Source, model: type[Model], expected: str) -> Model:
         raise AuditError(*explained(source, model, error)) from None
 
 
-def explained(source: Source, model: type[BaseModel], error: ValidationError, below: Path = ()) -> list[str]:
+def explained(source: Source, model: type[BaseModel], error: ValidationError, below: KeyPath = ()) -> list[str]:
     """A sentence for each fault, in the order of their lines; `below` is where in the file the source's data stand."""
     errors = sorted(error.errors(include_url=False), key=lambda one: source.line(_place(one, source)))
     sentences: dict[str, None] = {}
@@ -83,9 +83,9 @@ def explained(source: Source, model: type[BaseModel], error: ValidationError, be
     return listed
 
 
-def _place(error: Any, source: Source) -> Path:
+def _place(error: Any, source: Source) -> KeyPath:
     """The path of an error in the file; a union also names its members in it, which are no part of the file."""
-    path: Path = ()
+    path: KeyPath = ()
     for part in error["loc"]:
         if (*path, part) in source.lines:
             path = (*path, part)
@@ -96,7 +96,7 @@ def _place(error: Any, source: Source) -> Path:
 _SCALARS = ("str", "int", "float", "bool")
 
 
-def _faults(error: Any, errors: list[Any], source: Source, model: type[BaseModel]) -> Iterator[tuple[Path, str]]:
+def _faults(error: Any, errors: list[Any], source: Source, model: type[BaseModel]) -> Iterator[tuple[KeyPath, str]]:
     path = _place(error, source)
     cause = error.get("ctx", {}).get("error")
     if _is_union_member(error, path):
@@ -154,12 +154,12 @@ _EXPECTED: Final[Mapping[str, str]] = {
 }
 
 
-def _is_union_member(error: Any, path: Path) -> bool:
+def _is_union_member(error: Any, path: KeyPath) -> bool:
     last = error["loc"][-1] if error["loc"] else ""
     return path[-1:] != (last,) and (last in _SCALARS or (last == "OtherColumn" and error["type"] == "model_type"))
 
 
-def known_keys(model: type[BaseModel], path: Path) -> list[str]:
+def known_keys(model: type[BaseModel], path: KeyPath) -> list[str]:
     """The keys that the model allows at a path."""
     found: Any = model
     for part in path:

@@ -33,7 +33,9 @@ LONGEST: Final = 1_000_000
 
 DEEPEST: Final = 30
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
+"""Where a value stands in a file: keys, and numbers of entries counted from 0."""
+
 _TAG = "tag:yaml.org,2002:"
 _WHOLE_NUMBER = re.compile(r"-?(0|[1-9][0-9]{0,14})")
 _HINTS = {
@@ -51,15 +53,15 @@ class Source:
 
     name: str
     data: Any
-    lines: Mapping[Path, int]
+    lines: Mapping[KeyPath, int]
 
-    def line(self, path: Path) -> int:
+    def line(self, path: KeyPath) -> int:
         """Line of a value; where there is no such value, of the nearest one around it."""
         while path not in self.lines and path:
             path = path[:-1]
         return self.lines.get(path, 1)
 
-    def below(self, path: Path) -> Source:
+    def below(self, path: KeyPath) -> Source:
         """A part of the document, with the lines of its values."""
         data = self.data
         for part in path:
@@ -68,7 +70,7 @@ class Source:
         return Source(self.name, data, {at[size:]: line for at, line in self.lines.items() if at[:size] == path})
 
 
-def written(path: Path) -> str:
+def written(path: KeyPath) -> str:
     """Write a path as `$.examples[0].name`."""
     return "$" + "".join(f"[{part}]" if isinstance(part, int) else f".{_key(part)}" for part in path)
 
@@ -115,7 +117,7 @@ class _Reader:
     name: str
     events: Iterator[Any]
     resolver: Any
-    lines: dict[Path, int]
+    lines: dict[KeyPath, int]
 
     def document(self) -> Any:
         for event in self.events:
@@ -130,7 +132,7 @@ class _Reader:
                 raise AuditError(f"{self.name}, line {line}: a second document begins; expected one in a file")
         return data
 
-    def value(self, event: Any, path: Path) -> Any:
+    def value(self, event: Any, path: KeyPath) -> Any:
         line = event.start_mark.line + 1
         self.lines.setdefault(path, line)
         self.refuse_what_no_rule_needs(event, path)
@@ -156,7 +158,7 @@ class _Reader:
             data[word.value] = self.value(next(self.events), place)
         return data
 
-    def refuse_what_no_rule_needs(self, event: Any, path: Path) -> None:
+    def refuse_what_no_rule_needs(self, event: Any, path: KeyPath) -> None:
         """Expanding aliases is how a small file becomes a huge one; tags make objects; depth exhausts the stack."""
         if isinstance(event, AliasEvent):
             raise AuditError(f"{self.where(event, path)}: an alias (*name) is not allowed; write the value out")
@@ -168,7 +170,7 @@ class _Reader:
         if len(path) > DEEPEST:
             raise AuditError(f"{self.where(event, path[:2])}: nested deeper than {DEEPEST} levels")
 
-    def where(self, event: Any, path: Path) -> str:
+    def where(self, event: Any, path: KeyPath) -> str:
         return f"{self.name}, line {event.start_mark.line + 1}: {written(path)}"
 
 
