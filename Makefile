@@ -6,8 +6,9 @@ BIN := $(VENV)/bin
 READY := $(VENV)/ready
 READY_DEV := $(VENV)/ready-dev
 READY_TOOLS := $(VENV)/ready-tools
-# Never resolves: the lock says it all, and a later release of a package can't change or break what is installed.
-INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps
+# Neither resolves nor fetches what a package is built with: the lock says it all, and no later release of any package
+# can change or break what is installed.
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation
 INSTALL_LOCKED := $(INSTALL) --require-hashes -r
 AGREES := $(BIN)/python -m pip check
 # Extras are kept: where a lock drops them, a pip that resolves asks for `name[extra]` again and finds it unpinned.
@@ -102,7 +103,7 @@ $(BIN)/python:
 # The build backend is in the lock too: nothing without a hash is fetched.
 $(READY): $(BIN)/python requirements.lock pyproject.toml
 	$(INSTALL_LOCKED) requirements.lock
-	$(INSTALL) --no-build-isolation --editable .
+	$(INSTALL) --editable .
 	$(AGREES)
 	touch $@
 

@@ -131,5 +131,6 @@ def test_nothing_is_installed_without_a_hash() -> None:
     installs = [line for line in done.stdout.splitlines() if "pip install" in line]
     assert len(installs) == len(LOCKS) + 1
     for line in installs:
-        assert "--no-deps" in line
-        assert re.search(r"--require-hashes -r requirements\S*\.lock$|--no-build-isolation --editable \.$", line), line
+        # What builds a package that has no wheel would be fetched without a hash, too.
+        assert {"--no-deps", "--no-build-isolation"} <= set(line.split())
+        assert re.search(r"--require-hashes -r requirements\S*\.lock$|--editable \.$", line), line
