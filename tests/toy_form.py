@@ -9,12 +9,15 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from audit.forms.conditions import TRUE, UNKNOWN, judge
+from audit.forms.conditions import FALSE, judge
 from audit.forms.describing import records
+from audit.forms.doubt import CERTAIN, Rank, reasons_of
+from audit.forms.evidence import doubt_of
 from audit.forms.form import Form, Never
-from audit.forms.outcomes import Outcomes, cases
+from audit.forms.outcomes import Judgement
 from audit.language.rule import Rule
 from audit.language.values import Text
+from audit.timeline.instants import Bools, Ints
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
@@ -26,28 +29,20 @@ class MentionRule(Rule):
     word: Text
 
 
-def evaluate(rule: MentionRule, timeline: Timeline) -> Outcomes:
+def evaluate(rule: MentionRule, timeline: Timeline) -> Judgement:
     """A finding when the remarks of a record in scope don't have the word."""
-    scope = judge(rule.scope, timeline, timeline.rows)
-    asked = np.flatnonzero(scope.truth >= UNKNOWN)
+    scope, reasons = judge(rule.scope, timeline, timeline.rows), reasons_of(timeline)
+    asked = np.flatnonzero(scope.truth != FALSE)
     rows = timeline.rows[asked]
     remarks = values(timeline, "remarks", rows)
-    sure = scope.truth[asked] == TRUE
     silent = np.array([rule.word not in remarks.text(index) for index in range(len(rows))], bool)
-    reason = np.where(remarks.missing, "value missing: remarks", scope.reason(asked)).astype(object)
-    left = np.flatnonzero(silent | ~sure)
-    finding = (sure & ~remarks.missing)[left]
-    return Outcomes(
-        len(rows),
-        cases(
-            len(left),
-            finding=finding,
-            reason=np.where(finding, "", reason[left]),
-            subject=rows[left],
-            task=rows[left],
-            at=timeline.times["started_at"][rows[left]],
-        ),
-    )
+    blank = np.where(remarks.missing, reasons.number(Rank.RECORD, "value missing: remarks"), CERTAIN)
+    doubt = doubt_of(reasons, scope, asked)
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        return {"subject": rows[index], "task": rows[index], "at": timeline.times["started_at"][rows[index]]}
+
+    return Judgement(silent, np.where(doubt == CERTAIN, blank, doubt), reasons, shown)
 
 
 def facts(rule: MentionRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from audit.findings.identity import finding_ids
+from audit.findings.identity import finding_ids, subject_key
 from audit.findings.result import FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms import form_of
 from audit.forms.judging import sentences
@@ -53,16 +53,16 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline) -> Coll
     findings["table"], findings["row"] = _shown_by(found)
     since = pd.to_datetime(found["anchor"].to_numpy(), unit="us", utc=True).as_unit("us")
     findings["since"] = pd.Series(since).where(found["anchor"] >= 0)
-    message, basis, ids = (np.full(len(found), "", object) for _ in range(3))
+    message, basis, keys = (np.full(len(found), "", object) for _ in range(3))
     for number in np.unique(of).tolist():
         rule, rows = rules[number], slice(*np.searchsorted(of, (number, number + 1)))
         its = found[rows].reset_index(drop=True)
         message[rows] = sentences(rule, its, timeline)
         basis[rows] = _bases(rule, its, timeline)
-        ids[rows] = finding_ids(
-            rule.id, form_of(rule).identity(rule, its, findings[rows], timeline), its["at"].tolist()
-        )
-    findings["message"], findings["basis"], findings["finding_id"] = message, basis, ids
+        subjects = form_of(rule).identity(rule, its, findings[rows], timeline)
+        keys[rows] = [subject_key(rule.id, subject) for subject in subjects]
+    findings["message"], findings["basis"], findings["key"] = message, basis, keys
+    findings["finding_id"] = finding_ids(keys.tolist())
     open_cases = cases[~cases["finding"]].reset_index(drop=True)
     unjudged = _evidence(open_cases, timeline)
     unjudged["rule"] = _of_rules(rules, "id", open_cases["of"].to_numpy())

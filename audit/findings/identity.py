@@ -6,25 +6,30 @@ import hashlib
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-_DIGITS = 12
+from audit.errors import InternalError
+
+FEWEST_DIGITS = 12
 
 
-def finding_id(rule: str, subject: Iterable[str]) -> str:
-    """Return an id from the rule and the natural keys of its subject.
+def subject_key(rule: str, subject: Iterable[str]) -> str:
+    """Return the full SHA-256 of a rule and the natural keys of a subject.
 
-    It hangs on nothing that another export may change without the fault changing: not on row numbers, file names,
-    figures or wording.
+    It depends on nothing that another export may change without the fault changing: not on row numbers, file names,
+    figures or wording, nor on how many other faults there are.
     """
-    text = "\x1f".join((rule, *subject))
-    return hashlib.sha256(text.encode()).hexdigest()[:_DIGITS]
+    return hashlib.sha256("\x1f".join((rule, *subject)).encode()).hexdigest()
 
 
-def finding_ids(rule: str, subjects: Sequence[tuple[str, ...]], at: Sequence[int]) -> list[str]:
-    """Return the ids of a rule's findings; of several on one subject the later ones, by their instants, count on."""
-    nth: Counter[tuple[str, ...]] = Counter()
-    ids = [""] * len(subjects)
-    for place in sorted(range(len(subjects)), key=at.__getitem__):
-        subject = subjects[place]
-        nth[subject] += 1
-        ids[place] = finding_id(rule, subject if nth[subject] == 1 else (*subject, str(nth[subject])))
+def finding_ids(keys: Sequence[str]) -> list[str]:
+    """Return what outputs show of keys: their first twelve digits, of keys that begin alike as many as tell them
+    apart."""
+    if len(set(keys)) < len(keys):
+        raise InternalError("two findings have one identity")
+    ids = [key[:FEWEST_DIGITS] for key in keys]
+    alike = Counter(ids)
+    for digits in range(FEWEST_DIGITS + 1, 65):
+        if len(alike) == len(ids):
+            break
+        ids = [key[:digits] if alike[shown] > 1 else shown for key, shown in zip(keys, ids, strict=True)]
+        alike = Counter(ids)
     return ids

@@ -83,7 +83,7 @@ FINDING_COLUMNS = (
 )
 """Columns of findings.csv: text, save `at` (datetime64[us, UTC]) and the floats `measured` and `limit`."""
 
-ROW_COLUMNS = ("table", "row", "since")
+ROW_COLUMNS = ("key", "table", "row", "since")
 """The audited row that shows a finding: the table's name and the row in its frame, counted from 0; and the instant that
 what was measured counts from, missing where there is none."""
 

@@ -1,53 +1,48 @@
-"""Boots' time on the aircraft, season by season, and the treatments that may belong to it."""
+"""Boots' time on their aircraft, season by season, what was flown with them, and the treatments of that time."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from audit.forms.conditions import FALSE, TRUE, UNKNOWN, Truth, judge
+from audit.forms.conditions import FALSE, judge
+from audit.forms.doubt import reasons_of
+from audit.forms.evidence import doubt_of, of_one_boot, perhaps_of_one_boot
 from audit.forms.seasons import seasons_of
-from audit.forms.treatments import NO_BOOT, NO_POSITION, Sessions
+from audit.forms.sessions import Sessions
 from audit.language.condition import Conditions
 from audit.language.events import Season
-from audit.timeline.instants import Bools, Ints, Order, spread
+from audit.timeline.instants import NEVER, Bools, Ints, expand
 from audit.timeline.timeline import Timeline
 
 
 @dataclass(frozen=True)
 class BootTime:
-    """Each boot's time on its aircraft, cut into seasons, as far as the export tells of it.
+    """Each boot's time, from its first installation to its last removal, cut into seasons.
 
-    `component` is the boot, `number` the season; `start` is the later of the season's and the boot's installation,
-    `end` (excluded) the earlier of the season's end and the boot's removal, wherever the export begins and ends. Within
-    the export it is [`known_start`, `known_end`). `truth` is UNKNOWN where the boot may be none of those asked about,
-    for the `reason`.
+    `start` is the later of the season's and the boot's installation, `end` (excluded) the earlier of the season's end
+    and the boot's removal, wherever the export begins and ends. Within the export it is [`known_start`, `known_end`).
+    `component` and `place` are those of the boot's last stay in that time. `doubt` is the number of the reason why the
+    boot may be none of those asked about.
     """
 
-    component: Ints
     number: Ints
+    boot: Ints
+    component: Ints
+    place: Ints
     start: Ints
     end: Ints
     known_start: Ints
     known_end: Ints
-    truth: Truth
-    reason: npt.NDArray[np.object_]
+    doubt: Ints
 
-    def those(self, index: Ints | Bools) -> BootTime:
-        """The rows at `index`."""
-        return BootTime(
-            self.component[index],
-            self.number[index],
-            self.start[index],
-            self.end[index],
-            self.known_start[index],
-            self.known_end[index],
-            self.truth[index],
-            self.reason[index],
-        )
+    def __len__(self) -> int:
+        return len(self.boot)
+
+    def take(self, index: Ints | Bools) -> BootTime:
+        """The rows at `index`, which keep their numbers."""
+        return BootTime(**{name: column[index] for name, column in vars(self).items()})
 
 
 def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> BootTime:
@@ -56,65 +51,134 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     rows = np.flatnonzero(timeline.in_play[timeline.aircraft_of(history.place)])
     judged = judge(boots, timeline, rows, rows)
     kept = np.flatnonzero(judged.truth != FALSE)
-    index, number, opens, closes = seasons_of(season, timeline, timeline.aircraft_of(history.place[rows[kept]]))
-    each = kept[index]
-    start = np.maximum(history.installed[rows[each]], opens)
-    end = np.minimum(history.removed[rows[each]], closes)
-    # The as-of time itself belongs to what is known: it closes a boot's time one microsecond later.
-    known_start, known_end = np.maximum(start, timeline.since), np.minimum(end, timeline.as_of + 1)
+    index, _, opens, closes = seasons_of(season, timeline, timeline.aircraft_of(history.place[rows[kept]]))
+    if season is None:
+        opens = np.full(len(opens), NEVER)
+    stay = rows[kept][index]
+    start, end = np.maximum(history.installed[stay], opens), np.minimum(history.removed[stay], closes)
+    there = np.flatnonzero((start < end) & (start <= timeline.as_of) & (end > timeline.since))
+    stay, opens, start, end = stay[there], opens[there], start[there], end[there]
+    doubt = doubt_of(reasons_of(timeline), judged, kept)[index][there]
+    # A boot that was taken off and put back, here or elsewhere, is still the same in its season.
+    order = np.lexsort((start, opens, history.boot[stay]))
+    boot, opens = history.boot[stay][order], opens[order]
+    new = np.append(True, (np.diff(boot) != 0) | (np.diff(opens) != 0))[: len(boot)]
+    first = np.flatnonzero(new)
+    if not len(first):
+        none = np.empty(0, np.int64)
+        return BootTime(*[none] * 9)
+    last = order[np.append(first[1:], len(order)) - 1]
+    start, end = start[order][first], np.maximum.reduceat(end[order], first)
     return BootTime(
-        rows[each], number, start, end, known_start, known_end, judged.truth[each], judged.reason(each)
-    ).those(known_start < known_end)
+        number=np.arange(len(first)),
+        boot=boot[first],
+        component=stay[last],
+        place=history.place[stay[last]],
+        start=start,
+        end=end,
+        known_start=np.maximum(start, timeline.since),
+        # The as-of time itself belongs to what is known: it closes a boot's time one microsecond later.
+        known_end=np.minimum(end, timeline.as_of + 1),
+        doubt=np.maximum.reduceat(doubt[order], first),
+    )
 
 
-def perhaps_treated(
-    timeline: Timeline, done: Sessions, component: Ints, start: Ints, end: Ints
-) -> tuple[Ints, npt.NDArray[np.object_]]:
-    """How many sessions may have been of each boot in [start, end), and why that can't be told."""
-    number = np.zeros(len(component), np.int64)
-    why = np.full(len(component), "", object)
-    nowhere = timeline.position_of(done.place) == timeline.unknown_position
-    no_boot = ~nowhere & (done.component < 0)
-    reasons = np.where(no_boot, NO_BOOT, done.reason)
-    reasons[nowhere] = NO_POSITION
-    reasons[done.truth == UNKNOWN] = done.reason[done.truth == UNKNOWN]
-    for session, first, inside in _doubtful(timeline, done, component, start, end):
-        new = (inside > 0) & (number == 0)
-        why[new] = reasons[session[np.minimum(first, len(session) - 1)]][new]
-        number += inside
-    return number, why
+@dataclass(frozen=True)
+class Treated:
+    """Sessions that ended in a boot's time: the row of the time, the session, and why it may not have been of it."""
+
+    time: Ints
+    session: Ints
+    doubt: Ints
+
+    def count(self, counted: Bools, size: int) -> Ints:
+        """How many of those that count there are in each boot's time."""
+        return np.bincount(self.time[counted], minlength=size)
 
 
-def perhaps_treated_at(
-    timeline: Timeline, done: Sessions, component: Ints, start: Ints, end: Ints
-) -> tuple[Ints, Ints]:
-    """When sessions ended that may have been of a boot in [start, end): which of the boots, and the instants."""
-    none: Ints = np.empty(0, np.int64)
-    whose, instants = [none], [none]
-    for session, first, inside in _doubtful(timeline, done, component, start, end):
-        boot, nth = spread(inside)
-        whose.append(boot)
-        instants.append(done.end[session[first[boot] + nth]])
-    return np.concatenate(whose), np.concatenate(instants)
+@dataclass(frozen=True)
+class _Stays:
+    """The stays of boots within their time: which time, at which place, from when to when."""
+
+    number: Ints
+    boot: Ints
+    place: Ints
+    start: Ints
+    end: Ints
 
 
-def _doubtful(
-    timeline: Timeline, done: Sessions, component: Ints, start: Ints, end: Ints
-) -> Iterator[tuple[Ints, Ints, Ints]]:
-    """Sessions that may have been of a boot, by kind of doubt: in order, the first of each boot, and how many."""
-    place = timeline.components.place[component]
-    nowhere = timeline.position_of(done.place) == timeline.unknown_position
-    for chosen, owner, asked in (
-        (np.flatnonzero((done.truth == UNKNOWN) & (done.component >= 0)), done.component, component),
-        (np.flatnonzero(~nowhere & (done.component < 0)), done.place, place),
-        (np.flatnonzero(nowhere), timeline.aircraft_of(done.place), timeline.aircraft_of(place)),
+def stays_of(timeline: Timeline, time: BootTime) -> _Stays:
+    """Where each boot was in its time."""
+    history = timeline.components
+    first, last = history.by_boot.ahead(time.boot), history.by_boot.ahead(time.boot + 1)
+    which, nth = expand(last - first)
+    row = history.by_boot.row[first[which] + nth]
+    start = np.maximum(time.known_start[which], history.installed[row])
+    end = np.minimum(time.known_end[which], history.removed[row])
+    real = start < end
+    return _Stays(which[real], time.boot[which[real]], history.place[row[real]], start[real], end[real])
+
+
+def treated_within(timeline: Timeline, done: Sessions, time: BootTime) -> Treated:
+    """The sessions that ended in each boot's time: surely of the boot, and perhaps."""
+
+    def everything(doubt: Ints) -> Bools:
+        return np.ones(len(doubt), bool)
+
+    stays = stays_of(timeline, time)
+    whose, which, doubts = [], [], []
+    for joined, number, opens, closes in (
+        (of_one_boot(timeline, done, time, everything), time.number, time.known_start, time.known_end),
+        (perhaps_of_one_boot(timeline, done, stays, everything), stays.number, stays.start, stays.end),
     ):
-        if len(chosen):
-            order = Order.of(owner[chosen], done.end[chosen])
-            first = order.count(asked, start, "before")
-            yield chosen[order.row], first, order.count(asked, end, "before") - first
+        for part in joined:
+            order = part.order(done.end)
+            first = order.count(part.asked, opens, "before")
+            inside, nth = expand(np.maximum(order.count(part.asked, closes, "before") - first, 0))
+            row = order.row[first[inside] + nth]
+            whose.append(number[inside])
+            which.append(part.rows[row])
+            doubts.append(part.doubt[row])
+    none: Ints = np.empty(0, np.int64)
+    return Treated(*(np.concatenate([none, *parts]) for parts in (whose, which, doubts)))
 
 
-def surely_treated(done: Sessions) -> Ints:
-    """The sessions that surely are in scope and of a known boot."""
-    return np.flatnonzero((done.truth == TRUE) & (done.component >= 0))
+@dataclass(frozen=True)
+class Odometer:
+    """What was flown with each boot, as one running total over all boots and their stays in order.
+
+    `base` is the total at the start of each stay, `total` that of all flights (microseconds flown, or cycles).
+    """
+
+    timeline: Timeline
+    total: Ints
+    base: Ints
+
+    @classmethod
+    def of(cls, timeline: Timeline, total: Ints) -> Odometer:
+        """Run over the flights, by a running total with a leading 0 of Flights."""
+        history, flights = timeline.components, timeline.flights
+        row = history.by_boot.row
+        aircraft = timeline.aircraft_of(history.place[row])
+        first, last = (flights.first_from(aircraft, side[row]) for side in (history.installed, history.removed))
+        flown = total[np.maximum(last, first)] - total[first]
+        return cls(timeline, total, np.append(0, np.cumsum(flown)))
+
+    def at(self, boot: Ints, instants: Ints) -> Ints:
+        """The reading of each boot at an instant: flights whose takeoff lies before it are in it."""
+        history, flights = self.timeline.components, self.timeline.flights
+        order = history.by_boot
+        stay = np.maximum(order.count(boot, instants, "until") - 1, order.ahead(boot))
+        row = order.row[stay]
+        aircraft = self.timeline.aircraft_of(history.place[row])
+        upto = np.clip(instants, history.installed[row], history.removed[row])
+        flown = self.total[flights.first_from(aircraft, upto)]
+        return self.base[stay] + flown - self.total[flights.first_from(aircraft, history.installed[row])]
+
+    def passed(self, readings: Ints) -> Ints:
+        """The place in the order of flights of the flight with which each reading is passed."""
+        history, flights = self.timeline.components, self.timeline.flights
+        stay = np.searchsorted(self.base, readings, side="right") - 1
+        row = history.by_boot.row[stay]
+        first = flights.first_from(self.timeline.aircraft_of(history.place[row]), history.installed[row])
+        return np.searchsorted(self.total, readings - self.base[stay] + self.total[first], side="right") - 1

@@ -5,7 +5,8 @@ Subject: a session; a boot in a season in which it flew.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Literal, Self
 
 import numpy as np
@@ -13,8 +14,7 @@ import pandas as pd
 from pydantic import ConfigDict, model_validator
 
 from audit.figures import figure, several
-from audit.forms.boots import boot_time, perhaps_treated, surely_treated
-from audit.forms.conditions import UNKNOWN
+from audit.forms.boots import BootTime, boot_time, treated_within
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     NO_BOOT_KNOWN,
@@ -28,18 +28,21 @@ from audit.forms.describing import (
     season_days,
 )
 from audit.forms.describing import sessions as sessions_in_words
+from audit.forms.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of, turning_reasons
 from audit.forms.drawing import (
     AroundSession,
 )
-from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import at_work_order, days, of_session, of_treatment
-from audit.forms.outcomes import NONE, Outcomes, cases
-from audit.forms.treatments import NO_POSITION, in_sessions, kin
+from audit.forms.evidence import NO_POSITION
+from audit.forms.flying import first_takeoff
+from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
+from audit.forms.naming import days, of_session, of_treatment
+from audit.forms.outcomes import Judgement
+from audit.forms.sessions import InSessions, in_sessions, possible_parts
 from audit.language.condition import BootConditions
 from audit.language.events import Season, check_limits
 from audit.language.rule import Rule
 from audit.language.values import Count
-from audit.timeline.instants import HOUR, Bools, Ints, Order
+from audit.timeline.instants import HOUR, Bools, Ints
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 from audit.yaml.faults import Misplaced, Part
@@ -88,10 +91,15 @@ class CountRule(Rule):
 
 
 NOT_OVER = "the season is not over"
+
+
 UNSEEN = "the season began before the first record or flight of the export"
 
 
-def evaluate(rule: CountRule, timeline: Timeline) -> Outcomes:
+NO_COAT = "value missing: coat"
+
+
+def evaluate(rule: CountRule, timeline: Timeline) -> Judgement:
     """Judge what the rule counts: coats of a session, or sessions of a boot in a season."""
     if rule.coats is not None:
         return _coats(rule, rule.coats, timeline)
@@ -99,71 +107,90 @@ def evaluate(rule: CountRule, timeline: Timeline) -> Outcomes:
     return _sessions(rule, rule.sessions, timeline)
 
 
-def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
+_ANY_NUMBER = 2**40
+"""More coats than there can be: of a record that gives no number there may be any."""
+
+
+def _fewer(total: Ints, limit: int | None) -> Bools:
+    """Which are fewer than the least allowed, where there is a limit."""
+    return np.zeros(len(total), bool) if limit is None else total < limit
+
+
+def _more(total: Ints, limit: int | None) -> Bools:
+    """Which are more than the most allowed, where there is a limit."""
+    return np.zeros(len(total), bool) if limit is None else total > limit
+
+
+def _broken_limit(allowed: Number, total: Ints) -> Ints:
+    """The limit that each number breaks."""
+    return np.where(total < (allowed.at_least or 0), allowed.at_least or 0, allowed.at_most or 0)
+
+
+def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
     """A finding when a session has fewer or more coats than allowed.
 
     A record with `coats` stands for that many, one with `coat` for that coat; the same coat entered twice is one coat.
-    A record with neither stands for one coat or more. Coats that may be of the session, since their product or position
-    isn't known, leave it unjudged where they would mend or spoil it.
+    A record with neither stands for one coat or more. Coats that may be of the session, since their product, boot or
+    position isn't known, count where they would mend or spoil it.
     """
-    treated, subjects = in_sessions(timeline, rule.scope)
-    count = len(subjects.task)
+    found = in_sessions(timeline, rule.scope)
+    subjects, reasons = found.sessions, reasons_of(timeline)
+    total, countless = _coats_recorded(timeline, found)
+    parts = possible_parts(timeline, subjects)
+    nowhere = timeline.position_of(subjects.place) == timeline.unknown_position
+    no_position, no_coat = reasons.number(Rank.POSITION, NO_POSITION), reasons.number(Rank.RECORD, NO_COAT)
+    unsaid = np.where(countless, no_coat, CERTAIN)
+
+    def counted(takes: Callable[[Ints], Bools]) -> Ints:
+        """The coats of each session with those that a view takes to be of it."""
+        own = total + np.where(countless & takes(unsaid), _ANY_NUMBER, 0)
+        part = takes(parts.doubt)
+        np.add.at(whole := own.copy(), parts.of[part], own[parts.part[part]])
+        return whole
+
+    def broken(view: View, index: Ints) -> Bools:
+        too_few = _fewer(counted(view.favour)[index], allowed.at_least)
+        too_many = _more(counted(view.against)[index], allowed.at_most)
+        # What names no position may be of several boots, each with fewer coats.
+        several = np.where(too_many & nowhere[index], no_position, CERTAIN)
+        return too_few | view.open(too_many, several)
+
+    everyone = np.arange(len(subjects))
+    plain = broken(PLAIN, everyone)
+    doubt = reasons_for_doubt(timeline, broken, plain, subjects.doubt)
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        one = subjects.take(index)
+        return {
+            "subject": one.task,
+            "named_by": one.first,
+            "task": one.last,
+            "place": one.place,
+            "component": one.component,
+            "at": one.end,
+            "measured": total[index].astype(float),
+            "limit": _broken_limit(allowed, total[index]).astype(float),
+            "unit": "coats",
+        }
+
+    return Judgement(plain, doubt, reasons, shown)
+
+
+def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Bools]:
+    """How many coats each session has recorded, and whether it has records that don't say how many."""
+    treated, session_of, count = found.treated, found.session_of, len(found.sessions)
     coat, has_coat = _whole(timeline, "coat", treated.task)
     coats, has_coats = _whole(timeline, "coats", treated.task)
-
     total = np.zeros(count, np.int64)
-    np.add.at(total, subjects.session_of[has_coats], coats[has_coats])
+    np.add.at(total, session_of[has_coats], coats[has_coats])
     names, rank = np.unique(coat, return_inverse=True)
-    numbered = np.unique((subjects.session_of * len(names) + rank)[has_coat & ~has_coats])
+    numbered = np.unique((session_of * len(names) + rank)[has_coat & ~has_coats])
     np.add.at(total, numbered // max(len(names), 1), 1)
-    blank = ~has_coat & ~has_coats
-    open_ended = np.zeros(count, bool)
-    open_ended[subjects.session_of[blank]] = True
-    np.add.at(total, subjects.session_of[blank], 1)
-
-    too_few, too_many = _outside(total, allowed)
-    reason = np.full(count, "", object)
-    # There may be more coats than can be counted: that may mend too few, or make too many.
-    countless = too_few | (allowed.at_most is not None)
-    reason[open_ended & countless & ~too_many] = "value missing: coat"
-    related = kin(timeline, subjects)
-    most = total.copy()
-    np.add.at(most, related.one, total[related.other])
-    still_too_few, perhaps_too_many = _outside(most, allowed)
-    in_doubt = (too_few & ~still_too_few) | (~too_few & perhaps_too_many)
-    in_doubt[related.one[open_ended[related.other]]] |= countless[related.one[open_ended[related.other]]]
-    pairs = np.flatnonzero((in_doubt & ~too_many & (reason == ""))[related.one])
-    reason[related.one[pairs]] = related.reason[pairs]
-    # What names no position may be of several boots.
-    nowhere = timeline.position_of(subjects.place) == timeline.unknown_position
-    reason[nowhere & too_many] = NO_POSITION
-    undecided = subjects.truth == UNKNOWN
-    reason[undecided] = subjects.reason[undecided]
-    finding = (too_few | too_many) & (reason == "")
-    index = np.flatnonzero(finding | (reason != ""))
-    return Outcomes(
-        count,
-        cases(
-            len(index),
-            finding=finding[index],
-            reason=np.where(finding, "", reason)[index],
-            subject=subjects.task[index],
-            task=subjects.last[index],
-            place=subjects.place[index],
-            component=subjects.component[index],
-            at=subjects.end[index],
-            measured=np.where(finding, total, np.nan)[index],
-            limit=np.where(too_few, allowed.at_least or 0, allowed.at_most or 0)[index],
-            unit="coats",
-        ),
-    )
-
-
-def _outside(total: Ints, allowed: Number) -> tuple[Bools, Bools]:
-    """Which are fewer, and which are more, than allowed."""
-    few, many = allowed.at_least, allowed.at_most
-    none = np.zeros(len(total), bool)
-    return (none if few is None else total < few), (none if many is None else total > many)
+    blank = session_of[~has_coat & ~has_coats]
+    np.add.at(total, blank, 1)
+    countless = np.zeros(count, bool)
+    countless[blank] = True
+    return total, countless
 
 
 def _whole(timeline: Timeline, name: str, rows: Ints) -> tuple[Ints, Bools]:
@@ -172,59 +199,65 @@ def _whole(timeline: Timeline, name: str, rows: Ints) -> tuple[Ints, Bools]:
     return np.where(found.missing, 0, found.numbers).astype(np.int64), ~found.missing
 
 
-def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Outcomes:
+def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
     """A finding when a boot that flew in a season had fewer or more sessions in it than allowed.
 
-    A session counts by its end. Too few are only too few once the season, or the boot's time on the aircraft, is over,
-    and where the export tells of it from its start.
+    A session counts by its end. Too few are only too few once the season, or the boot's time, is over, and where the
+    export tells of it from its start.
     """
-    _, done = in_sessions(timeline, rule.scope)
-    time = boot_time(timeline, rule.boots, rule.season)
-    aircraft = timeline.aircraft_of(timeline.components.place[time.component])
-    flights = timeline.flights
-    takeoff = flights.first_from(aircraft, time.known_start)
-    if timeline.supplied("flights"):
-        flew = np.flatnonzero(flights.first_from(aircraft, time.known_end) > takeoff)
-        time, takeoff = time.those(flew), takeoff[flew]
+    reasons = reasons_of(timeline)
+    time, flight, doubt = _carried_in_flight(timeline, boot_time(timeline, rule.boots, rule.season))
+    treated = treated_within(timeline, in_sessions(timeline, rule.scope).sessions, time)
+    not_over = np.where(time.end > timeline.as_of, reasons.number(Rank.RUNNING, NOT_OVER), CERTAIN)
+    unseen = np.where(time.start < timeline.since, reasons.number(Rank.NOT_COVERED, UNSEEN), CERTAIN)
 
-    sure = surely_treated(done)
-    ends = Order.of(done.component[sure], done.end[sure])
-    total = ends.count(time.component, time.known_end, "before") - ends.count(
-        time.component, time.known_start, "before"
-    )
-    perhaps, why = perhaps_treated(timeline, done, time.component, time.known_start, time.known_end)
-    count = len(total)
-    too_few, too_many = _outside(total, allowed)
-    perhaps_too_few, perhaps_too_many = _outside(total + perhaps, allowed)
-    reason = np.full(count, "", object)
-    unseen = time.start < timeline.since
-    reason[~too_many & unseen & (too_few | (allowed.at_most is not None))] = UNSEEN
-    reason[too_few & (time.end > timeline.as_of)] = NOT_OVER
-    in_doubt = (perhaps_too_many & ~too_many) | (too_few & ~perhaps_too_few)
-    reason[in_doubt] = why[in_doubt]
-    if not timeline.supplied("flights"):
-        reason[:] = "table not supplied: flights"
-    unsure = time.truth == UNKNOWN
-    reason[unsure] = time.reason[unsure]
-    finding = (too_few | too_many) & (reason == "")
-    index = np.flatnonzero(finding | (reason != ""))
-    return Outcomes(
-        count,
-        cases(
-            len(index),
-            finding=finding[index],
-            reason=reason[index],
-            subject=-2 - (time.component * (int(time.number.max(initial=0)) + 1) + time.number)[index],
-            flight=np.where(finding, np.append(flights.row, NONE)[np.minimum(takeoff, len(flights.row))], NONE)[index],
-            place=timeline.components.place[time.component][index],
-            component=time.component[index],
-            at=np.where(finding, np.minimum(time.end, timeline.as_of), time.known_start)[index],
-            anchor=time.start[index],
-            measured=np.where(finding, total, np.nan)[index],
-            limit=np.where(too_few, allowed.at_least or 0, allowed.at_most or 0)[index],
-            unit="treatments",
-        ),
-    )
+    def broken(view: View, index: Ints) -> Bools:
+        too_few = _fewer(treated.count(view.favour(treated.doubt), len(time))[index], allowed.at_least)
+        too_many = _more(treated.count(view.against(treated.doubt), len(time))[index], allowed.at_most)
+        for why in (not_over, unseen):
+            too_few = view.open(too_few, np.where(too_few, why[index], CERTAIN))
+        if allowed.at_most is not None:
+            too_many = view.open(too_many, np.where(too_many, CERTAIN, unseen[index]))
+        return too_few | too_many
+
+    plain = broken(PLAIN, np.arange(len(time)))
+    doubt = reasons_for_doubt(timeline, broken, plain, doubt)
+    total = treated.count(treated.doubt == CERTAIN, len(time))
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        one = time.take(index)
+        return {
+            "window": one.start,
+            "flight": flight[index],
+            "place": one.place,
+            "component": one.component,
+            "at": np.where(finding, np.minimum(one.end, timeline.as_of), one.known_start),
+            "anchor": one.start,
+            "measured": total[index].astype(float),
+            "limit": _broken_limit(allowed, total[index]).astype(float),
+            "unit": "treatments",
+        }
+
+    return Judgement(plain, doubt, reasons, shown)
+
+
+def _carried_in_flight(timeline: Timeline, time: BootTime) -> tuple[BootTime, Ints, Ints]:
+    """The seasons in which boots flew, surely or perhaps; their first flight, and why they may be out of scope."""
+    at, flight = first_takeoff(timeline, PLAIN, time, time.known_start)
+    surely = at < time.known_end
+
+    def flew(view: View, index: Ints) -> Bools:
+        some = time.take(index)
+        return first_takeoff(timeline, view, some, some.known_start)[0] < some.known_end
+
+    unsure = np.flatnonzero(~surely)
+    perhaps = turning_reasons(timeline, flew, "harsh", unsure, surely[unsure])
+    doubt = time.doubt.copy()
+    doubt[unsure] = np.where(doubt[unsure] == CERTAIN, perhaps, doubt[unsure])
+    surely[unsure] = perhaps != CERTAIN
+    kept = np.flatnonzero(surely)
+    time = replace(time.take(kept), number=np.arange(len(kept)))
+    return time, flight[kept], doubt[kept]
 
 
 def _identity(
@@ -233,7 +266,7 @@ def _identity(
     if rule.sessions is None:
         return of_session(rule, cases, evidence, timeline)
     # The boot by its serial: of two at one position in a season each has its own season.
-    return at_work_order(cases, evidence, timeline, evidence["component_serial"], days(cases["anchor"].to_numpy()))
+    return list(zip(evidence["component_serial"], days(cases["window"].to_numpy()), strict=True))
 
 
 def _facts(rule: CountRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
@@ -317,7 +350,10 @@ COUNT = Form(
     ),
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", *(() if rule.sessions is None else ("components", "flights"))),
-    may_read=lambda rule: (*SESSIONS_READ, *(("tasks.coat", "tasks.coats") if rule.sessions is None else BOOTS_READ)),
+    may_read=lambda rule: (
+        *SESSIONS_READ,
+        *(("tasks.coat", "tasks.coats") if rule.sessions is None else (*BOOTS_READ, *COVERAGE_READ)),
+    ),
     selects=lambda rule: (rule.scope,),
     identity=_identity,
     facts=_facts,

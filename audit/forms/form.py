@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Generic, Literal, TypeVar
+from typing import Any, Generic, TypeVar
 
 import pandas as pd
 
 from audit.forms.drawing import Drawing
-from audit.forms.outcomes import Outcomes
+from audit.forms.outcomes import Judgement
 from audit.language.condition import Conditions
 from audit.language.rule import Rule, conditions_of
 from audit.timeline.readings import Owner
@@ -18,11 +18,10 @@ from audit.yaml.source import KeyPath
 
 R = TypeVar("R", bound=Rule)
 
-SubjectKind = Literal["one", "pair", "unordered pair"]
-
-
-SESSIONS_READ = ("tasks.product", "products.product_class")
-"""What groups records into sessions, beside what they always have."""
+SESSIONS_READ = ("tasks.product", "products.product_class", "components", "flights")
+"""What groups records into sessions, beside what they always have: a takeoff ends one, and a boot is its serial."""
+COVERAGE_READ = ("flights.origin", "flights.destination", "stations.icao")
+"""What tells where flights are missing, beside what flights, stations and task records always have."""
 BOOTS_READ = ("components.removed_at",)
 """What tells how long a boot was installed, beside what components always have."""
 FLOWN_READ = ("flights.flight_hours", "flights.cycles")
@@ -54,8 +53,8 @@ def _by_aircraft(rule: Rule) -> Owner:
     return "aircraft"
 
 
-def _one(rule: Rule) -> SubjectKind:
-    return "one"
+def _in_order(rule: Rule) -> bool:
+    return False
 
 
 def _own_record(rule: Rule) -> str | None:
@@ -67,13 +66,13 @@ class Form(Generic[R]):
     """Everything that the other rooms ask about a form. `cases` are rows of `Outcomes.cases`, `rule` is of the model.
 
     How it judges:
-    `evaluate`     the outcomes of a rule on a timeline, in one reading of its ambiguous times
+    `evaluate`     every subject of a rule with its verdict, in one reading of the ambiguous times
     `reads`        tables (`flights`) and columns (`tasks.position`) that it reads whatever the rule's conditions ask
     `may_read`     such tables and columns that only refine its verdicts, where the export has them
     `selects`      the conditions by which it looks for task records, as subjects or as evidence
     `requires`     the conditions that each record in scope must meet by itself; None where it asks for something else
     `owner`        the key by which a load can be split without changing the rule's findings
-    `subject`      whether a subject is one thing or a pair, and whether the order of the pair matters
+    `unordered`    whether a subject is a pair of which either may come first
 
     What it says of a case:
     `identity`     the natural keys of each case's subject, from the cases and their evidence (see `collect`)
@@ -99,13 +98,13 @@ class Form(Generic[R]):
     finding: str
     subjects: str
     named_by: str
-    evaluate: Callable[[R, Timeline], Outcomes]
+    evaluate: Callable[[R, Timeline], Judgement]
     reads: Callable[[R], Iterable[str]]
     may_read: Callable[[R], Iterable[str]] = _nothing
     selects: Callable[[R], Iterable[Conditions]] = conditions_of
     requires: Callable[[R], Conditions | None] = _nothing_required
     owner: Callable[[R], Owner] = _by_aircraft
-    subject: Callable[[R], SubjectKind] = _one
+    unordered: Callable[[R], bool] = _in_order
     identity: Callable[[R, pd.DataFrame, pd.DataFrame, Timeline], list[tuple[str, ...]]]
     facts: Callable[[R, pd.DataFrame, Timeline], Mapping[str, Sequence[Any]]]
     sentence: Callable[[R, Mapping[str, Any]], str]

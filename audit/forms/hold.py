@@ -11,11 +11,9 @@ from datetime import timedelta
 from typing import Any, Literal, Self
 
 import numpy as np
-import pandas as pd
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from audit.figures import time_span
-from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     NO_BOOT_KNOWN,
@@ -28,34 +26,35 @@ from audit.forms.describing import (
     work,
 )
 from audit.forms.describing import sessions as sessions_in_words
+from audit.forms.doubt import CERTAIN, PLAIN, View, reasons_for_doubt, reasons_of, turning_reasons
 from audit.forms.drawing import (
     AroundSession,
     until_due,
 )
-from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form
-from audit.forms.margins import LIMIT, Margins, margins, tenths
-from audit.forms.naming import of_session, of_treatment
-from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.forms.seasons import season_around
-from audit.forms.treatments import (
-    NO_BOOT,
-    NO_POSITION,
-    Sessions,
+from audit.forms.evidence import (
     Treatments,
     begun_between,
-    in_sessions,
-    meetings,
-    own_session,
-    sessions,
-    tied,
+    candidates,
+    first_start,
+    own_subject,
+    started_at,
+    started_between,
+    ties,
     treatments,
 )
+from audit.forms.flying import carriers, first_takeoff, removal, still_running
+from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form
+from audit.forms.margins import LIMIT, Margins, margins, tenths
+from audit.forms.naming import of_session, of_treatment
+from audit.forms.outcomes import NONE, Judgement
+from audit.forms.seasons import season_around
+from audit.forms.sessions import InSessions, Sessions, in_sessions, sessions
 from audit.language.condition import Conditions
 from audit.language.events import Event, Season
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
-from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, Order
+from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, micros_of, take
 from audit.timeline.timeline import Timeline
 
 
@@ -96,88 +95,146 @@ class HoldRule(Rule):
         return self
 
 
-RELEASED = "whether a record is the treatment that ends the hold can't be told"
-NEAR = LIMIT + 1
-"""Tenths of its duration over which another treatment is looked for."""
-COVERED = "whether a record is an earlier treatment of this boot can't be told"
-
-
-def evaluate(rule: HoldRule, timeline: Timeline) -> Outcomes:
+def evaluate(rule: HoldRule, timeline: Timeline) -> Judgement:
     """A finding when the forbidden event starts in [end of session, end of the hold); at its end it complies.
 
     The hold ends after its duration, when a treatment of the boot that releases it begins (`until`; it must begin later
-    than the session's last record did), or with the season. A boot taken off the aircraft takes the hold with it: what
-    happens from its removal on happens without it; of a boot that isn't known, any change at its position may be the
-    removal. `over` leaves only sessions that an earlier treatment of the boot came before, in their season where there
-    is one.
+    than the session's last record did), or with the season. `over` leaves only sessions that an earlier treatment of
+    the boot came before, in their season where there is one. A boot that is taken off takes its hold along; of a boot
+    that isn't known, any change at its position may be the removal. A hold that still runs at the as-of time, with
+    nothing forbidden yet, is unjudged.
     """
-    treated, held = _treated(rule, timeline)
-    under = None if rule.over is None else treatments(timeline, rule.over)
-    held, closes = _in_question(rule.season, timeline, treated, held, under)
-    limit = FOREVER if rule.duration is None else round(rule.duration.total_seconds() * 1_000_000)
-    until = np.minimum(_removal(timeline, held.component), closes)
-    if rule.duration is not None:
-        until = np.minimum(until, held.end + limit)
-    ending = under
-    if rule.until != rule.over:
-        ending = None if rule.until is None else treatments(timeline, rule.until)
-    if ending is not None:
-        until = np.minimum(until, _released(timeline, treated, held, ending, surely=True))
-    hold = _Hold(
-        timeline,
-        treated,
-        held,
-        ending,
-        until,
-        _perhaps_off(timeline, held),
-        np.nan if limit == FOREVER else limit / HOUR,
-    )
-    if rule.forbid.where is None:
-        return _takeoff(timeline, hold)
-    near = timeline.rows
-    if rule.duration is not None:
-        # A little more than the time itself, to see what nearly came too early.
-        closes = held.end + limit // LIMIT * NEAR
-        near = begun_between(timeline, near, timeline.aircraft_of(held.place), held.end, closes)
-    others = treatments(timeline, rule.forbid.where, near)
-    return _treatment(timeline, hold, others, own_session(others, treated, held))
+    hold = _held(rule, timeline)
+    everyone = np.arange(len(hold.sessions))
+    coming = hold.first_event(PLAIN, everyone)
+    broken = coming.at < hold.ends(PLAIN, everyone)
+    doubt = reasons_for_doubt(timeline, hold.broken, broken, hold.sessions.doubt)
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        held = hold.sessions.take(index)
+        return {
+            "subject": held.task,
+            "named_by": held.first,
+            "task": held.last,
+            "other": coming.task[index],
+            "flight": coming.flight[index],
+            "place": held.place,
+            "component": held.component,
+            "at": np.where(finding, coming.at[index], held.end),
+            "anchor": held.end,
+            "measured": (coming.at[index] - held.end) / HOUR,
+            "limit": np.nan if hold.limit == FOREVER else hold.limit / HOUR,
+            "unit": "h",
+        }
+
+    return Judgement(broken, doubt, reasons_of(timeline), shown, hold.margins(coming.at, broken, doubt == CERTAIN))
+
+
+@dataclass(frozen=True)
+class _Events:
+    """The first forbidden event of each session: its instant (FOREVER: none came), and its row among the tasks or the
+    flights."""
+
+    at: Ints
+    task: Ints
+    flight: Ints
 
 
 @dataclass(frozen=True)
 class _Hold:
-    """The sessions held, of which treatments, what may end the holds, when each ends (excluded), and its hours.
+    """The sessions held, with all that may break or end their holds; `closes` is where the season of each ends.
 
-    From `perhaps_off` on the boot may have been taken off.
+    `own_release` and `own_other` tell of which session a release, or another treatment, is itself a record.
     """
 
+    rule: HoldRule
     timeline: Timeline
-    treated: Treatments
-    held: Sessions
-    ending: Treatments | None
-    until: Ints
-    perhaps_off: Ints
-    hours: float
+    sessions: Sessions
+    closes: Ints
+    releases: Treatments | None
+    own_release: Ints
+    others: Treatments | None
+    own_other: Ints
 
-    def perhaps_over(self, index: Ints, at: Ints) -> Bools:
-        """Whether the holds at `index` may have been ended by those instants. To be asked of few: it is costly."""
-        if self.ending is None:
-            return np.zeros(len(index), bool)
-        held = self.held.those(index)
-        return _released(self.timeline, self.treated, held, self.ending, surely=False) <= at
+    @property
+    def limit(self) -> int:
+        """How long the hold lasts; FOREVER where only a treatment or the season ends it."""
+        return FOREVER if self.rule.duration is None else micros_of(self.rule.duration)
 
-    def margins(self, waited: Ints, judged: Bools, broken: Ints, reach: int) -> tuple[Margins, ...]:
-        """How long each waited for the event (FOREVER where none came); holds that ended early can't be compared."""
-        if np.isnan(self.hours):
+    def broken(self, view: View, index: Ints) -> Bools:
+        """Whether the forbidden event came before the end of the hold."""
+        return self.first_event(view, index).at < self.ends(view, index)
+
+    def ends(self, view: View, index: Ints) -> Ints:
+        """When each hold ends (excluded)."""
+        timeline, held = self.timeline, self.sessions.take(index)
+        until = np.minimum(removal(timeline, view, held), self.closes[index])
+        if self.rule.duration is not None:
+            until = np.minimum(until, held.end + self.limit)
+        if self.releases is not None:
+            started = timeline.times["started_at"][self.releases.task]
+            joined = candidates(timeline, self.releases, held, view.favour)
+            at_once = ties(timeline, view.favour)
+            released, _ = first_start(joined, started, held, held.latest, self.own_release, at_once=at_once)
+            until = np.minimum(until, released)
+        return until
+
+    def first_event(self, view: View, index: Ints) -> _Events:
+        """The first forbidden event from the end of each session on."""
+        timeline, held = self.timeline, self.sessions.take(index)
+        none = np.full(len(index), NONE)
+        if self.others is None:
+            at, flight = first_takeoff(timeline, view, held, held.end)
+            return _Events(at, none, flight)
+        started = timeline.times["started_at"][self.others.task]
+        joined = candidates(timeline, self.others, held, view.against)
+        at, row = first_start(joined, started, held, held.end, self.own_other)
+        at = np.minimum(at, np.maximum(held.end, still_running(timeline, view)))
+        return _Events(at, take(self.others.task, row, NONE), none)
+
+    def margins(self, at: Ints, broken: Bools, judged: Bools) -> tuple[Margins, ...]:
+        """How long each waited for the event; holds that ended early can't be compared."""
+        if self.limit == FOREVER:
             return ()
-        limit = round(self.hours * HOUR)
-        compared = judged & (waited >= limit)
-        compared[broken] = True
+        waited = np.where(at == FOREVER, FOREVER, at - self.sessions.end)
+        compared = judged & (broken | (waited >= self.limit))
         came = compared & (waited < FOREVER)
-        bins = tenths("least", waited[came], limit)
-        return (margins("least", f"{self.hours:g} h", bins, reach, int((compared & ~came).sum())),)
+        reach = 2 * LIMIT if self.others is None else _NEAR
+        bins = tenths("least", waited[came], self.limit)
+        return (margins("least", f"{self.limit / HOUR:g} h", bins, reach, int((compared & ~came).sum())),)
 
 
-def _treated(rule: HoldRule, timeline: Timeline) -> tuple[Treatments, Sessions]:
+_NEAR = LIMIT + 1
+"""Tenths of its duration over which another treatment is looked for."""
+
+
+def _held(rule: HoldRule, timeline: Timeline) -> _Hold:
+    """The sessions in question and all that may break or end their holds."""
+    found = _treated(rule, timeline)
+    held, opens, closes = _of_season(rule.season, timeline, found.sessions)
+    under = None if rule.over is None else treatments(timeline, rule.over)
+    if under is not None:
+        held, closes = _over_another(timeline, found, held, (opens, closes), under)
+    releases = under if rule.until == rule.over else None
+    if rule.until is not None and releases is None:
+        releases = treatments(timeline, rule.until)
+    others = None
+    if rule.forbid.where is not None:
+        near = timeline.rows
+        if rule.duration is not None:
+            # A little more than the time itself, to see what nearly came too early.
+            index, aircraft = carriers(timeline, held)
+            longest = held.end + micros_of(rule.duration) // LIMIT * _NEAR
+            near = begun_between(timeline, near, aircraft, held.end[index], longest[index])
+        others = treatments(timeline, rule.forbid.where, near)
+    own = [
+        np.empty(0, np.int64) if evidence is None else own_subject(evidence, found.treated, found.session_of)
+        for evidence in (releases, others)
+    ]
+    return _Hold(rule, timeline, held, closes, releases, own[0], others, own[1])
+
+
+def _treated(rule: HoldRule, timeline: Timeline) -> InSessions:
     """The records in scope and their sessions; with a season, of the work orders of which any record began in one."""
     if rule.season is None:
         return in_sessions(timeline, rule.scope)
@@ -186,192 +243,42 @@ def _treated(rule: HoldRule, timeline: Timeline) -> tuple[Treatments, Sessions]:
     work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[rows]
     wanted = np.zeros(int(work_order.max(initial=0)) + 1, bool)
     wanted[work_order[opens != NEVER]] = True
-    treated = treatments(timeline, rule.scope, rows[wanted[work_order]])
-    return treated, sessions(timeline, treated)
+    return sessions(timeline, treatments(timeline, rule.scope, rows[wanted[work_order]]))
 
 
-def _in_question(
-    season: Season | None, timeline: Timeline, treated: Treatments, held: Sessions, under: Treatments | None
+def _of_season(season: Season | None, timeline: Timeline, held: Sessions) -> tuple[Sessions, Ints, Ints]:
+    """The sessions that began in a season, and the start and end of it; without one, all of them and all time."""
+    if season is None:
+        return held, np.full(len(held), NEVER), np.full(len(held), FOREVER)
+    opens, closes = season_around(season, timeline, timeline.aircraft_of(held.place), held.start)
+    kept = np.flatnonzero(opens != NEVER)
+    return held.take(kept), opens[kept], closes[kept]
+
+
+def _over_another(
+    timeline: Timeline, found: InSessions, held: Sessions, season: tuple[Ints, Ints], under: Treatments
 ) -> tuple[Sessions, Ints]:
-    """The sessions of the season that came over an earlier treatment, and the end of the season of each."""
-    opens, closes = np.full(len(held.start), NEVER), np.full(len(held.start), FOREVER)
-    if season is not None:
-        opens, closes = season_around(season, timeline, timeline.aircraft_of(held.place), held.start)
-        kept = np.flatnonzero(opens != NEVER)
-        held, opens, closes = held.those(kept), opens[kept], closes[kept]
-    if under is None:
-        return held, closes
-    began = timeline.times["started_at"][under.task]
-    sure, maybe = np.zeros(len(held.task), bool), np.zeros(len(held.task), bool)
-    for meeting in meetings(timeline, under, held):
-        order = Order.of(meeting.key, began[meeting.rows])
-        found = order.count(meeting.asked, held.start, "before") > order.count(meeting.asked, opens, "before")
-        (sure if meeting.sure else maybe)[meeting.who & found] = True
-    others = np.flatnonzero(~sure & ~maybe)
-    maybe[others] = tied(timeline, under, treated, held.those(others), held.start[others])
-    doubt = ~sure & (held.truth == TRUE)
-    held = replace(
-        held,
-        truth=np.where(doubt, UNKNOWN, held.truth),
-        reason=np.where(doubt, COVERED, held.reason),
-    )
-    kept = np.flatnonzero(sure | maybe)
-    return held.those(kept), closes[kept]
+    """The sessions that came over an earlier treatment of the boot in their season, surely or perhaps."""
+    started = timeline.times["started_at"][under.task]
+    own = own_subject(under, found.treated, found.session_of)
 
+    def came(view: View, index: Ints) -> Bools:
+        some = held.take(index)
+        earlier = started_between(candidates(timeline, under, some, view.favour), started, season[0][index], some.start)
+        if ties(timeline, view.favour):
+            joined = candidates(timeline, under, some, view.favour)
+            earlier |= started_at(joined, started, some, some.start, own)
+        return earlier
 
-def _released(timeline: Timeline, treated: Treatments, held: Sessions, ending: Treatments, surely: bool) -> Ints:
-    """When the first treatment begins that ends each hold, surely or perhaps; NEVER where one may have come first."""
-    begins = np.full(len(held.task), FOREVER)
-    started = timeline.times["started_at"]
-    latest = np.full(len(held.task) + 1, NEVER)
-    np.maximum.at(latest, held.session_of, started[treated.task])
-    latest = latest[:-1]
-    for meeting in meetings(timeline, ending, held):
-        if meeting.sure != surely:
-            continue
-        began = started[ending.task[meeting.rows]]
-        order = Order.of(meeting.key, began)
-        place = order.count(meeting.asked, latest, "until")
-        row = order.row[np.minimum(place, len(order.row) - 1)]
-        found = meeting.who & (place < len(order.row)) & (meeting.key[row] == meeting.asked)
-        begins = np.minimum(begins, np.where(found, began[row], FOREVER))
-    if not surely:
-        begins[tied(timeline, ending, treated, held, latest)] = NEVER
-    return begins
-
-
-def _removal(timeline: Timeline, component: Ints) -> Ints:
-    removed = np.append(timeline.components.removed, FOREVER)
-    return removed[np.where(component >= 0, component, -1)]
-
-
-def _perhaps_off(timeline: Timeline, held: Sessions) -> Ints:
-    """When boots that aren't known may have come off: at the next change at their position; FOREVER for the others."""
-    off = np.full(len(held.task), FOREVER)
-    unknown = np.flatnonzero(held.component < 0)
-    treated = timeline.times["started_at"][held.last[unknown]]
-    off[unknown] = timeline.components.next_change(held.place[unknown], treated)
-    return off
-
-
-def _takeoff(timeline: Timeline, hold: _Hold) -> Outcomes:
-    held = hold.held
-    reason = np.where(held.truth == TRUE, "", held.reason)
-    if not timeline.supplied("flights"):
-        reason[reason == ""] = "table not supplied: flights"
-        return joined(len(reason), _unjudged(held, np.arange(len(reason)), reason))
-    place, takeoff = timeline.flights.next_takeoff(timeline.aircraft_of(held.place), held.end)
-    flew = (place != NONE) & (takeoff < hold.until)
-    flying = np.flatnonzero((reason == "") & flew)
-    reason[flying[hold.perhaps_over(flying, takeoff[flying])]] = RELEASED
-    reason[flying[takeoff[flying] >= hold.perhaps_off[flying]]] = NO_BOOT
-    broken = np.flatnonzero(flew & (reason == ""))
-    undecided = np.flatnonzero(reason != "")
-    return joined(
-        len(reason),
-        cases(
-            len(broken),
-            subject=held.task[broken],
-            task=held.last[broken],
-            flight=timeline.flights.row[place[broken]],
-            place=held.place[broken],
-            component=held.component[broken],
-            at=takeoff[broken],
-            anchor=held.end[broken],
-            measured=(takeoff[broken] - held.end[broken]) / HOUR,
-            limit=hold.hours,
-            unit="h",
-        ),
-        _unjudged(held, undecided, reason[undecided]),
-        margins=hold.margins(
-            np.where(place == NONE, FOREVER, takeoff - held.end), reason == "", broken, reach=2 * LIMIT
-        ),
-    )
-
-
-def _treatment(timeline: Timeline, hold: _Hold, others: Treatments, own: Ints) -> Outcomes:
-    """Judge by other treatments; `own` is the session that each of them is itself a record of."""
-    held, until = hold.held, hold.until
-    started = timeline.times["started_at"][others.task]
-    here = timeline.position_of(others.place) != timeline.unknown_position
-    placed = timeline.position_of(held.place) != timeline.unknown_position
-    aircraft, flown = timeline.aircraft_of(others.place), timeline.aircraft_of(held.place)
-
-    def next_one(wanted: Bools, owners: Ints, owner: Ints) -> Ints:
-        """The first of the owner's wanted treatments from the end on, a session's own records left out."""
-        rows = np.flatnonzero(wanted)
-        if not len(rows):
-            return np.full(len(owner), NONE)
-        order = Order.of(owners[rows], started[rows])
-        index = order.count(owner, held.end, "before")
-        while True:
-            row = rows[order.row[np.minimum(index, len(rows) - 1)]]
-            theirs = (index < len(rows)) & (owners[row] == owner)
-            mine = theirs & (own[row] == np.arange(len(owner)))
-            if not mine.any():
-                return np.where(theirs, row, NONE)
-            index = index + mine
-
-    def in_time(row: Ints) -> Ints:
-        """Only what begins before the hold ends."""
-        return np.where(np.append(started, FOREVER)[row] < until, row, NONE)
-
-    def first(wanted: Bools, owners: Ints, owner: Ints) -> Ints:
-        return in_time(next_one(wanted, owners, owner))
-
-    coming = next_one(here & (others.truth == TRUE), others.place, held.place)
-    waited = np.where(coming == NONE, FOREVER, np.append(started, 0)[coming] - held.end)
-    sure = in_time(coming)
-    maybe = first(here & (others.truth == UNKNOWN), others.place, held.place)
-    reason = np.full(len(held.task), "", object)
-    reason[first(~here, aircraft, flown) != NONE] = NO_POSITION
-    # Of a session without a position, whatever was applied to the aircraft may have been applied to its boot.
-    reason[~placed & (first(np.ones(len(here), bool), aircraft, flown) != NONE)] = NO_POSITION
-    reason[maybe != NONE] = others.reason[maybe[maybe != NONE]]
-    found = sure != NONE
-    early = np.flatnonzero(found)
-    in_doubt = np.zeros(len(found), bool)
-    in_doubt[early[hold.perhaps_over(early, started[sure[early]])]] = True
-    reason[in_doubt] = RELEASED
-    off = early[started[sure[early]] >= hold.perhaps_off[early]]
-    in_doubt[off] = True
-    reason[off] = NO_BOOT
-    reason[held.truth == UNKNOWN] = held.reason[held.truth == UNKNOWN]
-    broken = (held.truth == TRUE) & placed & found & ~in_doubt
-    unjudged = np.flatnonzero(~broken & (reason != ""))
-    found = np.flatnonzero(broken)
-    event = sure[found]
-    return joined(
-        len(held.task),
-        cases(
-            len(found),
-            subject=held.task[found],
-            task=held.last[found],
-            other=others.task[event],
-            place=held.place[found],
-            component=held.component[found],
-            at=started[event],
-            anchor=held.end[found],
-            measured=(started[event] - held.end[found]) / HOUR,
-            limit=hold.hours,
-            unit="h",
-        ),
-        _unjudged(held, unjudged, reason[unjudged]),
-        margins=hold.margins(waited, (reason == "") & placed, found, reach=NEAR),
-    )
-
-
-def _unjudged(held: Sessions, index: Ints, reason: object) -> pd.DataFrame:
-    return cases(
-        len(index),
-        finding=False,
-        reason=reason,
-        subject=held.task[index],
-        task=held.last[index],
-        place=held.place[index],
-        component=held.component[index],
-        at=held.end[index],
-    )
+    everyone = np.arange(len(held))
+    sure = came(PLAIN, everyone)
+    doubt = held.doubt.copy()
+    unsure = np.flatnonzero(~sure)
+    perhaps = turning_reasons(timeline, came, "lenient", unsure, sure[unsure])
+    doubt[unsure] = np.where(doubt[unsure] == CERTAIN, perhaps, doubt[unsure])
+    kept = np.append(np.flatnonzero(sure), unsure[perhaps != CERTAIN])
+    kept.sort()
+    return replace(held, doubt=doubt).take(kept), season[1][kept]
 
 
 def _sentence(rule: HoldRule, case: Mapping[str, Any]) -> str:
@@ -441,7 +348,7 @@ HOLD = Form(
     named_by="aircraft, position, work order, product class",
     evaluate=evaluate,
     reads=_reads,
-    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ),
+    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *COVERAGE_READ),
     identity=of_session,
     facts=of_treatment,
     sentence=_sentence,

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from audit.figures import figure
-from audit.forms.boots import BootTime, boot_time, perhaps_treated, perhaps_treated_at, surely_treated
-from audit.forms.conditions import UNKNOWN
+from audit.forms.boots import (
+    BootTime,
+    Odometer,
+    Treated,
+    boot_time,
+    treated_within,
+)
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     NO_BOOT_KNOWN,
@@ -21,22 +27,24 @@ from audit.forms.describing import (
     records,
     season_days,
 )
+from audit.forms.doubt import CERTAIN, Rank, View, reasons_for_doubt, reasons_of
 from audit.forms.drawing import (
     Drawing,
     UseOfBoot,
 )
 from audit.forms.due import Limits, Meter, Tolerance, bases, meters
-from audit.forms.form import BOOTS_READ, FLOWN_READ, SESSIONS_READ, Form
+from audit.forms.evidence import NO_BOOT, NO_POSITION
+from audit.forms.flying import first_uncovered
+from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
-from audit.forms.naming import Texts, at_work_order, of_treatment
-from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.forms.seasons import season_around
-from audit.forms.treatments import NO_BOOT, NO_POSITION, Sessions, in_sessions
+from audit.forms.naming import at_work_order, of_treatment
+from audit.forms.outcomes import NONE, Judgement, joined
+from audit.forms.sessions import Sessions, in_sessions
 from audit.language.condition import BootConditions
 from audit.language.events import Season
 from audit.language.in_words import quantity
 from audit.language.rule import Rule
-from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, day_of, spread
+from audit.timeline.instants import DAY, FOREVER, Bools, Ints, Order, day_of, expand, take
 from audit.timeline.timeline import Timeline
 
 
@@ -53,99 +61,93 @@ class IntervalRule(Rule):
 
 @dataclass(frozen=True)
 class Segments:
-    """Stretches of an installed boot's time between treatments, in order of (boot and season, start).
+    """Stretches of a boot's time between treatments, in order of (boot and season, start).
 
-    `component` is the boot, `began` the session that began the segment (NONE: the window did), `number` the window it
-    lies in. A segment is [start, end); one that ends with the as-of time includes it.
+    `time` is the row of the boot's time, `began` the session that began the segment (NONE: the time did). A segment is
+    [start, end); one that ends with the as-of time includes it.
     """
 
+    time: Ints
+    boot: Ints
+    place: Ints
     component: Ints
-    number: Ints
     began: Ints
     start: Ints
     end: Ints
 
+    def __len__(self) -> int:
+        return len(self.time)
+
+    @property
+    def number(self) -> Ints:
+        """The number of each segment."""
+        return np.arange(len(self))
+
     @property
     def until_treated(self) -> Bools:
         """Which of them a treatment ends."""
-        return np.append(self.began[1:] != NONE, False)
+        return np.append(self.began[1:] != NONE, False)[: len(self)]
+
+    def take(self, index: Ints) -> Segments:
+        """The segments at `index`."""
+        return Segments(**{name: column[index] for name, column in vars(self).items()})
 
 
-def evaluate(rule: IntervalRule, timeline: Timeline) -> Outcomes:
+def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     """A finding when more flight hours, cycles or days pass than allowed, whichever comes first.
 
     Segments run from treatment to treatment; the first from the start of the export's time, of the season or of the
-    boot's installation, the last to the season's end, the boot's removal or the as-of time. A treatment counts from
-    the end of its session. Hours are those of flights whose takeoff lies in the segment. Where records in it may be
-    treatments, it is a finding only if it is one whichever of them are; its figures are those without them.
+    boot's first installation, the last to the season's end, the boot's removal or the as-of time. A treatment counts
+    from the end of its session. Hours are those of flights whose takeoff lies in the segment. Where records in it may
+    be treatments, it is a finding only if it is one whichever of them are; its figures are those without them.
     """
-    _, done = in_sessions(timeline, rule.scope)
-    bootless = _bootless(timeline, done)
+    done = in_sessions(timeline, rule.scope).sessions
     time = boot_time(timeline, rule.boots, rule.season)
-    if not len(time.component):
-        return bootless
-    segments, window = _cut(time, done)
-    place = timeline.components.place[segments.component]
-    aircraft = timeline.aircraft_of(place)
+    treated = treated_within(timeline, done, time)
+    segments = _cut(time, done, treated)
+    runs = [_Run.of(rule, meter, timeline, segments) for meter in meters(rule.at_most, rule.tolerance)]
+    plain: Bools = np.logical_or.reduce([run.over for run in runs])
+    by_flight = any(not run.meter.by_day for run in runs)
+    perhaps = _perhaps_cut(treated, done, segments)
 
-    count = len(segments.start)
-    overdue = np.full(count, FOREVER)
-    measured = np.full(count, np.nan)
-    carried = np.zeros(count)
-    limit = np.full(count, np.nan)
-    unit = np.full(count, "", object)
-    flight = np.full(count, NONE)
-    doubt = np.full(count, "", object)
-    bins = np.zeros(count, np.int64)
-    for meter in meters(rule.at_most, rule.tolerance):
-        if not meter.by_day and not timeline.supplied("flights"):
-            doubt[:] = "table not supplied: flights"
-            continue
-        over, passed, before, allowed, at, by_flight = _run(rule, meter, timeline, segments, aircraft)
-        bins = np.maximum(bins, tenths("most", passed, allowed))
-        sooner = over & (at < overdue)
-        overdue[sooner] = at[sooner]
-        measured[sooner] = passed[sooner] / meter.scale
-        carried[sooner] = before[sooner] / meter.scale
-        limit[sooner] = allowed[sooner] / meter.scale
-        unit[sooner] = meter.unit
-        flight[sooner] = by_flight[sooner]
-    broken = overdue < FOREVER
+    def broken(view: View, index: Ints) -> Bools:
+        over: Bools = plain[index]
+        if view.side == "lenient":
+            return over & _over_anyway(rule, runs, segments, index, perhaps(view))
+        if view.side == "harsh" and by_flight:
+            some = segments.take(index)
+            return over | (first_uncovered(timeline, view, some, some.start) < some.end)
+        return over
 
-    reason = np.where(broken, "", doubt)
-    perhaps, why = perhaps_treated(timeline, done, segments.component, segments.start, segments.end)
-    in_doubt = np.flatnonzero(broken & (perhaps > 0))
-    in_doubt = in_doubt[~_over_all_the_same(rule, timeline, segments, aircraft, done, in_doubt)]
-    reason[in_doubt] = why[in_doubt]
-    unsure = time.truth[window] == UNKNOWN
-    reason[unsure] = time.reason[window[unsure]]
-    index = np.flatnonzero(broken | (reason != ""))
-    finding = broken & (reason == "")
-    treated = segments.began[index]
-    first_task = np.append(done.task, NONE)[treated]
-    # A segment that no treatment began is named by its boot and season.
-    unbegun = -2 - (segments.component * (int(segments.number.max(initial=0)) + 1) + segments.number)
-    return joined(
-        count + bootless.in_scope,
-        bootless.cases,
-        cases(
-            len(index),
-            finding=finding[index],
-            reason=np.where(finding, "", reason)[index],
-            subject=np.where(treated == NONE, unbegun[index], first_task),
-            task=np.append(done.last, NONE)[treated],
-            flight=np.where(finding, flight, NONE)[index],
-            place=place[index],
-            component=segments.component[index],
-            at=np.where(finding, overdue, segments.start)[index],
-            anchor=segments.start[index],
-            measured=np.where(finding, measured, np.nan)[index],
-            carried=np.where(finding, carried, 0.0)[index],
-            limit=np.where(finding, limit, np.nan)[index],
-            unit=np.where(finding, unit, "")[index],
-        ),
-        margins=(margins("most", _limits(rule), bins[reason == ""]),),
-    )
+    doubt = reasons_for_doubt(timeline, broken, plain, time.doubt[segments.time])
+    first = np.argmin([run.at for run in runs], axis=0)
+
+    def of_first(name: str, index: Ints) -> npt.NDArray[Any]:
+        """What the meter that went over first says."""
+        found: npt.NDArray[Any] = np.choose(first[index], [getattr(run, name)[index] for run in runs])
+        return found
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        some = segments.take(index)
+        return {
+            "subject": take(done.task, some.began, NONE),
+            "named_by": take(done.first, some.began, NONE),
+            "window": np.where(some.began == NONE, time.start[some.time], NONE),
+            "task": take(done.last, some.began, NONE),
+            "flight": of_first("flight", index),
+            "place": some.place,
+            "component": some.component,
+            "at": np.where(finding, of_first("at", index), some.start),
+            "anchor": some.start,
+            "measured": of_first("measured", index),
+            "carried": of_first("carried", index),
+            "limit": of_first("limit", index),
+            "unit": np.array([run.meter.unit for run in runs], object)[first[index]],
+        }
+
+    bins = np.maximum.reduce([run.bins for run in runs])
+    near = (margins("most", _limits(rule), bins[doubt == CERTAIN]),)
+    return joined([_bootless(timeline, done), Judgement(plain, doubt, reasons_of(timeline), shown, near)])
 
 
 def _limits(rule: IntervalRule) -> str:
@@ -154,128 +156,143 @@ def _limits(rule: IntervalRule) -> str:
     return " or ".join(f"{value:g} {name}" for name, value in named if value is not None)
 
 
-def _cut(time: BootTime, done: Sessions) -> tuple[Segments, Ints]:
-    """Cut each boot's time on the aircraft, season by season, at its treatments; and whose time each segment is."""
-    sure = surely_treated(done)
-    start, end = time.known_start, time.known_end
-    ends = Order.of(done.component[sure], done.end[sure])
-    first = ends.count(time.component, start, "before")
-    last = np.maximum(ends.count(time.component, end, "before"), first)
-    window, nth = spread(last - first + 1)
-    treated = nth > 0
-    session = np.full(len(window), NONE)
-    session[treated] = sure[ends.row[(first[window] + nth - 1)[treated]]]
-    begin = np.where(treated, np.append(done.end, 0)[session], start[window])
-    finish = np.append(begin[1:], 0)
-    closing = nth == (last - first)[window]
-    finish[closing] = end[window[closing]]
-    return Segments(time.component[window], time.number[window], session, begin, finish), window
+def _cut(time: BootTime, done: Sessions, treated: Treated) -> Segments:
+    """Cut each boot's time, season by season, at the treatments that surely were of it."""
+    sure = np.flatnonzero(treated.doubt == CERTAIN)
+    sure = sure[np.lexsort((treated.session[sure], done.end[treated.session[sure]], treated.time[sure]))]
+    count = np.bincount(treated.time[sure], minlength=len(time))
+    which, nth = expand(count + 1)
+    before = np.cumsum(count) - count
+    began = np.where(nth > 0, take(treated.session[sure], before[which] + nth - 1, NONE), NONE)
+    start = np.where(nth > 0, take(done.end, began, NONE), time.known_start[which])
+    end = np.append(start[1:], 0)[: len(start)]
+    closing = nth == count[which]
+    end[closing] = time.known_end[which[closing]]
+    return Segments(which, time.boot[which], time.place[which], time.component[which], began, start, end)
 
 
-def _run(
-    rule: IntervalRule, meter: Meter, timeline: Timeline, segments: Segments, aircraft: Ints
-) -> tuple[Bools, Ints, Ints, Ints, Ints, Ints]:
-    """Run one meter: which segments went over, what was counted, carried over and allowed, when, with which flight."""
-    start, end = _read(meter, timeline, aircraft, segments.start, segments.end, segments.until_treated)
-    base = bases(rule.next_due, meter, start, segments.began != NONE)
-    last_allowed = meter.due(base) + meter.tolerance
-    over = end > last_allowed
-    flight = np.full(len(start), NONE)
-    if meter.by_day:
-        at = (last_allowed + 1) * DAY
-    else:
-        flights, total = timeline.flights, _total(meter, timeline)
-        at = np.zeros(len(start), np.int64)
-        which = np.searchsorted(total, last_allowed[over], side="right") - 1
-        flight[over] = flights.row[which]
-        at[over] = flights.takeoff[which]
-    # A due point that had passed before the segment began was overdue from its first instant.
-    at = np.maximum(at, segments.start)
-    return over, end - base, start - base, last_allowed - base, at, flight
+@dataclass(frozen=True)
+class _Run:
+    """One meter run over all segments.
+
+    `over` tells which went over, `at` when (FOREVER where not), and `flight` with which flight; `measured`, `carried`
+    and `limit` are in units of the meter, `bins` in tenths of the limit.
+    """
+
+    meter: Meter
+    odometer: Odometer
+    over: Bools
+    at: Ints
+    flight: Ints
+    measured: npt.NDArray[np.float64]
+    carried: npt.NDArray[np.float64]
+    limit: npt.NDArray[np.float64]
+    bins: Ints
+
+    @classmethod
+    def of(cls, rule: IntervalRule, meter: Meter, timeline: Timeline, segments: Segments) -> _Run:
+        """Run a meter over the segments."""
+        flights = timeline.flights
+        odometer = Odometer.of(timeline, flights.flown if meter.name == "flight_hours" else flights.cycles)
+        start, end = _read(meter, odometer, segments, segments.until_treated)
+        base = bases(rule.next_due, meter, start, segments.began != NONE)
+        last_allowed = meter.due(base) + meter.tolerance
+        over = end > last_allowed
+        flight, at = np.full(len(start), NONE), np.full(len(start), FOREVER)
+        if meter.by_day:
+            at[over] = (last_allowed[over] + 1) * DAY
+        else:
+            place = odometer.passed(last_allowed[over])
+            flight[over], at[over] = flights.row[place], flights.takeoff[place]
+        # A due point that had passed before the segment began was overdue from its first instant.
+        at = np.maximum(at, segments.start)
+        passed, allowed = end - base, last_allowed - base
+        scale = float(meter.scale)
+        return cls(
+            meter,
+            odometer,
+            over,
+            at,
+            flight,
+            passed / scale,
+            (start - base) / scale,
+            allowed / scale,
+            tenths("most", passed, allowed),
+        )
 
 
-def _read(
-    meter: Meter, timeline: Timeline, aircraft: Ints, start: Ints, end: Ints, until_treated: Bools
-) -> tuple[Ints, Ints]:
+def _read(meter: Meter, odometer: Odometer, stretch: Segments, until_treated: Bools) -> tuple[Ints, Ints]:
     """The meter's readings at the start and the end of stretches of time; whether a treatment ends each."""
     if meter.by_day:
         # A treatment at midnight is one of the new day; a season or a boot's time that ends then is over before it.
-        return day_of(start), day_of(end - ~until_treated)
-    total, flights = _total(meter, timeline), timeline.flights
-    return total[flights.first_from(aircraft, start)], total[flights.first_from(aircraft, end)]
+        return day_of(stretch.start), day_of(stretch.end - ~until_treated)
+    return odometer.at(stretch.boot, stretch.start), odometer.at(stretch.boot, stretch.end)
 
 
-def _total(meter: Meter, timeline: Timeline) -> Ints:
-    return timeline.flights.flown if meter.name == "flight_hours" else timeline.flights.cycles
+def _perhaps_cut(treated: Treated, done: Sessions, segments: Segments) -> Callable[[View], tuple[Ints, Ints]]:
+    """The segments in which sessions ended that may have been treatments of the boot, and when, for a view."""
+    pair = np.flatnonzero(treated.doubt != CERTAIN)
+    when, doubt = done.end[treated.session[pair]], treated.doubt[pair]
+    segment = Order.of(segments.time, segments.start).count(treated.time[pair], when, "until") - 1
+
+    def found(view: View) -> tuple[Ints, Ints]:
+        counted = view.favour(doubt)
+        return segment[counted], when[counted]
+
+    return found
 
 
-def _over_all_the_same(
-    rule: IntervalRule, timeline: Timeline, segments: Segments, aircraft: Ints, done: Sessions, asked: Ints
+def _over_anyway(
+    rule: IntervalRule, runs: list[_Run], segments: Segments, index: Ints, perhaps: tuple[Ints, Ints]
 ) -> Bools:
-    """Whether the segments `asked` went over whichever of the records in them that may be treatments are.
+    """Whether the segments at an index went over whichever of the records in them that may be treatments are.
 
     They did where too much passed between two of those that follow each other, even if the next due point is counted
     from as late as it may be.
     """
-    start, end = segments.start[asked], segments.end[asked]
-    of, when = perhaps_treated_at(timeline, done, segments.component[asked], start, end)
-    of, when = np.append(np.arange(len(asked)), of), np.append(start, when)
+    position = np.full(len(segments), NONE)
+    position[index] = np.arange(len(index))
+    of, when = position[perhaps[0]], perhaps[1]
+    of, when = np.append(np.arange(len(index)), of[of != NONE]), np.append(segments.start[index], when[of != NONE])
     order = np.lexsort((when, of))
     of, when = of[order], when[order]
     last = np.append(of[1:] != of[:-1], True)[: len(of)]
-    until = np.where(last, end[of], np.append(when[1:], 0)[: len(of)])
-    until_treated = ~last | segments.until_treated[asked][of]
-    over = np.zeros(len(asked), bool)
-    for meter in meters(rule.at_most, rule.tolerance):
-        if meter.by_day or timeline.supplied("flights"):
-            first, passed = _read(meter, timeline, aircraft[asked][of], when, until, until_treated)
-            latest = first + (meter.tolerance if rule.next_due == "scheduled" else 0)
-            over[of[passed > meter.due(latest) + meter.tolerance]] = True
+    until = np.where(last, segments.end[index][of], np.append(when[1:], 0)[: len(of)])
+    until_treated = ~last | segments.until_treated[index][of]
+    pieces = replace(segments.take(index[of]), start=when, end=until)
+    over = np.zeros(len(index), bool)
+    for run in runs:
+        meter = run.meter
+        first, passed = _read(meter, run.odometer, pieces, until_treated)
+        latest = first + (meter.tolerance if rule.next_due == "scheduled" else 0)
+        over[of[passed > meter.due(latest) + meter.tolerance]] = True
     return over
 
 
-def _bootless(timeline: Timeline, done: Sessions) -> Outcomes:
+def _bootless(timeline: Timeline, done: Sessions) -> Judgement:
     """Treatments of no one known boot: how much passed until the next can't be told, so each is unjudged."""
-    index = np.flatnonzero(done.component < 0)
-    nowhere = timeline.position_of(done.place[index]) == timeline.unknown_position
-    reason = np.where(nowhere, NO_POSITION, NO_BOOT).astype(object)
+    reasons = reasons_of(timeline)
+    some = done.take(np.flatnonzero(done.boot < 0))
+    nowhere = timeline.position_of(some.place) == timeline.unknown_position
+    doubt = np.where(nowhere, reasons.number(Rank.POSITION, NO_POSITION), reasons.number(Rank.BOOT, NO_BOOT))
     if not timeline.supplied("components"):
-        reason[:] = "table not supplied: components"
-    return Outcomes(
-        len(index),
-        cases(
-            len(index),
-            finding=False,
-            reason=reason,
-            subject=done.task[index],
-            task=done.last[index],
-            place=done.place[index],
-            at=done.end[index],
-            anchor=done.end[index],
-        ),
-    )
+        doubt[:] = reasons.number(Rank.NOT_SUPPLIED, "table not supplied: components")
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        one = some.take(index)
+        return {"subject": one.task, "task": one.last, "place": one.place, "at": one.end}
+
+    return Judgement(np.zeros(len(some), bool), doubt, reasons, shown)
 
 
 def _identity(
     rule: IntervalRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
 ) -> list[tuple[str, ...]]:
-    """A segment by the session that began it, else by when its time began."""
-    began = np.where(cases["subject"].to_numpy() >= 0, "", _time_began(rule, cases, timeline))
-    return at_work_order(cases, evidence, timeline, began)
-
-
-def _time_began(rule: IntervalRule, cases: pd.DataFrame, timeline: Timeline) -> Texts:
-    """When a boot's time on its aircraft began, or its season if later: wherever the export begins."""
-    component, place = cases["component"].to_numpy(), cases["place"].to_numpy()
-    known = np.flatnonzero(component >= 0)
-    began = np.full(len(cases), NEVER)
-    began[known] = timeline.components.installed[component[known]]
-    if rule.season is not None:
-        anchor = cases["anchor"].to_numpy()[known]
-        opens, _ = season_around(rule.season, timeline, timeline.aircraft_of(place[known]), anchor)
-        began[known] = np.maximum(began[known], opens)
-    texts: Texts = np.datetime_as_string(began.view("M8[us]"), unit="s").astype(object)
-    return texts
+    """A segment by the session that began it, else by its boot and when the boot's time began."""
+    unbegun = cases["named_by"].to_numpy() == NONE
+    boot = np.where(unbegun, evidence["component_serial"], "")
+    began = np.where(unbegun, np.datetime_as_string(cases["window"].to_numpy().view("M8[us]"), unit="s"), "")
+    return at_work_order(cases, evidence, timeline, boot, began)
 
 
 def _sentence(rule: IntervalRule, case: Mapping[str, Any]) -> str:
@@ -290,11 +307,6 @@ def _sentence(rule: IntervalRule, case: Mapping[str, Any]) -> str:
         f"{figure(case['measured'] - carried)} {case['unit']} {since} {case['anchor_day']}{counted}; "
         f"{figure(case['limit'])} allowed; {figure(over) if over >= 0.01 else 'less than 0.01'} over."
     )
-
-
-def _drawing(rule: IntervalRule) -> Drawing | None:
-    # What counts otherwise hangs on earlier due points, which no single saw tooth shows.
-    return UseOfBoot(rule.scope, rule.season) if rule.next_due == "actual" else None
 
 
 def _looks_at(rule: IntervalRule) -> str:
@@ -344,6 +356,11 @@ def _unjudged_when(rule: IntervalRule) -> Iterator[str]:
     yield CLOCK_WENT_BACK
 
 
+def _drawing(rule: IntervalRule) -> Drawing | None:
+    # What counts otherwise hangs on earlier due points, which no single saw tooth shows.
+    return UseOfBoot(rule.scope, rule.season) if rule.next_due == "actual" else None
+
+
 INTERVAL = Form(
     name="interval",
     rule=IntervalRule,
@@ -355,7 +372,7 @@ INTERVAL = Form(
     ),
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", "components", "flights"),
-    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *FLOWN_READ),
+    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *FLOWN_READ, *COVERAGE_READ),
     selects=lambda rule: (rule.scope,),
     identity=_identity,
     facts=of_treatment,

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from audit.forms import form_of
-from audit.forms.outcomes import PAIR, SUBJECT, Outcomes, joined
+from audit.forms.outcomes import SUBJECT, Outcomes, cases
 from audit.forms.reads import reading_only, tables_read
 from audit.language.rule import Rule
 from audit.timeline.instants import Ints
@@ -20,29 +20,26 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     """Judge by the rule's form; a subject whose verdict hangs on the reading of an ambiguous time is unjudged."""
     if not len(timeline.tasks):
         # An export without a single record is broken; that nothing was done can't be read from it.
-        return joined(0)
+        return Outcomes(0, cases(0))
     form, timeline = form_of(rule), reading_only(rule, timeline)
-    plain = form.evaluate(rule, timeline)
+    plain = form.evaluate(rule, timeline).outcomes
     if "tasks" not in tables_read(rule):
         return plain
     owner = form.owner(rule)
     readings = list(other_readings(timeline, owner))
     if not readings:
         return plain
-    others = [form.evaluate(rule, reading) for reading in readings]
+    others = [form.evaluate(rule, reading).outcomes for reading in readings]
     verdicts = pd.concat(
         [plain.cases, *(outcome.cases for outcome in others)],
         keys=range(len(others) + 1),
         names=["reading", "case"],
     ).reset_index("reading")
     tried = _times_tried(timeline, readings, verdicts, owner)
-    # The second record of a pair is part of the subject; that of another subject only what broke the rule.
-    subject = form.subject(rule)
-    keys = list(SUBJECT if subject == "one" else PAIR)
-    if subject == "unordered pair":
+    keys = list(SUBJECT)
+    if form.unordered(rule):
         # Which of the two began first may hang on the reading: they are one pair all the same.
-        keys = ["one", "two"]
-        verdicts[keys] = np.sort(verdicts[["subject", "other"]].to_numpy(), axis=1)
+        verdicts[keys[:2]] = np.sort(verdicts[keys[:2]].to_numpy(), axis=1)
     grouped = verdicts.groupby(keys, sort=False)
     agreed = (grouped["finding"].transform("sum") == tried) | (
         (grouped["finding"].transform("size") == tried) & ~grouped["finding"].transform("any")

@@ -9,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from audit.forms.outcomes import NONE
 from audit.language.rule import Rule
 from audit.timeline.instants import Ints
 from audit.timeline.records import values
@@ -56,9 +55,13 @@ def classes(timeline: Timeline, rows: Ints) -> list[str]:
 def at_work_order(
     cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline, *more: Sequence[object] | Texts | pd.Series
 ) -> list[tuple[str, ...]]:
-    """Natural keys of subjects of a work order: its aircraft, position and number, and what else tells them apart."""
-    work_order = cells(timeline.tasks, "work_order", np.maximum(cases["subject"].to_numpy(), NONE))
-    keys = (evidence["aircraft"], evidence["position"], work_order, *more)
+    """Natural keys of subjects of a work order: its aircraft, position and number, and what else tells them apart.
+
+    A work order may be worked on several times: the first record of each time tells them apart.
+    """
+    named_by = cases["named_by"].to_numpy()
+    names = (cells(timeline.tasks, column, named_by) for column in ("work_order", "task_id"))
+    keys = (evidence["aircraft"], evidence["position"], *names, *more)
     return [tuple(map(str, key)) for key in zip(*keys, strict=True)]
 
 
@@ -70,7 +73,7 @@ def of_session(rule: Rule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline
 def of_treatment(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
     """The facts of cases about a treatment: their figures, its product, and the product and number of the other one."""
     other = np.where(cases["other"] >= 0, cases["other"], cases["task"])
-    subject = np.maximum(cases["subject"].to_numpy(), NONE)
+    subject = cases["subject"].to_numpy()
     return {
         **{name: cases[name].tolist() for name in ("task", "at", "anchor", "measured", "carried", "limit", "unit")},
         "treatment": products(timeline, subject).tolist(),

@@ -2,29 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
 from audit.figures import time_span
-from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.describing import CLOCK_WENT_BACK, NO_BOOT_KNOWN, NO_POSITION_KNOWN, SAME_START, records
+from audit.forms.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of
 from audit.forms.drawing import (
     AroundSession,
     Case,
     Stretch,
     Stretches,
 )
+from audit.forms.evidence import NO_POSITION, Treatments, perhaps_of_one_boot, ties, treatments
 from audit.forms.form import BOOTS_READ, Form, Never
 from audit.forms.naming import at_work_order, of_treatment
-from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.forms.treatments import NO_BOOT, NO_POSITION, Treatments, treatments
+from audit.forms.outcomes import NONE, Judgement
+from audit.forms.sessions import at_one_go, earliest, runs
 from audit.language.condition import Conditions
 from audit.language.rule import Rule
-from audit.timeline.components import TWO_RECORDED
-from audit.timeline.instants import Bools, Ints
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, take
 from audit.timeline.timeline import Timeline
 
 
@@ -36,180 +37,195 @@ class OrderRule(Rule):
     among: Conditions
 
 
-TIED = "order tied: both started at the same time"
-
-
-def evaluate(rule: OrderRule, timeline: Timeline) -> Outcomes:
+def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
     """A finding when another treatment starts after the one that must be last (before the one that must be first).
 
     The latest start of the one counts against the latest start of the others: a treatment done again after the others
-    is last. For `first` the earliest count. Each boot is looked at by itself where one was swapped within the work
-    order: one finding among them is one of the work order at that position.
+    is last. For `first` the earliest count. A work order that was flown in between, or went on much later, is several
+    jobs, and each boot is looked at by itself.
     """
+    bound, others = _selected(rule, timeline)
+    jobs = _jobs(timeline, bound, others)
+    sign = 1 if rule.must_be == "last" else -1
+    begun = timeline.times["started_at"] * sign
+
+    def latest(met: _Met, treated: Treatments, counted: Bools) -> tuple[Ints, Ints]:
+        """The latest start of each job's treatments that count, and its row; NEVER and NONE where there is none."""
+        job, row = met.job[counted], met.row[counted]
+        moment = begun[treated.task[row]]
+        order = np.lexsort((-treated.task[row], moment, job))
+        best, found = np.full(len(jobs.task), NEVER), np.full(len(jobs.task), NONE)
+        best[job[order]], found[job[order]] = moment[order], row[order]
+        return best, found
+
+    own, rivals = jobs.met(timeline, bound, jobs.bound_in), jobs.met(timeline, others, jobs.other_in)
+    # What names no position may have been done at another one than what else names none.
+    nowhere = timeline.position_of(jobs.place[rivals.job]) == timeline.unknown_position
+    no_position = reasons_of(timeline).number(Rank.POSITION, NO_POSITION)
+    rivals = replace(rivals, doubt=np.where(nowhere & (rivals.doubt == CERTAIN), no_position, rivals.doubt))
+
+    def broken(view: View, index: Ints) -> Bools:
+        last, _ = latest(own, bound, view.favour(own.doubt))
+        rival, _ = latest(rivals, others, view.against(rivals.doubt))
+        late: Bools = (rival >= last) if ties(timeline, view.against) else (rival > last)
+        late &= (last != NEVER) & (rival != NEVER)
+        return late[index]
+
+    plain = broken(PLAIN, np.arange(len(jobs.task)))
+    doubt = reasons_for_doubt(timeline, broken, plain, jobs.doubt)
+    last, _ = latest(own, bound, own.doubt == CERTAIN)
+    rival, row = latest(rivals, others, rivals.doubt == CERTAIN)
+
+    started = timeline.times["started_at"]
+    speaks = _speaking(jobs.subject, plain, doubt, take(started, take(others.task, row, NONE), FOREVER))
+    lowest = np.full(len(speaks), np.iinfo(np.int64).max)
+    np.minimum.at(lowest, jobs.subject, jobs.task)
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        job = speaks[index]
+        return {
+            "subject": lowest[index],
+            "named_by": jobs.first[job],
+            "task": np.where(finding, take(others.task, row[job], NONE), lowest[index]),
+            "place": jobs.place[job],
+            "component": np.where(finding, jobs.component[job], NONE),
+            "at": np.where(finding, rival[job] * sign, started[lowest[index]]),
+            "anchor": last[job] * sign,
+        }
+
+    return Judgement(plain[speaks], doubt[speaks], reasons_of(timeline), shown)
+
+
+def _speaking(subject: Ints, broken: Bools, doubt: Ints, moment: Ints) -> Ints:
+    """The job that speaks for each work order and position, of several boots there: the first that is a finding, else
+    one in doubt."""
+    rank = np.where(doubt != CERTAIN, 1, np.where(broken, 0, 2))
+    order = np.lexsort((moment, rank, subject))
+    first: Bools = np.append(True, np.diff(subject[order]) != 0)[: len(order)]
+    return order[first]
+
+
+def _selected(rule: OrderRule, timeline: Timeline) -> tuple[Treatments, Treatments]:
+    """The treatments that must be last (or first), and the others of their work orders."""
     bound = treatments(timeline, rule.scope)
     work_order = timeline.tasks["work_order"].cat.codes.to_numpy()
     shared = np.zeros(int(work_order.max(initial=0)) + 1, bool)
     shared[work_order[bound.task]] = True
     others = treatments(timeline, rule.among, timeline.rows[shared[work_order[timeline.rows]]])
-    places = int(max(bound.place.max(initial=0), others.place.max(initial=0))) + 1
-
-    def at_place(treated: Treatments) -> Ints:
-        return work_order[treated.task].astype(np.int64) * places + treated.place
-
-    def on_aircraft(treated: Treatments) -> Ints:
-        aircraft = timeline.aircraft_of(treated.place)
-        return work_order[treated.task].astype(np.int64) * (len(timeline.aircraft_names) + 1) + aircraft
-
     # Another treatment is another one: a rule whose two selections meet doesn't hold a record against itself.
-    surely_bound = bound.those(bound.truth == TRUE)
-    others = others.those(
-        ~np.isin(others.task * places + others.place, surely_bound.task * places + surely_bound.place)
-    )
-    sign = 1 if rule.must_be == "last" else -1
-    subject, bound_of, other_of = _subjects(timeline, bound, others)
-    count = len(subject)
-    moment = timeline.times["started_at"] * sign
-
-    sure, _ = _extreme(bound, bound_of, moment, count, bound.truth == TRUE)
-    doubtful, _ = _extreme(bound, bound_of, moment, count, bound.truth == UNKNOWN)
-    certain = (others.truth == TRUE) & (others.component != TWO_RECORDED)
-    rival, rival_row = _extreme(others, other_of, moment, count, certain)
-    maybe, maybe_row = _extreme(others, other_of, moment, count, others.truth == UNKNOWN)
-
-    place = np.zeros(count, np.int64)
-    place[bound_of] = bound.place
-    nowhere = timeline.position_of(place) == timeline.unknown_position
-    bootless = _component(bound, bound_of, count) < 0
-
-    def perhaps_here(treated: Treatments, apart: Bools, subjects: Bools, key: Callable[[Treatments], Ints]) -> Ints:
-        """The latest treatment of each subject's key that stands apart; for the `subjects` named, of any."""
-        alone = treated.those(apart)
-        found = _latest(key(alone), moment[alone.task], key(bound), bound_of, count)
-        if subjects.any():
-            theirs = np.zeros(len(shared), bool)
-            theirs[work_order[subject[subjects]]] = True
-            near = treated.those(theirs[work_order[treated.task]])
-            found = np.where(subjects, _latest(key(near), moment[near.task], key(bound), bound_of, count), found)
-        return found
-
-    def of_this_boot(treated: Treatments) -> Ints:
-        """Those that may have been of the subject's boot, since one of the two boots isn't known."""
-        return perhaps_here(treated, treated.component < 0, bootless, at_place)
-
-    def at_this_position(treated: Treatments) -> Ints:
-        """Those that may have been at the subject's position, since one of the two positions isn't known."""
-        unplaced = timeline.position_of(treated.place) == timeline.unknown_position
-        return perhaps_here(treated, unplaced, nowhere, on_aircraft)
-
-    # A doubtful record may be the bound treatment itself: done again later, it would be last after all.
-    late = (sure > _LOWEST) & (rival > sure)
-    again = np.maximum(of_this_boot(bound), at_this_position(bound))
-    broken = late & (np.maximum(doubtful, again) < rival)
-    undecided = sure == _LOWEST
-    reason = np.full(count, "", object)
-    tied = (sure > _LOWEST) & (rival == sure)
-    reason[tied] = TIED
-    in_doubt = (sure > _LOWEST) & (maybe >= sure)
-    reason[in_doubt] = others.reason[maybe_row[in_doubt]]
-    reason[(sure > _LOWEST) & (reason == "") & (of_this_boot(others) >= sure)] = NO_BOOT
-    reason[(sure > _LOWEST) & (reason == "") & (at_this_position(others) >= sure)] = NO_POSITION
-    doubt_of = np.full(count, "", object)
-    doubt_of[bound_of] = bound.reason
-    for row in np.flatnonzero(bound.truth == UNKNOWN).tolist():
-        doubt_of[bound_of[row]] = bound.reason[row]
-    undone = late & ~broken
-    reason[undone] = np.where(doubtful >= rival, doubt_of, "whether it was done again can't be told")[undone]
-    reason[undecided] = doubt_of[undecided]
-    broken &= ~nowhere
-    rivals = np.append(others.task, NONE)[rival_row]
-    # Boots of one work order and position stand side by side. The first that has a finding speaks for all, else the
-    # first in doubt; the lowest task row names them.
-    key = work_order[subject].astype(np.int64) * places + place
-    new = np.append(True, key[1:] != key[:-1])[:count]
-    of = np.cumsum(new) - 1
-    when = np.append(timeline.times["started_at"], 0)[rivals]
-    speaks = np.lexsort((when, reason == "", ~broken, of))[new]
-    if count:
-        subject = np.minimum.reduceat(subject, np.flatnonzero(new))[of]
-    found = speaks[broken[speaks]]
-    open_cases = speaks[~broken[speaks] & (reason[speaks] != "")]
-    rows = rivals[found]
-    return joined(
-        len(speaks),
-        cases(
-            len(found),
-            subject=subject[found],
-            task=rows,
-            place=place[found],
-            component=_component(bound, bound_of, count)[found],
-            at=timeline.times["started_at"][rows],
-            anchor=(sure * sign)[found],
-        ),
-        cases(
-            len(open_cases),
-            finding=False,
-            reason=reason[open_cases],
-            subject=subject[open_cases],
-            task=subject[open_cases],
-            place=place[open_cases],
-            at=timeline.times["started_at"][subject[open_cases]],
-        ),
-    )
+    surely = bound.take(bound.doubt == CERTAIN)
+    same = np.isin(others.task * timeline.places + others.place, surely.task * timeline.places + surely.place)
+    return bound, others.take(~same)
 
 
-_LOWEST = np.iinfo(np.int64).min
+@dataclass(frozen=True)
+class _Met:
+    """Treatments that are of a job, or may be: the job, the row of the treatment, and the reason for doubt."""
+
+    job: Ints
+    row: Ints
+    doubt: Ints
 
 
-def _subjects(timeline: Timeline, bound: Treatments, others: Treatments) -> tuple[Ints, Ints, Ints]:
-    """Subjects are the work orders and boots with a bound treatment, named by its lowest task row.
+@dataclass(frozen=True)
+class _Jobs:
+    """What was done to a boot at one go under a work order, where it has a treatment that must be last (or first).
 
-    Returns them, the subject of each bound treatment, and that of each other treatment (NONE where it has none).
+    `task` is the lowest task row of those, `first` that of the first to start; `start` and `end` those of the whole
+    job. `subject` numbers the work orders at a position, of which a boot that was swapped makes two jobs. `bound_in`
+    and `other_in` tell the job of each treatment, NONE where it is of none. `doubt` is CERTAIN where one that must be
+    last is surely in scope.
     """
-    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()
-    boots = len(timeline.components.place) + 3
 
-    def key(treated: Treatments) -> Ints:
-        places = len(timeline.aircraft_names) * (len(timeline.position_names) + 1)
-        whole = work_order[treated.task].astype(np.int64) * places + treated.place
-        return whole * boots + treated.component + 2
+    task: Ints
+    first: Ints
+    place: Ints
+    boot: Ints
+    component: Ints
+    subject: Ints
+    work_order: Ints
+    start: Ints
+    end: Ints
+    doubt: Ints
+    bound_in: Ints
+    other_in: Ints
 
-    bound_key, other_key = key(bound), key(others)
-    names, bound_of = np.unique(bound_key, return_inverse=True)
-    if not len(names):
-        return names, bound_of, np.full(len(other_key), NONE)
-    subject = np.full(len(names), np.iinfo(np.int64).max)
-    np.minimum.at(subject, bound_of, bound.task)
-    place = np.minimum(np.searchsorted(names, other_key), len(names) - 1)
-    return subject, bound_of, np.where(names[place] == other_key, place, NONE)
+    @property
+    def number(self) -> Ints:
+        """The number of each job."""
+        return np.arange(len(self.task))
+
+    def met(self, timeline: Timeline, treated: Treatments, job: Ints) -> _Met:
+        """The treatments of each job, surely and perhaps."""
+        work_order = timeline.tasks["work_order"].cat.codes.to_numpy().astype(np.int64)
+        start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
+        own = np.flatnonzero(job != NONE)
+        jobs, rows, doubts = [job[own]], [own], [treated.doubt[own]]
+        group = (work_order[treated.task], self.work_order)
+        for part in perhaps_of_one_boot(timeline, treated, self, lambda doubt: np.ones(len(doubt), bool), group):
+            order = np.argsort(part.key, kind="stable")
+            low, high = (np.searchsorted(part.key[order], part.asked, side) for side in ("left", "right"))
+            which, nth = expand(high - low)
+            place = order[low[which] + nth]
+            row = part.rows[place]
+            aircraft = timeline.aircraft_of(self.place[which])
+            near = at_one_go(timeline, aircraft, (self.start[which], self.end[which]), (start[row], end[row]))
+            near &= job[row] != which
+            jobs.append(which[near])
+            rows.append(row[near])
+            doubts.append(part.doubt[place][near])
+        return _Met(np.concatenate(jobs), np.concatenate(rows), np.concatenate(doubts))
 
 
-def _latest(key: Ints, moment: Ints, asked: Ints, bound_of: Ints, count: int) -> Ints:
-    """The latest moment among those that share a key with a bound treatment of each subject; lowest value if none."""
-    latest = np.full(count, _LOWEST)
-    if len(key):
-        keys, owner = np.unique(key, return_inverse=True)
-        best = np.full(len(keys), _LOWEST)
-        np.maximum.at(best, owner, moment)
-        place = np.minimum(np.searchsorted(keys, asked), len(keys) - 1)
-        latest[bound_of] = np.where(keys[place] == asked, best[place], _LOWEST)
-    return latest
+def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
+    """The jobs of the work orders and boots that have a treatment which must be last (or first)."""
+    treated = Treatments(
+        *(np.concatenate(pair) for pair in zip(vars(bound).values(), vars(others).values(), strict=True))
+    )
+    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[treated.task].astype(np.int64)
+    start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
+    by_boot = work_order * timeline.boots_and_places + timeline.boot_or_place(treated.boot, treated.place)
+    run, at_position = (
+        _run_of(timeline, key, treated) for key in (by_boot, work_order * timeline.places + treated.place)
+    )
+    is_bound = np.arange(len(run)) < len(bound.task)
+    number = np.full(int(run.max(initial=-1)) + 1, NONE)
+    with_bound = np.unique(run[is_bound])
+    number[with_bound] = np.arange(len(with_bound))
+    job = number[run]
+    mine = np.flatnonzero(job != NONE)
+    # What is surely in scope stands for the job before what may be.
+    bound_rows = np.flatnonzero(is_bound)
+    bound_rows = bound_rows[np.lexsort((start[bound_rows], treated.doubt[bound_rows] != CERTAIN, job[bound_rows]))]
+    new: Bools = np.append(True, np.diff(job[bound_rows]) != 0)[: len(bound_rows)]
+    first = bound_rows[earliest(timeline, treated.task[bound_rows], start[bound_rows], np.flatnonzero(new))]
+    lowest = np.full(len(first), np.iinfo(np.int64).max)
+    np.minimum.at(lowest, job[is_bound], treated.task[is_bound])
+    opens, closes = np.full(len(first), np.iinfo(np.int64).max), np.full(len(first), NEVER)
+    np.minimum.at(opens, job[mine], start[mine])
+    np.maximum.at(closes, job[mine], end[mine])
+    return _Jobs(
+        task=lowest,
+        first=treated.task[first],
+        place=treated.place[first],
+        boot=treated.boot[first],
+        component=treated.component[first],
+        subject=np.unique(at_position[first], return_inverse=True)[1],
+        work_order=work_order[first],
+        start=opens,
+        end=closes,
+        doubt=treated.doubt[first],
+        bound_in=job[: len(bound.task)],
+        other_in=job[len(bound.task) :],
+    )
 
 
-def _extreme(treated: Treatments, subject_of: Ints, moment: Ints, count: int, wanted: np.ndarray) -> tuple[Ints, Ints]:
-    """The latest wanted moment of each subject and the treatment it belongs to; lowest value and NONE where none."""
-    best = np.full(count, _LOWEST)
-    row = np.full(count, NONE)
-    index = np.flatnonzero(wanted & (subject_of != NONE))
-    order = index[np.lexsort((-treated.task[index], moment[treated.task[index]]))]
-    best[subject_of[order]] = moment[treated.task[order]]
-    row[subject_of[order]] = order
-    return best, row
-
-
-def _component(treated: Treatments, subject_of: Ints, count: int) -> Ints:
-    component = np.full(count, NONE)
-    component[subject_of] = treated.component
-    return component
+def _run_of(timeline: Timeline, key: Ints, treated: Treatments) -> Ints:
+    """The number of the run that each treatment is part of."""
+    order, begins = runs(timeline, key, treated)
+    run = np.empty(len(order), np.int64)
+    run[order] = np.cumsum(begins) - 1
+    return run
 
 
 def _identity(
@@ -228,16 +244,16 @@ def _sentence(rule: OrderRule, case: Mapping[str, Any]) -> str:
     )
 
 
-def _wrong_way_round(case: Case) -> Stretches:
-    at, anchor = int(case["at"]), int(case["anchor"])
-    return None, Stretch(min(anchor, at), max(anchor, at), "the wrong way round") if anchor >= 0 else None
-
-
 def _demands(rule: OrderRule) -> tuple[str, ...]:
     others = records(rule.among, "records there")
     if rule.must_be == "last":
         return (f"the last of them starts after all other {others}",)
     return (f"the first of them starts before all other {others}",)
+
+
+def _wrong_way_round(case: Case) -> Stretches:
+    at, anchor = int(case["at"]), int(case["anchor"])
+    return None, Stretch(min(anchor, at), max(anchor, at), "the wrong way round") if anchor >= 0 else None
 
 
 ORDER = Form(

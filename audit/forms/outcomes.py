@@ -1,8 +1,8 @@
-"""What a rule form returns: how many subjects were in scope, and every one that doesn't simply comply."""
+"""What a rule form returns: every subject in scope with its outcome, and the evidence of those that don't comply."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -10,17 +10,23 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from audit.forms.doubt import CERTAIN, Reasons
 from audit.forms.margins import Margins
+from audit.timeline.instants import Bools, Ints
 
 NONE = -1
 """Where a case has no task, flight, component or position."""
 SEVERAL = "; "
 """Between the positions of a case that several of a record's boots make."""
+SUBJECT = ("subject", "other_subject", "place", "window")
+"""The columns that together identify a subject of a rule, whatever its verdict."""
 
 _DEFAULTS: dict[str, Any] = {
     "finding": True,
     "reason": "",
     "subject": NONE,
+    "other_subject": NONE,
+    "named_by": NONE,
     "task": NONE,
     "other": NONE,
     "place": NONE,
@@ -28,6 +34,7 @@ _DEFAULTS: dict[str, Any] = {
     "flight": NONE,
     "at": NONE,
     "anchor": NONE,
+    "window": NONE,
     "measured": np.nan,
     "carried": 0.0,
     "limit": np.nan,
@@ -35,10 +42,43 @@ _DEFAULTS: dict[str, Any] = {
     "detail": "",
 }
 
-SUBJECT = ("subject", "place")
-"""The columns that together identify a subject of a rule, whatever its verdict."""
-PAIR = (*SUBJECT, "other")
-"""Those that identify a subject that is a pair."""
+Shown = Callable[[Ints, Bools], Mapping[str, Any]]
+"""The columns of the cases (see Outcomes) that show the subjects at an index, of which some are findings."""
+_OF_FINDINGS = ("flight", "other", "measured", "carried", "limit", "unit")
+"""What says nothing of a subject that is not judged."""
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """Every subject of a rule with its verdict, in one reading of the times.
+
+    `broken` is the plain verdict; it stands where `doubt` is CERTAIN, which is else the number of the reason why it
+    doesn't. `shown` gives the evidence.
+    """
+
+    broken: Bools
+    doubt: Ints
+    reasons: Reasons
+    shown: Shown
+    margins: tuple[Margins, ...] = ()
+
+    def cases(self, index: Ints) -> pd.DataFrame:
+        """The cases of the subjects at an index (in order)."""
+        certain = self.doubt[index] == CERTAIN
+        finding = self.broken[index] & certain
+        frame = cases(len(index), **self.shown(index, finding))
+        frame["finding"], frame["reason"] = finding, self.reasons.texts(self.doubt[index])
+        if not certain.all():
+            for name in _OF_FINDINGS:
+                frame[name] = frame[name].where(certain, _DEFAULTS[name])
+        return frame
+
+    @property
+    def outcomes(self) -> Outcomes:
+        """How many are in scope, and the cases of those that don't comply."""
+        return Outcomes(
+            len(self.broken), self.cases(np.flatnonzero(self.broken | (self.doubt != CERTAIN))), self.margins
+        )
 
 
 @dataclass(frozen=True)
@@ -47,12 +87,14 @@ class Outcomes:
 
     `cases` has a row for each subject that is a finding or unjudged:
     finding    True: a finding; False: unjudged            reason    why unjudged, blank for a finding
-    subject    what identifies it: a task row, or for a segment that no treatment began a negative number of its own
-    task       row in timeline.tasks: the evidence         other     row of a second record of a pair
+    subject    row that identifies it                      other_subject  the second of a pair
+    named_by   the task row whose number names it in ids: the first of a session
+    task       row in timeline.tasks: the evidence         other     row of a second record
     place      aircraft's position, see Timeline           component row in timeline.components
     flight     row in timeline.flights                     at        instant, microseconds UTC
-    anchor     where a segment began, microseconds UTC     detail    positions of a record that break the rule,
-                                                                     `component` is the boot of the first
+    anchor     what was measured counts from this instant  window    where a boot's season or time began, where no
+                                                                     record names the subject (microseconds UTC)
+    detail     positions of a record that break the rule, `component` is the boot of the first
     measured, limit, unit    the figures of a finding; of what was measured, `carried` dates from before the anchor
                              (negative: that much since then does not count)
     Every number is NONE (-1), every float NaN, every text "" where it doesn't apply.
@@ -101,9 +143,26 @@ def _cases(count: int, columns: Mapping[str, Any]) -> pd.DataFrame:
     return pd.DataFrame(frame)
 
 
-def joined(in_scope: int, *parts: pd.DataFrame, margins: tuple[Margins, ...] = ()) -> Outcomes:
-    """Put the cases of a rule together."""
-    return Outcomes(in_scope, together(parts), margins)
+def joined(several: Sequence[Judgement]) -> Judgement:
+    """The judgements of different subjects of one rule as one."""
+    ends = np.cumsum([len(part.broken) for part in several])
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        frames = []
+        for part, end in zip(several, ends, strict=True):
+            mine = (index >= end - len(part.broken)) & (index < end)
+            start = end - len(part.broken)
+            frames.append(cases(int(mine.sum()), **part.shown(index[mine] - start, finding[mine])))
+        frame = together(frames)
+        return {str(name): frame[name].to_numpy() for name in frame}
+
+    return Judgement(
+        np.concatenate([part.broken for part in several]),
+        np.concatenate([part.doubt for part in several]),
+        several[0].reasons,
+        shown,
+        tuple(margin for part in several for margin in part.margins),
+    )
 
 
 def together(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:

@@ -12,19 +12,21 @@ import pandas as pd
 from pydantic import Field, model_validator
 
 from audit.figures import time_span
-from audit.forms.conditions import FALSE, judge
+from audit.forms.conditions import FALSE, Judged, judge
 from audit.forms.describing import CLOCK_WENT_BACK, not_supplied
+from audit.forms.doubt import CERTAIN, Rank, Reasons, reasons_of
 from audit.forms.drawing import (
     TwoThings,
 )
+from audit.forms.evidence import doubt_of
 from audit.forms.form import Form, Never
 from audit.forms.naming import Texts, cells
-from audit.forms.outcomes import NONE, Outcomes, cases, joined
+from audit.forms.outcomes import NONE, Judgement, joined
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words
 from audit.language.rule import Rule
 from audit.timeline.codes import MISSING, codes_in, names_of
-from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max, spread
+from audit.timeline.instants import HOUR, Bools, Ints, Order, expand, running_max
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import TASK_TIMES, Timeline
 from audit.timeline.vocabulary import VOCABULARY
@@ -73,6 +75,8 @@ class OverlapRule(Rule):
 
 
 _PAIRS_AT_ONCE = 4_000_000
+
+
 _NEAR = 2
 """Steps taken one by one before a place is searched for."""
 
@@ -99,7 +103,7 @@ class Things:
         return column.iloc[self.row[index]]
 
 
-def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
+def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
     """A finding for each pair that overlaps in time, agrees on `same` and differs in `differing`.
 
     The first column of `same` must be known; for the others two blanks agree. An instant overlaps what began before it
@@ -117,47 +121,58 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Outcomes:
     first, second = _more_than_touching(left, right, *pairs)
     first, second, unknown = _apart(rule, left, right, first, second)
 
-    # What takes part in no pair complies, or can't be judged by itself.
-    alone = scope.reason(np.flatnonzero(scope.truth != FALSE)) if one == "tasks" else np.full(len(left.row), "", object)
-    doubtful = alone != ""
-    alone[~known] = f"value missing: {rule.same[0]}"
-    if not timeline.supplied(_TABLES[other]):
-        alone[:] = f"table not supplied: {_TABLES[other]}"
-    paired = np.zeros(len(left.row), bool)
-    paired[first] = True
+    reasons = reasons_of(timeline)
+    alone = _alone(rule, timeline, left, known, scope, reasons)
+    unpaired = np.ones(len(left.row), bool)
+    unpaired[first] = False
     if one == other:
-        paired[second] = True
-    blank = np.flatnonzero(~paired & (alone != ""))
+        unpaired[second] = False
     start = np.maximum(left.start[first], right.start[second])
     end = np.minimum(left.end[first], right.end[second])
-    reason = np.where(unknown, f"value missing: {' or '.join(rule.differing)}", "").astype(object)
-    in_doubt = np.flatnonzero(doubtful[first])
-    reason[in_doubt] = alone[first[in_doubt]]
-    if one == other:
-        in_doubt = np.flatnonzero(doubtful[second])
-        reason[in_doubt] = alone[second[in_doubt]]
-    finding = reason == ""
+    no_value = reasons.number(Rank.RECORD, f"value missing: {' or '.join(rule.differing)}")
+    in_scope = doubt_of(reasons, scope, np.flatnonzero(scope.truth != FALSE)) if one == "tasks" else None
+    doubt = np.where(unknown, no_value, CERTAIN)
+    if in_scope is not None:
+        doubt = np.where(in_scope[first] == CERTAIN, doubt, in_scope[first])
+        if one == other:
+            doubt = np.where((doubt == CERTAIN) & (in_scope[second] != CERTAIN), in_scope[second], doubt)
+
+    def both(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        a, b = first[index], second[index]
+        return {
+            "other_subject": right.row[b],
+            "other": right.row[b],
+            "at": start[index],
+            "measured": (end - start)[index] / HOUR,
+            "limit": 0.0,
+            "unit": "h",
+            **_flight_of(right, b, _evidence(left.kind, left.row[a])),
+        }
+
+    nothing = np.flatnonzero(unpaired)
+
+    def singles(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        a = nothing[index]
+        return {"at": left.start[a], **_evidence(left.kind, left.row[a])}
+
     return joined(
-        int((~paired).sum()) + len(first),
-        cases(
-            len(first),
-            finding=finding,
-            reason=reason,
-            other=right.row[second],
-            at=start,
-            measured=np.where(finding, (end - start) / HOUR, np.nan),
-            limit=0.0,
-            unit="h",
-            **_flight_of(right, second, _evidence(left.kind, left.row[first])),
-        ),
-        cases(
-            len(blank),
-            finding=False,
-            reason=alone[blank],
-            at=left.start[blank],
-            **_evidence(left.kind, left.row[blank]),
-        ),
+        [
+            Judgement(np.ones(len(first), bool), doubt, reasons, both),
+            Judgement(np.zeros(len(nothing), bool), alone[nothing], reasons, singles),
+        ]
     )
+
+
+def _alone(rule: OverlapRule, timeline: Timeline, left: Things, known: Bools, scope: Judged, reasons: Reasons) -> Ints:
+    """Why what takes part in no pair can't be judged; CERTAIN where it complies."""
+    one, other = rule.between
+    doubt = np.full(len(left.row), CERTAIN)
+    if one == "tasks":
+        doubt = doubt_of(reasons, scope, np.flatnonzero(scope.truth != FALSE))
+    doubt[~known] = reasons.number(Rank.RECORD, f"value missing: {rule.same[0]}")
+    if not timeline.supplied(_TABLES[other]):
+        doubt[:] = reasons.number(Rank.NOT_SUPPLIED, f"table not supplied: {_TABLES[other]}")
+    return doubt
 
 
 _TABLES = {"tasks": "tasks", "flights": "flights", "stays": "flights", "components": "components"}
@@ -360,7 +375,7 @@ def _real(left: Things, right: Things, asked: Ints, row: Ints, low: Ints, high: 
     busy = np.flatnonzero(length)
     cuts = np.searchsorted(np.cumsum(length[busy]), np.arange(0, length.sum(), _PAIRS_AT_ONCE))
     for part in np.split(busy, cuts[1:]):
-        which, nth = spread(length[part])
+        which, nth = expand(length[part])
         a, b = asked[part[which]], row[low[part[which]] + nth]
         real = right.end[b] > left.start[a]
         firsts.append(a[real])
@@ -375,7 +390,7 @@ def _names(rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline) -> tuple[
     """What the two things of each pair are called."""
     one, other = (
         cells(timeline.tables.get(_TABLES[kind]), _NAMED_BY[kind], cases[column].to_numpy())
-        for kind, column in zip(rule.between, ("subject", "other"), strict=True)
+        for kind, column in zip(rule.between, ("subject", "other_subject"), strict=True)
     )
     return one, other
 
@@ -383,9 +398,19 @@ def _names(rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline) -> tuple[
 def _identity(
     rule: OverlapRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
 ) -> list[tuple[str, ...]]:
-    pairs = zip(*_names(rule, cases, timeline), strict=True)
+    """The two things by their names; a boot was at a place from an instant on."""
+    sides = []
+    for kind, name, column in zip(
+        rule.between, _names(rule, cases, timeline), ("subject", "other_subject"), strict=True
+    ):
+        rows = cases[column].to_numpy()
+        since = np.full(len(rows), "", object)
+        if kind == "components":
+            since = np.datetime_as_string(timeline.components.installed[rows].view("M8[us]"), unit="s").astype(object)
+        sides.append(list(zip(name, since, strict=True)))
     # Which of two things of one kind comes first is an accident of their times.
-    return [tuple(sorted(map(str, pair))) if _of_one_kind(rule) else pair for pair in pairs]
+    pairs = (sorted(pair) if _of_one_kind(rule) else pair for pair in zip(*sides, strict=True))
+    return [(*one, *other) for one, other in pairs]
 
 
 def _of_one_kind(rule: OverlapRule) -> bool:
@@ -417,15 +442,6 @@ def _reads(rule: OverlapRule) -> Iterator[str]:
     yield from (_TABLES[kind] for kind in rule.between)
     if "tasks" in rule.between:
         yield from (f"tasks.{name}" for name in (*rule.same, *rule.differing))
-
-
-def _may_read(rule: OverlapRule) -> Iterator[str]:
-    for kind in rule.between:
-        yield from (f"{_TABLES[kind]}.{name}" for name in (*rule.same, *rule.differing))
-    if "components" in rule.between:
-        yield "components.removed_at"
-    if "stays" in rule.between:
-        yield from ("flights.destination", "stations.icao")
 
 
 def _owner(rule: OverlapRule) -> Owner:
@@ -484,6 +500,15 @@ def _never(rule: OverlapRule) -> Iterator[Never]:
         yield Never(("scope",), "a scope restricts task records, of which there are none here")
 
 
+def _may_read(rule: OverlapRule) -> Iterator[str]:
+    for kind in rule.between:
+        yield from (f"{_TABLES[kind]}.{name}" for name in (*rule.same, *rule.differing))
+    if "components" in rule.between:
+        yield "components.removed_at"
+    if "stays" in rule.between:
+        yield from ("flights.destination", "stations.icao")
+
+
 OVERLAP = Form(
     name="overlap",
     rule=OverlapRule,
@@ -495,7 +520,7 @@ OVERLAP = Form(
     may_read=_may_read,
     selects=lambda rule: (rule.scope,) if rule.between[0] == "tasks" else (),
     owner=_owner,
-    subject=lambda rule: "unordered pair" if _of_one_kind(rule) else "pair",
+    unordered=_of_one_kind,
     identity=_identity,
     facts=_facts,
     sentence=_sentence,

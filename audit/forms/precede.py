@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import Field
 
 from audit.figures import time_span
-from audit.forms.conditions import TRUE, UNKNOWN
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     NO_BOOT_KNOWN,
@@ -22,23 +20,28 @@ from audit.forms.describing import (
     work,
 )
 from audit.forms.describing import sessions as sessions_in_words
+from audit.forms.doubt import CERTAIN, PLAIN, View, reasons_for_doubt, reasons_of
 from audit.forms.drawing import (
     AroundSession,
     until_due,
 )
-from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import of_session, of_treatment
-from audit.forms.outcomes import NONE, Outcomes, cases
-from audit.forms.treatments import (
-    Sessions,
+from audit.forms.evidence import (
     Treatments,
     begun_between,
     candidates,
-    in_sessions,
-    meetings,
-    tied,
+    last_end,
+    own_subject,
+    possible,
+    started_at,
+    started_between,
+    ties,
     treatments,
 )
+from audit.forms.flying import carriers, first_takeoff
+from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
+from audit.forms.naming import of_session, of_treatment
+from audit.forms.outcomes import NONE, Judgement
+from audit.forms.sessions import InSessions, in_sessions
 from audit.language.condition import Conditions
 from audit.language.events import Event
 from audit.language.in_words import (
@@ -46,7 +49,7 @@ from audit.language.in_words import (
 )
 from audit.language.rule import Rule
 from audit.language.values import Duration
-from audit.timeline.instants import HOUR, Bools, Ints, Order, running_max
+from audit.timeline.instants import HOUR, NEVER, Bools, Ints, micros_of
 from audit.timeline.timeline import Timeline
 from audit.yaml.faults import Part
 from audit.yaml.source import KeyPath
@@ -79,131 +82,99 @@ class PrecedeRule(Rule):
         return first, *self.or_else
 
 
-TIED = "order tied: both started at the same time"
-PERHAPS = "whether a record is the earlier treatment of this boot can't be told"
-DISTURBED = "whether something came in between can't be told"
-_LOWEST = np.iinfo(np.int64).min
-
-
-def evaluate(rule: PrecedeRule, timeline: Timeline) -> Outcomes:
+def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
     """A finding when no needed treatment of the same boot began earlier, or too long ago, or something came in between.
 
     Of several earlier treatments the one that ended last is the best witness: it is the nearest, and the least can have
     come in between. In between means from its end to the start of the session. Of several kinds of treatment that serve
     (`or_else`) each is looked for by itself, and one is enough.
     """
-    treated, subjects = in_sessions(timeline, rule.scope)
-    ways = [_served(way, timeline, treated, subjects) for way in rule.precedents]
-    met = np.logical_or.reduce([way.met for way in ways])
-    ended = np.maximum.reduce([way.ended for way in ways])
-    reason = np.full(len(subjects.task), "", object)
-    for way in reversed(ways):
-        reason = np.where(way.reason == "", reason, way.reason)
-    reason[met] = ""
-    undecided = subjects.truth == UNKNOWN
-    reason[undecided] = subjects.reason[undecided]
-    finding = ~met & (reason == "")
-    open_cases = np.flatnonzero(finding | (reason != ""))
-    gap = np.where(ended == _LOWEST, np.nan, (subjects.start - np.maximum(ended, 0)) / HOUR)
-    limit = np.nan if rule.within is None or rule.or_else else rule.within.total_seconds() / 3600
-    return Outcomes(
-        len(subjects.task),
-        cases(
-            len(open_cases),
-            finding=finding[open_cases],
-            reason=reason[open_cases],
-            subject=subjects.task[open_cases],
-            task=subjects.first[open_cases],
-            place=subjects.place[open_cases],
-            component=subjects.component[open_cases],
-            at=subjects.start[open_cases],
-            anchor=np.where(ended == _LOWEST, NONE, ended)[open_cases],
-            measured=np.where(finding, gap, np.nan)[open_cases],
-            limit=limit,
-            unit="h",
-        ),
-    )
+    found = in_sessions(timeline, rule.scope)
+    subjects = found.sessions
+    ways = [_Way.of(way, timeline, found) for way in rule.precedents]
+
+    def broken(view: View, index: Ints) -> Bools:
+        met: Bools = np.logical_or.reduce([way.met(view, index) for way in ways])
+        return ~met
+
+    everyone = np.arange(len(subjects))
+    plain = broken(PLAIN, everyone)
+    ended = np.maximum.reduce([way.ended(PLAIN, everyone) for way in ways])
+    doubt = reasons_for_doubt(timeline, broken, plain, subjects.doubt)
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        one, last = subjects.take(index), ended[index]
+        never = last == NEVER
+        return {
+            "subject": one.task,
+            "named_by": one.first,
+            "task": one.first,
+            "place": one.place,
+            "component": one.component,
+            "at": one.start,
+            "anchor": np.where(never, NONE, last),
+            "measured": np.where(never, np.nan, (one.start - np.where(never, 0, last)) / HOUR),
+            "limit": np.nan if rule.within is None or rule.or_else else micros_of(rule.within) / HOUR,
+            "unit": "h",
+        }
+
+    return Judgement(plain, doubt, reasons_of(timeline), shown)
 
 
 @dataclass(frozen=True)
-class _Served:
-    """Whether one of the earlier treatments that serve came before each session, why that can't be told, and when
-    the last of that kind ended."""
+class _Way:
+    """One kind of earlier treatment that serves, and what undoes it."""
 
-    met: Bools
-    reason: npt.NDArray[np.object_]
-    ended: Ints
+    way: Precedent
+    timeline: Timeline
+    found: InSessions
+    needed: Treatments
+    own: Ints
 
+    @classmethod
+    def of(cls, way: Precedent, timeline: Timeline, found: InSessions) -> _Way:
+        needed = treatments(timeline, way.needs)
+        return cls(way, timeline, found, needed, own_subject(needed, found.treated, found.session_of))
 
-def _served(way: Precedent, timeline: Timeline, treated: Treatments, subjects: Sessions) -> _Served:
-    needed = treatments(timeline, way.needs)
-    ended, perhaps = _last_ends(timeline, needed, subjects)
-    met, doubt = _undisturbed(way, timeline, needed, subjects, ended)
-    maybe_met, maybe_doubt = _undisturbed(way, timeline, needed, subjects, perhaps)
-    reason = np.full(len(subjects.task), "", object)
-    reason[maybe_met | maybe_doubt] = PERHAPS
-    reason[tied(timeline, needed, treated, subjects, subjects.start)] = TIED
-    reason[doubt] = DISTURBED
-    reason[met] = ""
-    return _Served(met, reason, ended)
+    def ended(self, view: View, index: Ints) -> Ints:
+        """When the last to end of the treatments that began earlier ended; NEVER where there is none."""
+        some, times = self.found.sessions.take(index), self.timeline.times
+        started, ended = (times[name][self.needed.task] for name in ("started_at", "finished_at"))
+        joined = candidates(self.timeline, self.needed, some, view.favour)
+        return last_end(joined, started, ended, some.start)
 
+    def met(self, view: View, index: Ints) -> Bools:
+        """Whether a treatment that serves is near enough and undisturbed."""
+        some, timeline = self.found.sessions.take(index), self.timeline
+        ended = self.ended(view, index)
+        met: Bools = ended != NEVER
+        since = np.where(met, np.minimum(ended, some.start), some.start)
+        if self.way.within is not None:
+            met &= some.start - np.where(met, ended, some.start) <= micros_of(self.way.within)
+        for event in self.way.broken_by if met.any() else ():
+            met = met & ~self._disturbed(event, view, index, since)
+        if ties(timeline, view.favour):
+            # What began at the very moment may have come before, with nothing in between.
+            started = timeline.times["started_at"][self.needed.task]
+            joined = candidates(timeline, self.needed, some, view.favour)
+            met |= started_at(joined, started, some, some.start, self.own)
+        return met
 
-def _last_ends(timeline: Timeline, needed: Treatments, subjects: Sessions) -> tuple[Ints, Ints]:
-    """When the last to end of the treatments that began earlier ended: surely of this boot, and perhaps."""
-    ends = {sure: np.full(len(subjects.task), _LOWEST) for sure in (True, False)}
-    for meeting in meetings(timeline, needed, subjects):
-        task = needed.task[meeting.rows]
-        order = Order.of(meeting.key, timeline.times["started_at"][task])
-        owner = meeting.key[order.row]
-        best = running_max(timeline.times["finished_at"][task][order.row], np.append(True, np.diff(owner) != 0))
-        count = order.count(meeting.asked, subjects.start, "before")
-        witness = np.maximum(count - 1, 0)
-        found = meeting.who & (count > 0) & (owner[witness] == meeting.asked)
-        ends[meeting.sure][found] = np.maximum(ends[meeting.sure][found], best[witness[found]])
-    return ends[True], ends[False]
-
-
-def _undisturbed(
-    way: Precedent, timeline: Timeline, needed: Treatments, subjects: Sessions, ended: Ints
-) -> tuple[Bools, Bools]:
-    """Whether a treatment that ended then is near enough and undisturbed; and where only that can't be told."""
-    met = ended > _LOWEST
-    if not met.any():
-        return met, met
-    if way.within is not None:
-        limit = round(way.within.total_seconds() * 1_000_000)
-        met &= subjects.start - np.where(met, ended, subjects.start) <= limit
-    doubt = np.zeros(len(ended), bool)
-    for event in way.broken_by:
-        came, maybe = _between(event, timeline, needed, subjects, np.where(met, ended, subjects.start))
-        met &= ~came
-        doubt |= maybe
-    return met & ~doubt, met & doubt
-
-
-def _between(
-    event: Event, timeline: Timeline, needed: Treatments, subjects: Sessions, ended: Ints
-) -> tuple[Bools, Bools]:
-    """Whether the event came in [ended, start), and whether it may have."""
-    nobody = np.zeros(len(ended), bool)
-    if event.where is None:
-        if not timeline.supplied("flights"):
-            return nobody, ~nobody
-        aircraft = timeline.aircraft_of(subjects.place)
-        flights = timeline.flights
-        return flights.first_from(aircraft, subjects.start) > flights.first_from(aircraft, ended), nobody
-    # Only what began in [ended, start) of some session on its aircraft can have come between.
-    aircraft, rows = timeline.aircraft_of(subjects.place), candidates(timeline, event.where)
-    rows = begun_between(timeline, rows, aircraft, ended, subjects.start)
-    events = treatments(timeline, event.where, rows)
-    # A needed treatment doesn't disturb: coming later, it is the witness itself.
-    events = events.those(~np.isin(events.task, needed.task[needed.truth == TRUE]))
-    came = {True: nobody.copy(), False: nobody.copy()}
-    for meeting in meetings(timeline, events, subjects):
-        order = Order.of(meeting.key, timeline.times["started_at"][events.task[meeting.rows]])
-        upto = order.count(meeting.asked, subjects.start, "before")
-        came[meeting.sure] |= meeting.who & (upto > order.count(meeting.asked, ended, "before"))
-    return came[True], came[False]
+    def _disturbed(self, event: Event, view: View, index: Ints, since: Ints) -> Bools:
+        """Whether the event came in [since, start of the session)."""
+        some, timeline = self.found.sessions.take(index), self.timeline
+        if event.where is None:
+            at, _ = first_takeoff(timeline, view, some, since)
+            return np.asarray(at < some.start)
+        # Only what began in [since, start) of some session on an aircraft of its boot can have come between.
+        who, aircraft = carriers(timeline, some)
+        rows = begun_between(timeline, possible(timeline, event.where), aircraft, since[who], some.start[who])
+        events = treatments(timeline, event.where, rows)
+        # A needed treatment doesn't disturb: coming later, it is the witness itself.
+        events = events.take(~np.isin(events.task, self.needed.task[self.needed.doubt == CERTAIN]))
+        started = timeline.times["started_at"][events.task]
+        joined = candidates(timeline, events, some, view.against)
+        return started_between(joined, started, since, some.start)
 
 
 def _sentence(rule: PrecedeRule, case: Mapping[str, Any]) -> str:
@@ -273,7 +244,7 @@ PRECEDE = Form(
     named_by="aircraft, position, work order, product class",
     evaluate=evaluate,
     reads=_reads,
-    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ),
+    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *COVERAGE_READ),
     identity=of_session,
     facts=of_treatment,
     sentence=_sentence,
@@ -298,6 +269,8 @@ examples:
         started_at: '2025-06-02T09:00:00Z'
         finished_at: '2025-06-02T10:00:00Z'
       - {product: gloss-coating, started_at: '2025-06-03T10:00:00Z'}
+    flights:
+      - {takeoff_at: '2025-06-04T09:00:00Z'}
   - name: never prepared
     expect: finding
     tasks:

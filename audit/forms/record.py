@@ -10,17 +10,18 @@ import numpy as np
 import pandas as pd
 from pydantic import Field, field_validator
 
-from audit.forms.conditions import FALSE, TRUE, UNKNOWN, failures, judge, needs_component
+from audit.forms.conditions import FALSE, UNKNOWN, failures, judge, needs_component
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     records,
 )
+from audit.forms.doubt import CERTAIN, reasons_of
 from audit.forms.drawing import (
     AroundRecord,
 )
+from audit.forms.evidence import doubt_of, treatments
 from audit.forms.form import BOOTS_READ, Form
-from audit.forms.outcomes import SEVERAL, Outcomes, cases, joined
-from audit.forms.treatments import treatments
+from audit.forms.outcomes import SEVERAL, Judgement
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
 from audit.language.in_words import (
     conditions_in_words,
@@ -29,7 +30,7 @@ from audit.language.in_words import (
     presence_in_words,
 )
 from audit.language.rule import Rule, conditions_of
-from audit.timeline.instants import Ints
+from audit.timeline.instants import Bools, Ints
 from audit.timeline.records import values
 from audit.timeline.timeline import TASK_TIMES, Timeline
 
@@ -48,76 +49,60 @@ class RecordRule(Rule):
         return value
 
 
-def evaluate(rule: RecordRule, timeline: Timeline) -> Outcomes:
+def evaluate(rule: RecordRule, timeline: Timeline) -> Judgement:
     """A finding when a record in scope breaks a requirement, at any of its positions."""
     if needs_component(rule.scope) or needs_component(rule.require):
         return _by_position(rule, timeline)
-    rows = timeline.rows
+    rows, reasons = timeline.rows, reasons_of(timeline)
     scope = judge(rule.scope, timeline, rows)
     kept = np.flatnonzero(scope.truth != FALSE)
-    required = judge(rule.require, timeline, rows if len(kept) == len(rows) else rows[kept])
-    undecided = scope.truth[kept] == UNKNOWN
-    broken = np.flatnonzero(~undecided & (required.truth == FALSE))
-    unknown = np.flatnonzero(~undecided & (required.truth == UNKNOWN))
-    undecided = np.flatnonzero(undecided)
-    started = timeline.times["started_at"]
+    tasks = rows if len(kept) == len(rows) else rows[kept]
+    required = judge(rule.require, timeline, tasks)
+    doubt = doubt_of(reasons, scope, kept)
+    doubt = np.where(doubt == CERTAIN, doubt_of(reasons, required, np.arange(len(kept))), doubt)
 
-    def case(index: Ints, finding: bool, reason: object) -> pd.DataFrame:
-        task = rows[kept[index]]
-        return cases(
-            len(index),
-            finding=finding,
-            reason=reason,
-            subject=task,
-            task=task,
-            at=started[task],
-        )
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        task = tasks[index]
+        return {"subject": task, "task": task, "at": timeline.times["started_at"][task]}
 
-    return joined(
-        len(kept),
-        case(broken, True, ""),
-        case(unknown, False, required.reason(unknown)),
-        case(undecided, False, scope.reason(kept[undecided])),
-    )
+    return Judgement(required.truth == FALSE, doubt, reasons, shown)
 
 
-def _by_position(rule: RecordRule, timeline: Timeline) -> Outcomes:
+def _by_position(rule: RecordRule, timeline: Timeline) -> Judgement:
     """Judge each position of a record by the boot installed there; the record breaks the rule where one of them
     does."""
-    treated = treatments(timeline, rule.scope)
+    treated, reasons = treatments(timeline, rule.scope), reasons_of(timeline)
     required = judge(rule.require, timeline, treated.task, treated.component)
-    verdict = np.where(treated.truth == TRUE, required.truth, UNKNOWN)
+    verdict = np.where(treated.doubt == CERTAIN, required.truth, UNKNOWN)
+    required_doubt = doubt_of(reasons, required, np.arange(len(verdict)))
+    doubt = np.where(treated.doubt == CERTAIN, required_doubt, treated.doubt)
     order = np.lexsort((treated.place, verdict, treated.task))
     task = treated.task[order]
     # The worst position of a record comes first in this order, and stands for it.
-    first = np.flatnonzero(np.append(True, task[1:] != task[:-1])) if len(task) else order
-    worst = order[first]
-    open_cases = worst[verdict[worst] != TRUE]
-    reason = np.where(
-        treated.truth[open_cases] == UNKNOWN,
-        treated.reason[open_cases],
-        required.reason(open_cases),
-    )
-    finding = verdict[open_cases] == FALSE
+    worst = order[np.append(True, np.diff(task) != 0)[: len(task)]]
     broken = verdict == FALSE
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        first = worst[index]
+        positions = _positions(timeline, treated.task[order], treated.place[order], broken[order])
+        return {
+            "subject": treated.task[first],
+            "task": treated.task[first],
+            "component": treated.component[first],
+            "at": timeline.times["started_at"][treated.task[first]],
+            "detail": [positions.get(row, "") for row in treated.task[first].tolist()],
+        }
+
+    return Judgement(broken[worst], doubt[worst], reasons, shown)
+
+
+def _positions(timeline: Timeline, task: Ints, place: Ints, broken: Bools) -> dict[int, str]:
+    """The names of the positions at which each record breaks the rule, by task row."""
     positions: dict[int, list[str]] = {}
-    for row in order[broken[order]].tolist():
-        position = int(timeline.position_of(treated.place[row]))
+    for row, position in zip(task[broken].tolist(), timeline.position_of(place[broken]).tolist(), strict=True):
         name = "" if position == timeline.unknown_position else str(timeline.position_names[position])
-        positions.setdefault(int(treated.task[row]), []).append(name)
-    return joined(
-        len(first),
-        cases(
-            len(open_cases),
-            finding=finding,
-            reason=np.where(finding, "", reason),
-            subject=treated.task[open_cases],
-            task=treated.task[open_cases],
-            component=treated.component[open_cases],
-            at=timeline.times["started_at"][treated.task[open_cases]],
-            detail=[SEVERAL.join(positions.get(row, ())) for row in treated.task[open_cases].tolist()],
-        ),
-    )
+        positions.setdefault(row, []).append(name)
+    return {row: SEVERAL.join(names) for row, names in positions.items()}
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from audit.language.events import Season, SeasonByBase
-from audit.timeline.instants import FOREVER, NEVER, Ints, spread
+from audit.timeline.instants import FOREVER, NEVER, Ints, expand
 from audit.timeline.seasons import season_windows
 from audit.timeline.timeline import Timeline
 
@@ -22,7 +22,7 @@ def seasons_of(season: Season | None, timeline: Timeline, aircraft: Ints) -> tup
     lengths = np.array([len(opens) for opens, _ in calendars])
     firsts = np.cumsum(lengths) - lengths
     mine = which[aircraft]
-    index, number = spread(lengths[mine])
+    index, number = expand(lengths[mine])
     place = firsts[mine[index]] + number
     opens, closes = (np.concatenate(side) for side in zip(*calendars, strict=True))
     return index, number, opens[place], closes[place]

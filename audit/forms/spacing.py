@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
 from functools import partial
 from typing import Any, Literal, Self
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from pydantic import model_validator
 
 from audit.figures import time_span
-from audit.forms.conditions import UNKNOWN
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     NO_POSITION_KNOWN,
@@ -20,24 +20,26 @@ from audit.forms.describing import (
     limits,
     records,
 )
+from audit.forms.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of
 from audit.forms.drawing import (
     AroundSession,
     Case,
     Stretch,
     Stretches,
 )
+from audit.forms.evidence import NO_POSITION
 from audit.forms.form import SESSIONS_READ, Form
-from audit.forms.margins import margins, tenths
-from audit.forms.naming import at_work_order, cells, of_treatment
-from audit.forms.outcomes import NONE, Outcomes, cases, joined
-from audit.forms.treatments import NO_POSITION, Sessions, in_sessions, kin
+from audit.forms.margins import Margins, margins, tenths
+from audit.forms.naming import at_work_order, of_treatment
+from audit.forms.outcomes import NONE, Judgement, joined
+from audit.forms.sessions import InSessions, in_sessions, possible_parts
 from audit.language.events import check_limits
 from audit.language.in_words import (
     duration_in_words,
 )
 from audit.language.rule import Rule
 from audit.language.values import Duration
-from audit.timeline.instants import MINUTE, Ints, spread
+from audit.timeline.instants import MINUTE, Bools, Ints, expand, micros_of
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 from audit.yaml.faults import Part
@@ -62,113 +64,172 @@ class SpacingRule(Rule):
     pause: PauseLimits
 
 
-def evaluate(rule: SpacingRule, timeline: Timeline) -> Outcomes:
+SAME_START = "order tied: same start, no coat number"
+
+
+SAME_NUMBER = "order tied: the same coat number twice"
+
+
+NOT_RECORDED = "value missing: a coat in between is not recorded"
+
+
+SEVERAL_COATS = "value missing: pauses inside a record of several coats"
+
+
+def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
     """A finding when the pause from the end of a coat to the start of the next is outside [min, max].
 
     Coats follow each other by their number, unnumbered ones by their start. A record that stands for several coats
     shows none of the pauses between them: one unjudged subject. What may have been a coat in between leaves a pause
     unjudged, unless it is too short anyway.
     """
-    treated, subjects = in_sessions(timeline, rule.scope)
-    start = timeline.times["started_at"][treated.task]
-    end = timeline.times["finished_at"][treated.task]
-    coat = values(timeline, "coat", treated.task)
-    coats = values(timeline, "coats", treated.task)
-    assert coat.numbers is not None
-    assert coats.numbers is not None
-    number = np.where(coat.missing, 0, coat.numbers).astype(np.int64)
-    several = ~coats.missing & (np.where(coats.missing, 0, coats.numbers) > 1)
-
-    unnumbered = np.zeros(len(subjects.task), bool)
-    unnumbered[subjects.session_of[coat.missing]] = True
-    rank = np.where(unnumbered[subjects.session_of], 0, number) if len(number) else number
-    order = np.lexsort((treated.task, start, rank, subjects.session_of))
-    session = subjects.session_of[order]
-    one = order[:-1][session[1:] == session[:-1]]
-    two = order[1:][session[1:] == session[:-1]]
-
+    found = in_sessions(timeline, rule.scope)
+    reasons, treated = reasons_of(timeline), found.treated
+    pairs = _consecutive(timeline, found)
+    start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
+    one, two = pairs.one, pairs.two
     pause = start[two] - end[one]
-    low = rule.pause.at_least
-    high = rule.pause.at_most
-    shortest = None if low is None else round(low.total_seconds() * 1_000_000)
-    longest = None if high is None else round(high.total_seconds() * 1_000_000)
-    short = pause < shortest if shortest is not None else np.zeros(len(pause), bool)
-    long = pause > longest if longest is not None else np.zeros(len(pause), bool)
-    of = subjects.session_of
-    reason = np.full(len(pause), "", object)
-    reason[unnumbered[of[one]] & (start[one] == start[two])] = "order tied: same start, no coat number"
-    again = ~unnumbered[of[one]] & (number[two] == number[one])
-    reason[again] = "order tied: the same coat number twice"
-    gap = ~unnumbered[of[one]] & (number[two] - number[one] > 1)
-    reason[gap] = "value missing: a coat in between is not recorded"
-    between, why = _perhaps_between(timeline, subjects, of[one], start[one], start[two])
-    open_ended = np.flatnonzero((unnumbered[of[one]] & ~short & (reason == ""))[between])
-    reason[between[open_ended]] = why[open_ended]
+    shortest, longest = _limits(rule.pause)
+    short, long = pause < shortest, pause > longest
     nowhere = timeline.position_of(treated.place[one]) == timeline.unknown_position
-    reason[nowhere & (short | long) & (reason == "")] = NO_POSITION
-    undecided = subjects.truth[of[one]] == UNKNOWN
-    reason[undecided] = subjects.reason[of[one]][undecided]
-    finding = (short | long) & (reason == "")
-    index = np.flatnonzero(finding | (reason != ""))
-    limit = np.where(short, (shortest or 0) / MINUTE, (longest or 0) / MINUTE)
-    whole = np.flatnonzero(several)
-    waited = np.maximum(pause[reason == ""], 0)
-    near = []
-    if shortest is not None:
-        near.append(margins("least", f"{shortest / MINUTE:g} min", tenths("least", waited, shortest)))
-    if longest is not None:
-        near.append(margins("most", f"{longest / MINUTE:g} min", tenths("most", waited, longest)))
-    return joined(
-        len(pause) + len(whole),
-        cases(
-            len(index),
-            finding=finding[index],
-            reason=reason[index],
-            subject=treated.task[one[index]],
-            task=treated.task[two[index]],
-            other=treated.task[one[index]],
-            place=treated.place[two[index]],
-            component=treated.component[two[index]],
-            at=start[two[index]],
-            anchor=end[one[index]],
-            measured=np.where(finding, pause / MINUTE, np.nan)[index],
-            limit=limit[index],
-            unit="min",
-        ),
-        cases(
-            len(whole),
-            finding=False,
-            reason="value missing: pauses inside a record of several coats",
-            subject=treated.task[whole],
-            task=treated.task[whole],
-            other=NONE,
-            place=treated.place[whole],
-            component=treated.component[whole],
-            at=start[whole],
-        ),
-        margins=tuple(near),
+    no_position = reasons.number(Rank.POSITION, NO_POSITION)
+    between, why = _perhaps_between(timeline, found, pairs, start)
+
+    def broken(view: View, index: Ints) -> Bools:
+        outside = view.open((short | long)[index], pairs.doubt[index])
+        outside = view.open(outside, np.where(outside & nowhere[index], no_position, CERTAIN))
+        # A coat in between would make a pause that is too short no longer.
+        doubt = np.full(len(pause), CERTAIN)
+        doubt[between] = why
+        return view.open(outside, np.where(short[index], CERTAIN, doubt[index]))
+
+    plain = broken(PLAIN, np.arange(len(pause)))
+    doubt = reasons_for_doubt(timeline, broken, plain, found.sessions.doubt[found.session_of[one]])
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        first, second = one[index], two[index]
+        return {
+            "subject": treated.task[first],
+            "named_by": treated.task[first],
+            "other_subject": treated.task[second],
+            "task": treated.task[second],
+            "other": treated.task[first],
+            "place": treated.place[second],
+            "component": treated.component[second],
+            "at": start[second],
+            "anchor": end[first],
+            "measured": pause[index] / MINUTE,
+            "limit": np.where(short[index], shortest, longest) / MINUTE,
+            "unit": "min",
+        }
+
+    waited = np.maximum(pause[doubt == CERTAIN], 0)
+    judged = Judgement(plain, doubt, reasons, shown, tuple(_margins(rule.pause, waited)))
+    return joined([judged, _several_coats(timeline, found)])
+
+
+def _limits(pause: PauseLimits) -> tuple[int, int]:
+    """The shortest and longest pause allowed, in microseconds."""
+    least = -(2**62) if pause.at_least is None else micros_of(pause.at_least)
+    return least, 2**62 if pause.at_most is None else micros_of(pause.at_most)
+
+
+def _margins(pause: PauseLimits, waited: Ints) -> list[Margins]:
+    def one(kind: Any, limit: timedelta | None) -> list[Margins]:
+        if limit is None:
+            return []
+        return [margins(kind, f"{micros_of(limit) / MINUTE:g} min", tenths(kind, waited, micros_of(limit)))]
+
+    return [*one("least", pause.at_least), *one("most", pause.at_most)]
+
+
+@dataclass(frozen=True)
+class _Pairs:
+    """Coats and the next ones, by row of the treatments; `doubt` is why one may not follow the other.
+
+    `numbered` tells where the records number their coats.
+    """
+
+    one: Ints
+    two: Ints
+    numbered: Bools
+    doubt: Ints
+
+
+def _consecutive(timeline: Timeline, found: InSessions) -> _Pairs:
+    """Each coat with the next of its session."""
+    treated, session_of, reasons = found.treated, found.session_of, reasons_of(timeline)
+    start = timeline.times["started_at"][treated.task]
+    coat = values(timeline, "coat", treated.task)
+    assert coat.numbers is not None
+    number = np.where(coat.missing, 0, coat.numbers).astype(np.int64)
+    unnumbered = np.zeros(len(found.sessions), bool)
+    unnumbered[session_of[coat.missing]] = True
+    rank = np.where(unnumbered[session_of], 0, number)
+    order = np.lexsort((treated.task, start, rank, session_of))
+    session = session_of[order]
+    follows = session[1:] == session[:-1]
+    one, two = order[:-1][follows], order[1:][follows]
+    numbered = ~unnumbered[session_of[one]]
+    doubt = np.select(
+        [
+            ~numbered & (start[one] == start[two]),
+            numbered & (number[two] == number[one]),
+            numbered & (number[two] - number[one] > 1),
+        ],
+        [
+            reasons.number(Rank.TIED, SAME_START),
+            reasons.number(Rank.TIED, SAME_NUMBER),
+            reasons.number(Rank.RECORD, NOT_RECORDED),
+        ],
+        CERTAIN,
     )
+    return _Pairs(one, two, numbered, doubt)
 
 
-def _perhaps_between(
-    timeline: Timeline, subjects: Sessions, session: Ints, start: Ints, end: Ints
-) -> tuple[Ints, npt.NDArray[np.object_]]:
-    """The pauses of sessions, each between two starts, in which something lies that may be a coat, and why it may."""
-    related = kin(timeline, subjects)
-    order = np.argsort(related.one, kind="stable")
-    low, high = (np.searchsorted(related.one[order], session, side) for side in ("left", "right"))
-    pause, nth = spread(high - low)
+def _perhaps_between(timeline: Timeline, found: InSessions, pairs: _Pairs, start: Ints) -> tuple[Ints, Ints]:
+    """The pauses, each between two starts, in which something lies that may be a coat, and why it may.
+
+    Where coats are numbered, none is missing in between.
+    """
+    parts, subjects = possible_parts(timeline, found.sessions), found.sessions
+    order = np.argsort(parts.of, kind="stable")
+    session = found.session_of[pairs.one]
+    low, high = (np.searchsorted(parts.of[order], session, side) for side in ("left", "right"))
+    pause, nth = expand(np.where(pairs.numbered, 0, high - low))
     pair = order[low[pause] + nth]
-    other = related.other[pair]
-    inside = (subjects.start[other] <= end[pause]) & (subjects.end[other] >= start[pause])
-    return pause[inside], related.reason[pair[inside]]
+    part = parts.part[pair]
+    inside = subjects.start[part] <= start[pairs.two[pause]]
+    inside &= subjects.end[part] >= start[pairs.one[pause]]
+    return pause[inside], parts.doubt[pair[inside]]
+
+
+def _several_coats(timeline: Timeline, found: InSessions) -> Judgement:
+    """The records that stand for several coats: the pauses between them are not known."""
+    treated, reasons = found.treated, reasons_of(timeline)
+    coats = values(timeline, "coats", treated.task)
+    assert coats.numbers is not None
+    whole = treated.take(np.flatnonzero(~coats.missing & (np.where(coats.missing, 0, coats.numbers) > 1)))
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        some = whole.take(index)
+        return {
+            "subject": some.task,
+            "other_subject": NONE,
+            "task": some.task,
+            "place": some.place,
+            "component": some.component,
+            "at": timeline.times["started_at"][some.task],
+        }
+
+    doubt = np.full(len(whole.task), reasons.number(Rank.RECORD, SEVERAL_COATS))
+    return Judgement(np.zeros(len(whole.task), bool), doubt, reasons, shown)
 
 
 def _identity(
     rule: SpacingRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
 ) -> list[tuple[str, ...]]:
-    first = cells(timeline.tasks, "task_id", cases["subject"].to_numpy())
-    return at_work_order(cases, evidence, timeline, first, evidence["task_id"])
+    return at_work_order(cases, evidence, timeline, evidence["task_id"])
 
 
 def _sentence(rule: SpacingRule, case: Mapping[str, Any]) -> str:
@@ -185,6 +246,13 @@ def _sentence(rule: SpacingRule, case: Mapping[str, Any]) -> str:
     )
 
 
+def _demands(rule: SpacingRule) -> tuple[str, ...]:
+    low, high = (
+        None if limit is None else duration_in_words(limit) for limit in (rule.pause.at_least, rule.pause.at_most)
+    )
+    return (f"from the end of the one to the start of the next {limits(low, high)} pass",)
+
+
 def _pause(pause: PauseLimits, case: Case) -> Stretches:
     """The time within which the next coat had to begin, and by how much it missed that."""
     at, anchor = int(case["at"]), int(case["anchor"])
@@ -196,13 +264,6 @@ def _pause(pause: PauseLimits, case: Case) -> Stretches:
     return allowed, Stretch(min(at, due), max(at, due), f"{time_span(at - due)} {way}")
 
 
-def _demands(rule: SpacingRule) -> tuple[str, ...]:
-    low, high = (
-        None if limit is None else duration_in_words(limit) for limit in (rule.pause.at_least, rule.pause.at_most)
-    )
-    return (f"from the end of the one to the start of the next {limits(low, high)} pass",)
-
-
 SPACING = Form(
     name="spacing",
     rule=SpacingRule,
@@ -212,7 +273,6 @@ SPACING = Form(
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position",),
     may_read=lambda rule: (*SESSIONS_READ, "tasks.coat", "tasks.coats"),
-    subject=lambda rule: "pair",
     identity=_identity,
     facts=of_treatment,
     sentence=_sentence,

@@ -186,7 +186,7 @@ def _ids(cells: pa.ChunkedArray) -> tuple[Any, Misread]:
 
 
 def _by_word(cells: pa.ChunkedArray, column: Column) -> tuple[Any, Misread]:
-    """Parse the word list, then spread its values over the rows."""
+    """Parse the word list, then expand its values over the rows."""
     if not kinds.is_dictionary(cells.type):
         cells = cells.cast(pa.string()).dictionary_encode()
     whole = cells.cast(WORDS).unify_dictionaries().combine_chunks()

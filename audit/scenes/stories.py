@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 
 from audit.forms import form_of
-from audit.forms.conditions import TRUE
+from audit.forms.doubt import CERTAIN
 from audit.forms.drawing import AroundRecord, AroundSession, Case, Drawing, TwoThings, UseOfBoot
+from audit.forms.evidence import treatments
 from audit.forms.seasons import season_around
-from audit.forms.treatments import sessions, treatments
+from audit.forms.sessions import sessions
 from audit.language.rule import Rule
 from audit.scenes.surroundings import Surroundings, Window
 from audit.scenes.values import Lane, Scene, Story, Stretch, Usage
@@ -157,8 +158,8 @@ def _season(drawing: UseOfBoot, timeline: Timeline, aircraft: Ints, at: int) -> 
 def _treated(drawing: UseOfBoot, around: Surroundings, aircraft: int, boot: int, window: Window) -> tuple[int, ...]:
     """When the boot's treatments ended, in order."""
     rows = around.rows[around.timeline.aircraft[around.rows] == aircraft]
-    done = sessions(around.timeline, treatments(around.timeline, drawing.treatments, rows))
-    mine = (done.component == boot) & (done.truth == TRUE) & (done.end >= window[0]) & (done.end < window[1])
+    done = sessions(around.timeline, treatments(around.timeline, drawing.treatments, rows)).sessions
+    mine = (done.component == boot) & (done.doubt == CERTAIN) & (done.end >= window[0]) & (done.end < window[1])
     return tuple(sorted(done.end[mine].tolist()))
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from audit.timeline.instants import FOREVER, NEVER, Ints, Order, micros
+from audit.timeline.instants import FOREVER, NEVER, Ints, Order, micros, take
 
 NONE_KNOWN = -1
 """No component is recorded at that position at that time."""
@@ -19,15 +19,30 @@ TWO_RECORDED = -2
 class Components:
     """Installed components by (place, installation); a place is an aircraft's position, see Timeline.
 
-    `place`, `installed` and `removed` (FOREVER where still installed) are by row of the components frame. Intervals are
-    half-open: installed <= t < removed.
+    `place`, `installed`, `removed` (FOREVER where still installed) and `boot` are by row of the components frame: a
+    row is a stay of a boot at a place; the boot is its serial, by number. Intervals are half-open: installed <= t <
+    removed.
     """
 
     place: Ints
     installed: Ints
     removed: Ints
+    boot: Ints
+    boots: int
     by_installation: Order
     by_removal: Order
+    by_boot: Order
+
+    def boot_of(self, component: Ints) -> Ints:
+        """The boot of each component row; NONE_KNOWN and TWO_RECORDED stay what they are."""
+        return np.where(component >= 0, take(self.boot, component, NONE_KNOWN), component)
+
+    def stays_from(self, boot: Ints, instants: Ints) -> tuple[Ints, Ints]:
+        """First and one-past-last place in `by_boot` of the stays of each boot that had not ended before an instant."""
+        first = self.by_boot.count(boot, instants, "until") - 1
+        begin, end = self.by_boot.ahead(boot), self.by_boot.ahead(boot + 1)
+        over = take(self.removed, take(self.by_boot.row, first, -1), NEVER) <= instants
+        return np.maximum(first + over, begin), end
 
     def at(self, place: Ints, instant: Ints) -> Ints:
         """Row of the component installed at each place and instant; NONE_KNOWN or TWO_RECORDED where there is no
@@ -73,11 +88,14 @@ def build_components(frame: pd.DataFrame, place: Ints) -> Components:
         removed = micros(frame["removed_at"])
     removed = np.where(removed == NEVER, FOREVER, removed)
     gone = np.flatnonzero(removed < FOREVER)
-    removals = Order.of(place[gone], removed[gone])
+    boot = frame["component_serial"].cat.codes.to_numpy().astype(np.int64)
     return Components(
         place=place,
         installed=installed,
         removed=removed,
+        boot=boot,
+        boots=len(frame["component_serial"].cat.categories),
         by_installation=Order.of(place, installed),
-        by_removal=removals,
+        by_removal=Order.of(place[gone], removed[gone]),
+        by_boot=Order.of(boot, installed),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any, Literal
 
 import numpy as np
@@ -116,7 +117,21 @@ def running_max(values: Ints, group_starts: Bools) -> Ints:
     return found
 
 
-def spread(lengths: Ints) -> tuple[Ints, Ints]:
+def take(values: Ints, index: Ints, missing: int) -> Ints:
+    """Return the values at an index, and what stands for a missing one where it points outside."""
+    if not len(values):
+        return np.full(len(index), missing, values.dtype)
+    inside = (index >= 0) & (index < len(values))
+    found: Ints = np.where(inside, values[np.where(inside, index, 0)], missing)
+    return found
+
+
+def micros_of(duration: timedelta) -> int:
+    """Return a duration as microseconds."""
+    return round(duration.total_seconds() * 1_000_000)
+
+
+def expand(lengths: Ints) -> tuple[Ints, Ints]:
     """For blocks of the given lengths: the block that each element is in, and its place within the block."""
     owner = np.repeat(np.arange(len(lengths)), lengths)
     starts = np.cumsum(lengths) - lengths

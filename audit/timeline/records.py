@@ -101,7 +101,7 @@ def work_day(timeline: Timeline, rows: Ints) -> Ints:
     def days() -> Ints:
         return local_day(timeline, rows, timeline.times["started_at"][rows])
 
-    return timeline.once("work_day", days) if rows is timeline.rows else days()
+    return timeline.memo("work_day", days) if rows is timeline.rows else days()
 
 
 def local_day(timeline: Timeline, rows: Ints, instants: Ints) -> Ints:

@@ -15,8 +15,8 @@ from audit.timeline.ambiguity import settle
 from audit.timeline.codes import codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components
 from audit.timeline.flights import Flights, build_flights
-from audit.timeline.instants import NEVER, Bools, Ints, instant, micros, spread
-from audit.timeline.once import Made, Once
+from audit.timeline.instants import NEVER, Bools, Ints, expand, instant, micros
+from audit.timeline.memo import Memo, Value
 
 TASK_TIMES = ("started_at", "finished_at", "signed_at")
 
@@ -48,7 +48,7 @@ class Timeline:
     later: pd.DataFrame
     in_play: Bools
     unread: frozenset[tuple[str, str]] = frozenset()
-    _once: Once = field(default_factory=Once, repr=False)
+    _memo: Memo = field(default_factory=Memo, repr=False)
 
     @property
     def tasks(self) -> pd.DataFrame:
@@ -63,6 +63,21 @@ class Timeline:
     def unknown_position(self) -> int:
         """The position code that stands for an unknown position."""
         return len(self.position_names)
+
+    @property
+    def places(self) -> int:
+        """How many places there are, unknown positions included."""
+        return len(self.aircraft_names) * (len(self.position_names) + 1)
+
+    def boot_or_place(self, boot: Ints, place: Ints) -> Ints:
+        """One number for each boot; where none is known, or two, one for each place: that is then at least the same."""
+        boots, places = self.components.boots, self.places
+        return np.where(boot >= 0, boot, boots + np.where(boot == NONE_KNOWN, place, places + place))
+
+    @property
+    def boots_and_places(self) -> int:
+        """How many numbers `boot_or_place` has."""
+        return self.components.boots + 2 * self.places
 
     def place(self, aircraft: Ints, position: Ints | int) -> Ints:
         """Combine aircraft and position codes."""
@@ -91,7 +106,7 @@ class Timeline:
         lengths = np.array([len(one) for one in lists], np.int64)
         firsts = np.cumsum(lengths) - lengths
         flat = np.array([position for one in lists for position in one], np.int64)
-        index, nth = spread(lengths[codes])
+        index, nth = expand(lengths[codes])
         place = self.place(aircraft[index], flat[firsts[codes[index]] + nth])
         every = [i for i, text in enumerate(column.categories) if str(text) == EVERY_POSITION]
         installed_index, installed_place = self._installed(rows, np.flatnonzero(np.isin(codes, every)))
@@ -128,7 +143,7 @@ class Timeline:
         aircraft = self.aircraft[rows[which]].astype(np.int64)
         first = history.by_installation.ahead(self.place(aircraft, 0))
         end = history.by_installation.ahead(self.place(aircraft + 1, 0))
-        case, nth = spread(end - first)
+        case, nth = expand(end - first)
         component = history.by_installation.row[first[case] + nth]
         began = self.times["started_at"][rows[which[case]]]
         there = (history.installed[component] <= began) & (began < history.removed[component])
@@ -147,11 +162,11 @@ class Timeline:
 
     def read_as(self, times: Mapping[str, Ints], rows: Ints, in_play: Bools) -> Timeline:
         """The same timeline with other task times, judging only `rows` and the aircraft `in_play`."""
-        return replace(self, times=times, rows=rows, in_play=in_play, _once=Once())
+        return replace(self, times=times, rows=rows, in_play=in_play, _memo=Memo())
 
-    def once(self, key: Hashable, make: Callable[[], Made]) -> Made:
-        """What `make` gives, made once for each key: rules ask much the same of a timeline."""
-        return self._once.get(key, make)
+    def memo(self, key: Hashable, compute: Callable[[], Value]) -> Value:
+        """The value of a key, computed the first time: rules ask much the same of a timeline."""
+        return self._memo.get(key, compute)
 
 
 def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timeline:

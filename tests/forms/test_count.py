@@ -65,7 +65,7 @@ FLIGHT = {"takeoff_at": "2025-12-01T10:00:00Z"}
         pytest.param([], {"takeoff_at": "2025-09-30T23:59:59Z"}, "idle", id="flown-just-before-the-season"),
         pytest.param([], {"takeoff_at": "2026-04-30T23:59:59Z"}, "1 finding", id="flown-as-the-season-ended"),
         pytest.param([], {"takeoff_at": "2026-05-01T00:00:00Z"}, "idle", id="flown-just-after-the-season"),
-        pytest.param([], FLIGHT | {"aircraft": "A2"}, "idle", id="another-aircraft-flew"),
+        pytest.param([], FLIGHT | {"aircraft": "A2"}, "1 unjudged", id="another-aircraft-flew"),
         pytest.param([TREATMENT | {"status": "void"}], FLIGHT, "1 finding", id="void"),
         pytest.param([TREATMENT | {"position": "right wing"}], FLIGHT, "1 finding", id="elsewhere"),
         pytest.param([TREATMENT | {"position": None}], FLIGHT, "1 unjudged", id="no-position"),
@@ -135,7 +135,7 @@ def test_without_flight_logs_nobody_knows_what_flew() -> None:
     """Treated or not: whether a boot is in scope can't be told."""
     tasks = [BEFORE, TREATMENT]
     assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, not_supplied=["flights"]) == "1 unjudged"
-    assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, flights=[]) == "idle"
+    assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, flights=[]) == "1 unjudged"
 
 
 def test_a_boot_that_may_be_none_of_those_asked_about() -> None:

@@ -15,6 +15,8 @@ OTHERS = {
 }
 NO_FLIGHT = rule("hold", scope=PRESERVE, forbid={"event": "takeoff"}, **{"for": "PT24H"})
 NO_OTHER = rule("hold", scope=PRESERVE, forbid=OTHERS, **{"for": "PT24H"})
+LATER = "2025-06-10T00:00:00Z"
+"""An as-of time by which every hold here has ended."""
 COAT = {
     "product": "rubber-preservative",
     "started_at": "2025-06-02T09:00:00Z",
@@ -31,15 +33,15 @@ EVENTS = [
 @pytest.mark.parametrize(("at", "expected"), EVENTS)
 def test_takeoff(at: str, expected: str) -> None:
     """No takeoff in [end, end + 24 h): its start counts, its end doesn't."""
-    assert verdict(NO_FLIGHT, tasks=[COAT], flights=[{"takeoff_at": at}]) == expected
+    assert verdict(NO_FLIGHT, LATER, tasks=[COAT], flights=[{"takeoff_at": at}]) == expected
 
 
 @pytest.mark.parametrize(("at", "expected"), EVENTS)
 def test_treatment(at: str, expected: str) -> None:
     """No other product on the position in [end, end + 24 h)."""
     other = {"product": "cleaner", "started_at": at, "finished_at": "2025-06-04T00:00:00Z"}
-    assert verdict(NO_OTHER, tasks=[COAT, other]) == expected
-    assert verdict(NO_OTHER, tasks=[COAT, other | {"position": "right wing"}]) == "1 complies"
+    assert verdict(NO_OTHER, LATER, tasks=[COAT, other]) == expected
+    assert verdict(NO_OTHER, LATER, tasks=[COAT, other | {"position": "right wing"}]) == "1 complies"
 
 
 def test_the_figures_of_a_finding() -> None:
@@ -57,18 +59,18 @@ def test_a_removed_boot_takes_its_hold_along(removed: str, expected: str) -> Non
     """What happens from the removal of the treated boot on happens without it."""
     boots = [{"removed_at": removed}, {"component_serial": "C2", "installed_at": removed}]
     at = "2025-06-02T12:00:00Z"
-    assert verdict(NO_FLIGHT, tasks=[COAT], flights=[{"takeoff_at": at}], components=boots) == expected
+    assert verdict(NO_FLIGHT, LATER, tasks=[COAT], flights=[{"takeoff_at": at}], components=boots) == expected
     other = {"product": "cleaner", "started_at": at}
-    assert verdict(NO_OTHER, tasks=[COAT, other], components=boots) == expected
+    assert verdict(NO_OTHER, LATER, tasks=[COAT, other], components=boots) == expected
 
 
 def test_a_boot_swapped_between_two_coats() -> None:
-    """The boot of the last coat is the one that flies; its hold isn't ended by the removal of the first."""
+    """Each boot has its own hold: the one that was swapped flew too early, the other one did not fly."""
     swap = "2025-06-02T10:00:00Z"
     boots = [{"removed_at": swap}, {"component_serial": "C2", "installed_at": swap}]
     last = COAT | {"started_at": "2025-06-02T11:00:00Z", "finished_at": "2025-06-02T11:10:00Z"}
     flights = [{"takeoff_at": "2025-06-02T12:00:00Z"}]
-    assert verdict(NO_FLIGHT, tasks=[COAT, last], flights=flights, components=boots) == "1 finding"
+    assert verdict(NO_FLIGHT, LATER, tasks=[COAT, last], flights=flights, components=boots) == "1 finding, 1 complies"
 
 
 @pytest.mark.parametrize(
@@ -83,7 +85,7 @@ def test_a_boot_swapped_between_two_coats() -> None:
 def test_what_may_have_been_another_product(other: dict[str, Any], expected: str) -> None:
     """A record that may break the hold leaves it unjudged; work that isn't done breaks nothing."""
     away = {"work_order": "W2", "action": "clean", "started_at": "2025-06-02T12:00:00Z"}
-    assert verdict(NO_OTHER, tasks=[COAT, away | other]) == expected
+    assert verdict(NO_OTHER, LATER, tasks=[COAT, away | other]) == expected
 
 
 def test_a_session_does_not_break_its_own_hold() -> None:
@@ -95,21 +97,22 @@ def test_a_session_does_not_break_its_own_hold() -> None:
         **{"for": "PT24H"},
     )
     instant = COAT | {"started_at": "2025-06-02T09:10:00Z"}
-    assert verdict(anything, tasks=[instant]) == "1 complies"
+    assert verdict(anything, LATER, tasks=[instant]) == "1 complies"
     assert verdict(anything, tasks=[instant, instant | {"product": "cleaner"}]) == "1 finding"
 
 
 def test_without_flight_logs_nobody_knows() -> None:
     """A table that was not supplied makes a subject unjudged, never a pass."""
     assert verdict(NO_FLIGHT, tasks=[COAT], not_supplied=["flights"]) == "1 unjudged"
-    assert verdict(NO_FLIGHT, tasks=[COAT], flights=[]) == "1 complies"
+    assert verdict(NO_FLIGHT, LATER, tasks=[COAT], flights=[]) == "1 unjudged"
+    assert verdict(NO_FLIGHT, LATER, tasks=[COAT], flights=[{"takeoff_at": "2025-06-05T00:00:00Z"}]) == "1 complies"
 
 
 def test_what_comes_after_the_as_of_time_does_not_exist() -> None:
     """A takeoff at the as-of time is known, one after it isn't."""
     export = {"tasks": [COAT], "flights": [{"takeoff_at": "2025-06-02T12:00:00Z"}]}
     assert verdict(NO_FLIGHT, "2025-06-02T12:00:00Z", **export) == "1 finding"
-    assert verdict(NO_FLIGHT, "2025-06-02T11:59:59Z", **export) == "1 complies"
+    assert verdict(NO_FLIGHT, "2025-06-02T11:59:59Z", **export) == "1 unjudged"
 
 
 TREAT = {"action": {"is": "apply"}, "product_class": {"is": "ice-adhesion-treatment"}}
@@ -135,7 +138,7 @@ FLIGHT = {"takeoff_at": "2025-11-20T10:00:00Z"}
         pytest.param([WASH], FLIGHT, "idle", id="over-nothing"),
         pytest.param([WASH | {"started_at": "2025-11-03T09:00:00Z"}, TREATMENT], FLIGHT, "idle", id="the-other-way"),
         pytest.param([TREATMENT, WASH], {"takeoff_at": "2025-11-10T10:10:00Z"}, "1 finding", id="as-it-ended"),
-        pytest.param([TREATMENT, WASH], {"takeoff_at": "2025-11-10T10:09:59Z"}, "1 complies", id="before-it-ended"),
+        pytest.param([TREATMENT, WASH], {"takeoff_at": "2025-11-10T10:09:59Z"}, "1 unjudged", id="before-it-ended"),
         pytest.param(
             [TREATMENT, WASH, ANEW], {"takeoff_at": "2025-11-10T10:19:59Z"}, "1 finding", id="just-before-the-new-one"
         ),

@@ -40,7 +40,7 @@ FIRST, SECOND, AS_OF = treated(NOV("03")), treated(NOV("10")), "2025-11-20T00:00
 
 def test_tenths_add_up_to_hours() -> None:
     """Five hundred flights of a tenth are exactly fifty hours, and one more is too much."""
-    flights = [flown("2025-11-04T10:00:00Z", 0.1)] * 500
+    flights = [flown("2025-11-14T10:00:00Z", 0.1)] * 500
     assert verdict(at_most(flight_hours=50), AS_OF, tasks=[FIRST], flights=flights) == "2 complies"
     case = outcomes(at_most(flight_hours=50), AS_OF, tasks=[FIRST], flights=[*flights, flights[0]]).cases.iloc[0]
     assert (case["finding"], case["measured"], case["limit"], case["unit"]) == (True, 50.1, 50.0, "flight hours")
@@ -66,7 +66,7 @@ def test_the_as_of_time_belongs_to_the_last_segment() -> None:
     """A takeoff at the as-of time counts, one after it doesn't exist."""
     rule_of_hours = at_most(flight_hours=1)
     assert verdict(rule_of_hours, AS_OF, tasks=[FIRST], flights=[flown(AS_OF, 2)]) == "1 finding, 1 complies"
-    later = [flown("2025-11-20T00:00:01Z", 2)]
+    later = [flown("2025-11-04T00:00:00Z", 0.1), flown("2025-11-20T00:00:01Z", 2)]
     assert verdict(rule_of_hours, AS_OF, tasks=[FIRST], flights=later) == "2 complies"
 
 

@@ -113,15 +113,20 @@ STRIPPED = PREPARE | {"started_at": "2025-06-04T08:00:00Z", "finished_at": "2025
 FLOWN = {"takeoff_at": "2025-06-03T09:00:00Z"}
 
 
+AWAY = {"takeoff_at": "2025-05-01T00:00:00Z"}
+"""A flight by which the log knows the aircraft, long before all this."""
+
+
 @pytest.mark.parametrize(
     ("tasks", "flights", "expected"),
     [
         pytest.param([], [], "1 finding", id="neither"),
-        pytest.param([COAT], [], "1 complies", id="the-other"),
+        pytest.param([COAT], [AWAY], "1 complies", id="the-other"),
+        pytest.param([COAT], [], "1 unjudged", id="the-other-unless-it-flew-unrecorded"),
         pytest.param([COAT], [FLOWN], "1 finding", id="the-other-undone"),
         pytest.param([COAT, STRIPPED], [FLOWN], "1 complies", id="the-first-where-the-other-is-undone"),
         pytest.param([PREPARE], [], "1 finding", id="the-first-too-long-ago"),
-        pytest.param([PREPARE, COAT], [], "1 complies", id="the-other-where-the-first-is-too-long-ago"),
+        pytest.param([PREPARE, COAT], [AWAY], "1 complies", id="the-other-where-the-first-is-too-long-ago"),
         pytest.param([COAT | {"position": None}], [], "1 unjudged", id="perhaps-the-other"),
         pytest.param([COAT | {"position": None}, STRIPPED], [], "1 complies", id="the-first-all-the-same"),
         pytest.param([COAT | {"started_at": GLOSS["started_at"]}], [], "1 unjudged", id="the-other-began-together"),

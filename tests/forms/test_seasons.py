@@ -34,7 +34,7 @@ def at_bases(data: dict[str, Any], **seasons: dict[str, str]) -> Rule:
 
 
 def evaluate(judged: Rule, timeline: Timeline) -> Outcomes:
-    return FORMS[judged.form].evaluate(judged, timeline)
+    return FORMS[judged.form].evaluate(judged, timeline).outcomes
 
 
 def cases_of(aircraft: str, outcomes: Outcomes, timeline: Timeline) -> list[tuple[Any, ...]]:

@@ -7,7 +7,7 @@ import pandas as pd
 from hypothesis import given
 from hypothesis import strategies as st
 
-from audit.timeline.instants import FOREVER, Order, instant, micros, running_max, spread
+from audit.timeline.instants import FOREVER, Order, expand, instant, micros, running_max
 
 OWNERS = st.integers(0, 3)
 INSTANTS = st.integers(-5, 5)
@@ -61,7 +61,7 @@ def test_running_maximum_starts_anew_with_each_group(rows: list[tuple[int, int]]
 
 def test_spread_numbers_the_elements_of_blocks() -> None:
     """Blocks of two, none and one element."""
-    owner, nth = spread(np.array([2, 0, 1]))
+    owner, nth = expand(np.array([2, 0, 1]))
     assert owner.tolist() == [0, 0, 2]
     assert nth.tolist() == [0, 1, 0]
 

@@ -1,0 +1,291 @@
+"""Evidence: the task records that a rule selects, counted once for each position, and how they meet the subjects.
+
+That a record is of a subject's boot may be certain, or in doubt since the boot or the position of one of the two is not
+known. `candidates` joins both kinds, each with the number of its reason for doubt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+
+from audit.forms.conditions import FALSE, UNKNOWN, Judged, judge, needs_component, without_component
+from audit.forms.doubt import CERTAIN, Rank, Reasons, reasons_of
+from audit.language.condition import Conditions
+from audit.timeline.components import TWO_RECORDED
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, running_max, take
+from audit.timeline.timeline import Timeline
+
+NONE = -1
+"""Stands for no row, no session and no place."""
+NO_POSITION = "value missing: position"
+NO_BOOT = "no component known at that position and time, or two"
+TIED = "order tied: both started at the same time"
+
+
+@dataclass(frozen=True)
+class Treatments:
+    """Selected records by position: a row for each record and place.
+
+    `task` is the row in the tasks frame. `component` is the row of the boot installed there, `boot` the number of its
+    serial; both are NONE_KNOWN or TWO_RECORDED where there is no one boot. `doubt` is CERTAIN where the record is in
+    scope, else the number of the reason why that can't be decided.
+    """
+
+    task: Ints
+    place: Ints
+    component: Ints
+    boot: Ints
+    doubt: Ints
+
+    def take(self, index: Ints | Bools) -> Treatments:
+        """The rows at `index`."""
+        return Treatments(
+            self.task[index], self.place[index], self.component[index], self.boot[index], self.doubt[index]
+        )
+
+
+def treatments(timeline: Timeline, conditions: Conditions, rows: Ints | None = None) -> Treatments:
+    """Select the records in scope, surely or perhaps, each once for every position it names.
+
+    `rows` leaves out records that can't matter to the rule anyway (default: none).
+    """
+    if rows is None:
+        key = ("treatments", conditions.model_dump_json())
+        return timeline.memo(key, lambda: _select(timeline, conditions, timeline.rows))
+    return _select(timeline, conditions, rows)
+
+
+def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatments:
+    reasons = reasons_of(timeline)
+    by_boot = needs_component(conditions)
+    judged = judge(without_component(conditions) if by_boot else conditions, timeline, rows)
+    kept = np.flatnonzero(judged.truth != FALSE)
+    index, place = timeline.placed(rows[kept])
+    task = rows[kept][index]
+    component = timeline.component_at(place, timeline.times["started_at"][task])
+    if by_boot:
+        judged = judge(conditions, timeline, task, component)
+        kept = np.flatnonzero(judged.truth != FALSE)
+        task, place, component, index = task[kept], place[kept], component[kept], np.arange(len(kept))
+    boot = timeline.components.boot_of(component)
+    return Treatments(task, place, component, boot, doubt_of(reasons, judged, kept)[index])
+
+
+def doubt_of(reasons: Reasons, judged: Judged, index: Ints) -> Ints:
+    """The numbers of the reasons why conditions can't be decided of the records at `index`."""
+    numbers = reasons.numbers(Rank.RECORD, judged.reasons)
+    return np.where(judged.truth[index] == UNKNOWN, take(numbers, judged.why[index], CERTAIN), CERTAIN)
+
+
+def possible(timeline: Timeline, conditions: Conditions) -> Ints:
+    """The records that may meet the conditions, whatever boot they were done to."""
+    first = without_component(conditions) if needs_component(conditions) else conditions
+
+    def rows() -> Ints:
+        found: Ints = timeline.rows[np.flatnonzero(judge(first, timeline, timeline.rows).truth != FALSE)]
+        return found
+
+    return timeline.memo(("possible", first.model_dump_json()), rows)
+
+
+def begun_between(timeline: Timeline, rows: Ints, aircraft: Ints, opens: Ints, closes: Ints) -> Ints:
+    """Those of the records that began in one of the windows [opens, closes) of their aircraft."""
+    real = np.flatnonzero(opens < closes)
+    if not len(real):
+        return rows[:0]
+    opened, closed = Order.of(aircraft[real], opens[real]), Order.of(aircraft[real], closes[real])
+    asked, began = timeline.aircraft[rows], timeline.times["started_at"][rows]
+    return rows[opened.count(asked, began, "until") > closed.count(asked, began, "until")]
+
+
+class Evidence(Protocol):
+    """What may be of a subject: a place and a boot each, and a reason for doubt."""
+
+    @property
+    def place(self) -> Ints: ...  # noqa: D102
+    @property
+    def boot(self) -> Ints: ...  # noqa: D102
+    @property
+    def doubt(self) -> Ints: ...  # noqa: D102
+
+
+class Subjects(Protocol):
+    """What evidence is looked for: a boot at a place each, by its number among all subjects of the rule."""
+
+    @property
+    def number(self) -> Ints: ...  # noqa: D102
+    @property
+    def place(self) -> Ints: ...  # noqa: D102
+    @property
+    def boot(self) -> Ints: ...  # noqa: D102
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Evidence rows, each with its reason for doubt, and the subjects that they may be of: those of which `asked` is
+    the row's `key`."""
+
+    rows: Ints
+    doubt: Ints
+    key: Ints
+    asked: Ints
+
+    def order(self, instants: Ints) -> Order:
+        """The rows by key and instant (of all evidence)."""
+        return Order.of(self.key, instants[self.rows])
+
+
+Counted = Callable[[Ints], Bools]
+"""Which evidence counts, by the numbers of its reasons for doubt: `View.against` or `View.favour`."""
+
+_NOBODY = -1
+"""A key that no evidence has."""
+
+
+def candidates(
+    timeline: Timeline,
+    evidence: Evidence,
+    subjects: Subjects,
+    counted: Counted,
+    group: tuple[Ints, Ints] | None = None,
+) -> Iterator[Candidates]:
+    """Join evidence with subjects: of the same boot; where the boot or position of one is not known, perhaps.
+
+    `group` numbers what both must have in common besides, such as their work order.
+    """
+    yield from of_one_boot(timeline, evidence, subjects, counted, group)
+    yield from perhaps_of_one_boot(timeline, evidence, subjects, counted, group)
+
+
+def of_one_boot(
+    timeline: Timeline,
+    evidence: Evidence,
+    subjects: Subjects,
+    counted: Counted,
+    group: tuple[Ints, Ints] | None = None,
+) -> Iterator[Candidates]:
+    """Join evidence with the subjects of the same boot, or place where none is known."""
+    here = timeline.position_of(evidence.place) != timeline.unknown_position
+    rows = np.flatnonzero(here & (evidence.boot != TWO_RECORDED))
+    rows = rows[counted(evidence.doubt[rows])]
+    key, asked = (timeline.boot_or_place(side.boot, side.place) for side in (evidence, subjects))
+    if len(rows):
+        yield _grouped(timeline, group, Candidates(rows, evidence.doubt[rows], key[rows], asked))
+
+
+def perhaps_of_one_boot(
+    timeline: Timeline,
+    evidence: Evidence,
+    subjects: Subjects,
+    counted: Counted,
+    group: tuple[Ints, Ints] | None = None,
+) -> Iterator[Candidates]:
+    """Join evidence with subjects that may be of one boot: the boot, or the position, of one of them is not known."""
+    reasons = reasons_of(timeline)
+    no_boot, no_position = reasons.number(Rank.BOOT, NO_BOOT), reasons.number(Rank.POSITION, NO_POSITION)
+    if not counted(np.array([no_boot, no_position])).any() and not counted(evidence.doubt[evidence.doubt != 0]).any():
+        return
+    here = timeline.position_of(evidence.place) != timeline.unknown_position
+    placed = timeline.position_of(subjects.place) != timeline.unknown_position
+    places = (evidence.place, subjects.place)
+    aircraft = (timeline.aircraft_of(evidence.place), timeline.aircraft_of(subjects.place))
+    for of, (key, asked), who, reason in (
+        (here & (evidence.boot < 0), places, placed, no_boot),
+        (here, places, placed & (subjects.boot < 0), no_boot),
+        (~here, aircraft, np.ones(len(placed), bool), no_position),
+        (np.ones(len(here), bool), aircraft, ~placed, no_position),
+    ):
+        rows = np.flatnonzero(of) if who.any() else np.empty(0, np.int64)
+        doubt = np.where(evidence.doubt[rows] == CERTAIN, reason, evidence.doubt[rows])
+        taken = counted(doubt)
+        if taken.any():
+            rows = rows[taken]
+            yield _grouped(timeline, group, Candidates(rows, doubt[taken], key[rows], np.where(who, asked, _NOBODY)))
+
+
+def _grouped(timeline: Timeline, group: tuple[Ints, Ints] | None, joined: Candidates) -> Candidates:
+    """The join, narrowed to what has the number of its group in common."""
+    if group is None:
+        return joined
+    width = timeline.boots_and_places
+    asked = np.where(joined.asked == _NOBODY, _NOBODY, group[1] * width + joined.asked)
+    return replace(joined, key=group[0][joined.rows] * width + joined.key, asked=asked)
+
+
+def own_subject(evidence: Treatments, treated: Treatments, subject_of: Ints) -> Ints:
+    """The subject that each row of evidence is itself a record of, NONE where it isn't."""
+    width = 1 + max(int(side.place.max(initial=0)) for side in (evidence, treated))
+    key, asked = (side.task.astype(np.int64) * width + side.place for side in (treated, evidence))
+    if not len(key):
+        return np.full(len(asked), NONE)
+    order = np.argsort(key, kind="stable")
+    place = np.minimum(np.searchsorted(key[order], asked), len(key) - 1)
+    return np.where(key[order[place]] == asked, subject_of[order[place]], NONE)
+
+
+def first_start(
+    joined: Iterable[Candidates], started: Ints, subjects: Subjects, after: Ints, own: Ints, *, at_once: bool = True
+) -> tuple[Ints, Ints]:
+    """When the first evidence of each subject starts, and its row; FOREVER and NONE where none does.
+
+    It starts at `after` or later (`at_once`), or later. `own` tells of which subject a row is itself a record.
+    """
+    best, found = np.full(len(after), FOREVER), np.full(len(after), NONE)
+    for part in joined:
+        order = part.order(started)
+        index = order.count(part.asked, after, "before" if at_once else "until")
+        while True:
+            row = part.rows[take(order.row, index, 0)]
+            there = (index < len(order.row)) & (take(part.key, take(order.row, index, 0), NONE) == part.asked)
+            mine = there & (own[row] == subjects.number)
+            if not mine.any():
+                break
+            index = index + mine
+        sooner = there & (started[row] < best)
+        best, found = np.where(sooner, started[row], best), np.where(sooner, row, found)
+    return best, found
+
+
+def last_end(joined: Iterable[Candidates], started: Ints, ended: Ints, before: Ints) -> Ints:
+    """When the last to end of the evidence ended that started before an instant of each subject; NEVER if none did."""
+    best = np.full(len(before), NEVER)
+    for part in joined:
+        order = part.order(started)
+        owner = part.key[order.row]
+        latest = running_max(ended[part.rows][order.row], np.append(True, np.diff(owner) != 0))
+        last = order.count(part.asked, before, "before") - 1
+        found = (last >= 0) & (take(owner, last, _NOBODY) == part.asked) & (part.asked != _NOBODY)
+        best = np.where(found, np.maximum(best, take(latest, last, NEVER)), best)
+    return best
+
+
+def started_between(joined: Iterable[Candidates], started: Ints, opens: Ints, closes: Ints) -> Bools:
+    """Whether evidence of each subject started in [opens, closes)."""
+    found = np.zeros(len(opens), bool)
+    for part in joined:
+        order = part.order(started)
+        found |= order.count(part.asked, closes, "before") > order.count(part.asked, opens, "before")
+    return found
+
+
+def started_at(joined: Iterable[Candidates], started: Ints, subjects: Subjects, moment: Ints, own: Ints) -> Bools:
+    """Whether evidence, other than the subject's own records, started at a moment of each subject."""
+    found = np.zeros(len(moment), bool)
+    place = np.full(int(subjects.number.max(initial=0)) + 1, NONE)
+    place[subjects.number] = np.arange(len(subjects.number))
+    for part in joined:
+        order = part.order(started)
+        count = order.count(part.asked, moment, "until") - order.count(part.asked, moment, "before")
+        whose = take(place, own[part.rows], NONE)
+        mine = whose[(whose != NONE) & (started[part.rows] == take(moment, whose, NEVER))]
+        found |= count > np.bincount(mine, minlength=len(found))
+    return found
+
+
+def ties(timeline: Timeline, counted: Callable[[Ints], Bools]) -> bool:
+    """Whether evidence that started at the very same time as its subject counts in a view."""
+    return bool(counted(np.array([reasons_of(timeline).number(Rank.TIED, TIED)]))[0])

@@ -1,0 +1,107 @@
+"""Takeoffs of boots: recorded ones, and those that may be missing where the flight log does not cover an aircraft."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from audit.forms.doubt import Rank, Reasons, View, reasons_of
+from audit.forms.evidence import NO_BOOT, NONE, Counted, Subjects
+from audit.forms.sessions import Sessions
+from audit.timeline.coverage import WHY, Missing, uncovered
+from audit.timeline.instants import FOREVER, Bools, Ints, expand, take
+from audit.timeline.timeline import Timeline
+
+
+def coverage_doubt(reasons: Reasons, missing: Missing) -> int:
+    """The number of the reason for doubt where flights may be missing."""
+    ranks = {Missing.TABLE: Rank.NOT_SUPPLIED, Missing.AFTER: Rank.RUNNING}
+    return reasons.number(ranks.get(missing, Rank.NOT_COVERED), WHY[missing])
+
+
+def _stretches_that_count(timeline: Timeline, counted: Counted) -> Callable[[Ints], Bools]:
+    reasons = reasons_of(timeline)
+    numbers = np.array([coverage_doubt(reasons, missing) for missing in Missing])
+    return lambda why: counted(numbers[why])
+
+
+def first_takeoff(timeline: Timeline, view: View, subjects: Subjects, after: Ints) -> tuple[Ints, Ints]:
+    """The first takeoff with each subject's boot at or after an instant: when, and the row in the flights frame.
+
+    FOREVER and NONE where there is none. Takeoffs speak against their subjects: what the log does not cover is taken
+    as flown in a harsh view. Of a boot that isn't known, those of its aircraft.
+    """
+    best, row = np.full(len(after), FOREVER), np.full(len(after), NONE)
+    counts = _stretches_that_count(timeline, view.against)
+    for index, aircraft, opens, closes in _carried(timeline, subjects, after):
+        place, takeoff = timeline.flights.next_takeoff(aircraft, opens)
+        at = np.where(place == NONE, FOREVER, takeoff)
+        perhaps = uncovered(timeline).first_from(aircraft, opens, counts)
+        flight = np.where(at <= perhaps, take(timeline.flights.row, place, NONE), NONE)
+        at = np.minimum(at, perhaps)
+        sooner = (at < closes) & (at < best[index])
+        best[index[sooner]], row[index[sooner]] = at[sooner], flight[sooner]
+    return best, row
+
+
+def first_uncovered(timeline: Timeline, view: View, subjects: Subjects, after: Ints) -> Ints:
+    """The first instant from which on each subject's boot may have flown unrecorded; FOREVER where it can't have."""
+    best = np.full(len(after), FOREVER)
+    counts = _stretches_that_count(timeline, view.against)
+    for index, aircraft, opens, closes in _carried(timeline, subjects, after):
+        at = uncovered(timeline).first_from(aircraft, opens, counts)
+        sooner = (at < closes) & (at < best[index])
+        best[index[sooner]] = at[sooner]
+    return best
+
+
+def _carried(timeline: Timeline, subjects: Subjects, after: Ints) -> Iterator[tuple[Ints, Ints, Ints, Ints]]:
+    """The aircraft that carry each subject's boot from an instant on, stay by stay: index, aircraft, from, to."""
+    bootless = np.flatnonzero(subjects.boot < 0)
+    if len(bootless):
+        forever = np.full(len(bootless), FOREVER)
+        yield bootless, timeline.aircraft_of(subjects.place[bootless]), after[bootless], forever
+    history = timeline.components
+    index = np.flatnonzero(subjects.boot >= 0)
+    stay, end = history.stays_from(subjects.boot[index], after[index])
+    while len(index):
+        there = stay < end
+        index, stay, end = index[there], stay[there], end[there]
+        component = history.by_boot.row[stay]
+        opens = np.maximum(after[index], history.installed[component])
+        yield index, timeline.aircraft_of(history.place[component]), opens, history.removed[component]
+        stay = stay + 1
+
+
+def removal(timeline: Timeline, view: View, held: Sessions) -> Ints:
+    """When the boot of each session may have come off unseen: of one that isn't known, at the next change at its place.
+
+    FOREVER where it can't have. A known boot takes what was done to it along.
+    """
+    off = np.full(len(held), FOREVER)
+    unknown = np.flatnonzero(held.boot < 0)
+    if len(unknown) and view.favour(np.array([reasons_of(timeline).number(Rank.BOOT, NO_BOOT)]))[0]:
+        treated = timeline.times["started_at"][held.last[unknown]]
+        off[unknown] = timeline.components.next_change(held.place[unknown], treated)
+    return off
+
+
+def still_running(timeline: Timeline, view: View) -> int:
+    """From when on nothing is recorded yet, and something forbidden may come; FOREVER where that doesn't count."""
+    after = np.array([coverage_doubt(reasons_of(timeline), Missing.AFTER)])
+    return timeline.as_of + 1 if view.against(after)[0] else FOREVER
+
+
+def carriers(timeline: Timeline, held: Sessions) -> tuple[Ints, Ints]:
+    """Every aircraft that the boot of a session is ever on: the index of the session, and the aircraft."""
+    history = timeline.components
+    boot = np.where(held.boot >= 0, held.boot, history.boots)
+    first, end = history.by_boot.ahead(boot), history.by_boot.ahead(boot + 1)
+    moved = np.flatnonzero((held.boot >= 0) & (end - first > 1))
+    which, nth = expand((end - first)[moved])
+    stay = history.by_boot.row[first[moved][which] + nth]
+    return (
+        np.concatenate((np.arange(len(held)), moved[which])),
+        np.concatenate((timeline.aircraft_of(held.place), timeline.aircraft_of(history.place[stay]))),
+    )

@@ -1,0 +1,232 @@
+"""Sessions: what was done to a boot at one go under a work order, and what may have been part of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from audit.forms.doubt import CERTAIN, Rank, reasons_of
+from audit.forms.evidence import NO_BOOT, NO_POSITION, Treatments, treatments
+from audit.language.condition import Conditions
+from audit.timeline.codes import MISSING
+from audit.timeline.instants import DAY, Bools, Ints, expand, running_max
+from audit.timeline.records import values
+from audit.timeline.timeline import Timeline
+
+LONGEST_PAUSE = DAY
+"""Work that goes on later than this is another session, whatever its work order says."""
+
+
+@dataclass(frozen=True)
+class Sessions:
+    """Treatments of one work order, boot and product class, without a takeoff or a long pause in between.
+
+    One row a session, in order of (place, start). `number` is its number among all sessions of the rule; `task` its
+    lowest task row, which names it whatever the order of its records. `first` and `last` are the task rows that begin
+    and end it; `start` and `end` its first start and last end, `latest` its last start. `place`, `component` and `boot`
+    are those of the last record. `doubt` is CERTAIN where every record of it is in scope.
+    """
+
+    number: Ints
+    task: Ints
+    first: Ints
+    last: Ints
+    place: Ints
+    component: Ints
+    boot: Ints
+    start: Ints
+    end: Ints
+    latest: Ints
+    doubt: Ints
+
+    def __len__(self) -> int:
+        return len(self.task)
+
+    def take(self, index: Ints) -> Sessions:
+        """The sessions at `index`, which keep their numbers."""
+        return Sessions(**{name: column[index] for name, column in vars(self).items()})
+
+
+@dataclass(frozen=True)
+class InSessions:
+    """Treatments, their sessions, and the number of the session that each treatment belongs to."""
+
+    treated: Treatments
+    sessions: Sessions
+    session_of: Ints
+
+
+def in_sessions(timeline: Timeline, conditions: Conditions) -> InSessions:
+    """The records in scope and their sessions."""
+    key = ("sessions", conditions.model_dump_json())
+    return timeline.memo(key, lambda: sessions(timeline, treatments(timeline, conditions)))
+
+
+def sessions(timeline: Timeline, treated: Treatments) -> InSessions:
+    """Group treatments into sessions."""
+    start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
+    order, begins = runs(timeline, _session_key(timeline, treated), treated)
+    if not len(order):
+        none = np.empty(0, np.int64)
+        return InSessions(treated, Sessions(*[none] * 11), none)
+    number = np.cumsum(begins) - 1
+    firsts = np.flatnonzero(begins)
+    # The last row is the one that ends last; of several the one that started last. Most sessions have a single row.
+    closing = order.copy()
+    several = np.flatnonzero(np.bincount(number)[number] > 1)
+    rows = closing[several]
+    closing[several] = rows[np.lexsort((treated.task[rows], start[rows], end[rows], number[several]))]
+    last = closing[np.append(firsts[1:], len(order)) - 1]
+
+    def lowest(wanted: Bools) -> Ints:
+        """The row of the lowest task among the wanted ones of each session (one of them is wanted)."""
+        named = np.where(wanted, treated.task[order], np.iinfo(np.int64).max)
+        return order[np.flatnonzero(named == np.minimum.reduceat(named, firsts)[number])]
+
+    opening = order[earliest(timeline, treated.task[order], start[order], firsts)]
+    doubtful = treated.doubt[order] != CERTAIN
+    # Of a session in doubt, the first record in doubt gives the reason.
+    in_doubt = lowest(doubtful | ~np.maximum.reduceat(doubtful, firsts)[number])
+    by_place = np.lexsort((treated.task[opening], start[opening], treated.place[last]))
+    rank = np.empty(len(by_place), np.int64)
+    rank[by_place] = np.arange(len(by_place))
+    session_of = np.empty(len(order), np.int64)
+    session_of[order] = rank[number]
+    found = Sessions(
+        number=np.arange(len(firsts)),
+        task=np.minimum.reduceat(treated.task[order], firsts)[by_place],
+        first=treated.task[opening][by_place],
+        last=treated.task[last][by_place],
+        place=treated.place[last][by_place],
+        component=treated.component[last][by_place],
+        boot=treated.boot[last][by_place],
+        start=start[opening][by_place],
+        end=end[last][by_place],
+        latest=np.maximum.reduceat(start[order], firsts)[by_place],
+        doubt=treated.doubt[in_doubt][by_place],
+    )
+    return InSessions(treated, found, session_of)
+
+
+def earliest(timeline: Timeline, task: Ints, start: Ints, firsts: Ints) -> Ints:
+    """The places of the records that begin each session, of rows in order of (session, start).
+
+    Of several that start together it is the one whose number comes first: the order of the rows tells nothing.
+    """
+    number = np.repeat(np.arange(len(firsts)), np.diff(np.append(firsts, len(task))))
+    together = start == start[firsts][number]
+    tied = np.flatnonzero(together & (np.bincount(number[together])[number] > 1))
+    found = firsts.copy()
+    if len(tied):
+        names = timeline.tasks["task_id"].array.take(task[tied]).to_numpy(object)
+        by_name = tied[np.lexsort((pd.factorize(names, sort=True)[0], number[tied]))]
+        of = number[by_name]
+        new = np.append(True, np.diff(of) != 0)
+        found[of[new]] = by_name[new]
+    return found
+
+
+def runs(timeline: Timeline, key: Ints, treated: Treatments) -> tuple[Ints, Bools]:
+    """Treatments in order of (key, start, task), and where a new run begins.
+
+    A run ends where its aircraft takes off, or where nothing goes on for longer than LONGEST_PAUSE.
+    """
+    if not len(key):
+        return np.empty(0, np.int64), np.empty(0, bool)
+    start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
+    order = np.argsort(key, kind="stable")
+    new = np.append(True, np.diff(key[order]) != 0)
+    # Most keys have one row; to sort all by time as well is the costly step.
+    alone = new & np.append(new[1:], True)
+    several = np.flatnonzero(~alone)
+    rows = order[several]
+    rows = rows[np.lexsort((treated.task[rows], start[rows], key[rows]))]
+    order[several] = rows
+    reached = running_max(end[rows], new[several])
+    so_far, follows = reached[:-1], np.flatnonzero(~new[several][1:])
+    so_far, next_row = so_far[follows], rows[1:][follows]
+    begins = start[next_row]
+    aircraft = timeline.aircraft_of(treated.place[next_row])
+    flights = timeline.flights
+    flew = flights.first_from(aircraft, begins) > flights.first_from(aircraft, np.minimum(so_far, begins))
+    apart = np.flatnonzero(flew | (begins - so_far > LONGEST_PAUSE))
+    new[several[1:][follows[apart]]] = True
+    return order, new
+
+
+def _session_key(timeline: Timeline, treated: Treatments) -> Ints:
+    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[treated.task].astype(np.int64)
+    product_class = classes(timeline, treated.task)
+    class_count = int(product_class.max(initial=0)) + 2
+    job = work_order * class_count + product_class + 1
+    return job * timeline.boots_and_places + timeline.boot_or_place(treated.boot, treated.place)
+
+
+def classes(timeline: Timeline, rows: Ints) -> Ints:
+    """Codes of the product classes of records, MISSING where the product is not known."""
+    if not timeline.supplied("products") or "product" not in timeline.tasks:
+        return np.full(len(rows), MISSING, np.int64)
+    found = values(timeline, "product_class", rows)
+    assert found.codes is not None
+    return found.codes.astype(np.int64)
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Pairs of sessions that may be one: `of`, which is surely in scope, and `part`, which may belong to it.
+
+    `doubt` is the number of the reason why that can't be told.
+    """
+
+    of: Ints
+    part: Ints
+    doubt: Ints
+
+
+def possible_parts(timeline: Timeline, found: Sessions) -> Parts:
+    """The sessions that may be parts of others of their work order, since a product or a position is not known."""
+    reasons = reasons_of(timeline)
+    unplaced = timeline.position_of(found.place) == timeline.unknown_position
+    product_class = classes(timeline, found.task)
+    unclear = unplaced | (product_class == MISSING) | (found.boot < 0)
+    sure = found.doubt == CERTAIN
+    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[found.task].astype(np.int64)
+    key = work_order * (len(timeline.aircraft_names) + 1) + timeline.aircraft_of(found.place)
+    sides = (
+        _sharing(key, np.flatnonzero(sure), np.flatnonzero(unclear)),
+        _sharing(key, np.flatnonzero(sure & unclear), np.flatnonzero(~unclear)),
+    )
+    of, part = (np.concatenate(side) for side in zip(*sides, strict=True))
+    nowhere = unplaced[of] | unplaced[part]
+    anything = (product_class[of] == MISSING) | (product_class[part] == MISSING)
+    bootless = ((found.boot[of] < 0) | (found.boot[part] < 0)) & (found.place[of] == found.place[part])
+    may = (of != part) & (nowhere | bootless | (found.boot[of] == found.boot[part]) & (found.boot[of] >= 0))
+    may &= anything | (product_class[of] == product_class[part])
+    times = ((found.start[side], found.end[side]) for side in (of, part))
+    may &= at_one_go(timeline, timeline.aircraft_of(found.place[of]), *times)
+    number = np.where(
+        nowhere,
+        reasons.number(Rank.POSITION, NO_POSITION),
+        np.where(anything, reasons.number(Rank.RECORD, "value missing: product"), reasons.number(Rank.BOOT, NO_BOOT)),
+    )
+    number = np.where(found.doubt[part] != CERTAIN, found.doubt[part], number)
+    return Parts(of[may], part[may], number[may])
+
+
+def _sharing(key: Ints, one: Ints, other: Ints) -> tuple[Ints, Ints]:
+    """All pairs of the two that share a key."""
+    other = other[np.argsort(key[other], kind="stable")]
+    low, high = (np.searchsorted(key[other], key[one], side) for side in ("left", "right"))
+    which, nth = expand(high - low)
+    return one[which], other[low[which] + nth]
+
+
+def at_one_go(timeline: Timeline, aircraft: Ints, one: tuple[Ints, Ints], other: tuple[Ints, Ints]) -> Bools:
+    """Whether neither a takeoff nor a long pause lies between two pieces of work, each from its start to its end."""
+    closes = np.maximum(one[0], other[0])
+    opens = np.minimum(np.minimum(one[1], other[1]), closes)
+    flights = timeline.flights
+    flew = flights.first_from(aircraft, closes) > flights.first_from(aircraft, opens)
+    return ~flew & (closes - opens <= LONGEST_PAUSE)

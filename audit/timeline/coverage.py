@@ -1,0 +1,171 @@
+"""Where the flight log does not cover an aircraft: times in which it may have flown though no flight is recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+import pandas as pd
+
+from audit.timeline.codes import MISSING
+from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, running_max, take
+from audit.timeline.timeline import Timeline
+
+LONGEST_PARKED = 14 * DAY
+"""No gap in the flights of an aircraft is unusual up to here. Starting value, no public source."""
+TIMES_ITS_HABIT = 4
+"""A gap is unusual if it is so many times as long as nine of ten gaps of the aircraft."""
+ENOUGH_GAPS = 8
+"""From so many gaps on an aircraft has a habit of its own; with fewer that of the fleet is taken."""
+
+
+class Missing(IntEnum):
+    """Why flights may be missing in a stretch of time."""
+
+    TABLE = 0
+    AIRCRAFT = 1
+    GAP = 2
+    ELSEWHERE = 3
+    LEG = 4
+    AFTER = 5
+
+
+WHY = {
+    Missing.TABLE: "table not supplied: flights",
+    Missing.AIRCRAFT: "no flights of this aircraft in the log",
+    Missing.GAP: "no flights of this aircraft in the log for an unusually long time",
+    Missing.ELSEWHERE: "work at another station without a flight in between: flights are missing in the log",
+    Missing.LEG: "a leg is missing in the flight log: the next flight begins elsewhere",
+    Missing.AFTER: "still running at the as-of time",
+}
+
+
+@dataclass(frozen=True)
+class Uncovered:
+    """Stretches [start, end) in which an aircraft may have flown unrecorded, and why (a `Missing`)."""
+
+    aircraft: Ints
+    start: Ints
+    end: Ints
+    why: Ints
+
+    def first_from(self, aircraft: Ints, instants: Ints, counted: Callable[[Ints], Bools]) -> Ints:
+        """The first uncovered instant at or after each instant; FOREVER where there is none.
+
+        `counted` tells which stretches count, by their `why`.
+        """
+        rows = np.flatnonzero(counted(self.why))
+        if not len(rows):
+            return np.full(len(aircraft), FOREVER)
+        order = Order.of(self.aircraft[rows], self.start[rows])
+        rows = rows[order.row]
+        owner = self.aircraft[rows]
+        reach = running_max(self.end[rows], np.append(True, np.diff(owner) != 0))
+        last = order.count(aircraft, instants, "until") - 1
+        inside = (take(owner, last, -1) == aircraft) & (take(reach, last, NEVER) > instants)
+        ahead = take(owner, last + 1, -1) == aircraft
+        return np.where(inside, instants, np.where(ahead, take(self.start[rows], last + 1, FOREVER), FOREVER))
+
+
+def uncovered(timeline: Timeline) -> Uncovered:
+    """Where the flight log does not cover the aircraft, the time after the as-of time included."""
+    return timeline.memo("uncovered", lambda: _uncovered(timeline))
+
+
+def _uncovered(timeline: Timeline) -> Uncovered:
+    fleet = np.arange(len(timeline.aircraft_names))
+    whole = np.full(len(fleet), NEVER), np.full(len(fleet), timeline.as_of + 1)
+    parts = [_stretches(fleet, whole[1], np.full(len(fleet), FOREVER), Missing.AFTER)]
+    if not timeline.supplied("flights"):
+        parts.append(_stretches(fleet, *whole, Missing.TABLE))
+    else:
+        known = np.isin(fleet, timeline.flights.aircraft)
+        parts.append(_stretches(fleet[~known], whole[0][~known], whole[1][~known], Missing.AIRCRAFT))
+        parts += [_unusual_gaps(timeline), _missing_legs(timeline), _elsewhere(timeline)]
+    return Uncovered(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def _stretches(aircraft: Ints, start: Ints, end: Ints, why: Missing) -> tuple[Ints, Ints, Ints, Ints]:
+    return aircraft.astype(np.int64), start, end, np.full(len(aircraft), int(why))
+
+
+def _unusual_gaps(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
+    """Stretches without a flight that are long for the aircraft, up to the as-of time."""
+    flights = timeline.flights
+    fleet = np.unique(flights.aircraft)
+    aircraft = np.concatenate((flights.aircraft, fleet))
+    closes = np.concatenate((flights.takeoff, np.full(len(fleet), timeline.as_of + 1)))
+    opens = np.full(len(aircraft), timeline.since)
+    order = np.lexsort((closes, aircraft))
+    aircraft, closes = aircraft[order], closes[order]
+    landings = np.concatenate((flights.landing, np.full(len(fleet), NEVER)))[order]
+    same = aircraft[1:] == aircraft[:-1]
+    opens[1:][same] = landings[:-1][same]
+    gap = closes - opens
+    between = np.append(False, same) & (closes <= timeline.as_of)
+    habit = _habit(aircraft, gap, between, len(timeline.aircraft_names))
+    unusual = np.flatnonzero(gap > np.maximum(LONGEST_PARKED, habit))
+    return _stretches(aircraft[unusual], opens[unusual], closes[unusual], Missing.GAP)
+
+
+def _habit(aircraft: Ints, gap: Ints, between: Bools, fleet: int) -> Ints:
+    """How long a gap of each aircraft may be before it is unusual; FOREVER where not even the fleet has a habit."""
+    mine, of = gap[between], aircraft[between]
+    if len(mine) < ENOUGH_GAPS:
+        return np.full(len(gap), FOREVER)
+    order = np.lexsort((mine, of))
+    count = np.bincount(of, minlength=fleet)
+    first = np.cumsum(count) - count
+    nine_of_ten = take(mine[order], first + count * 9 // 10, 0)
+    of_fleet = int(np.sort(mine)[len(mine) * 9 // 10])
+    return (TIMES_ITS_HABIT * np.where(count >= ENOUGH_GAPS, nine_of_ten, of_fleet))[aircraft]
+
+
+def _missing_legs(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
+    """Between two flights of an aircraft of which the second begins where the first did not end."""
+    flights, frame = timeline.flights, timeline.tables["flights"]
+    if "origin" not in frame or "destination" not in frame:
+        none: Ints = np.empty(0, np.int64)
+        return _stretches(none, none, none, Missing.LEG)
+    origin, destination = (part[flights.row] for part in aerodromes(timeline, frame["origin"], frame["destination"]))
+    jumped = (destination[:-1] != origin[1:]) & (destination[:-1] >= 0) & (origin[1:] >= 0)
+    jumped &= (flights.aircraft[1:] == flights.aircraft[:-1]) & (flights.takeoff[1:] > flights.landing[:-1])
+    index = np.flatnonzero(jumped)
+    return _stretches(flights.aircraft[index], flights.landing[index], flights.takeoff[index + 1], Missing.LEG)
+
+
+def _elsewhere(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
+    """Between two records of an aircraft at different stations without a takeoff in between."""
+    rows, flights = timeline.rows, timeline.flights
+    aircraft = timeline.aircraft[rows].astype(np.int64)
+    start, end = timeline.times["started_at"][rows], timeline.times["finished_at"][rows]
+    station = aerodromes(timeline, timeline.tasks["station"])[0][rows]
+    order = np.lexsort((start, aircraft))
+    aircraft, start, end, station = aircraft[order], start[order], end[order], station[order]
+    moved = (aircraft[1:] == aircraft[:-1]) & (station[1:] != station[:-1]) & (start[1:] > end[:-1])
+    index = np.flatnonzero(moved & (station[1:] >= 0) & (station[:-1] >= 0))
+    opens, closes = end[index], start[index + 1]
+    stayed = flights.first_from(aircraft[index], closes) == flights.first_from(aircraft[index], opens)
+    index = index[stayed]
+    return _stretches(aircraft[index], end[index], start[index + 1], Missing.ELSEWHERE)
+
+
+def aerodromes(timeline: Timeline, *columns: pd.Series) -> list[Ints]:
+    """Columns of stations or airports by numbers, MISSING where blank.
+
+    A station and its location indicator are one aerodrome, and so are two stations that have the same indicator.
+    """
+    indicator: dict[str, str] = {}
+    if timeline.supplied("stations") and "icao" in timeline.tables["stations"]:
+        stations = timeline.tables["stations"]
+        listed = stations.loc[stations["icao"].notna(), ["station", "icao"]].astype("str")
+        indicator = dict(zip(listed["station"], listed["icao"], strict=True))
+    numbers: dict[str, int] = {}
+    found = []
+    for column in columns:
+        names = (indicator.get(str(name), str(name)) for name in column.cat.categories)
+        table = np.array([*(numbers.setdefault(name, len(numbers)) for name in names), MISSING])
+        found.append(table[column.cat.codes.to_numpy()])
+    return found
