@@ -345,8 +345,8 @@ COUNT = Form(
     ),
     subjects="session; boot and season",
     named_by=(
-        "of coats: aircraft, position, work order, product class; of sessions: aircraft, position, component serial, "
-        "the day the season or the boot's time in it began"
+        "of coats: aircraft, position, work order, product class, first record; of sessions: component serial, the day "
+        "the season or the boot's time in it began"
     ),
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", *(() if rule.sessions is None else ("components", "flights"))),

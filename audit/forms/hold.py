@@ -345,7 +345,7 @@ HOLD = Form(
         "the end of the time complies"
     ),
     subjects="session",
-    named_by="aircraft, position, work order, product class",
+    named_by="aircraft, position, work order, product class, first record",
     evaluate=evaluate,
     reads=_reads,
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *COVERAGE_READ),

@@ -367,8 +367,8 @@ INTERVAL = Form(
     finding="more flight hours, cycles or days passed between two treatments than allowed",
     subjects="segment between treatments",
     named_by=(
-        "aircraft, position, work order of the treatment that began the stretch; without one, when the season began, "
-        "or the boot's time on the aircraft if later"
+        "aircraft, position, work order and first record of the treatment that began the stretch; without one, the "
+        "component serial and when the season began, or the boot's time if later"
     ),
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", "components", "flights"),

@@ -19,7 +19,7 @@ from audit.forms.drawing import (
     Stretches,
 )
 from audit.forms.evidence import NO_POSITION, Treatments, perhaps_of_one_boot, ties, treatments
-from audit.forms.form import BOOTS_READ, Form, Never
+from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import at_work_order, of_treatment
 from audit.forms.outcomes import NONE, Judgement
 from audit.forms.sessions import at_one_go, earliest, runs
@@ -261,10 +261,10 @@ ORDER = Form(
     rule=OrderRule,
     finding="another treatment starts after the one that must be last, or before the one that must be first",
     subjects="work order and position",
-    named_by="aircraft, position, work order",
+    named_by="aircraft, position, work order, the first record of the treatment in scope",
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", "components"),
-    may_read=lambda rule: BOOTS_READ,
+    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ),
     identity=_identity,
     facts=of_treatment,
     sentence=_sentence,
