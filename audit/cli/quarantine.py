@@ -32,7 +32,7 @@ def quarantine(
     if csv:
         print(csv_text(read.rejects), end="")
     else:
-        told = pd.concat([read.rejects, read.faults]).drop(columns="table")
+        told = pd.concat([read.rejects, read.faults, read.dropped]).drop(columns="table")
         for file, line, column, value, reason in told.itertuples(index=False):
             place = f"{file}, line {line}{f', {column}' if column else ''}"
             print(visible(f"{place}: {shortened(value, WIDEST)!r}: {reason}"))

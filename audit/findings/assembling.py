@@ -65,6 +65,7 @@ def assemble(
         coverage=_coverage(judged, export),
         quarantine=export.rejects,
         faults=export.faults,
+        dropped=export.dropped,
         near_names=near_pairs(export.near_names),
         absent=tuple(_absent(rulebook.rules, export)),
         reconciled=reconcile(export, timeline, rulebook.rules),

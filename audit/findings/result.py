@@ -148,7 +148,8 @@ class AuditResult:
     `explanations` say what each rule checks and why, in the order of `rules`.
     `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
     to it the judged subjects came. `newest` is when the last task record or flight by the as-of time began.
-    `faults` (as `quarantine`) are the cells that can't be read in audited rows; `near_names` the nearly equal names.
+    `faults` (as `quarantine`) are the cells that can't be read in audited rows; `near_names` the nearly equal names;
+    `dropped` (as `quarantine`) the rows that a mapping takes for footers.
     """
 
     version: str
@@ -175,6 +176,7 @@ class AuditResult:
     newest: pd.Timestamp | None = None
     faults: pd.DataFrame = field(default_factory=no_rejects)
     near_names: tuple[NearPair, ...] = ()
+    dropped: pd.DataFrame = field(default_factory=no_rejects)
 
     @property
     def matters(self) -> Ints:

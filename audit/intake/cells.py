@@ -49,12 +49,26 @@ Liner = Callable[[NDArray[np.intp]], NDArray[np.int64]]
 
 
 @dataclass(frozen=True)
+class Footer:
+    """Rows below the records: the columns that are read of them, their lines, and lines and texts of torn ones."""
+
+    columns: Mapping[str, pa.ChunkedArray]
+    lines: NDArray[np.int64]
+    torn: tuple[tuple[int, str], ...] = ()
+
+    @property
+    def rows(self) -> int:
+        """How many there are."""
+        return len(self.lines) + len(self.torn)
+
+
+@dataclass(frozen=True)
 class Grid:
     """Rows and columns as they stand in a file, a sheet or a database table, under the names they have there.
 
     `typed` marks, by column, the cells that are no text there but a number, date, time or truth value, spelled out as
-    canonical text. A column without an entry has text only, or, as an Arrow column of another type, none. Below the
-    rows stand `footer` more, which a mapping takes for no records.
+    canonical text. A column without an entry has text only, or, as an Arrow column of another type, none. `footer` are
+    the rows below them that a mapping takes for no records.
     """
 
     file: str
@@ -64,7 +78,7 @@ class Grid:
     ragged: tuple[Ragged, ...] = ()
     source: InputFile | None = None
     typed: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
-    footer: int = 0
+    footer: Footer | None = None
 
 
 @dataclass(frozen=True)
@@ -74,7 +88,8 @@ class Translated:
     `written` holds the columns that each came from, with their names; `zones` the time zone, or the column of stations,
     by whose clock a naive time is read; `not_before` the time that another can't precede; `faults` the cells that
     couldn't be translated. `kept` numbers the rows that the mapping's `only` takes, where there is one, and `left_out`
-    counts those that it doesn't.
+    counts those that it doesn't. `places` say where in the mapping each column stands. `dropped` are the rows below the
+    records that it takes for a footer: line and text.
     """
 
     written: Mapping[str, Mapping[str, pa.ChunkedArray]]
@@ -83,6 +98,8 @@ class Translated:
     faults: tuple[Faults, ...]
     kept: NDArray[np.intp] | None = None
     left_out: int = 0
+    places: Mapping[str, str] = field(default_factory=dict)
+    dropped: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass(frozen=True)

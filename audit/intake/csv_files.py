@@ -24,6 +24,7 @@ from audit.intake.cells import (
     WORDS,
     Cells,
     ExportFile,
+    Footer,
     Grid,
     Liner,
     Ragged,
@@ -195,14 +196,21 @@ def _read_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[str]
     ragged = _ragged_rows(reading, block) if any_ragged else ()
     records = columns.num_rows + len(ragged)
     lines_of = _line_finder(file, layout, records)
-    if layout.footer_rows:
-        last = without_footer(file.name, records, layout)
-        ragged = tuple(row for row in ragged if row.record < last)
-        columns = columns.slice(0, last - len(ragged))
     chosen = {name: columns[name] for name in reading.types}
-    return Grid(
-        file.name, chosen, columns.num_rows, lines_of, ragged, watched.source(), footer=min(layout.footer_rows, records)
+    if not layout.footer_rows:
+        return Grid(file.name, chosen, columns.num_rows, lines_of, ragged, watched.source())
+    last = without_footer(file.name, records, layout)
+    above = tuple(row for row in ragged if row.record < last)
+    below = ragged[len(above) :]
+    rows = last - len(above)
+    numbers = np.setdiff1d(np.arange(last, records), [row.record for row in below])
+    footer = Footer(
+        {name: cells.slice(rows) for name, cells in chosen.items()},
+        lines_of(numbers),
+        tuple((int(lines_of(np.array([row.record]))[0]), row.text) for row in below),
     )
+    chosen = {name: cells.slice(0, rows) for name, cells in chosen.items()}
+    return Grid(file.name, chosen, rows, lines_of, above, watched.source(), footer=footer)
 
 
 def without_footer(name: str, records: int, layout: Layout) -> int:

@@ -1,11 +1,13 @@
 """Drafting a mapping: what the columns of a foreign export may be, by their names and by what is in them.
 
-A draft is a guess that a person reads before it is used. Every doubt is written beside what it is about.
+A draft is a guess that a person reads before it is used. Every doubt is a key beside what it is about, which has to be
+decided and taken away: no audit reads by a mapping with an open doubt.
 """
 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -15,14 +17,16 @@ import pyarrow as pa
 from rapidfuzz import fuzz, utils
 
 from audit.intake.glimpses import Glimpse
-from audit.intake.tables import TABLES, Column, Table
+from audit.intake.tables import SYNONYMS, TABLES, Column, Table
 from audit.intake.time_formats import compile_format, read_times
+from audit.intake.words import meant
 
 NOT_FOUND: Final = "?"
 """What stands for a needed column that nothing in the export looks like."""
 
 _SURE: Final = 85
 _ENOUGH: Final = 62
+_CLOSE: Final = 0.9
 _OTHER_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
     "task_id": ("record", "task", "task no", "record number", "job", "id", "no"),
     "work_order": ("w/o", "wo", "order", "job card"),
@@ -56,6 +60,11 @@ _OTHER_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
     "expires_on": ("expiry", "expires", "use by"),
     "status": ("st", "state"),
 }
+_VAGUE: Final = (
+    *("code", "name", "id", "no", "number", "from", "to", "by", "zone", "material", "place", "site", "base"),
+    *("location", "job", "part", "on", "off", "start", "end"),
+)
+"""Names that would do for many columns: what is meant by them has to be looked at."""
 _TABLE_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
     "tasks": ("work", "records", "jobs", "task cards", "maintenance"),
     "flights": ("flight log", "log", "legs"),
@@ -103,6 +112,15 @@ class Match:
 
 
 @dataclass(frozen=True)
+class _Taken:
+    """What is taken for a table, by which columns, and what is in doubt about that."""
+
+    glimpse: Glimpse
+    matches: dict[str, Match]
+    doubt: str
+
+
+@dataclass(frozen=True)
 class Draft:
     """A drafted mapping: its text, what is needed and wasn't found, and the columns that nothing was made of."""
 
@@ -113,36 +131,39 @@ class Draft:
 
 def draft_mapping(title: str, glimpses: Sequence[Glimpse], refused: Sequence[str]) -> Draft:
     """Draft a mapping of what was seen of an export."""
-    chosen: dict[str, list[tuple[Glimpse, dict[str, Match]]]] = {}
+    chosen: dict[str, list[_Taken]] = {}
     left: list[str] = []
     unlike: list[str] = []
     for each in glimpses:
-        name, matches = _best_table(each)
+        name, matches, doubt = _best_table(each)
         if name:
-            chosen.setdefault(name, []).append((each, matches))
+            chosen.setdefault(name, []).append(_Taken(each, matches, doubt))
         else:
             left += [f"{each.name}: {column}" for column in each.columns]
             unlike += ["# Like no table. If it is one, write it below `tables` under that table's name:"]
             unlike += [f"# {line}" for line in _feed(None, each, {})]
     missing = [] if "tasks" in chosen else ["tasks"]
-    lines = ["# A draft. Read each line that has a doubt beside it before you rely on what is read by it."]
+    lines = [
+        "# A draft. Decide what each `doubt` asks, then take that key away: no audit reads by a mapping that has one."
+    ]
     lines += [f"# Not read: {_comment(each)}" for each in refused]
     lines += [f"title: {_quoted(title)}", "tables:"]
     for name in (name for name in TABLES if name in chosen):
         lines.append(f"  {name}:")
-        for each, matches in chosen[name]:
+        for taken in chosen[name]:
+            each, matches = taken.glimpse, taken.matches
             _by_values(name, each, matches, chosen)
-            lines += _feed(TABLES[name], each, matches)
+            lines += _feed(TABLES[name], each, matches, taken.doubt)
             missing += [f"{name}.{column}" for column in TABLES[name].needed if column not in matches]
-            taken = {match.written for match in matches.values()}
-            left += [f"{each.name}: {column}" for column in each.columns if column not in taken]
+            used = {match.written for match in matches.values()}
+            left += [f"{each.name}: {column}" for column in each.columns if column not in used]
     lines += unlike
     return Draft("\n".join(lines) + "\n", tuple(dict.fromkeys(missing)), tuple(left))
 
 
-def _best_table(each: Glimpse) -> tuple[str, dict[str, Match]]:
-    """The table that a glimpse is most like, and its columns; blank where it is like none."""
-    best, best_score, best_matches = "", 0.0, {}
+def _best_table(each: Glimpse) -> tuple[str, dict[str, Match], str]:
+    """The table that a glimpse is most like, its columns, and what is in doubt of it; blank where it is like none."""
+    scored = []
     for name, table in TABLES.items():
         matches = _matches(table, each)
         needed = sum(matches[column].score for column in table.needed if column in matches) / len(table.needed)
@@ -150,10 +171,13 @@ def _best_table(each: Glimpse) -> tuple[str, dict[str, Match]]:
             fuzz.token_set_ratio(each.name, known, processor=utils.default_process)
             for known in (name, *_TABLE_NAMES[name])
         )
-        score = needed + called / 3 + len(matches)
-        if score > best_score:
-            best, best_score, best_matches = name, score, matches
-    return (best, best_matches) if best_score >= _ENOUGH else ("", {})
+        scored.append((needed + called / 3 + len(matches), name, called, matches))
+    (score, name, called, matches), (next_score, other, *_) = sorted(scored, key=lambda one: -one[0])[:2]
+    if score < _ENOUGH:
+        return "", {}, ""
+    if next_score >= _CLOSE * score:
+        return name, matches, f"are these {name}, or {other}?"
+    return name, matches, "" if called >= _ENOUGH else f"are these {name}? only their columns say so"
 
 
 def _matches(table: Table, each: Glimpse) -> dict[str, Match]:
@@ -172,6 +196,8 @@ def _matches(table: Table, each: Glimpse) -> dict[str, Match]:
             break
         if name not in found and header not in taken:
             doubt = "" if score >= _SURE else f"only {score:.0f} of 100 alike"
+            if not doubt and " ".join(header.split()).casefold() in _VAGUE:
+                doubt = f"is this the {table.columns[name].label}?"
             found[name] = Match(header, min(score, 100), doubt)
             taken.add(header)
     return {name: found[name] for name in table.columns if name in found}
@@ -230,7 +256,7 @@ def _by_values(
     name: str,
     each: Glimpse,
     matches: dict[str, Match],
-    chosen: Mapping[str, Sequence[tuple[Glimpse, dict[str, Match]]]],
+    chosen: Mapping[str, Sequence[_Taken]],
 ) -> None:
     """Columns that no name gave away, by values that are those of another table."""
     taken = {match.written for match in matches.values()}
@@ -239,9 +265,9 @@ def _by_values(
             continue
         known = {
             cell.strip()
-            for there, found in chosen.get(other, ())
-            if key in found
-            for cell in there.columns[found[key].written]
+            for there in chosen.get(other, ())
+            if key in there.matches
+            for cell in there.glimpse.columns[there.matches[key].written]
         } - {""}
         for header, cells in each.columns.items():
             values = {cell.strip() for cell in cells} - {""}
@@ -251,7 +277,7 @@ def _by_values(
                 break
 
 
-def _feed(table: Table | None, each: Glimpse, matches: Mapping[str, Match]) -> Iterator[str]:
+def _feed(table: Table | None, each: Glimpse, matches: Mapping[str, Match], doubt: str = "") -> Iterator[str]:
     """The lines of a feed; without a table, the columns that there are."""
     first = True
     for key, value in each.keys.items():
@@ -262,10 +288,12 @@ def _feed(table: Table | None, each: Glimpse, matches: Mapping[str, Match]) -> I
         )
         yield f"    {'- ' if first else '  '}{key}: {shown}"
         first = False
+    if doubt:
+        yield f"      doubt: {_quoted(doubt)}"
     yield "      columns:"
     for name, column in table.columns.items() if table else ():
-        if name in matches:
-            yield from _line(column, matches[name], each)
+        if table and name in matches:
+            yield from _line(table, column, matches[name], each)
         elif column.needed:
             yield f"        {name}: {_quoted(NOT_FOUND)}  # not found: write the column's name here"
     taken = {match.written for match in matches.values()}
@@ -274,39 +302,86 @@ def _feed(table: Table | None, each: Glimpse, matches: Mapping[str, Match]) -> I
             yield f"        # not used: {_comment(header)}"
 
 
-def _line(column: Column, match: Match, each: Glimpse) -> Iterator[str]:
+def _line(table: Table, column: Column, match: Match, each: Glimpse) -> Iterator[str]:
     filled = [cell.strip() for cell in each.columns[match.written] if cell.strip()]
-    doubts = [match.doubt] if match.doubt else []
-    more: list[str] = []
-    if column.kind in ("time", "date") and filled:
-        formats = _formats(filled[:200], column)
-        if formats and formats != ("iso",):
-            more.append(f"formats: {_quoted(formats[0])}")
-            doubts += [f"{formats[1]} reads it too"] if len(formats) > 1 else []
-        if not formats and match.written not in each.typed:
-            doubts.append("no format that is known here reads it")
-        elif column.kind == "time" and _share(filled, lambda cell: cell.endswith("Z") or "+" in cell) < 0.5:
-            doubts.append("by which clock?")
-    if column.kind in ("number", "count") and match.written not in each.typed and any("," in cell for cell in filled):
-        more.append('decimal: ","')
-        doubts.append("is the comma a decimal sign?")
-    if column.kind == "number" and filled and _share(filled, lambda cell: ":" in cell) > 0.5:
-        more.append("unit: hours-and-minutes")
-    if column.kind == "choice" and filled:
-        values = sorted(set(filled))[:_MOST_VALUES]
-        if unknown := [value for value in values if value not in column.choices]:
-            names = {value: _nearest(value, column.choices) for value in values}
-            listed = ", ".join(f"{_quoted(value)}: {name}" for value, name in names.items() if name)
-            more.append(f"values: {{{listed}}}")
-            doubts += [f"{_comment(value)} is {names[value]}?" for value in unknown if names[value]]
-            doubts += [f"what is {_comment(value)}?" for value in unknown if not names[value]]
-    doubt = f"  # {'; '.join(doubts)}" if doubts else ""
+    keys, doubts = _how_written(table, column, match.written, filled, match.written in each.typed)
+    doubts = [match.doubt, *doubts] if match.doubt else doubts
+    if doubts:
+        keys.append(f"doubt: {_quoted('; '.join(doubts))}")
     written = _quoted(" ".join(match.written.split()))
     yield (
-        f"        {column.name}: {{column: {written}, {', '.join(more)}}}{doubt}"
-        if more
-        else f"        {column.name}: {written}{doubt}"
+        f"        {column.name}: {{column: {written}, {', '.join(keys)}}}"
+        if keys
+        else f"        {column.name}: {written}"
     )
+
+
+def _how_written(
+    table: Table, column: Column, header: str, filled: Sequence[str], typed: bool
+) -> tuple[list[str], list[str]]:
+    """How the cells of a column are written, as keys of a mapping, and what is in doubt about it."""
+    if not filled:
+        return [], []
+    match column.kind:
+        case "time" | "date":
+            return _how_times(table, column, filled, typed)
+        case "number" | "count":
+            return _how_numbers(column, header, filled, typed)
+        case "choice":
+            return _how_choices(column, filled)
+        case _:
+            return [], []
+
+
+def _how_times(table: Table, column: Column, filled: Sequence[str], typed: bool) -> tuple[list[str], list[str]]:
+    keys, doubts = [], []
+    formats = _formats(filled[:200], column)
+    if formats and formats != ("iso",):
+        keys.append(f"formats: {_quoted(formats[0])}")
+        doubts += [f"{formats[1]} reads it too"] if len(formats) > 1 else []
+    if not formats and not typed:
+        doubts.append("no format that is known here reads it")
+    if column.kind == "time" and _share(filled, lambda cell: cell.endswith("Z") or "+" in cell) < 0.5:
+        zone = "station" if table.name == "tasks" else "UTC"
+        keys.append(f"zone: {zone}")
+        doubts.append(f"by which clock? {'that of the station' if zone == 'station' else zone} is a guess")
+    return keys, doubts
+
+
+def _how_numbers(column: Column, header: str, filled: Sequence[str], typed: bool) -> tuple[list[str], list[str]]:
+    keys, doubts = [], []
+    if not typed and any("," in cell for cell in filled):
+        keys.append('decimal: ","')
+        doubts.append("is the comma a decimal sign?")
+    if column.name == "flight_hours":
+        if _share(filled, lambda cell: ":" in cell) > 0.5:
+            keys.append("unit: hours-and-minutes")
+        elif all(part[:1] in "012345" for cell in filled for part in _DECIMALS.findall(cell)):
+            example = next((cell for cell in filled if _DECIMALS.search(cell)), filled[0])
+            doubts.append(f"is {example} in hours, hours.minutes or minutes (key: unit)?")
+    if column.name == "ambient_c":
+        if _FAHRENHEIT.search(header):
+            keys.append("unit: fahrenheit")
+        elif not _CELSIUS.search(header):
+            doubts.append("°C, or °F (unit: fahrenheit)?")
+    return keys, doubts
+
+
+_DECIMALS: Final = re.compile(r"[.,](\d+)$")
+_FAHRENHEIT: Final = re.compile(r"(?i)fahrenheit|(?<![a-z])[°º]?f(?![a-z])")
+_CELSIUS: Final = re.compile(r"(?i)celsius|centigrade|(?<![a-z])[°º]?c(?![a-z])")
+
+
+def _how_choices(column: Column, filled: Sequence[str]) -> tuple[list[str], list[str]]:
+    values = sorted(set(filled))[:_MOST_VALUES]
+    synonyms = SYNONYMS.get(column.name, {})
+    unknown = [value for value in values if meant(value, column.choices, synonyms) is None]
+    if not unknown:
+        return [], []
+    names = {value: _nearest(value, column.choices) for value in values}
+    listed = ", ".join(f"{_quoted(value)}: {name}" for value, name in names.items() if name)
+    doubts = [f"{value} is {names[value]}?" if names[value] else f"what is {value}?" for value in unknown]
+    return [f"values: {{{listed}}}"], doubts
 
 
 def _nearest(value: str, choices: Sequence[str]) -> str:

@@ -64,6 +64,8 @@ class Export:
     `counts` has one RowCount a table supplied, `files` the rows of each of its files, in the order in which they stand
     in the table. `origins` finds out, by table, where its rows stand: see `places`.
 
+    `dropped` (columns as `rejects`) lists the rows below the records that a mapping takes for footers.
+
     What is in doubt:
 
     `faults` has the columns of `rejects`, for cells that can't be believed in rows that are audited all the same,
@@ -80,6 +82,8 @@ class Export:
     the frame has its midnight.
     `listed_twice` numbers the audited flights that have the aircraft, takeoff and landing of an earlier one under
     another flight_id: perhaps they are one flight.
+    `contradicted_hours` numbers the audited flights whose flight_hours are longer than from takeoff to landing, or
+    next to nothing of it (75 for 1 h 15 min, 0 for ten hours): the frame has them as they were written.
     `several_names` numbers, by (table, column), the audited rows in which one cell names several people.
     `columns` names, by table, the canonical columns that the export has, free text that nobody asked for too; a column
     is among them where at least one file of the table has it.
@@ -100,9 +104,11 @@ class Export:
     set_aside: Mapping[str, pd.DataFrame]
     date_only: Mapping[tuple[str, str], Rows]
     listed_twice: Rows
+    contradicted_hours: Rows
     several_names: Mapping[tuple[str, str], Rows]
     columns: Mapping[str, frozenset[str]]
     near_names: pd.DataFrame
+    dropped: pd.DataFrame
 
     @property
     def unread_columns(self) -> Mapping[str, frozenset[str]]:

@@ -14,6 +14,7 @@ from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import BeforeValidator, Field, Strict, StringConstraints, model_validator
 
+from audit.errors import AuditError
 from audit.intake.clocks import is_zone
 from audit.intake.export import InputFile
 from audit.intake.names import Aliases
@@ -25,7 +26,12 @@ from audit.yaml.source import KeyPath, Source, read_source, written
 
 Encoding = Literal["utf-8", "utf-8-sig", "utf-16", "cp1252", "cp1250", "iso-8859-1", "iso-8859-15", "cp850", "cp437"]
 Separator = Literal[",", ";", "\t", "|"]
-Unit = Literal["hours", "minutes", "days", "hours-and-minutes"]
+Unit = Literal["hours", "minutes", "days", "hours-and-minutes", "hours.minutes", "celsius", "fahrenheit"]
+
+_UNITS: Final[Mapping[str, tuple[str, ...]]] = {
+    "flight_hours": ("hours", "minutes", "days", "hours-and-minutes", "hours.minutes"),
+    "ambient_c": ("celsius", "fahrenheit"),
+}
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Literally = Annotated[str, StringConstraints(min_length=1)]
@@ -73,8 +79,11 @@ class ColumnSource(Piece):
     not_before: Text | None = Field(default=None, description="If earlier than this column, of the next day")
     decimal: Literal[".", ","] | None = None
     thousands: Literal[".", ",", " ", "'"] | None = None
-    unit: Unit | None = Field(default=None, description="What the number counts; it becomes hours")
+    unit: Unit | None = Field(default=None, description="What the number counts; it becomes hours, or °C")
     separator: Literally | None = Field(default=None, description="What stands between the entries of a list")
+    doubt: Text | None = Field(
+        default=None, description="What is still to be decided; nothing is read while it is there"
+    )
 
     @model_validator(mode="after")
     def _comes_from_one_place(self) -> Self:
@@ -126,6 +135,9 @@ class Feed(Reading):
     sheet: Text | None = Field(default=None, description="Name of the workbook's sheet; * and ? as in files")
     table: Text | None = Field(default=None, description="Database table or view, with its schema or without")
     query: Text | None = Field(default=None, description="A SELECT that gives the rows")
+    doubt: Text | None = Field(
+        default=None, description="What is still to be decided; nothing is read while it is there"
+    )
     only: dict[str, Annotated[tuple[Scalar, ...], Field(min_length=1)]] | None = Field(
         default=None, description="Only the rows in which each of these columns has one of these values"
     )
@@ -236,8 +248,9 @@ class MappingFile(Part):
             by = source.zone or feed.zone
             if column.kind == "time" and by in PLACES.get(table.name, ()) and by not in feed.columns:
                 yield (name,), f"its clock is that of the {by}, which isn't among the columns"
-            if source.unit is not None and name != "flight_hours":
-                yield (name, "unit"), "this goes with flight_hours only"
+            if source.unit is not None and source.unit not in _UNITS.get(name, ()):
+                units = [f"{column}: {', '.join(known)}" for column, known in _UNITS.items()]
+                yield (name, "unit"), f"{name} aren't counted in {source.unit}; expected for {'; for '.join(units)}"
             if source.not_before is not None and (
                 source.not_before == name
                 or source.not_before not in feed.columns
@@ -264,6 +277,9 @@ class MappingFile(Part):
             for format_ in formats:
                 if not format_.has_clock:
                     yield place, f"a time needs a time of day, which {quoted(format_.text)} doesn't give"
+        shapes = {format_.text for format_ in formats}
+        if twins := [format_.text for format_ in formats if "%m" in format_.fields and format_.swapped in shapes]:
+            yield place, f"day and month can't be told apart by {' and '.join(map(quoted, twins))}: leave one"
         if len(formats) > 1 and any(format_.text == ISO for format_ in formats):
             yield place, "expected iso alone, or no iso: it reads times with an offset and without"
         if len({format_.has_zone for format_ in formats}) > 1:
@@ -328,6 +344,17 @@ class ExportMapping:
             {kind: tuple(map(frozenset, of_kind.distinct)) for kind, of_kind in names.items()},
         )
 
+    def doubts(self) -> Iterator[tuple[KeyPath, str]]:
+        """What is still to be decided, and where."""
+        for table, feeds in self.written.tables.items():
+            for number, feed in enumerate(feeds):
+                at: KeyPath = ("tables", table, number)
+                if feed.doubt is not None:
+                    yield at, feed.doubt
+                for column, source in feed.columns.items():
+                    if source.doubt is not None:
+                        yield (*at, "columns", column), source.doubt
+
     def place(self, path: KeyPath) -> str:
         """Where something stands in the mapping file, as the beginning of a sentence."""
         return f"{self.file.name}, line {self.lines.line(path)}: {written(path)}"
@@ -343,9 +370,18 @@ class ExportMapping:
 
 
 def load_mapping(path: Path) -> ExportMapping:
-    """Read a mapping file. AuditError has a line for each fault: file, line, path, what was expected."""
+    """Read a mapping file to be used. AuditError has a line for each fault: file, line, path, what was expected; and
+    for each doubt that is open in it."""
     content, _ = read_file(path, path.name)
-    return read_mapping(content, path.name)
+    mapping = read_mapping(content, path.name)
+    if open_doubts := list(mapping.doubts()):
+        raise AuditError(
+            "\n".join(
+                f"{mapping.place((*place, 'doubt'))}: {doubt}; decide it, and take `doubt` away"
+                for place, doubt in open_doubts[:MOST_FAULTS]
+            )
+        )
+    return mapping
 
 
 def read_mapping(content: bytes, name: str) -> ExportMapping:

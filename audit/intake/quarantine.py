@@ -38,6 +38,25 @@ def list_rejects(parts: Sequence[Cells], faults: Iterable[Faults]) -> list[pd.Da
     ]
 
 
+FOOTER: Final = "below the records: a footer, by the mapping"
+
+
+def list_dropped(parts: Sequence[Cells]) -> pd.DataFrame:
+    """The rows that a mapping takes for footers, with REJECT_COLUMNS: they are none of the table's."""
+    listed = [
+        _frame(
+            cells,
+            np.array([line for line, _ in cells.translated.dropped], dtype=np.int64),
+            "",
+            pa.array([text for _, text in cells.translated.dropped], pa.string()),
+            pa.repeat(FOOTER, len(cells.translated.dropped)),
+        )
+        for cells in parts
+        if cells.translated and cells.translated.dropped
+    ]
+    return pd.concat(listed, ignore_index=True) if listed else no_rejects()
+
+
 def _list_ragged(cells: Cells) -> pd.DataFrame:
     records = np.array([row.record for row in cells.ragged], dtype=np.intp)
     texts = pa.array([row.text for row in cells.ragged])

@@ -128,6 +128,7 @@ def _read(openers: Mapping[str, Opener], aliases: Aliases = NO_ALIASES, side_by_
     tables = {name: table.frame for name, table in in_order.items()}
     set_aside = {name: table.set_aside for name, table in in_order.items()}
     one_spelling(tables, set_aside, aliases)
+    none = np.empty(0, dtype=np.intp)
     return Export(
         tables=tables,
         later=in_order["tasks"].later if "tasks" in in_order else no_later(),
@@ -140,10 +141,12 @@ def _read(openers: Mapping[str, Opener], aliases: Aliases = NO_ALIASES, side_by_
         faults=pd.concat([no_rejects(), *(table.faults for table in in_order.values())], ignore_index=True),
         unreadable=_by_column({name: table.unreadable for name, table in in_order.items()}),
         date_only=_by_column({name: table.date_only for name, table in in_order.items()}),
-        listed_twice=in_order["flights"].listed_twice if "flights" in in_order else np.empty(0, dtype=np.intp),
+        listed_twice=in_order["flights"].listed_twice if "flights" in in_order else none,
+        contradicted_hours=in_order["flights"].contradicted_hours if "flights" in in_order else none,
         several_names=several_names(tables),
         columns={name: table.columns for name, table in in_order.items()},
         near_names=near_names(tables, aliases),
+        dropped=pd.concat([no_rejects(), *(table.dropped for table in in_order.values())], ignore_index=True),
     )
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from audit.errors import InternalError
+from audit.errors import AuditError, InternalError
 from audit.intake.cell_faults import Faults
 from audit.intake.cells import Cells, Origin
 from audit.intake.clocks import TWICE, Clock, Clocked, is_zone, next_day, no_later, station_clock, to_utc
@@ -21,7 +21,8 @@ from audit.intake.contracts import breaches
 from audit.intake.duplicates import listed_twice, repeated
 from audit.intake.export import FileRows, InputFile, RowCount
 from audit.intake.parsing import BLANK, Parsed, joined_times, parse, together, without_blanks
-from audit.intake.quarantine import list_rejects
+from audit.intake.plausibility import check_flight_hours, check_temperatures, contradicted_hours
+from audit.intake.quarantine import list_dropped, list_rejects
 from audit.intake.tables import PLACES, Table
 
 MANY_ROWS: Final = 100_000
@@ -44,6 +45,8 @@ class Settled:
     unreadable: Mapping[str, Rows]
     date_only: Mapping[str, Rows]
     listed_twice: Rows
+    contradicted_hours: Rows
+    dropped: pd.DataFrame
     columns: frozenset[str]
     count: RowCount
     files: tuple[FileRows, ...]
@@ -72,7 +75,7 @@ def settle(parts: Sequence[Cells], zones: Mapping[str, str]) -> Settled:
     table = parts[0].table
     starts = np.cumsum([0, *(cells.rows for cells in parts)])
     typed = _typed(parts, starts, zones)
-    checked = _checked(table, typed)
+    checked = _checked(table, typed, parts[0].file)
     total, frame, aside = int(starts[-1]), checked.frame, checked.aside
     rows = np.flatnonzero(~aside)
     ragged = sum(len(cells.ragged) for cells in parts)
@@ -98,6 +101,8 @@ def settle(parts: Sequence[Cells], zones: Mapping[str, str]) -> Settled:
         unreadable={name: them for name, them in unreadable.items() if len(them)},
         date_only={name: found for name, days in typed.days.items() if len(found := _renumbered(days, rows))},
         listed_twice=listed_twice(audited) if table.name == "flights" else np.empty(0, dtype=np.intp),
+        contradicted_hours=contradicted_hours(audited) if "flight_hours" in audited else np.empty(0, dtype=np.intp),
+        dropped=list_dropped(parts),
         columns=frozenset().union(*(cells.present for cells in parts)),
         count=count,
         files=tuple(_files(parts, np.diff(np.searchsorted(rows, starts)), rejects)),
@@ -182,9 +187,10 @@ def _clocked(parts: Sequence[Cells], starts: Rows, parsed: Mapping[str, Parsed],
     stations = {name: parsed[name].values for name in places}
     by_station = {name: station_clock(stations[name], zones, name) for name in places}
     clocks = {}
-    for name in times:
+    for name, column in times.items():
         default = "station" if table.name == "tasks" else ""
         told = [cells.translated.zones.get(name, default) if cells.translated else default for cells in parts]
+        _refuse_unsaid(parts, starts, name, column)
         if len(set(told)) == 1 and told[0] in by_station:
             clocks[name] = by_station[told[0]]
         elif any(told):
@@ -198,6 +204,21 @@ def _clocked(parts: Sequence[Cells], starts: Rows, parsed: Mapping[str, Parsed],
                 early[start:end] = (clocked.instants[name] < clocked.instants[others[name]])[start:end]
         clocked = next_day(clocked, name, early, times, clocks, stations)
     return clocked
+
+
+def _refuse_unsaid(parts: Sequence[Cells], starts: Rows, name: str, times: Parsed) -> None:
+    """AuditError where a mapping leaves open by which clock a time is written that carries no zone."""
+    for cells, start, end in zip(parts, starts[:-1], starts[1:], strict=True):
+        if cells.translated is None or name in cells.translated.zones or name not in cells.columns:
+            continue
+        assert times.wall is not None
+        if (times.wall[start:end] & ~np.isnat(times.values[start:end])).any():
+            places = [place for place in PLACES.get(cells.table.name, ()) if place in cells.columns]
+            among = f", or one of {', '.join(places)}" if places else ""
+            raise AuditError(
+                f"{cells.translated.places[name]}: the times of {cells.file} carry no zone; say with `zone` by which "
+                f"clock they are written: a time zone of the IANA database{among}"
+            )
 
 
 def _mixed_clock(told: Sequence[str], starts: Rows, by_station: Mapping[str, Clock]) -> Clock:
@@ -245,8 +266,12 @@ class _Checked:
     told: Rows
 
 
-def _checked(table: Table, typed: _Typed) -> _Checked:
+def _checked(table: Table, typed: _Typed, file: str) -> _Checked:
     frame = typed.frame
+    if table.name == "flights":
+        check_flight_hours(frame, file)
+    if table.name == "tasks":
+        check_temperatures(frame, file)
     aside = np.zeros(len(frame), dtype=bool)
     _mark(aside, (fault for fault in typed.faults if not set(table.needed).isdisjoint(fault.columns)))
     for name in table.needed:

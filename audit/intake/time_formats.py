@@ -74,6 +74,12 @@ class Format:
         """Whether it gives the offset from UTC."""
         return "%z" in self.fields
 
+    @property
+    def swapped(self) -> str:
+        """The format with day and month in each other's place."""
+        other = {"%d": "%m", "%m": "%d"}
+        return "".join(other.get(part, part) for part in self.parts)
+
     @cached_property
     def shape(self) -> str:
         """The whole as a regular expression with a group for each field."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import partial
 from typing import Any, Final
@@ -24,6 +24,7 @@ from audit.intake.cell_faults import Faults
 from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, Grid, Translated
 from audit.intake.mapping import ColumnSource, ExportMapping, Feed, Piece, plain
 from audit.intake.parquet_files import settle_type, typed_as_text
+from audit.intake.plausibility import check_days
 from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
 from audit.intake.time_formats import ISO, Format, read_times
@@ -33,7 +34,12 @@ from audit.yaml.source import KeyPath
 UNLISTED: Final = "not one of the values that the mapping translates"
 
 _NULL: Final = pa.scalar(None, pa.string())
-_HOURS: Final[Mapping[str, Fraction]] = {"minutes": Fraction(1, 60), "hours": Fraction(1), "days": Fraction(24)}
+_CONVERT: Final[Mapping[str, Callable[[Fraction], Fraction]]] = {
+    "minutes": lambda minutes: minutes / 60,
+    "days": lambda days: days * 24,
+    "fahrenheit": lambda degrees: (degrees - 32) * Fraction(5, 9),
+}
+"""What is made of numbers that don't count hours or °C."""
 _CLOCK: Final = re.compile(r"(\d+):([0-5]\d)(?::([0-5]\d))?")
 _LONGEST_NUMBER: Final = 30
 
@@ -88,7 +94,8 @@ def recipe(mapping: ExportMapping, name: str, number: int, table: Table, texts: 
 
 def translate(grid: Grid, recipe: Recipe) -> Cells:
     """Translate what was read for a recipe into the cells of its table."""
-    rows_there = grid.rows
+    rows_there, footer = grid.rows, grid.footer
+    dropped = _dropped(grid, recipe)
     grid, kept = _only(grid, recipe)
     by_name = {_name(name): name for name in grid.columns}
     columns, written, faults = {}, {}, []
@@ -106,12 +113,37 @@ def translate(grid: Grid, recipe: Recipe) -> Cells:
         not_before={name: source.not_before for name, source in times.items() if source.not_before is not None},
         faults=tuple(faults),
         kept=kept,
-        left_out=rows_there - grid.rows + grid.footer,
+        left_out=rows_there - grid.rows + (footer.rows if footer else 0),
+        places={name: recipe.mapping.place((*recipe.place, "columns", name)) for name in recipe.columns},
+        dropped=dropped,
     )
     present = frozenset(recipe.feed.columns)
     return Cells(
         recipe.table, grid.file, columns, grid.rows, grid.lines_of, grid.ragged, grid.source, translated, present
     )
+
+
+def _dropped(grid: Grid, recipe: Recipe) -> tuple[tuple[int, str], ...]:
+    """The rows that the mapping takes for a footer. AuditError for one in which all that a record needs is filled."""
+    footer = grid.footer
+    if footer is None:
+        return ()
+    by_name = {_name(name): name for name in grid.columns}
+    below = replace(grid, columns=footer.columns)
+    texts = {name: _as_text(below, name).cast(pa.string()).fill_null("").to_pylist() for name in below.columns}
+    needed = [
+        [by_name[_name(column)] for column in source.columns]
+        for name, source in recipe.columns.items()
+        if recipe.table.columns[name].needed and source.columns
+    ]
+    told = []
+    for row, line in enumerate(footer.lines.tolist()):
+        shown = "; ".join(cell for name in texts if (cell := texts[name][row].strip()))
+        if all(any(texts[column][row].strip() for column in columns) for columns in needed):
+            at = recipe.mapping.place((*recipe.place, "footer_rows"))
+            raise AuditError(f"{at}: line {line} of {grid.file} would be left out, and is a record: {shown}")
+        told.append((line, shown))
+    return tuple(sorted([*told, *footer.torn]))
 
 
 def _name(text: str) -> str:
@@ -157,6 +189,8 @@ def _column(
     misread: Misread = []
     if source.join is None:
         cells, marks = grid.columns[names[0]], grid.typed.get(names[0])
+        if formats:
+            check_days(_as_text(grid, names[0]).cast(pa.string()), marks, formats, f"{grid.file}: column {names[0]}")
         if _passes_as_it_is(cells, column, source):
             return settle_type(cells, column, grid.file), []
         if marks is None and not _is_text(cells):
@@ -174,7 +208,7 @@ def _column(
     if formats and [format_.text for format_ in formats] != [ISO]:
         return _times(cells, marks, column, formats, misread), misread
     if column.kind in ("number", "count"):
-        unit = source.unit or "hours"
+        unit = source.unit or ""
         cells = _beside(
             cells, marks, _number_step(*_signs(recipe, source), unit), _number_step(".", None, unit), misread
         )
@@ -323,10 +357,14 @@ def _signs(recipe: Recipe, source: ColumnSource) -> tuple[str, str | None]:
 
 
 def _number_step(decimal: str, thousands: str | None, unit: str) -> Words | None:
-    if decimal == "." and thousands is None and unit == "hours":
-        return None
     if unit == "hours-and-minutes":
-        return _hours_and_minutes
+        return partial(_clock_times, shape=_CLOCK, wanted="h:mm")
+    if unit == "hours.minutes":
+        shape = re.compile(rf"(\d+)(?:{re.escape(decimal)}([0-5]\d?)?)?()")
+        return partial(_clock_times, shape=shape, wanted=f"h{decimal}mm")
+    convert = _CONVERT.get(unit)
+    if decimal == "." and thousands is None and convert is None:
+        return None
     mark = re.escape(thousands) if thousands else None
     grouped = rf"\d{{1,3}}(?:{mark}\d{{3}})+|" if mark else ""
     shape = re.compile(rf"[+-]?(?:{grouped}\d+)(?:{re.escape(decimal)}\d*)?|[+-]?{re.escape(decimal)}\d+")
@@ -342,23 +380,27 @@ def _number_step(decimal: str, thousands: str | None, unit: str) -> Words | None
                 translated.append(None)
                 continue
             text = (text.replace(thousands, "") if thousands else text).replace(decimal, ".")
-            translated.append(repr(float(Fraction(text) * _HOURS[unit])) if text and unit != "hours" else text)
+            translated.append(repr(float(convert(Fraction(text)))) if text and convert else text)
         return pa.array(translated, pa.string()), odd, reason
 
     return step
 
 
-def _hours_and_minutes(words: pa.StringArray) -> tuple[pa.StringArray, Sequence[int], str]:
+def _clock_times(
+    words: pa.StringArray, shape: re.Pattern[str], wanted: str
+) -> tuple[pa.StringArray, Sequence[int], str]:
+    """Hours, minutes and perhaps seconds; of minutes the first digit alone is tens (1.3 is 1.30)."""
     translated: list[str | None] = []
     odd = []
     for number, word in enumerate(words.to_pylist()):
         text = (word or "").strip()
-        found = _CLOCK.fullmatch(text) if len(text) <= _LONGEST_NUMBER else None
+        found = shape.fullmatch(text) if len(text) <= _LONGEST_NUMBER else None
         if text and not found:
             odd.append(number)
-        hours, minutes, seconds = (int(part or 0) for part in found.groups()) if found else (0, 0, 0)
-        translated.append(repr((hours * 3600 + minutes * 60 + seconds) / 3600) if found else None)
-    return pa.array(translated, pa.string()), odd, "not a duration of the form h:mm"
+        hours, minutes, seconds = (part or "0" for part in found.groups()) if found else ("0", "0", "0")
+        total = int(hours) * 3600 + int(minutes.ljust(2, "0")) * 60 + int(seconds)
+        translated.append(repr(total / 3600) if found else None)
+    return pa.array(translated, pa.string()), odd, f"not a duration of the form {wanted}"
 
 
 # Dates and times

@@ -23,7 +23,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from audit.errors import AuditError, said_by
-from audit.intake.cells import WORDS, Cells, ExportFile, Grid, canonical_names, joined_header, match_columns
+from audit.intake.cells import WORDS, Cells, ExportFile, Footer, Grid, canonical_names, joined_header, match_columns
 from audit.intake.csv_files import CANONICAL, Layout, without_footer
 from audit.intake.files_in_archives import files_in, refuse_bomb
 from audit.intake.parquet_files import file_source
@@ -90,7 +90,10 @@ def read_sheet(
         lines, pieces = _spelled_out(islice(_filled(opened, layout), layout.header_rows, None), places)
         source = file_source(file)
     size = without_footer(name, len(lines), layout)
-    numbers = np.array(lines[:size], dtype=np.int64)
+    numbers = np.array(lines, dtype=np.int64)
+    below = {
+        each: pa.chunked_array([text for text, _ in parts], pa.string()).slice(size) for each, parts in pieces.items()
+    }
     return Grid(
         name,
         {each: _as_type(parts, chosen[each], size) for each, parts in pieces.items()},
@@ -98,7 +101,7 @@ def read_sheet(
         lambda records: numbers[records],
         source=source,
         typed={each: _marks(parts)[:size] for each, parts in pieces.items() if not _all_text(parts)},
-        footer=len(lines) - size,
+        footer=Footer(below, numbers[size:]) if size < len(lines) else None,
     )
 
 

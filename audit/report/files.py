@@ -158,6 +158,7 @@ def _summary(result: AuditResult) -> dict[str, Any]:
             for table, rows in sorted(result.rows.items())
         },
         "faults": {str(table): int(cells) for table, cells in result.faults["table"].value_counts(sort=False).items()},
+        "dropped_rows": json.loads(json_rows(result.dropped)),
         "near_names": [asdict(pair) for pair in result.near_names],
         "reconciliation": [asdict(file) for file in result.reconciled],
         "records": {

@@ -127,6 +127,7 @@ def render(result: AuditResult) -> str:
         quarantine=records(quarantine.head(DRAWN_QUARANTINE)),
         quarantine_total=len(quarantine),
         faults=records(result.faults.head(DRAWN_QUARANTINE)),
+        dropped=records(result.dropped.head(20)),
         faults_total=len(result.faults),
         inputs=sorted(result.inputs, key=lambda source: source.name),
         rule_files=sorted(result.rule_files, key=lambda source: source.name),

@@ -22,6 +22,7 @@ defaults: {blank: [NA]}
 tables:
   tasks:
     - files: flights.csv
+      zone: station
       columns:
         task_id: {join: [year, month, day, carrier, flight, origin], with: "-"}
         work_order: {constant: departure}

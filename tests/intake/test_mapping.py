@@ -23,6 +23,7 @@ title: Invented
 tables:
   tasks:
     - files: work*.csv
+      zone: station
       columns:
         task_id: No
         work_order: Order
@@ -65,6 +66,8 @@ def tasks(columns: str, keys: str = "", more: str = "") -> str:
     lines = []
     for line in TASKS.splitlines():
         name = line.strip().split(":")[0]
+        if name == "zone" and "zone:" in keys:
+            continue
         if name == "files" or line.strip().startswith("- files"):
             lines += [line, *(f"      {key}" for key in keys.splitlines())]
         else:
@@ -411,18 +414,23 @@ def test_zones_differ_between_feeds(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("unit", "text", "hours"),
+    ("unit", "text", "landing", "hours"),
     [
-        ("hours-and-minutes", "7:30", 7.5),
-        ("hours-and-minutes", "13:15:36", 13.26),
-        ("days", "0.25", 6.0),
-        ("hours", "2", 2.0),
-        ("hours-and-minutes", "7:60", None),
+        ("hours-and-minutes", "7:30", 1730, 7.5),
+        ("hours-and-minutes", "13:15:36", 2316, 13.26),
+        ("hours.minutes", "1.30", 1130, 1.5),
+        ("hours.minutes", "1.3", 1130, 1.5),
+        ("hours.minutes", "2", 1200, 2.0),
+        ("hours.minutes", "1.03", 1103, 1.05),
+        ("hours.minutes", "1.75", 1200, None),
+        ("days", "0.25", 1600, 6.0),
+        ("hours", "2", 1200, 2.0),
+        ("hours-and-minutes", "7:60", 1800, None),
     ],
 )
-def test_units_of_flight_hours(tmp_path: Path, unit: str, text: str, hours: float | None) -> None:
+def test_units_of_flight_hours(tmp_path: Path, unit: str, text: str, landing: int, hours: float | None) -> None:
     """Hours flown are hours, however the export counts them."""
-    export = flown(tmp_path, f"A1,2024-01-10,1000,1200,NORTH,NORTH,{text}", unit=unit)
+    export = flown(tmp_path, f"A1,2024-01-10,1000,{landing},NORTH,NORTH,{text}", unit=unit)
     assert column(export, "flight_hours", "flights") == [hours]
 
 
@@ -441,7 +449,7 @@ def test_canonical_files_need_no_mapping_and_get_the_same(tmp_path: Path) -> Non
 def test_column_that_is_not_there(tmp_path: Path) -> None:
     """The mapping's line is named, and the column that may be meant."""
     assert refusal(tmp_path, tasks("lot: Losnr"), work__csv=f"{HEADER},Los-Nr\n{ROW},\n") == (
-        "mapping.yaml, line 13: $.tables.tasks[0].columns.lot: work.csv has no column `Losnr` (did you mean Los-Nr?)"
+        "mapping.yaml, line 14: $.tables.tasks[0].columns.lot: work.csv has no column `Losnr` (did you mean Los-Nr?)"
     )
 
 
@@ -489,7 +497,7 @@ def test_links_out_of_the_export_are_not_followed(tmp_path: Path) -> None:
 def test_faults_of_mapping_files(line: str, sentence: str) -> None:
     """Each is refused with file, line and what was expected, before any file of the export is opened."""
     with pytest.raises(AuditError) as caught:
-        read_mapping(TASKS.replace("files: work*.csv", line).encode(), "mapping.yaml")
+        read_mapping(TASKS.replace("files: work*.csv\n      zone: station", line).encode(), "mapping.yaml")
     assert str(caught.value).startswith("mapping.yaml, line ")
     assert sentence in str(caught.value)
 
@@ -505,7 +513,7 @@ def test_faults_of_mapping_files(line: str, sentence: str) -> None:
         ("signed_at: {column: x, not_before: lot}", "expected another time of tasks, got 'lot'"),
         ("lot: {join: [x]}", "expected at least 2"),
         ("lot: {column: x, unit: days}", "this goes with numbers only"),
-        ("ambient_c: {column: x, unit: days}", "this goes with flight_hours only"),
+        ("ambient_c: {column: x, unit: days}", "ambient_c aren't counted in days"),
         ("status: {column: x, values: {Z: close}}", "'close' is no status (did you mean closed?)"),
         ("status: {constant: done}", "'done' is no status; expected one of closed, open, void"),
     ],

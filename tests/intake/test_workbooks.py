@@ -127,14 +127,18 @@ def test_serial_numbers_where_declared(tmp_path: Path) -> None:
 def test_durations(tmp_path: Path) -> None:
     """Hours beyond a day ([h]:mm) are hours."""
     mapping = MAPPING + (
-        "  flights:\n    - files: book.xlsx\n      sheet: Log\n      columns:\n        flight_id: No\n"
+        "  flights:\n    - files: book.xlsx\n      sheet: Log\n      zone: UTC\n      columns:\n        flight_id: No\n"
         "        aircraft: {constant: A1}\n        takeoff_at: Off\n        landing_at: On\n"
         "        flight_hours: {column: Flown, unit: hours-and-minutes}\n"
     )
-    off, on = datetime(2024, 3, 1, 5), datetime(2024, 3, 3, 5)
+    off = datetime(2024, 3, 1, 5)
+    on = [off + timedelta(hours=hours) for hours in (31, 3, 2, 9)]
     flown = [timedelta(hours=30, minutes=15), timedelta(hours=2, minutes=30), "1:45", None]
     head = [["a"], ["b"], ["No", "Begin", "Day", "End", "Humidity"]]
-    log = [["No", "Off", "On", "Flown"], *([number, off, on, each] for number, each in enumerate(flown))]
+    log = [
+        ["No", "Off", "On", "Flown"],
+        *([number, off, at, each] for number, (at, each) in enumerate(zip(on, flown, strict=True))),
+    ]
     save(tmp_path / "book.xlsx", {"Work 1": head, "Log": log})
     export = read(tmp_path, mapping)
     assert export.rejects.empty
