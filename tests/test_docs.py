@@ -14,12 +14,12 @@ import typer
 from audit.authoring.running import run_examples
 from audit.cli import NAME, app
 from audit.exit_codes import ExitCode
-from audit.findings.result import FINDING_COLUMNS
+from audit.findings.result import FINDING_COLUMNS, STANDING_COLUMNS
 from audit.forms import FORMS
 from audit.language.rule import Rule
 from audit.pipeline import run_audit
 from audit.report.files import contents
-from audit.report.formats import FILES, HEALTH_FILES
+from audit.report.formats import FILES, HEALTH_FILES, REGISTER_FILES
 from audit.rulebook.loading import read_rule
 from audit.shipped import sample_folder
 from tests.generated_docs import CATALOGUE, COMMAND, DEVELOPERS, MADE, README, ROOT, made_anew, made_whole, stale
@@ -89,7 +89,7 @@ def test_every_exit_code_is_explained() -> None:
 def test_every_output_is_explained() -> None:
     """The README lists each file of a report, and no other."""
     assert sorted(first_cells(section(README, "What comes out"))) == sorted(
-        [*contents(make_result(), FILES), *HEALTH_FILES]
+        [*contents(make_result(), FILES), *HEALTH_FILES, *REGISTER_FILES]
     )
 
 
@@ -101,7 +101,7 @@ def test_every_form_is_explained() -> None:
 def test_every_column_of_a_finding_is_explained() -> None:
     """The README says of each column of findings.csv what it holds, in its order."""
     [text] = re.findall(r"^### findings\.csv\n(.*?)(?=^### )", README.read_text("utf-8"), re.DOTALL | re.MULTILINE)
-    assert tuple(first_cells(text)) == FINDING_COLUMNS
+    assert tuple(first_cells(text)) == (*FINDING_COLUMNS, *STANDING_COLUMNS)
 
 
 def yaml_blocks() -> list[str]:

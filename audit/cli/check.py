@@ -25,6 +25,7 @@ from audit.report.visible import visible
 if TYPE_CHECKING:
     from audit.findings.result import AuditResult
     from audit.health.judge import HealthJudge
+    from audit.register.store import Register
 
 FailOn = Literal["1", "2", "observation", "never"]
 
@@ -116,6 +117,17 @@ FailOnHealth = Annotated[
         "--fail-on-health", help="Exit with 1, too, where the export is not whole, or nothing tells whether it is."
     ),
 ]
+RegisterPlace = Annotated[
+    str | None,
+    typer.Option(
+        metavar="PATH",
+        help="Register that the run is added to: an SQLite file, begun where there is none, or a PostgreSQL URL. It "
+        "says which findings are new, still open or back, and gone.csv why others are not found any more.",
+    ),
+]
+NewOnly = Annotated[
+    bool, typer.Option("--new-only", help="Of the findings, only those that the register calls new or back fail.")
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but errors.")]
 DEFAULT_WRITE = ",".join(DEFAULT_FORMATS)
 DEFAULT_OUT = Path("deicer-audit-report")
@@ -142,9 +154,13 @@ def check(
     previous: Previous = None,
     skip_health: SkipHealth = False,
     fail_on_health: FailOnHealth = False,
+    register: RegisterPlace = None,
+    new_only: NewOnly = False,
     quiet: Quiet = False,
 ) -> ExitCode:
     """Audit an export and write the report."""
+    if new_only and register is None:
+        raise typer.BadParameter("--new-only needs a --register: without one nobody knows what is new.")
     if skip_health and (fail_on_health or previous):
         raise typer.BadParameter(
             f"--skip-health leaves nothing for {'--previous' if previous else '--fail-on-health'}."
@@ -161,8 +177,15 @@ def check(
         previous=previous,
     )
     with _health_judge(skip_health) as judge:
-        result = _audit(location(export), options, out, formats, quiet, judge)
-    return _exit_code(result, fail_on, fail_on_health)
+        result = _audit(location(export), options, out, formats, quiet, judge, register_place(register))
+    return _exit_code(result, fail_on, fail_on_health, new_only)
+
+
+def register_place(text: str | None) -> Location | None:
+    """Where a register is meant to be."""
+    if text == "":
+        raise typer.BadParameter("--register is blank: expected a path, or the URL of a database.")
+    return None if text is None else location(text)
 
 
 @app.command()
@@ -182,9 +205,18 @@ def _health_judge(skipped: bool) -> AbstractContextManager[HealthJudge | None]:
 
 
 def _audit(
-    export: Location, options: AuditOptions, out: Path, formats: Sequence[str], quiet: bool, judge: HealthJudge | None
+    export: Location,
+    options: AuditOptions,
+    out: Path,
+    formats: Sequence[str],
+    quiet: bool,
+    judge: HealthJudge | None,
+    register: Location | None = None,
 ) -> AuditResult:
-    """Audit an export and write the report into `out`; without a `judge` nobody asks whether the export is whole."""
+    """Audit an export and write the report into `out`; without a `judge` nobody asks whether the export is whole.
+
+    With a `register` the run is added to it, and kept once the report is ready: neither is there without the other.
+    """
     # Asked first: nobody should wait for a long audit to learn that its report has no place.
     _refuse_place(out, export, mapped=options.mapping is not None)
 
@@ -192,15 +224,22 @@ def _audit(
     from audit.report.files import WORK_LIST, is_kept, made_ahead, write_result
     from audit.report.summary import summarise
 
-    with audit_progress(quiet) as step:
+    with audit_progress(quiet) as step, _opened(register) as kept:
         audited = traced_audit(export, options, step, judge)
         step("writing the report")
         # What can be made without export health is made while that is still being judged, in a process of its own.
-        ready = made_ahead(audited.result, formats)
+        # With a register they all say what it says.
+        ready = {} if kept is not None else made_ahead(audited.result, formats)
         if judge is not None:
             step("judging whether the export is whole")
-        result = audited.with_health()
-        written = write_result(result, out, formats, ready)
+        if kept is None:
+            result = audited.with_health()
+            written = write_result(result, out, formats, ready)
+        else:
+            from audit.pipeline import recorded
+
+            result = recorded(kept, audited)
+            written = write_result(result, out, formats, placing=kept.commit)
     for path in written:
         if is_kept(path.name):
             say(f"There was a file that no audit wrote, or somebody wrote into: it is kept as {visible(str(path))}.")
@@ -208,6 +247,18 @@ def _audit(
         report = out / "report.html" if "html" in formats else out
         say(summarise(result, report, out / WORK_LIST if "xlsx" in formats else None).rstrip("\n"))
     return result
+
+
+@contextmanager
+def _opened(register: Location | None) -> Iterator[Register | None]:
+    """The register, opened before the audit: nobody should wait for one that can't be kept."""
+    if register is None:
+        yield None
+        return
+    from audit.register.store import open_register
+
+    with open_register(register, create=True) as opened:
+        yield opened
 
 
 def _refuse_place(out: Path, export: Location, *, mapped: bool) -> None:
@@ -228,7 +279,7 @@ def _refuse_place(out: Path, export: Location, *, mapped: bool) -> None:
     check_folder(out)
 
 
-def _exit_code(result: AuditResult, fail_on: FailOn, fail_on_health: bool = False) -> ExitCode:
+def _exit_code(result: AuditResult, fail_on: FailOn, fail_on_health: bool = False, new_only: bool = False) -> ExitCode:
     from audit.language.rule import LEVELS
 
     if result.nothing_judged:
@@ -236,7 +287,19 @@ def _exit_code(result: AuditResult, fail_on: FailOn, fail_on_health: bool = Fals
     if fail_on_health and result.health is not None and result.health.failed:
         return ExitCode.FINDINGS
     failing = LEVELS[: LEVELS.index(fail_on) + 1] if fail_on != "never" else ()
-    return ExitCode.FINDINGS if result.findings["level"].isin(failing).any() else ExitCode.CLEAN
+    return ExitCode.FINDINGS if failing_findings(result, failing, new_only) else ExitCode.CLEAN
+
+
+def failing_findings(result: AuditResult, levels: Sequence[str], new_only: bool) -> int:
+    """How many findings of these levels are open, and no decision in force covers them; with `new_only`, which are new
+    or back."""
+    findings = result.findings
+    counted = findings["level"].isin(levels) & (findings["state"] != "corrected")
+    if result.standing is not None:
+        counted &= ~findings["decision"].isin(("accepted", "deferred"))
+        if new_only:
+            counted &= findings["change"].isin(("new", "back"))
+    return int(counted.sum())
 
 
 @contextmanager

@@ -10,6 +10,7 @@ import pandas as pd
 from audit.authoring.explaining import USUAL_CAUTION, WHO_GOVERNS, ExampleTable, Explanation, ShownExample
 from audit.findings.matters import distance, matter_of
 from audit.findings.reconciliation import FileReconciled
+from audit.findings.standing import CLEARED, GONE_COLUMNS, STANDING_COLUMNS, Change, Standing
 from audit.forms.margins import LIMIT, Margins
 from audit.health.health import OUTCOMES, Health
 from audit.intake.export import InputFile, RowCount
@@ -23,19 +24,23 @@ from audit.timeline.instants import Ints
 # The report imports from here alone: what it shows is a value of the result.
 # fmt: off
 __all__ = [
+    "CLEARED",
     "COVERAGE_COLUMNS",
     "FINDING_COLUMNS",
+    "GONE_COLUMNS",
     "LEVELS",
     "LIMIT",
     "OUTCOMES",
     "PLACE_COLUMNS",
     "REJECT_COLUMNS",
     "ROW_COLUMNS",
+    "STANDING_COLUMNS",
     "UNJUDGED_COLUMNS",
     "USUAL_CAUTION",
     "WHO_GOVERNS",
     "Absent",
     "AuditResult",
+    "Change",
     "ExampleTable",
     "Explanation",
     "FileReconciled",
@@ -54,6 +59,7 @@ __all__ = [
     "Setting",
     "ShownExample",
     "Span",
+    "Standing",
     "Story",
     "Stretch",
     "Usage",
@@ -148,6 +154,7 @@ class AuditResult:
     `explanations` say what each rule checks and why, in the order of `rules`.
     `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
     to it the judged subjects came. `newest` is when the last task record or flight by the as-of time began.
+    `standing` is what a register says of the run, None without one; with it `findings` has STANDING_COLUMNS.
     `faults` (as `quarantine`) are the cells that can't be read in audited rows; `near_names` the nearly equal names;
     `dropped` (as `quarantine`) the rows that a mapping takes for footers.
     """
@@ -176,6 +183,7 @@ class AuditResult:
     newest: pd.Timestamp | None = None
     faults: pd.DataFrame = field(default_factory=no_rejects)
     near_names: tuple[NearPair, ...] = ()
+    standing: Standing | None = None
     dropped: pd.DataFrame = field(default_factory=no_rejects)
 
     @property

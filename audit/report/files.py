@@ -17,6 +17,7 @@ from audit.findings.result import (
     LEVELS,
     OUTCOMES,
     REJECT_COLUMNS,
+    STANDING_COLUMNS,
     UNJUDGED_COLUMNS,
     AuditResult,
     Health,
@@ -24,7 +25,7 @@ from audit.findings.result import (
     Setting,
 )
 from audit.report.folder import STAGING, replace_files
-from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES, OURS, SUMMARY
+from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES, OURS, REGISTER_FILES, SUMMARY
 from audit.report.html import render
 from audit.report.junit import junit_text
 from audit.report.markdown import markdown_text
@@ -48,17 +49,21 @@ NONE_READY: Mapping[str, bytes] = {}
 
 
 def write_result(
-    result: AuditResult, out: Path, formats: Collection[str] = DEFAULT_FORMATS, ready: Mapping[str, bytes] = NONE_READY
+    result: AuditResult,
+    out: Path,
+    formats: Collection[str] = DEFAULT_FORMATS,
+    ready: Mapping[str, bytes] = NONE_READY,
+    placing: Callable[[], None] = lambda: None,
 ) -> list[Path]:
     """Write the report into the folder `out` and return its files; AuditError if that can't be.
 
     Files that are `ready` (`made_ahead`) aren't made again. The earlier report stays whole until the new one is: see
     `replace_files`. Files of an earlier report in formats that are not asked for now go, so that a folder never holds
     files of two audits. What isn't as an audit wrote it stays, as one of the files returned, under a name of its own:
-    see `is_kept`.
+    see `is_kept`. `placing` is called when the files only have to be put in place.
     """
     files = _not_ours(out) | contents(result, formats, ready)
-    return replace_files(files, out, gone=[name for name in OURS if name not in files])
+    return replace_files(files, out, gone=[name for name in OURS if name not in files], placing=placing)
 
 
 def is_kept(name: str) -> bool:
@@ -113,6 +118,8 @@ def contents(
     if result.health is not None:
         tables = (result.health.outcomes, result.health.run_by_run())
         files |= {name: _bytes(csv_text(table)) for name, table in zip(HEALTH_FILES, tables, strict=True)}
+    if result.standing is not None:
+        files |= {name: _bytes(csv_text(result.standing.gone)) for name in REGISTER_FILES}
     outputs = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
     summary = json.dumps(_summary(result) | {"outputs": outputs}, indent=2, ensure_ascii=False)
     return files | {SUMMARY: _bytes(f"{summary}\n")}
@@ -132,6 +139,11 @@ def _bytes(text: str) -> bytes:
     return text.encode("utf-8", "backslashreplace")
 
 
+def _findings_csv(result: AuditResult) -> str:
+    # Without a register its columns are there, and blank: a reader of the file finds the same ones every night.
+    return csv_text(result.findings.reindex(columns=[*FINDING_COLUMNS, *STANDING_COLUMNS]))
+
+
 def _findings_json(result: AuditResult) -> str:
     head = {
         "format": FINDINGS_FORMAT,
@@ -140,7 +152,7 @@ def _findings_json(result: AuditResult) -> str:
         "export": result.export_name,
     }
     opened = json.dumps(head, indent=1, ensure_ascii=False).removesuffix("\n}")
-    rows = json_rows(result.findings[list(FINDING_COLUMNS)])
+    rows = json_rows(result.findings.reindex(columns=[*FINDING_COLUMNS, *STANDING_COLUMNS]))
     return f'{opened},\n "findings": {rows}\n}}\n'
 
 
@@ -176,6 +188,7 @@ def _summary(result: AuditResult) -> dict[str, Any]:
         },
         "not_in_the_export": {absent.name: list(absent.rules) for absent in result.absent},
         "health": _health(result.health),
+        "register": _standing(result),
         "nothing_judged": result.nothing_judged,
         "unjudged_per_rule": count_reasons(result.unjudged),
         "inputs": _sources(result.inputs),
@@ -183,6 +196,26 @@ def _summary(result: AuditResult) -> dict[str, Any]:
         "settings_files": _sources(result.settings_files),
         "settings": [_setting(setting) for setting in result.settings],
         "aircraft_not_in_export": list(result.not_in_export),
+    }
+
+
+def _standing(result: AuditResult) -> dict[str, Any] | None:
+    """What a register says of the run, in numbers; None without one."""
+    standing = result.standing
+    if standing is None:
+        return None
+    changes = result.findings["change"].value_counts()
+    decided = result.findings["decision"].value_counts()
+    why = standing.gone["why"].value_counts()
+    return {
+        "run": standing.run,
+        "previous_as_of": instant(standing.previous) if standing.previous is not None else None,
+        "changes": {change: int(changes.get(change, 0)) for change in ("new", "still", "back")},
+        "decided": {kind: int(decided.get(kind, 0)) for kind in ("accepted", "deferred", "expired")},
+        "disputed": int((result.findings["disputed"] != "").sum()),
+        "gone": {str(reason): int(number) for reason, number in sorted(why.items())},
+        "decisions_that_cover_nothing": list(standing.unused),
+        "seal": standing.seal,
     }
 
 
@@ -214,7 +247,7 @@ def _sources(sources: Iterable[InputFile]) -> list[dict[str, str | int]]:
 
 
 WRITERS: Mapping[str, Callable[[AuditResult], str | bytes]] = {
-    "findings.csv": lambda result: csv_text(result.findings[list(FINDING_COLUMNS)]),
+    "findings.csv": _findings_csv,
     "unjudged.csv": lambda result: csv_text(result.unjudged[list(UNJUDGED_COLUMNS)]),
     "coverage.csv": lambda result: csv_text(result.coverage[list(COVERAGE_COLUMNS)]),
     "quarantine.csv": lambda result: csv_text(result.quarantine[list(REJECT_COLUMNS)]),

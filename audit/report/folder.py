@@ -7,7 +7,7 @@ import shutil
 import signal
 import sys
 import tempfile
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
@@ -29,12 +29,18 @@ def check_folder(out: Path) -> None:
         raise _unwritable(out, error) from error
 
 
-def replace_files(contents: Mapping[str, bytes], out: Path, gone: Collection[str] = ()) -> list[Path]:
+def replace_files(
+    contents: Mapping[str, bytes],
+    out: Path,
+    gone: Collection[str] = (),
+    placing: Callable[[], None] = lambda: None,
+) -> list[Path]:
     """Write the files into `out`, in the order given, and take away those that are `gone`; AuditError if that fails.
 
     Everything is written and flushed to disk beside its place first, so until then a failure, even
     a killed process, leaves what was there. The renames that follow are held against Ctrl-C and
-    termination, and undone if one fails. Other files in the folder are left alone; what a killed
+    termination, and undone if one fails. `placing` is called when only they are left to be done: what it raises leaves
+    what was there, too. Other files in the folder are left alone; what a killed
     run left behind is cleared.
     """
     check_folder(out)
@@ -47,7 +53,7 @@ def replace_files(contents: Mapping[str, bytes], out: Path, gone: Collection[str
             try:
                 for name, content in contents.items():
                     _write(staging / name, content)
-                _put_in_place(tuple(contents), gone, staging, out)
+                _put_in_place(tuple(contents), gone, staging, out, placing)
             finally:
                 shutil.rmtree(staging, ignore_errors=True)
     except OSError as error:
@@ -88,12 +94,15 @@ def _write(path: Path, content: bytes) -> None:
         os.fsync(file.fileno())
 
 
-def _put_in_place(names: Sequence[str], gone: Collection[str], staging: Path, out: Path) -> None:
+def _put_in_place(
+    names: Sequence[str], gone: Collection[str], staging: Path, out: Path, placing: Callable[[], None]
+) -> None:
     earlier = staging / "earlier"
     earlier.mkdir()
     for name in (*names, *gone):
         if (out / name).exists():
             shutil.copy2(out / name, earlier / name)
+    placing()
     with _signals_deferred():
         placed = []
         try:

@@ -12,7 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from audit.findings.result import FINDING_COLUMNS, AuditResult
+from audit.findings.result import FINDING_COLUMNS, STANDING_COLUMNS, AuditResult
 from audit.report.files import WORK_LIST, contents, is_kept, write_result
 
 NAMES = [
@@ -57,7 +57,7 @@ def test_findings_json_and_csv_say_the_same(result: AuditResult) -> None:
     rows = list(csv.DictReader(io.StringIO(files["findings.csv"].decode(), newline="")))
     assert document["format"] == "deicer-audit-findings/1"
     assert document["as_of"] == "2026-05-31T22:10:00Z"
-    assert [tuple(row) for row in document["findings"]] == [FINDING_COLUMNS] * len(rows)
+    assert [tuple(row) for row in document["findings"]] == [(*FINDING_COLUMNS, *STANDING_COLUMNS)] * len(rows)
     assert [
         {name: "" if value is None else str(value) for name, value in row.items()} for row in document["findings"]
     ] == rows

@@ -1,0 +1,48 @@
+"""What a register says of the findings of a run: what is new, what is gone and why, what was decided."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import pandas as pd
+
+Change = Literal["new", "still", "back"]
+
+STANDING_COLUMNS: Final = ("change", "first_found", "decision", "decided", "disputed")
+"""Columns that a register adds to the findings: text, save `first_found` (datetime64[us, UTC]), the as-of time of the
+run that first found it. `change` is new, still or back; `decision` accepted, deferred, expired or blank; `decided` says
+by whom, until when and why; `disputed` says who answered that it was done."""
+
+GONE_COLUMNS: Final = (
+    "finding_id",
+    "rule",
+    "level",
+    "aircraft",
+    "position",
+    "work_order",
+    "task_id",
+    "why",
+    "since",
+)
+"""Columns of gone.csv: text, save `since` (datetime64[us, UTC]), since which run's as-of time that is so."""
+
+CLEARED: Final = "cleared"
+"""Why a finding is gone: its subject was judged again and complies. No other reason clears one."""
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """What a register says of a run.
+
+    `register` is its name, `run` the number of this run, `previous` the as-of time of the last run before, None where
+    there is none. `gone` (GONE_COLUMNS) are the findings that were open, are not found now, and were not cleared by an
+    earlier run. `unused` are decisions in force that cover nothing, a sentence each. `seal` seals the run.
+    """
+
+    register: str
+    run: int
+    previous: pd.Timestamp | None
+    gone: pd.DataFrame
+    unused: tuple[str, ...] = ()
+    seal: str = ""

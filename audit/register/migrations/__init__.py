@@ -1,0 +1,1 @@
+"""How a register of any earlier version becomes one of this version: alembic's scripts."""

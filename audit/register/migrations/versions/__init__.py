@@ -1,0 +1,1 @@
+"""The migrations, one for each version of the tables."""

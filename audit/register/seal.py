@@ -1,0 +1,80 @@
+"""Seals: each run's, over the seal before and all that the run added.
+
+A chain alone doesn't stop whoever holds the register from rewriting all of it; a seal that was printed, or signed with
+a key that they don't have, does.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator
+from datetime import date, datetime
+from typing import Any, Final
+
+import sqlalchemy as sa
+
+from audit.register.merkle import merkle_root
+from audit.register.schema import RUNS, SEALED, SEALS
+
+FORMAT: Final = "deicer-audit-seal/1"
+NO_SEAL: Final = "0" * 64
+"""What stands for the seal before the first."""
+
+
+def add_seal(connection: sa.Connection, run: int) -> str:
+    """Seal a run, all of whose rows have been added, and return the seal."""
+    previous = connection.execute(sa.select(SEALS.c.seal).where(SEALS.c.run == run - 1)).scalar() or NO_SEAL
+    seal = seal_of(connection, run, previous)
+    connection.execute(sa.insert(SEALS), [{"run": run, "previous": previous, "seal": seal}])
+    return seal
+
+
+def seal_of(connection: sa.Connection, run: int, previous: str) -> str:
+    """The seal of a run as its rows stand now: SHA-256 (hexadecimal) of canonical JSON.
+
+    It holds the seal before, the run's own row, and for each table the Merkle root of what the run added to it, a leaf
+    a row, in the order of their bytes. Every row is the JSON array of its cells: times as ISO 8601 in UTC, bytes as
+    their SHA-256.
+    """
+    head, *_ = _rows(connection, RUNS, run)
+    roots = {table.name: merkle_root(list(_rows(connection, table, run))).hex() for table in SEALED}
+    content = {"format": FORMAT, "previous": previous, "run": head.decode(), "roots": roots}
+    return hashlib.sha256(_json(content)).hexdigest()
+
+
+def _rows(connection: sa.Connection, table: sa.Table, run: int) -> Iterator[bytes]:
+    query = sa.select(table).where(table.c.run == run)
+    # Databases order text each in their own way.
+    yield from sorted(_json([_cell(cell) for cell in row]) for row in connection.execute(query))
+
+
+def _cell(cell: Any) -> Any:
+    if isinstance(cell, datetime | date):
+        return cell.isoformat()
+    if isinstance(cell, bytes | memoryview):
+        return hashlib.sha256(cell).hexdigest()
+    return cell
+
+
+def _json(value: Any) -> bytes:
+    return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
+
+
+def first_broken(connection: sa.Connection) -> tuple[int, str] | None:
+    """The first run that doesn't fit, and how; None where all do."""
+    sealed = {row.run: (row.previous, row.seal) for row in connection.execute(sa.select(SEALS))}
+    runs = set(connection.execute(sa.select(RUNS.c.run)).scalars())
+    previous = NO_SEAL
+    for expected, run in enumerate(sorted(runs | set(sealed)), start=1):
+        if run != expected:
+            return expected, "it is missing"
+        if run not in sealed or run not in runs:
+            return run, "it has no seal" if run in runs else "its seal is all that is left of it"
+        before, seal = sealed[run]
+        if before != previous:
+            return run, "it doesn't follow the run before"
+        if seal != seal_of(connection, run, previous):
+            return run, "what stands under it is not what was sealed"
+        previous = seal
+    return None

@@ -1,0 +1,221 @@
+"""Where a register is kept: an SQLite file, or a PostgreSQL database for a team. One run writes at a time.
+
+A URL holds a password perhaps. Neither it nor a message that may repeat it is ever shown.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+from urllib.parse import quote
+
+import sqlalchemy as sa
+
+from audit.errors import AuditError, said_by
+from audit.intake.location import Location, location_name
+from audit.register.migrating import migrate
+
+WAIT_SECONDS: Final = 60
+"""How long a run waits for another that is writing."""
+_LOCK: Final = 7_205_759_403
+"""The advisory lock that a run holds on PostgreSQL: any number, the same for every run."""
+_URL_EXPECTED: Final = "expected a path, sqlite:///FILE or postgresql://USER@HOST/DATABASE"
+_HEADER, _MAGIC = 100, b"SQLite format 3\x00"
+
+
+@dataclass(frozen=True)
+class Register:
+    """An open register: what it is called, and the connection, in a transaction that `commit` ends."""
+
+    name: str
+    connection: sa.Connection
+
+    def commit(self) -> None:
+        """Keep what was written; without it nothing is."""
+        with refusing(self.name):
+            self.connection.commit()
+
+
+@contextmanager
+def open_register(
+    where: Location, *, create: bool = False, writing: bool = True, wait: float = WAIT_SECONDS
+) -> Iterator[Register]:
+    """Open a register in one transaction, begun as a writer unless it is only read, with the tables of this version.
+
+    AuditError, in one sentence, where that can't be done: it is no register, of a later version, damaged, read-only, or
+    another run goes on writing for `wait` seconds. With `create`, a path where nothing is becomes an empty register.
+    """
+    name = f"The register {location_name(where)}"
+    path, url = _place(where)
+    if path is None:
+        assert url is not None
+        engine = _postgresql(url, writing, wait)
+    else:
+        _look_at(path, name, create)
+        engine = _sqlite(path, writing, wait)
+    try:
+        with refusing(name, url), engine.connect() as connection:
+            connection.begin()
+            migrate(connection, name, writing)
+            yield Register(name, connection)
+    finally:
+        engine.dispose()
+
+
+def _place(where: Location) -> tuple[Path | None, sa.URL | None]:
+    """The path of a register in a file, or else its URL."""
+    if isinstance(where, Path):
+        return where, None
+    try:
+        url = sa.make_url(where)
+    except (sa.exc.SQLAlchemyError, ValueError):
+        raise AuditError(f"the register's URL can't be read; {_URL_EXPECTED}") from None
+    if not url.database or url.drivername not in ("sqlite", "postgresql", "postgresql+psycopg"):
+        raise AuditError(f"the register's URL can't be used; {_URL_EXPECTED}")
+    return (Path(url.database), None) if url.drivername == "sqlite" else (None, url)
+
+
+def _look_at(path: Path, name: str, create: bool) -> None:
+    """Begin a register where none is; refuse what is none, or not all of one."""
+    try:
+        if path.is_dir():
+            raise AuditError(f"{name} can't be opened: {path} is a folder; give a file in it")
+        if not path.exists():
+            if not create:
+                raise AuditError(f"{name} can't be opened: there is no file {path}")
+            _begin(path)
+        with path.open("rb") as file:
+            head, size = file.read(_HEADER), path.stat().st_size
+    except OSError as error:
+        raise AuditError(f"{name} can't be opened at {path}: {error.strerror or error}") from error
+    if not size:
+        raise AuditError(f"{name} is an empty file, and no register: delete it, or say another place with --register")
+    if not head.startswith(_MAGIC):
+        raise AuditError(f"{name} is no register: {path} is a file of another kind")
+    page = int.from_bytes(head[16:18], "big")
+    if size < int.from_bytes(head[28:32], "big") * (65_536 if page == 1 else page):
+        raise AuditError(f"{name} is truncated: the end of its file is missing; take the last copy that is complete")
+
+
+def _begin(path: Path) -> None:
+    """Make an empty register at one stroke: of two runs at once one begins it, and no kill leaves half of one."""
+    handle, made = tempfile.mkstemp(prefix=".deicer-audit-register-", dir=path.parent)
+    os.close(handle)
+    try:
+        engine = _sqlite(Path(made), True, WAIT_SECONDS)
+        with engine.begin() as connection:
+            migrate(connection, str(path))
+        engine.dispose()
+        try:
+            os.link(made, path)
+        except FileExistsError:
+            pass  # the other run's is as good
+        except OSError:  # a drive without links
+            Path(made).rename(path)
+        path.chmod(0o666 & ~_umask())
+    finally:
+        Path(made).unlink(missing_ok=True)
+
+
+def _umask() -> int:
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+def _sqlite(path: Path, writing: bool, wait: float) -> sa.Engine:
+    def connect() -> sqlite3.Connection:
+        # The transaction is begun and ended by us alone: Python's driver would end it before a table is made.
+        opened = sqlite3.connect(
+            f"file:{quote(str(path))}?mode={'rw' if writing else 'ro'}",
+            uri=True,
+            timeout=wait,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+        opened.execute("PRAGMA foreign_keys = ON")
+        return opened
+
+    def begin(connection: sa.Connection) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+        if writing:  # a file that can't be written says so only when something is
+            connection.exec_driver_sql("PRAGMA user_version = 0")
+
+    engine = sa.create_engine("sqlite://", creator=connect, poolclass=sa.pool.NullPool)
+    sa.event.listen(engine, "begin", begin)
+    return engine
+
+
+def _postgresql(url: sa.URL, writing: bool, wait: float) -> sa.Engine:
+    engine = sa.create_engine(url.set(drivername="postgresql+psycopg"), poolclass=sa.pool.NullPool)
+    if not writing:
+        return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+
+    def lock(connection: sa.Connection) -> None:
+        connection.exec_driver_sql(f"SET LOCAL lock_timeout = {int(wait * 1000)}")
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_LOCK})")
+        connection.exec_driver_sql("CREATE TEMPORARY TABLE writable () ON COMMIT DROP")
+
+    sa.event.listen(engine, "begin", lock)
+    return engine
+
+
+@contextmanager
+def refusing(name: str, url: sa.URL | None = None) -> Iterator[None]:
+    """Turn what the database, its driver or SQLAlchemy raises into one sentence without secrets."""
+    try:
+        yield
+    except sa.exc.SQLAlchemyError as error:
+        raised = getattr(error, "orig", None)
+        if raised is None and not isinstance(error, sa.exc.PendingRollbackError | sa.exc.ResourceClosedError):
+            raise  # a mistake in this program's own statements
+        raise AuditError(f"{name} {_told(raised or error, _secrets(url))}") from error
+    except sqlite3.Error as error:
+        raise AuditError(f"{name} {_told(error, ())}") from error
+
+
+_TOLD: Final = (
+    (
+        ("database is locked", "lock timeout"),
+        "is in use: another run is writing to it; try again when that is done",
+    ),
+    (("readonly database", "read-only transaction"), "can't be written: it is read-only"),
+    (("not a database",), "is no register: it is a file of another kind, or damaged"),
+    (("malformed",), "is damaged; take the last copy that is sound"),
+    (("unable to open",), "can't be opened: it, or its folder, can't be written"),
+    (("permission denied",), "can't be written: no right to"),
+    (
+        (
+            "closed the connection",
+            "connection is closed",
+            "connection is lost",
+            "terminating connection",
+            "no connection",
+        ),
+        "went away during the run: nothing was written",
+    ),
+)
+"""What a driver says, in part, and how we say it."""
+
+
+def _told(error: BaseException, secrets: Sequence[str]) -> str:
+    text = said_by(error).strip()
+    for words, sentence in _TOLD:
+        if any(each in text.lower() for each in words):
+            return sentence
+    for secret in secrets:
+        text = text.replace(secret, "***")
+    return f"can't be used: {text}"
+
+
+def _secrets(url: sa.URL | None) -> tuple[str, ...]:
+    if url is None:
+        return ()
+    values = [value for each in url.query.values() for value in ((each,) if isinstance(each, str) else each)]
+    return tuple(str(each) for each in (url.password, *values) if each)
