@@ -133,7 +133,7 @@ def _outcomes(rule: Rule, source: Source) -> Iterator[Fault]:
 def _contradictions(rule: Rule, source: Source) -> Iterator[Fault]:
     required = form_of(rule).requires(rule)
     for path, conditions in selections(rule):
-        # What is required may hang on the scope, and is looked at with it.
+        # What is required may depend on the scope, and is looked at with it.
         if conditions is not required:
             yield from (((*path, *below), message) for below, message in _contradicting(conditions))
 

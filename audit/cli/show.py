@@ -66,7 +66,7 @@ def show(
         several = f"{len(ids):,} findings begin with" if len(ids) > 1 else "there is no finding"
         raise AuditError(
             f"{several} {quoted(wanted)} in {where} as it is audited now; ids are in findings.csv, and what is found "
-            "hangs on the export, the rules, the settings and the as-of time"
+            "depends on the export, the rules, the settings and the as-of time"
         )
     [finding] = result.findings[result.findings["finding_id"] == ids[0]].to_dict("records")
     print(finding_text(result, history_of(timeline, finding), ids[0], width), end="")

@@ -323,8 +323,8 @@ def _demands(rule: CountRule) -> tuple[str, ...]:
 
 def _unjudged_when(rule: CountRule) -> Iterator[str]:
     if rule.sessions is None:
-        yield "a record gives neither its coat nor a number of coats, and the verdict hangs on it"
-        yield "another record may be one of the coats on which the verdict hangs, its product or position not known"
+        yield "a record gives neither its coat nor a number of coats, and the verdict depends on it"
+        yield "another record may be one of the coats on which the verdict depends, its product or position not known"
         return
     yield "the season is not over, or began before the first record or flight of the export"
     yield "a record that may be one of those counted lies in the season"
@@ -376,15 +376,12 @@ examples:
       - {product: gloss-coating, coat: 2, started_at: '2025-06-02T10:00:00Z'}
   - name: one coat
     expect: finding
-    tasks:
-      - {product: gloss-coating, coat: 1, started_at: '2025-06-02T09:00:00Z'}
+    tasks: [{product: gloss-coating, coat: 1, started_at: '2025-06-02T09:00:00Z'}]
   - name: four coats in one record
     expect: finding
-    tasks:
-      - {product: gloss-coating, coats: 4, started_at: '2025-06-02T09:00:00Z'}
+    tasks: [{product: gloss-coating, coats: 4, started_at: '2025-06-02T09:00:00Z'}]
   - name: the record doesn't say how many
     expect: unjudged
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+    tasks: [{product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}]
 """,
 )

@@ -12,7 +12,7 @@ NO_BOOT_KNOWN = "no boot is known at that position and time, or two are recorded
 NO_POSITION_KNOWN = "the position is not recorded"
 SAME_START = "both started at the same time"
 CLOCK_WENT_BACK = (
-    "a time falls into the hour that the clock went through twice, and the verdict hangs on which is meant"
+    "a time falls into the hour that the clock went through twice, and the verdict depends on which is meant"
 )
 
 

@@ -363,21 +363,15 @@ for: PT2H
 examples:
   - name: takeoff exactly 2 hours after the end of the work
     expect: complies
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}
-    flights:
-      - {takeoff_at: '2025-06-02T12:00:00Z'}
+    tasks: [{product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}]
+    flights: [{takeoff_at: '2025-06-02T12:00:00Z'}]
   - name: takeoff a second too early
     expect: finding
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}
-    flights:
-      - {takeoff_at: '2025-06-02T11:59:59Z'}
+    tasks: [{product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}]
+    flights: [{takeoff_at: '2025-06-02T11:59:59Z'}]
   - name: the records don't say which product it was
     expect: unjudged
-    tasks:
-      - {product: null, started_at: '2025-06-02T09:00:00Z'}
-    flights:
-      - {takeoff_at: '2025-06-02T10:00:00Z'}
+    tasks: [{product: null, started_at: '2025-06-02T09:00:00Z'}]
+    flights: [{takeoff_at: '2025-06-02T10:00:00Z'}]
 """,
 )

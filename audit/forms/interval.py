@@ -357,7 +357,7 @@ def _unjudged_when(rule: IntervalRule) -> Iterator[str]:
 
 
 def _drawing(rule: IntervalRule) -> Drawing | None:
-    # What counts otherwise hangs on earlier due points, which no single saw tooth shows.
+    # What counts otherwise depends on earlier due points, which no single saw tooth shows.
     return UseOfBoot(rule.scope, rule.season) if rule.next_due == "actual" else None
 
 
@@ -390,16 +390,14 @@ examples:
   - name: exactly 10 hours flown since
     expect: complies
     as_of: '2025-06-20T00:00:00Z'
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+    tasks: [{product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}]
     flights:
       - {takeoff_at: '2025-06-03T09:00:00Z', flight_hours: 4}
       - {takeoff_at: '2025-06-04T09:00:00Z', flight_hours: 6}
   - name: six minutes more
     expect: finding
     as_of: '2025-06-20T00:00:00Z'
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+    tasks: [{product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}]
     flights:
       - {takeoff_at: '2025-06-03T09:00:00Z', flight_hours: 4}
       - {takeoff_at: '2025-06-04T09:00:00Z', flight_hours: 6.1}

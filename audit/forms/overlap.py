@@ -536,20 +536,15 @@ same: [aircraft]
 examples:
   - name: takeoff as the work ends
     expect: complies
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}
-    flights:
-      - {takeoff_at: '2025-06-02T10:00:00Z'}
+    tasks: [{product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}]
+    flights: [{takeoff_at: '2025-06-02T10:00:00Z'}]
   - name: takeoff a second before
     expect: finding
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}
-    flights:
-      - {takeoff_at: '2025-06-02T09:59:59Z'}
+    tasks: [{product: gloss-coating, started_at: '2025-06-02T09:00:00Z', finished_at: '2025-06-02T10:00:00Z'}]
+    flights: [{takeoff_at: '2025-06-02T09:59:59Z'}]
   - name: no flights to compare with
     expect: unjudged
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+    tasks: [{product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}]
     not_supplied: [flights]
 """,
 )

@@ -269,19 +269,16 @@ examples:
         started_at: '2025-06-02T09:00:00Z'
         finished_at: '2025-06-02T10:00:00Z'
       - {product: gloss-coating, started_at: '2025-06-03T10:00:00Z'}
-    flights:
-      - {takeoff_at: '2025-06-04T09:00:00Z'}
+    flights: [{takeoff_at: '2025-06-04T09:00:00Z'}]
   - name: never prepared
     expect: finding
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-03T10:00:00Z'}
+    tasks: [{product: gloss-coating, started_at: '2025-06-03T10:00:00Z'}]
   - name: flown in between
     expect: finding
     tasks:
       - {product: surface-prep, action: prepare, started_at: '2025-06-02T09:00:00Z'}
       - {product: gloss-coating, started_at: '2025-06-02T15:00:00Z'}
-    flights:
-      - {takeoff_at: '2025-06-02T12:00:00Z'}
+    flights: [{takeoff_at: '2025-06-02T12:00:00Z'}]
   - name: the records don't say what was used before
     expect: unjudged
     tasks:

@@ -158,8 +158,7 @@ def _of_requirement(broken: Broken) -> Iterator[str]:
     asked = broken.condition.includes_all
     if isinstance(asked, Needed):
         for items, codes in asked.lacking(broken.recorded, broken.others[asked.column]).items():
-            verb = "asks" if len(codes) == 1 else "ask"
-            by = f"{list_in_words(codes, 'and')} {verb} for it" if codes else "it is always asked for"
+            by = f"required for {list_in_words(codes, 'and')}" if codes else "always required"
             yield f"{list_in_words(items, 'or')} not recorded as worn; {by}"
     elif not broken.recorded:
         yield presence_in_words(broken.column, False)
@@ -170,15 +169,15 @@ def _of_requirement(broken: Broken) -> Iterator[str]:
 
 
 _ASKED = {
-    "is_": "{} asked for",
+    "is_": "{} required",
     "not_": "{} not allowed",
-    "in_": "one of {} asked for",
+    "in_": "one of {} required",
     "not_in": "none of {} allowed",
-    "includes_all": "all of {} asked for",
-    "at_least": "at least {} asked for",
+    "includes_all": "all of {} required",
+    "at_least": "at least {} required",
     "at_most": "at most {} allowed",
-    "before": "before {} asked for",
-    "after": "after {} asked for",
+    "before": "before {} required",
+    "after": "after {} required",
 }
 
 
@@ -200,7 +199,7 @@ def _asked(broken: Broken) -> str:
 
 
 _BY_TIME = frozenset({*TASK_TIMES, "work_date", "work_minutes", "signed_after_minutes"})
-"""Columns whose values hang on how an ambiguous time of the record is read."""
+"""Columns whose values depend on how an ambiguous time of the record is read."""
 
 
 def _unjudged_when(rule: RecordRule) -> Iterator[str]:
@@ -212,7 +211,7 @@ def _unjudged_when(rule: RecordRule) -> Iterator[str]:
 
 
 def _compared(conditions: Conditions) -> frozenset[str]:
-    """The columns whose values are compared; that there is one doesn't hang on how it is read."""
+    """The columns whose values are compared; that there is one doesn't depend on how it is read."""
     names = set()
     for name, condition in conditions.columns.items():
         if any(operator != "present" for operator, _ in condition.operators()):
@@ -255,23 +254,17 @@ require:
 examples:
   - name: as it should be
     expect: complies
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+    tasks: [{product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}]
   - name: as it should not be
     expect: finding
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
-    components:
-      - {finish: silver}
+    tasks: [{product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}]
+    components: [{finish: silver}]
   - name: the records don't say
     expect: unjudged
-    tasks:
-      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
-    components:
-      - {finish: null}
+    tasks: [{product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}]
+    components: [{finish: null}]
   - name: the rule is not about this
     expect: out-of-scope
-    tasks:
-      - {product: cleaner, action: clean, started_at: '2025-06-02T09:00:00Z'}
+    tasks: [{product: cleaner, action: clean, started_at: '2025-06-02T09:00:00Z'}]
 """,
 )

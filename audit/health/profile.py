@@ -12,7 +12,8 @@ import pandas as pd
 from audit.health.earlier import Earlier
 from audit.health.facts import FACT_COLUMNS
 from audit.intake.export import Export, RowCount
-from audit.intake.tables import TABLES
+from audit.intake.names import near_pairs
+from audit.intake.tables import NAMES, TABLES
 
 NO_EARLIER: Final = "no earlier run is known (--previous)"
 RUNS_FOR_USUAL: Final = 5
@@ -22,6 +23,7 @@ SHORTEST_PAUSE: Final = 7
 """Days that any station may be silent: without it, one that writes daily would be missed on the second day."""
 
 NAMED: Final = 3
+NAMED_PAIR: Final = 200
 
 REFERENCES: Final[Mapping[tuple[str, str], tuple[tuple[str, str], ...]]] = {
     ("tasks", "aircraft"): (("components", "aircraft"), ("flights", "aircraft")),
@@ -53,6 +55,7 @@ def profile(export: Export, as_of: pd.Timestamp | None, earlier: Earlier | None)
         *(fact for table in TABLES for fact in _row_facts(table, export, earlier)),
         *(fact for table in export.tables for fact in _column_facts(table, export, earlier)),
         *_orphans(export),
+        *_doubts(export),
         *_time_facts(export, as_of, earlier),
     ]
     frame = pd.DataFrame(facts, columns=list(FACT_COLUMNS))
@@ -95,7 +98,8 @@ def _against(rows: int, runs: tuple[float, ...]) -> tuple[float, str]:
 
 def _column_facts(table: str, export: Export, earlier: Earlier | None) -> Iterator[Fact]:
     frame = export.tables[table]
-    rejects = export.rejects[export.rejects["table"] == table]
+    rejects = pd.concat([export.rejects, export.faults])
+    rejects = rejects[rejects["table"] == table]
     for name, column in TABLES[table].columns.items():
         if column.kind == "text":
             continue  # only read where a rule asks
@@ -148,9 +152,31 @@ def _orphans(export: Export) -> Iterator[Fact]:
             yield table, name, "orphan_rate", share, _first(words[unknown[:-1]]) or text
 
 
-def _first(words: Any) -> str:
-    """The first of some words, the others counted."""
-    named = [str(word)[:60] for word in words[:NAMED]]
+def _doubts(export: Export) -> Iterator[Fact]:
+    """What the export leaves in doubt, counted; the first of it is named."""
+    for table in export.tables:
+        faults = export.faults[export.faults["table"] == table]
+        rate, words = _share(len(faults), export.counts[table].read)
+        yield table, "", "unreadable_rate", rate, _first((faults["column"] + " " + faults["value"]).unique()) or words
+    for kind, columns in NAMES.items():
+        if len({table for table, _ in columns} & set(export.tables)) > 1:
+            pairs = [str(pair) for pair in near_pairs(export.near_names[export.near_names["kind"] == kind])]
+            yield *columns[0], "near_names", float(len(pairs)), _first(pairs, each=NAMED_PAIR)
+    if "flights" not in export.tables:
+        return
+    flights = export.tables["flights"]
+    known = set(flights["aircraft"].cat.categories)
+    others = [export.tables[table]["aircraft"] for table in ("tasks", "components") if table in export.tables]
+    unknown = sorted(set().union(*(cells.cat.categories for cells in others)) - known)
+    yield "flights", "aircraft", "without_flights", float(len(unknown)), _first(unknown)
+    names = flights["flight_id"]
+    for fact, rows in (("listed_twice", export.listed_twice), ("contradicted_hours", export.contradicted_hours)):
+        yield "flights", "", fact, float(len(rows)), _first(names.iloc[rows].tolist()) if len(rows) else ""
+
+
+def _first(words: Any, each: int = 60) -> str:
+    """The first of some words, none longer than `each`; the others are counted."""
+    named = [str(word)[:each] for word in words[:NAMED]]
     more = f" and {len(words) - NAMED:,} more" if len(words) > NAMED else ""
     return ", ".join(named) + more
 
@@ -188,7 +214,19 @@ def _time_facts(export: Export, as_of: pd.Timestamp | None, earlier: Earlier | N
         if other:
             yield table, "", "longest_gap_days", *_longest_gap(busy[table], busy[other], first)
     if "tasks" in times:
-        yield "tasks", "station", "longest_station_silence", *_silence(export.tables["tasks"], times["tasks"])
+        yield (
+            "tasks",
+            "station",
+            "longest_station_silence",
+            *_silence(export.tables["tasks"]["station"], times["tasks"]),
+        )
+    if "flights" in times:
+        yield (
+            "flights",
+            "aircraft",
+            "longest_grounded",
+            *_silence(export.tables["flights"]["aircraft"], times["flights"]),
+        )
 
 
 def _longest_gap(busy: npt.NDArray[np.bool_], other: npt.NDArray[np.bool_], first: int) -> tuple[float, str]:
@@ -205,12 +243,12 @@ def _longest_gap(busy: npt.NDArray[np.bool_], other: npt.NDArray[np.bool_], firs
     return float(lost[worst]), f"{days[0]} to {days[1]}"
 
 
-def _silence(tasks: pd.DataFrame, times: Ints) -> tuple[float, str]:
-    """Of the stations, the one that has been silent longest for its ways."""
+def _silence(names: pd.Series[Any], times: Ints) -> tuple[float, str]:
+    """Of the stations or aircraft that records name, the one that has been silent longest for its ways."""
     days = times // DAY
     days = days - days.min()
     span = int(days.max()) + 1
-    stations = tasks["station"].cat
+    stations = names.cat
     seen = np.zeros(len(stations.categories) * span, bool)
     seen[stations.codes.to_numpy().astype(np.int64) * span + days] = True
     station, day = np.nonzero(seen.reshape(-1, span))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -66,30 +68,16 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
         raise InternalError(f"{name} was asked for and had not been read: what a rule reads has to be declared")
     if name in TASK_TIMES:
         return _instants(name, timeline.times[name][rows]) if name in timeline.times else _absent(name, len(rows))
-    if name == "work_date":
-        return _instants(name, work_day(timeline, rows) * DAY)
-    if name == "work_minutes":
-        return _minutes(timeline, name, rows, "started_at", "finished_at")
-    if name == "signed_after_minutes":
-        return _minutes(timeline, name, rows, "finished_at", "signed_at")
-    if name == "position_count":
-        return _position_count(timeline, name, rows)
-    if name == "certificate":
-        return _certificate(timeline, name, rows)
-    if name == "product_class":
-        return _joined(timeline, name, "products", "product_class", _product(timeline, rows))
+    if name in _MADE:
+        return _MADE[name](timeline, name, rows)
     prefix, _, of_list = name.partition(".")
     if not of_list:
         return _own(timeline.tasks, name, rows)
     if prefix == "component":
         return _of_component(timeline, name, of_list, component)
-    if prefix == "product":
-        return _joined(timeline, name, "products", of_list, _product(timeline, rows))
-    if prefix == "lot":
-        return _joined(timeline, name, "lots", of_list, _pair(timeline, rows, "lots", ("lot", "product")))
-    if prefix == "manual":
-        matched = _pair(timeline, rows, "manuals", ("manual", "revision"), ("manual", "manual_revision"))
-        return _joined(timeline, name, "manuals", of_list, matched)
+    if prefix in _LISTS:
+        table, columns, task_columns = _LISTS[prefix]
+        return _joined(timeline, name, table, of_list, _pair(timeline, rows, table, columns, task_columns))
     if prefix == "performer":
         return _of_person(timeline, name, of_list, "performed_by", rows, timeline.times["started_at"][rows])
     return _of_person(timeline, name, of_list, "certified_by", rows, _signed(timeline, rows))
@@ -211,20 +199,14 @@ def _minutes(timeline: Timeline, name: str, rows: Ints, start: str, end: str) ->
     return _plain("number", name, missing, numbers=minutes)
 
 
-def _product(timeline: Timeline, rows: Ints) -> tuple[Ints, Bools]:
-    """Row in the products table of each record's product, -1 where none; and whether the record names one."""
-    return _pair(timeline, rows, "products", ("product",))
-
-
 def _pair(
     timeline: Timeline,
     rows: Ints,
     table: str,
     columns: tuple[str, ...],
-    task_columns: tuple[str, ...] | None = None,
+    task_columns: tuple[str, ...],
 ) -> tuple[Ints, Bools]:
     """Row in `table` that agrees with each record on all columns, -1 where none; and whether the record names one."""
-    task_columns = task_columns or columns
     count = len(rows)
     if not timeline.supplied(table) or any(name not in timeline.tasks for name in task_columns):
         return np.full(count, -1), np.zeros(count, bool)
@@ -406,3 +388,27 @@ def _entries(people: pd.DataFrame, column: str) -> list[str]:
     if column != "certificates":
         return texts(column)
     return [certificate(*pair) for pair in zip(texts("certificate_number"), texts("certificate_kind"), strict=True)]
+
+
+_LISTS: Final[Mapping[str, tuple[str, tuple[str, ...], tuple[str, ...]]]] = {
+    "product": ("products", ("product",), ("product",)),
+    "lot": ("lots", ("lot", "product"), ("lot", "product")),
+    "manual": ("manuals", ("manual", "revision"), ("manual", "manual_revision")),
+}
+"""The lists that a record is joined with: table, the columns that name its rows, and those of the record."""
+
+
+def _product_class(timeline: Timeline, name: str, rows: Ints) -> Values:
+    table, columns, task_columns = _LISTS["product"]
+    return _joined(timeline, name, table, name, _pair(timeline, rows, table, columns, task_columns))
+
+
+_MADE: Final[Mapping[str, Callable[[Timeline, str, Ints], Values]]] = {
+    "work_date": lambda timeline, name, rows: _instants(name, work_day(timeline, rows) * DAY),
+    "work_minutes": lambda timeline, name, rows: _minutes(timeline, name, rows, "started_at", "finished_at"),
+    "signed_after_minutes": lambda timeline, name, rows: _minutes(timeline, name, rows, "finished_at", "signed_at"),
+    "position_count": _position_count,
+    "certificate": _certificate,
+    "product_class": _product_class,
+}
+"""Columns that no table has as they stand, and how each is made."""

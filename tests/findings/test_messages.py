@@ -17,7 +17,7 @@ def test_of_alternatives_the_sentence_says_what_was_asked_for() -> None:
     timeline = build_timeline(example_export(example))
     findings = collect([(rule, judge_rule(rule, timeline))], timeline).findings
     assert findings["message"].tolist() == [
-        "Day of supersession is 2025-06-02; after the local date of the work (2025-06-02) asked for."
+        "Day of supersession is 2025-06-02; after the local date of the work (2025-06-02) required."
     ]
 
 
@@ -49,5 +49,5 @@ def test_of_several_boots_the_sentence_says_what_is_wrong_with_the_first() -> No
     )
     timeline = build_timeline(example_export(example))
     findings = collect([(rule, judge_rule(rule, timeline))], timeline).findings
-    assert findings["message"].tolist() == ["At fin: boot finish is silver; black asked for."]
+    assert findings["message"].tolist() == ["At fin: boot finish is silver; black required."]
     assert findings[["position", "component_serial"]].to_numpy().tolist() == [["fin; right wing", ""]]

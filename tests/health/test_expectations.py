@@ -104,12 +104,27 @@ FAULTS: dict[str, tuple[Callable[[Tables], Any], set[str]]] = {
         keep("tasks", lambda row: row["station"] != "Quillon" or int(row["task_id"].split("-")[1]) < 35),
         {"rows-fewer-or-many-more-than-before"},
     ),
-    "newest-record-alone": (misprinted_year, {"table-left-behind"}),
+    "newest-record-alone": (misprinted_year, {"table-left-behind", "aircraft-silent"}),
     "signature-columns-blank": (cells("tasks", "certified_by", "", slice(10)), {"column-blank-more-often"}),
     "boot-columns-blank": (cells("components", "finish", "", slice(1)), {"column-blank-more-often"}),
     "column-blank-more-often": (cells("tasks", "product", "", slice(15)), set()),
     "values-outside-the-list": (cells("tasks", "action", "polish", slice(1)), set()),
     "orphans": (cells("tasks", "performed_by", "C. Gannet", slice(4)), set()),
+    "cells-unreadable": (cells("tasks", "humidity_pct", "45 %", slice(1)), set()),
+    "names-nearly-equal": (
+        cells("flights", "aircraft", "QX3", slice(3, None, 4)),
+        {"aircraft-without-flights", "orphans"},
+    ),
+    "aircraft-without-flights": (
+        keep("flights", lambda row: row["aircraft"] != "QX-3"),
+        {"rows-fewer-or-many-more-than-before", "orphans"},
+    ),
+    "aircraft-silent": (
+        keep("flights", lambda row: row["aircraft"] != "QX-3" or int(row["flight_id"].split("-")[1]) < 35),
+        set(),
+    ),
+    "flights-twice": (lambda tables: tables["flights"].append(tables["flights"][0] | {"flight_id": "V"}), set()),
+    "hours-contradicted": (cells("flights", "flight_hours", "75", slice(1)), set()),
 }
 """How an expectation is broken, and which others see the same fault by their own lights."""
 
