@@ -72,6 +72,7 @@ Reason = Literal[
     "order tied",
     "no component known at that time",
     "two components recorded at that position",
+    "work still open",
 ]
 RejectKind = Literal[
     "duplicate key",
@@ -115,11 +116,19 @@ class Unjudged:
 
 @dataclass(frozen=True)
 class Reject:
-    """A row of expected_quarantine.csv; its line is known once the table is written."""
+    """A row of expected_quarantine.csv, or of expected_faults.csv where the cell isn't needed and its row is audited.
+
+    Its line is known once the table is written.
+    """
 
     record: Record
     column: str
     kind: RejectKind
+
+    @property
+    def audited(self) -> bool:
+        """Whether the row is audited all the same, without the cell."""
+        return self.kind == "not a number"
 
 
 @dataclass(frozen=True)
@@ -151,9 +160,9 @@ def cannot_tell(what: str, records: Iterable[Record], *unjudged: Sequence[Unjudg
     return Planted(_rules(unsure), what, tuple(records), unjudged=unsure)
 
 
-def reject(what: str, record: Record, column: str, kind: RejectKind) -> Planted:
-    """A row that must be set aside."""
-    return Planted((), what, (record,), rejects=(Reject(record, column, kind),))
+def reject(what: str, records: Sequence[Record], column: str, kind: RejectKind) -> Planted:
+    """Rows that must be set aside, or audited without a cell that can't be read."""
+    return Planted((), what, tuple(records), rejects=tuple(Reject(record, column, kind) for record in records))
 
 
 def _rules(outcomes: Sequence[Finding | Unjudged]) -> tuple[Rule, ...]:

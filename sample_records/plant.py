@@ -88,7 +88,8 @@ def files(scenario: Scenario) -> Mapping[str, str]:
         f"{EXPORT}/manuals.csv": _table(_columns(Manual), map(_row, MANUALS)),
         "expected_findings.csv": _table(_columns(Finding), sorted(map(_row, findings))),
         "expected_outcomes.csv": _table(_columns(Unjudged), sorted(map(_row, unjudged))),
-        "expected_quarantine.csv": _table(QUARANTINE_COLUMNS, sorted(_reject_rows(scenario))),
+        "expected_quarantine.csv": _table(QUARANTINE_COLUMNS, sorted(_reject_rows(scenario, audited=False))),
+        "expected_faults.csv": _table(QUARANTINE_COLUMNS, sorted(_reject_rows(scenario, audited=True))),
         "SCENARIO.md": _document(scenario),
     }
 
@@ -173,10 +174,12 @@ def _at_station(instant: datetime, task: Task) -> str:
     return local.replace(tzinfo=None).isoformat(timespec="minutes")
 
 
-def _reject_rows(scenario: Scenario) -> Iterator[list[str]]:
-    """Where each row that must be set aside stands: the header is line 1."""
+def _reject_rows(scenario: Scenario, audited: bool) -> Iterator[list[str]]:
+    """Where each cell that can't be believed stands, of rows that are audited or set aside: the header is line 1."""
     for planted in scenario.planted:
         for reject in planted.rejects:
+            if reject.audited != audited:
+                continue
             record = reject.record
             table = "tasks" if isinstance(record, Task) else "flights"
             rows = scenario.tasks if isinstance(record, Task) else scenario.flights
@@ -194,7 +197,8 @@ def _document(scenario: Scenario) -> str:
     findings = Counter(finding.rule for each in planted for finding in each.findings)
     faults = [each for each in planted if each.findings]
     in_doubt = [each for each in planted if each.unjudged]
-    rejects = [each for each in planted if each.rejects]
+    rejects = [each for each in planted if any(not reject.audited for reject in each.rejects)]
+    unreadable = [each for each in planted if any(reject.audited for reject in each.rejects)]
     near_misses = [each for each in planted if not (each.findings or each.unjudged or each.rejects)]
     lines = [
         f"# {OPERATOR}: a year of records and what is planted in them",
@@ -230,6 +234,7 @@ def _document(scenario: Scenario) -> str:
         *_section("Near misses: must not be found", "N", near_misses),
         *_section("In doubt: must be left unjudged", "D", in_doubt),
         *_section("Rows that must be set aside", "R", rejects),
+        *_section("Cells that can't be read, in rows that are audited without them", "C", unreadable),
     ]
     return "\n".join(lines)
 
@@ -259,7 +264,7 @@ def _expected(planted: Planted) -> Iterator[str]:
         without = finding.flight_id or "component history" if finding.unit == "h" else "no treatment before"
         yield f"{finding.task_id or without}: {finding.position}{figures}"
     yield from dict.fromkeys(subject.reason for subject in planted.unjudged)
-    yield from (f"{reject.column}: {reject.kind}" for reject in planted.rejects)
+    yield from dict.fromkeys(f"{reject.column}: {reject.kind}" for reject in planted.rejects)
 
 
 def _clock_changes(station: Station) -> str:

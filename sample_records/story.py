@@ -125,8 +125,8 @@ def alder(book: Logbook) -> Iterator[Planted]:
     wash = visit.clean(miswritten={"humidity_pct": "forty"})
     visit.treat()
     yield reject(
-        "The humidity of a wash is written in words; the rule about protective equipment can't read this record.",
-        wash,
+        "The humidity of a wash is written in words: no rule asks for it, and the record is audited.",
+        [wash],
         "humidity_pct",
         "not a number",
     )
@@ -209,7 +209,12 @@ def birch(book: Logbook) -> Iterator[Planted]:
     again = replace(look, started_at=look.started_at + hours(1), finished_at=look.finished_at + hours(1))
     again = replace(again, signed_at=again.finished_at + hours(0.2))
     book.enter(again)
-    yield reject("A task number used twice: the first record stays.", again, "task_id", "duplicate key")
+    yield reject(
+        "A task number used twice, with other times: nobody knows which record is right.",
+        [look, again],
+        "task_id",
+        "duplicate key",
+    )
 
     book.routine(until="2025-11-17")
     visit = book.visit("2025-11-17 09:00")
@@ -256,7 +261,7 @@ def cedar(book: Logbook) -> Iterator[Planted]:
     book.routine(until="2025-07-22")
     yield reject(
         "An action that is none of the actions.",
-        book.visit("2025-07-22 16:00").inspect(miswritten={"action": "polish"}),
+        [book.visit("2025-07-22 16:00").inspect(miswritten={"action": "polish"})],
         "action",
         "not in the list",
     )
@@ -354,7 +359,7 @@ def dogwood(book: Logbook) -> Iterator[Planted]:
     book.routine(until="2025-09-18")
     yield reject(
         "A record that doesn't say which aircraft.",
-        book.visit("2025-09-18 16:00").inspect(miswritten={"aircraft": ""}),
+        [book.visit("2025-09-18 16:00").inspect(miswritten={"aircraft": ""})],
         "aircraft",
         "needed value missing",
     )
@@ -389,11 +394,14 @@ def dogwood(book: Logbook) -> Iterator[Planted]:
     visit.clean()
     visit.treat()
     yield fault(
-        "The treatment of the left wing is begun and never closed: 62.5 h from the one before to the one after, and "
-        "flown with nothing over the wash.",
-        [since, wash, never_closed, flight],
+        "The treatment of the left wing is begun and never closed: 62.5 h from the one before to the one after.",
+        [since, never_closed],
         late,
-        covered_and_flown(wash, flight, "left wing"),
+    )
+    yield cannot_tell(
+        "Whether it flew with nothing over the wash depends on that open record of the same work order.",
+        [wash, never_closed, flight],
+        unsure("ice-adhesion-treatment-covered", never_closed, "work still open"),
     )
 
     book.routine(until="2026-05-12")
@@ -621,7 +629,7 @@ def hazel(book: Logbook) -> Iterator[Planted]:
     look = visit.inspect(miswritten={"started_at": "2026-03-29T02:30", "finished_at": "2026-03-29T03:40"})
     yield reject(
         "A start at 02:30 on the night when the clocks jump from 02:00 to 03:00.",
-        look,
+        [look],
         "started_at",
         "impossible wall-clock time",
     )
@@ -679,7 +687,7 @@ def ivy(book: Logbook) -> Iterator[Planted]:
     book.routine(until="2026-01-14")
     yield reject(
         "A year with a zero where the two should be.",
-        book.visit("2026-01-14 16:00").inspect(miswritten={"started_at": "0206-01-14T16:00"}),
+        [book.visit("2026-01-14 16:00").inspect(miswritten={"started_at": "0206-01-14T16:00"})],
         "started_at",
         "implausible time",
     )
@@ -736,7 +744,7 @@ def juniper(book: Logbook) -> Iterator[Planted]:
     look = visit.inspect(miswritten={"started_at": "2025-10-05T02:15", "finished_at": "2025-10-05T02:45"})
     yield reject(
         "A start at 02:15 on the night when the clocks at Petrel Ledge jump from 02:00 to 02:30.",
-        look,
+        [look],
         "started_at",
         "impossible wall-clock time",
     )
@@ -796,7 +804,7 @@ def larch(book: Logbook) -> Iterator[Planted]:
 
     book.routine(until="2025-07-29")
     mistyped = book.fly(book.local("2025-07-29 10:00"), 1.8, landing_at="2025-07-28T20:48")
-    yield reject("A flight that lands before it takes off.", mistyped, "landing_at", "landing before takeoff")
+    yield reject("A flight that lands before it takes off.", [mistyped], "landing_at", "landing before takeoff")
 
     book.routine(until="2025-08-19")
     visit = book.visit("2025-08-19 09:00")
@@ -886,7 +894,7 @@ def maple(book: Logbook) -> Iterator[Planted]:
     book.routine(until="2025-10-21")
     yield reject(
         "A temperature with its unit in the cell.",
-        book.visit("2025-10-21 16:00").inspect(miswritten={"ambient_c": "18 C"}),
+        [book.visit("2025-10-21 16:00").inspect(miswritten={"ambient_c": "18 C"})],
         "ambient_c",
         "not a number",
     )

@@ -65,3 +65,5 @@ def test_quarantine_is_what_was_miswritten(out: Path) -> None:
     found = Counter(tuple(row[name] for name in names) for row in rows(out / "quarantine.csv"))
     expected = Counter(tuple(row[name] for name in names) for row in rows(SAMPLE / "expected_quarantine.csv"))
     assert found == expected
+    found = Counter(tuple(row[name] for name in names) for row in rows(out / "faults.csv"))
+    assert found == Counter(tuple(row[name] for name in names) for row in rows(SAMPLE / "expected_faults.csv"))

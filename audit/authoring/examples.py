@@ -2,9 +2,9 @@
 
 Rows name only what matters. Defaults: task records T1, T2 ... of work order W1 on aircraft A1, `apply` at station S1
 (UTC), position `left wing`, closed, ended ten minutes after they started, by person P1; flights F1, F2 ... of A1 that
-last an hour; boot C1, chloroprene and black, at `left wing` of A1 since 2000; one approved product for each class,
-named as its class; stations S1 (UTC), S2 (Europe/Berlin) and S3 (America/New_York). A cell of null takes a default
-away.
+last as long as their hours say, else one hour; boot C1, chloroprene and black, at `left wing` of A1 since 2000; one
+approved product for each class, named as its class; stations S1 (UTC), S2 (Europe/Berlin) and S3 (America/New_York). A
+cell of null takes a default away.
 
 Flights, components, products and stations are supplied unless named in `not_supplied: [components]`; lots, people and
 manuals only where the example gives them. An empty list is a table that is supplied and has no rows.
@@ -18,7 +18,7 @@ from typing import Any
 
 from audit.intake.export import Export
 from audit.intake.reading import read_rows
-from audit.intake.tables import PRODUCT_CLASSES
+from audit.intake.tables import PRODUCT_CLASSES, TABLES
 from audit.language.rule import Example
 
 _TASK = {
@@ -51,7 +51,9 @@ Row = Mapping[str, Any]
 
 def example_export(example: Example) -> Export:
     """Make the export of an example."""
-    return read_rows(example_rows(example))
+    rows = example_rows(example)
+    # What an example leaves out is blank, not a column that its export lacks.
+    return read_rows({name: [dict.fromkeys(TABLES[name].columns, "") | row for row in rows[name]] for name in rows})
 
 
 def example_rows(example: Example) -> dict[str, list[dict[str, str]]]:
@@ -81,8 +83,16 @@ def _task(number: int, row: Row) -> dict[str, str]:
 
 def _flight(number: int, row: Row) -> Row:
     merged = {"flight_id": f"F{number}", **_FLIGHT, **row}
-    merged.setdefault("landing_at", _later(merged.get("takeoff_at"), timedelta(hours=1)))
+    merged.setdefault("landing_at", _later(merged.get("takeoff_at"), _flown(merged.get("flight_hours"))))
     return merged
+
+
+def _flown(hours: Any) -> timedelta:
+    """How long a flight of so many hours lasts; an hour where it doesn't say."""
+    try:
+        return timedelta(hours=float(hours))
+    except (TypeError, ValueError, OverflowError):
+        return timedelta(hours=1)
 
 
 def _later(started: Any, duration: timedelta) -> str | None:

@@ -121,10 +121,11 @@ def _newest(timeline: Timeline) -> pd.Timestamp | None:
 
 
 def _record_use(timeline: Timeline) -> RecordUse:
-    begun = timeline.times["started_at"] <= timeline.as_of
+    begun = timeline.times["started_at"][: timeline.audited] <= timeline.as_of
     counts = {"open": 0, "void": 0}
-    if "status" in timeline.tasks:
-        counts |= {str(name): count for name, count in timeline.tasks["status"][begun].value_counts().items()}
+    tasks = timeline.tables["tasks"]
+    if "status" in tasks:
+        counts |= {str(name): count for name, count in tasks["status"][begun].value_counts().items()}
     return RecordUse(
         closed=int(begun.sum()) - counts["open"] - counts["void"],
         open=counts["open"],

@@ -85,7 +85,10 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
 
 @dataclass(frozen=True)
 class Treated:
-    """Sessions that ended in a boot's time: the row of the time, the session, and why it may not have been of it."""
+    """Sessions that ended in a boot's time: the row of the time, the session, and why it may not have been of it.
+
+    One that may have ended at any time is in every boot's time that it may be of.
+    """
 
     time: Ints
     session: Ints
@@ -131,7 +134,12 @@ def treated_within(timeline: Timeline, done: Sessions, time: BootTime) -> Treate
         (of_one_boot(timeline, done, time, everything), time.number, time.known_start, time.known_end),
         (perhaps_of_one_boot(timeline, done, stays, everything), stays.number, stays.start, stays.end),
     ):
-        for part in joined:
+        for every in joined:
+            part, met = every.at_any_time(done.end)
+            timeless = np.flatnonzero(done.end[every.rows] == NEVER)[:1]
+            whose.append(number[met])
+            which.append(np.repeat(every.rows[timeless], met.sum()))
+            doubts.append(np.repeat(every.doubt[timeless], met.sum()))
             order = part.order(done.end)
             first = order.count(part.asked, opens, "before")
             inside, nth = expand(np.maximum(order.count(part.asked, closes, "before") - first, 0))

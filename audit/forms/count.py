@@ -135,8 +135,9 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
     """
     found = in_sessions(timeline, rule.scope)
     subjects, reasons = found.sessions, reasons_of(timeline)
+    everything = found.evidence
     total, countless = _coats_recorded(timeline, found)
-    parts = possible_parts(timeline, subjects)
+    parts = possible_parts(timeline, everything)
     nowhere = timeline.position_of(subjects.place) == timeline.unknown_position
     no_position, no_coat = reasons.number(Rank.POSITION, NO_POSITION), reasons.number(Rank.RECORD, NO_COAT)
     unsaid = np.where(countless, no_coat, CERTAIN)
@@ -146,7 +147,7 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
         own = total + np.where(countless & takes(unsaid), _ANY_NUMBER, 0)
         part = takes(parts.doubt)
         np.add.at(whole := own.copy(), parts.of[part], own[parts.part[part]])
-        return whole
+        return whole[: len(subjects)]
 
     def broken(view: View, index: Ints) -> Bools:
         too_few = _fewer(counted(view.favour)[index], allowed.at_least)
@@ -177,7 +178,12 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
 
 
 def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Bools]:
-    """How many coats each session has recorded, and whether it has records that don't say how many."""
+    """How many coats each session has recorded, and whether it has records that don't say how many; behind them those
+    of work that may have been done."""
+    if found.perhaps is not None:
+        both = (_coats_recorded(timeline, part) for part in (replace(found, perhaps=None), found.perhaps))
+        total, countless = (np.concatenate(side) for side in zip(*both, strict=True))
+        return total, countless
     treated, session_of, count = found.treated, found.session_of, len(found.sessions)
     coat, has_coat = _whole(timeline, "coat", treated.task)
     coats, has_coats = _whole(timeline, "coats", treated.task)
@@ -207,7 +213,7 @@ def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement
     """
     reasons = reasons_of(timeline)
     time, flight, doubt = _carried_in_flight(timeline, boot_time(timeline, rule.boots, rule.season))
-    treated = treated_within(timeline, in_sessions(timeline, rule.scope).sessions, time)
+    treated = treated_within(timeline, in_sessions(timeline, rule.scope).elsewhere(timeline), time)
     not_over = np.where(time.end > timeline.as_of, reasons.number(Rank.RUNNING, NOT_OVER), CERTAIN)
     unseen = np.where(time.start < timeline.since, reasons.number(Rank.NOT_COVERED, UNSEEN), CERTAIN)
 

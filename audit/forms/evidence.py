@@ -23,6 +23,8 @@ NONE = -1
 """Stands for no row, no session and no place."""
 NO_POSITION = "value missing: position"
 NO_BOOT = "no component known at that position and time, or two"
+OPEN_RECORD = "a record of work that is still open may be one"
+UNREADABLE_RECORD = "a record that can't be read may be one"
 TIED = "order tied: both started at the same time"
 
 
@@ -31,8 +33,9 @@ class Treatments:
     """Selected records by position: a row for each record and place.
 
     `task` is the row in the tasks frame. `component` is the row of the boot installed there, `boot` the number of its
-    serial; both are NONE_KNOWN or TWO_RECORDED where there is no one boot. `doubt` is CERTAIN where the record is in
-    scope, else the number of the reason why that can't be decided.
+    serial; both are NONE_KNOWN or TWO_RECORDED where there is no one boot. `doubt` is CERTAIN where the record counts
+    as work done and is in scope, else the number of the reason why that can't be decided. `done` tells which count as
+    work done; the others are open, or could not be read.
     """
 
     task: Ints
@@ -40,18 +43,17 @@ class Treatments:
     component: Ints
     boot: Ints
     doubt: Ints
+    done: Bools
 
     def take(self, index: Ints | Bools) -> Treatments:
         """The rows at `index`."""
-        return Treatments(
-            self.task[index], self.place[index], self.component[index], self.boot[index], self.doubt[index]
-        )
+        return Treatments(**{name: column[index] for name, column in vars(self).items()})
 
 
 def treatments(timeline: Timeline, conditions: Conditions, rows: Ints | None = None) -> Treatments:
     """Select the records in scope, surely or perhaps, each once for every position it names.
 
-    `rows` leaves out records that can't matter to the rule anyway (default: none).
+    `rows` leaves out records of work done that can't matter to the rule anyway (default: none).
     """
     if rows is None:
         key = ("treatments", conditions.model_dump_json())
@@ -62,6 +64,8 @@ def treatments(timeline: Timeline, conditions: Conditions, rows: Ints | None = N
 def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatments:
     reasons = reasons_of(timeline)
     by_boot = needs_component(conditions)
+    if len(timeline.perhaps):
+        rows = np.concatenate((rows, timeline.perhaps))
     judged = judge(without_component(conditions) if by_boot else conditions, timeline, rows)
     kept = np.flatnonzero(judged.truth != FALSE)
     index, place = timeline.placed(rows[kept])
@@ -72,7 +76,16 @@ def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatment
         kept = np.flatnonzero(judged.truth != FALSE)
         task, place, component, index = task[kept], place[kept], component[kept], np.arange(len(kept))
     boot = timeline.components.boot_of(component)
-    return Treatments(task, place, component, boot, doubt_of(reasons, judged, kept)[index])
+    doubt = doubt_of(reasons, judged, kept)[index]
+    done = np.ones(len(task), bool)
+    if len(timeline.perhaps):
+        done = ~np.isin(task, timeline.perhaps)
+        unread = np.where(
+            task >= timeline.audited,
+            *(reasons.number(Rank.UNREADABLE, why) for why in (UNREADABLE_RECORD, OPEN_RECORD)),
+        )
+        doubt = np.where(done | (doubt != CERTAIN), doubt, unread)
+    return Treatments(task, place, component, boot, doubt, done)
 
 
 def doubt_of(reasons: Reasons, judged: Judged, index: Ints) -> Ints:
@@ -124,6 +137,13 @@ class Subjects(Protocol):
     def boot(self) -> Ints: ...  # noqa: D102
 
 
+class Records(Subjects, Protocol):
+    """Subjects that task records name."""
+
+    @property
+    def task(self) -> Ints: ...  # noqa: D102
+
+
 @dataclass(frozen=True)
 class Candidates:
     """Evidence rows, each with its reason for doubt, and the subjects that they may be of: those of which `asked` is
@@ -138,6 +158,15 @@ class Candidates:
         """The rows by key and instant (of all evidence)."""
         return Order.of(self.key, instants[self.rows])
 
+    def at_any_time(self, instants: Ints) -> tuple[Candidates, Bools]:
+        """The rows whose instant is known, and which subjects meet one whose isn't: it may have been at any time."""
+        timeless = instants[self.rows] == NEVER
+        if not timeless.any():
+            return self, np.zeros(len(self.asked), bool)
+        met = np.isin(self.asked, self.key[timeless]) & (self.asked != _NOBODY)
+        known = ~timeless
+        return replace(self, rows=self.rows[known], doubt=self.doubt[known], key=self.key[known]), met
+
 
 Counted = Callable[[Ints], Bools]
 """Which evidence counts, by the numbers of its reasons for doubt: `View.against` or `View.favour`."""
@@ -146,19 +175,16 @@ _NOBODY = -1
 """A key that no evidence has."""
 
 
-def candidates(
-    timeline: Timeline,
-    evidence: Evidence,
-    subjects: Subjects,
-    counted: Counted,
-    group: tuple[Ints, Ints] | None = None,
-) -> Iterator[Candidates]:
-    """Join evidence with subjects: of the same boot; where the boot or position of one is not known, perhaps.
-
-    `group` numbers what both must have in common besides, such as their work order.
-    """
-    yield from of_one_boot(timeline, evidence, subjects, counted, group)
-    yield from perhaps_of_one_boot(timeline, evidence, subjects, counted, group)
+def candidates(timeline: Timeline, evidence: Treatments, subjects: Records, counted: Counted) -> Iterator[Candidates]:
+    """Join evidence with subjects: of the same boot; where the boot or position of one is not known, perhaps."""
+    still_open = timeline.is_open(evidence.task)
+    for join in (of_one_boot, perhaps_of_one_boot):
+        yield from join(timeline, evidence, subjects, counted, ~still_open)
+        if still_open.any():
+            # Work that is still open may be evidence for its own job only.
+            work_order = timeline.tasks["work_order"].cat.codes.to_numpy().astype(np.int64)
+            group = (work_order[evidence.task], work_order[subjects.task])
+            yield from join(timeline, evidence, subjects, counted, still_open, group)
 
 
 def of_one_boot(
@@ -166,10 +192,16 @@ def of_one_boot(
     evidence: Evidence,
     subjects: Subjects,
     counted: Counted,
+    among: Bools | None = None,
     group: tuple[Ints, Ints] | None = None,
 ) -> Iterator[Candidates]:
-    """Join evidence with the subjects of the same boot, or place where none is known."""
+    """Join evidence with the subjects of the same boot, or place where none is known.
+
+    `among` tells which evidence to join (default: all), `group` numbers what both must have in common besides, such as
+    their work order.
+    """
     here = timeline.position_of(evidence.place) != timeline.unknown_position
+    here &= np.ones(len(here), bool) if among is None else among
     rows = np.flatnonzero(here & (evidence.boot != TWO_RECORDED))
     rows = rows[counted(evidence.doubt[rows])]
     key, asked = (timeline.boot_or_place(side.boot, side.place) for side in (evidence, subjects))
@@ -182,9 +214,14 @@ def perhaps_of_one_boot(
     evidence: Evidence,
     subjects: Subjects,
     counted: Counted,
+    among: Bools | None = None,
     group: tuple[Ints, Ints] | None = None,
 ) -> Iterator[Candidates]:
-    """Join evidence with subjects that may be of one boot: the boot, or the position, of one of them is not known."""
+    """Join evidence with subjects that may be of one boot: the boot, or the position, of one of them is not known.
+
+    `among` and `group` as in `of_one_boot`.
+    """
+    everything = np.ones(len(evidence.place), bool) if among is None else among
     reasons = reasons_of(timeline)
     no_boot, no_position = reasons.number(Rank.BOOT, NO_BOOT), reasons.number(Rank.POSITION, NO_POSITION)
     if not counted(np.array([no_boot, no_position])).any() and not counted(evidence.doubt[evidence.doubt != 0]).any():
@@ -199,7 +236,7 @@ def perhaps_of_one_boot(
         (~here, aircraft, np.ones(len(placed), bool), no_position),
         (np.ones(len(here), bool), aircraft, ~placed, no_position),
     ):
-        rows = np.flatnonzero(of) if who.any() else np.empty(0, np.int64)
+        rows = np.flatnonzero(of & everything) if who.any() else np.empty(0, np.int64)
         doubt = np.where(evidence.doubt[rows] == CERTAIN, reason, evidence.doubt[rows])
         taken = counted(doubt)
         if taken.any():
@@ -235,7 +272,11 @@ def first_start(
     It starts at `after` or later (`at_once`), or later. `own` tells of which subject a row is itself a record.
     """
     best, found = np.full(len(after), FOREVER), np.full(len(after), NONE)
-    for part in joined:
+    for every in joined:
+        part, met = every.at_any_time(started)
+        best = np.where(met, np.minimum(best, after), best)
+        if not len(part.rows):
+            continue
         order = part.order(started)
         index = order.count(part.asked, after, "before" if at_once else "until")
         while True:
@@ -253,7 +294,11 @@ def first_start(
 def last_end(joined: Iterable[Candidates], started: Ints, ended: Ints, before: Ints) -> Ints:
     """When the last to end of the evidence ended that started before an instant of each subject; NEVER if none did."""
     best = np.full(len(before), NEVER)
-    for part in joined:
+    for every in joined:
+        part, met = every.at_any_time(started)
+        best = np.where(met, before, best)
+        if not len(part.rows):
+            continue
         order = part.order(started)
         owner = part.key[order.row]
         latest = running_max(ended[part.rows][order.row], np.append(True, np.diff(owner) != 0))
@@ -266,7 +311,9 @@ def last_end(joined: Iterable[Candidates], started: Ints, ended: Ints, before: I
 def started_between(joined: Iterable[Candidates], started: Ints, opens: Ints, closes: Ints) -> Bools:
     """Whether evidence of each subject started in [opens, closes)."""
     found = np.zeros(len(opens), bool)
-    for part in joined:
+    for every in joined:
+        part, met = every.at_any_time(started)
+        found |= met
         order = part.order(started)
         found |= order.count(part.asked, closes, "before") > order.count(part.asked, opens, "before")
     return found
@@ -277,7 +324,8 @@ def started_at(joined: Iterable[Candidates], started: Ints, subjects: Subjects, 
     found = np.zeros(len(moment), bool)
     place = np.full(int(subjects.number.max(initial=0)) + 1, NONE)
     place[subjects.number] = np.arange(len(subjects.number))
-    for part in joined:
+    for every in joined:
+        part, _ = every.at_any_time(started)
         order = part.order(started)
         count = order.count(part.asked, moment, "until") - order.count(part.asked, moment, "before")
         whose = take(place, own[part.rows], NONE)

@@ -44,7 +44,7 @@ from audit.language.condition import BootConditions
 from audit.language.events import Season
 from audit.language.in_words import quantity
 from audit.language.rule import Rule
-from audit.timeline.instants import DAY, FOREVER, Bools, Ints, Order, day_of, expand, take
+from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, day_of, expand, take
 from audit.timeline.timeline import Timeline
 
 
@@ -101,7 +101,8 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     from the end of its session. Hours are those of flights whose takeoff lies in the segment. Where records in it may
     be treatments, it is a finding only if it is one whichever of them are; its figures are those without them.
     """
-    done = in_sessions(timeline, rule.scope).sessions
+    found = in_sessions(timeline, rule.scope)
+    done = found.elsewhere(timeline)
     time = boot_time(timeline, rule.boots, rule.season)
     treated = treated_within(timeline, done, time)
     segments = _cut(time, done, treated)
@@ -113,7 +114,9 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     def broken(view: View, index: Ints) -> Bools:
         over: Bools = plain[index]
         if view.side == "lenient":
-            return over & _over_anyway(rule, runs, segments, index, perhaps(view))
+            cuts, free = perhaps(view)
+            over = over & ~np.isin(segments.time[index], free)
+            return over & _over_anyway(rule, runs, segments, index, cuts)
         if view.side == "harsh" and by_flight:
             some = segments.take(index)
             return over | (first_uncovered(timeline, view, some, some.start) < some.end)
@@ -147,7 +150,7 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
 
     bins = np.maximum.reduce([run.bins for run in runs])
     near = (margins("most", _limits(rule), bins[doubt == CERTAIN]),)
-    return joined([_bootless(timeline, done), Judgement(plain, doubt, reasons_of(timeline), shown, near)])
+    return joined([_bootless(timeline, found.sessions), Judgement(plain, doubt, reasons_of(timeline), shown, near)])
 
 
 def _limits(rule: IntervalRule) -> str:
@@ -229,22 +232,26 @@ def _read(meter: Meter, odometer: Odometer, stretch: Segments, until_treated: Bo
     return odometer.at(stretch.boot, stretch.start), odometer.at(stretch.boot, stretch.end)
 
 
-def _perhaps_cut(treated: Treated, done: Sessions, segments: Segments) -> Callable[[View], tuple[Ints, Ints]]:
-    """The segments in which sessions ended that may have been treatments of the boot, and when, for a view."""
+_Cuts = tuple[Ints, Ints]
+"""Segments, and an instant in each at which it may have ended."""
+
+
+def _perhaps_cut(treated: Treated, done: Sessions, segments: Segments) -> Callable[[View], tuple[_Cuts, Ints]]:
+    """For a view: the segments in which sessions ended that may have been treatments of the boot, and when; and the
+    boots' times in which one may have ended at any time."""
     pair = np.flatnonzero(treated.doubt != CERTAIN)
     when, doubt = done.end[treated.session[pair]], treated.doubt[pair]
     segment = Order.of(segments.time, segments.start).count(treated.time[pair], when, "until") - 1
 
-    def found(view: View) -> tuple[Ints, Ints]:
+    def found(view: View) -> tuple[_Cuts, Ints]:
         counted = view.favour(doubt)
-        return segment[counted], when[counted]
+        timed = counted & (when != NEVER)
+        return (segment[timed], when[timed]), treated.time[pair[counted & ~timed]]
 
     return found
 
 
-def _over_anyway(
-    rule: IntervalRule, runs: list[_Run], segments: Segments, index: Ints, perhaps: tuple[Ints, Ints]
-) -> Bools:
+def _over_anyway(rule: IntervalRule, runs: list[_Run], segments: Segments, index: Ints, perhaps: _Cuts) -> Bools:
     """Whether the segments at an index went over whichever of the records in them that may be treatments are.
 
     They did where too much passed between two of those that follow each other, even if the next due point is counted

@@ -162,7 +162,7 @@ class _Jobs:
         own = np.flatnonzero(job != NONE)
         jobs, rows, doubts = [job[own]], [own], [treated.doubt[own]]
         group = (work_order[treated.task], self.work_order)
-        for part in perhaps_of_one_boot(timeline, treated, self, lambda doubt: np.ones(len(doubt), bool), group):
+        for part in perhaps_of_one_boot(timeline, treated, self, lambda doubt: np.ones(len(doubt), bool), group=group):
             order = np.argsort(part.key, kind="stable")
             low, high = (np.searchsorted(part.key[order], part.asked, side) for side in ("left", "right"))
             which, nth = expand(high - low)
@@ -190,6 +190,8 @@ def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
     )
     is_bound = np.arange(len(run)) < len(bound.task)
     number = np.full(int(run.max(initial=-1)) + 1, NONE)
+    # Work that may not have been done makes no job of its own.
+    is_bound &= treated.done
     with_bound = np.unique(run[is_bound])
     number[with_bound] = np.arange(len(with_bound))
     job = number[run]

@@ -72,6 +72,7 @@ def _by_position(rule: RecordRule, timeline: Timeline) -> Judgement:
     """Judge each position of a record by the boot installed there; the record breaks the rule where one of them
     does."""
     treated, reasons = treatments(timeline, rule.scope), reasons_of(timeline)
+    treated = treated.take(treated.done)
     required = judge(rule.require, timeline, treated.task, treated.component)
     verdict = np.where(treated.doubt == CERTAIN, required.truth, UNKNOWN)
     required_doubt = doubt_of(reasons, required, np.arange(len(verdict)))

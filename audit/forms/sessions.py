@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,7 @@ from audit.forms.doubt import CERTAIN, Rank, reasons_of
 from audit.forms.evidence import NO_BOOT, NO_POSITION, Treatments, treatments
 from audit.language.condition import Conditions
 from audit.timeline.codes import MISSING
-from audit.timeline.instants import DAY, Bools, Ints, expand, running_max
+from audit.timeline.instants import DAY, NEVER, Bools, Ints, expand, running_max
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
@@ -51,11 +51,33 @@ class Sessions:
 
 @dataclass(frozen=True)
 class InSessions:
-    """Treatments, their sessions, and the number of the session that each treatment belongs to."""
+    """Treatments of work done, their sessions, and the number of the session that each treatment belongs to.
+
+    `perhaps` is the same of work that may have been done: it is still open, or its records can't be read.
+    """
 
     treated: Treatments
     sessions: Sessions
     session_of: Ints
+    perhaps: InSessions | None = None
+
+    @property
+    def evidence(self) -> Sessions:
+        """The sessions, and behind them those of work that may have been done."""
+        return self._with(np.arange(0 if self.perhaps is None else len(self.perhaps.sessions)))
+
+    def elsewhere(self, timeline: Timeline) -> Sessions:
+        """The sessions as evidence for other jobs: of what isn't surely done only what can't be read."""
+        if self.perhaps is None:
+            return self.sessions
+        return self._with(np.flatnonzero(~timeline.is_open(self.perhaps.sessions.task)))
+
+    def _with(self, index: Ints) -> Sessions:
+        if self.perhaps is None:
+            return self.sessions
+        pairs = zip(vars(self.sessions).items(), vars(self.perhaps.sessions.take(index)).values(), strict=True)
+        found = Sessions(**{name: np.concatenate((one, other)) for (name, one), other in pairs})
+        return replace(found, number=np.arange(len(found)))
 
 
 def in_sessions(timeline: Timeline, conditions: Conditions) -> InSessions:
@@ -65,12 +87,20 @@ def in_sessions(timeline: Timeline, conditions: Conditions) -> InSessions:
 
 
 def sessions(timeline: Timeline, treated: Treatments) -> InSessions:
-    """Group treatments into sessions."""
+    """Group treatments into sessions, those of work done by themselves."""
+    if treated.done.all():
+        return InSessions(treated, *_grouped(timeline, treated))
+    done, undone = treated.take(treated.done), treated.take(~treated.done)
+    perhaps = InSessions(undone, *_grouped(timeline, undone))
+    return InSessions(done, *_grouped(timeline, done), perhaps)
+
+
+def _grouped(timeline: Timeline, treated: Treatments) -> tuple[Sessions, Ints]:
     start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
     order, begins = runs(timeline, _session_key(timeline, treated), treated)
     if not len(order):
         none = np.empty(0, np.int64)
-        return InSessions(treated, Sessions(*[none] * 11), none)
+        return Sessions(*[none] * 11), none
     number = np.cumsum(begins) - 1
     firsts = np.flatnonzero(begins)
     # The last row is the one that ends last; of several the one that started last. Most sessions have a single row.
@@ -107,7 +137,7 @@ def sessions(timeline: Timeline, treated: Treatments) -> InSessions:
         latest=np.maximum.reduceat(start[order], firsts)[by_place],
         doubt=treated.doubt[in_doubt][by_place],
     )
-    return InSessions(treated, found, session_of)
+    return found, session_of
 
 
 def earliest(timeline: Timeline, task: Ints, start: Ints, firsts: Ints) -> Ints:
@@ -186,12 +216,14 @@ class Parts:
 
 
 def possible_parts(timeline: Timeline, found: Sessions) -> Parts:
-    """The sessions that may be parts of others of their work order, since a product or a position is not known."""
+    """The sessions that may be parts of others of their work order: a product, boot or position is not known, or
+    whether the work was done."""
     reasons = reasons_of(timeline)
     unplaced = timeline.position_of(found.place) == timeline.unknown_position
     product_class = classes(timeline, found.task)
-    unclear = unplaced | (product_class == MISSING) | (found.boot < 0)
-    sure = found.doubt == CERTAIN
+    undone = np.isin(found.task, timeline.perhaps)
+    unclear = unplaced | (product_class == MISSING) | (found.boot < 0) | undone
+    sure = (found.doubt == CERTAIN) & ~undone
     work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[found.task].astype(np.int64)
     key = work_order * (len(timeline.aircraft_names) + 1) + timeline.aircraft_of(found.place)
     sides = (
@@ -201,8 +233,9 @@ def possible_parts(timeline: Timeline, found: Sessions) -> Parts:
     of, part = (np.concatenate(side) for side in zip(*sides, strict=True))
     nowhere = unplaced[of] | unplaced[part]
     anything = (product_class[of] == MISSING) | (product_class[part] == MISSING)
+    same = (found.boot[of] == found.boot[part]) & ((found.boot[of] >= 0) | (found.place[of] == found.place[part]))
     bootless = ((found.boot[of] < 0) | (found.boot[part] < 0)) & (found.place[of] == found.place[part])
-    may = (of != part) & (nowhere | bootless | (found.boot[of] == found.boot[part]) & (found.boot[of] >= 0))
+    may = (of != part) & (nowhere | bootless | same)
     may &= anything | (product_class[of] == product_class[part])
     times = ((found.start[side], found.end[side]) for side in (of, part))
     may &= at_one_go(timeline, timeline.aircraft_of(found.place[of]), *times)
@@ -224,9 +257,13 @@ def _sharing(key: Ints, one: Ints, other: Ints) -> tuple[Ints, Ints]:
 
 
 def at_one_go(timeline: Timeline, aircraft: Ints, one: tuple[Ints, Ints], other: tuple[Ints, Ints]) -> Bools:
-    """Whether neither a takeoff nor a long pause lies between two pieces of work, each from its start to its end."""
-    closes = np.maximum(one[0], other[0])
-    opens = np.minimum(np.minimum(one[1], other[1]), closes)
+    """Whether neither a takeoff nor a long pause lies between two pieces of work, each from its start to its end.
+
+    Work at an unknown time may have been at any.
+    """
+    unknown = (one[1] == NEVER) | (other[1] == NEVER)
+    closes = np.where(unknown, 0, np.maximum(one[0], other[0]))
+    opens = np.where(unknown, 0, np.minimum(np.minimum(one[1], other[1]), closes))
     flights = timeline.flights
     flew = flights.first_from(aircraft, closes) > flights.first_from(aircraft, opens)
     return ~flew & (closes - opens <= LONGEST_PAUSE)

@@ -39,7 +39,7 @@ from audit.language.in_words import (
 )
 from audit.language.rule import Rule
 from audit.language.values import Duration
-from audit.timeline.instants import MINUTE, Bools, Ints, expand, micros_of
+from audit.timeline.instants import MINUTE, NEVER, Bools, Ints, expand, micros_of
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 from audit.yaml.faults import Part
@@ -192,7 +192,8 @@ def _perhaps_between(timeline: Timeline, found: InSessions, pairs: _Pairs, start
 
     Where coats are numbered, none is missing in between.
     """
-    parts, subjects = possible_parts(timeline, found.sessions), found.sessions
+    subjects = found.evidence
+    parts = possible_parts(timeline, subjects)
     order = np.argsort(parts.of, kind="stable")
     session = found.session_of[pairs.one]
     low, high = (np.searchsorted(parts.of[order], session, side) for side in ("left", "right"))
@@ -200,7 +201,7 @@ def _perhaps_between(timeline: Timeline, found: InSessions, pairs: _Pairs, start
     pair = order[low[pause] + nth]
     part = parts.part[pair]
     inside = subjects.start[part] <= start[pairs.two[pause]]
-    inside &= subjects.end[part] >= start[pairs.one[pause]]
+    inside &= (subjects.end[part] >= start[pairs.one[pause]]) | (subjects.end[part] == NEVER)
     return pause[inside], parts.doubt[pair[inside]]
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from audit.timeline.instants import FOREVER, NEVER, Ints, Order, micros, take
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, micros, take
 
 NONE_KNOWN = -1
 """No component is recorded at that position at that time."""
@@ -21,7 +21,8 @@ class Components:
 
     `place`, `installed`, `removed` (FOREVER where still installed) and `boot` are by row of the components frame: a
     row is a stay of a boot at a place; the boot is its serial, by number. Intervals are half-open: installed <= t <
-    removed.
+    removed. `unclear` are stretches (place, start, end) in which a row that can't be read, or a day without a time,
+    leaves it unclear which boot was installed.
     """
 
     place: Ints
@@ -32,6 +33,7 @@ class Components:
     by_installation: Order
     by_removal: Order
     by_boot: Order
+    unclear: pd.DataFrame
 
     def boot_of(self, component: Ints) -> Ints:
         """The boot of each component row; NONE_KNOWN and TWO_RECORDED stay what they are."""
@@ -47,6 +49,19 @@ class Components:
     def at(self, place: Ints, instant: Ints) -> Ints:
         """Row of the component installed at each place and instant; NONE_KNOWN or TWO_RECORDED where there is no
         one."""
+        found = self._recorded(place, instant)
+        if len(self.unclear):
+            found[self._unclear_at(place, instant)] = TWO_RECORDED
+        return found
+
+    def _unclear_at(self, place: Ints, instant: Ints) -> Bools:
+        """Whether it isn't clear which boot is at each place at an instant."""
+        unclear = np.zeros(len(place), bool)
+        for where, start, end in self.unclear.itertuples(index=False):
+            unclear |= (place == where) & (start <= instant) & (instant < end)
+        return unclear
+
+    def _recorded(self, place: Ints, instant: Ints) -> Ints:
         until = self.by_installation.count(place, instant, "until")
         gone = self.by_removal.count(place, instant, "until")
         blocks = self.by_installation.ahead(place)
@@ -80,8 +95,9 @@ class Components:
         return found
 
 
-def build_components(frame: pd.DataFrame, place: Ints) -> Components:
-    """Order the component history. `place` is the place code of each row."""
+def build_components(frame: pd.DataFrame, place: Ints, unclear: pd.DataFrame) -> Components:
+    """Order the component history. `place` is the place code of each row; `unclear` (place, start, end) says where it
+    isn't clear which boot was installed."""
     installed = micros(frame["installed_at"])
     removed = np.full(len(frame), NEVER)
     if "removed_at" in frame:
@@ -98,4 +114,5 @@ def build_components(frame: pd.DataFrame, place: Ints) -> Components:
         by_installation=Order.of(place, installed),
         by_removal=Order.of(place[gone], removed[gone]),
         by_boot=Order.of(boot, installed),
+        unclear=unclear,
     )

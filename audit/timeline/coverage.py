@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
 import pandas as pd
 
-from audit.timeline.codes import MISSING
-from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, running_max, take
+from audit.timeline.codes import MISSING, codes_in
+from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, expand, micros, running_max, take
 from audit.timeline.timeline import Timeline
 
 LONGEST_PARKED = 14 * DAY
@@ -29,7 +29,11 @@ class Missing(IntEnum):
     GAP = 2
     ELSEWHERE = 3
     LEG = 4
-    AFTER = 5
+    NAME = 5
+    UNREADABLE = 6
+    HOURS = 7
+    TWICE = 8
+    AFTER = 9
 
 
 WHY = {
@@ -38,6 +42,10 @@ WHY = {
     Missing.GAP: "no flights of this aircraft in the log for an unusually long time",
     Missing.ELSEWHERE: "work at another station without a flight in between: flights are missing in the log",
     Missing.LEG: "a leg is missing in the flight log: the next flight begins elsewhere",
+    Missing.NAME: "the flight log knows an aircraft of nearly the same name",
+    Missing.UNREADABLE: "a flight that can't be read may lie here",
+    Missing.HOURS: "hours flown contradict takeoff and landing",
+    Missing.TWICE: "a flight is listed twice under two numbers",
     Missing.AFTER: "still running at the as-of time",
 }
 
@@ -82,8 +90,12 @@ def _uncovered(timeline: Timeline) -> Uncovered:
         parts.append(_stretches(fleet, *whole, Missing.TABLE))
     else:
         known = np.isin(fleet, timeline.flights.aircraft)
+        near = timeline.near_names.get(("aircraft", "flights"), frozenset())
+        alike = np.array([str(name) in near for name in timeline.aircraft_names], bool)
+        parts.append(_stretches(fleet[alike], whole[0][alike], whole[1][alike], Missing.NAME))
         parts.append(_stretches(fleet[~known], whole[0][~known], whole[1][~known], Missing.AIRCRAFT))
         parts += [_unusual_gaps(timeline), _missing_legs(timeline), _elsewhere(timeline)]
+        parts += [_unreadable(timeline), *_in_doubt(timeline)]
     return Uncovered(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
@@ -150,6 +162,32 @@ def _elsewhere(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     stayed = flights.first_from(aircraft[index], closes) == flights.first_from(aircraft[index], opens)
     index = index[stayed]
     return _stretches(aircraft[index], end[index], start[index + 1], Missing.ELSEWHERE)
+
+
+def _unreadable(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
+    """Flights that were set aside: at their takeoff, else at any time; of their aircraft, else of any."""
+    frame = timeline.flights_aside
+    if frame is None or frame.empty:
+        none: Ints = np.empty(0, np.int64)
+        return _stretches(none, none, none, Missing.UNREADABLE)
+    takeoff, aircraft = micros(frame["takeoff_at"]), codes_in(timeline.aircraft_names, frame["aircraft"])
+    fleet = np.arange(len(timeline.aircraft_names))
+    row, nth = expand(np.where(aircraft == MISSING, len(fleet), 1))
+    whose = np.where(aircraft[row] == MISSING, nth, aircraft[row])
+    opens = takeoff[row]
+    closes = np.where(opens == NEVER, timeline.as_of + 1, opens + 1)
+    within = opens <= timeline.as_of
+    return _stretches(whose[within], opens[within], closes[within], Missing.UNREADABLE)
+
+
+def _in_doubt(timeline: Timeline) -> Iterator[tuple[Ints, Ints, Ints, Ints]]:
+    """Flights that may count for more: their hours contradict their times, or they may be two."""
+    flights = timeline.flights
+    at = flights.takeoff[flights.unsure]
+    yield _stretches(flights.aircraft[flights.unsure], at, at + 1, Missing.HOURS)
+    frame = timeline.tables["flights"].iloc[flights.twice]
+    at = micros(frame["takeoff_at"])
+    yield _stretches(codes_in(timeline.aircraft_names, frame["aircraft"]), at, at + 1, Missing.TWICE)
 
 
 def aerodromes(timeline: Timeline, *columns: pd.Series) -> list[Ints]:

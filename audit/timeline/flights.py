@@ -16,7 +16,9 @@ class Flights:
 
     `row` is the row in the flights frame. `flown` and `cycles` hold running sums with a leading 0: what passed between
     two places in the order is a difference of two entries. Flight time is summed in whole microseconds, so that fifty
-    hours in tenths are fifty hours.
+    hours in tenths are fifty hours. `unsure` are places in the order of flights whose hours contradict their times: the
+    smaller of the two is counted. `twice` are the rows of flights that are listed a second time under another number,
+    which are left out.
     """
 
     order: Order
@@ -26,6 +28,8 @@ class Flights:
     landing: Ints
     flown: Ints
     cycles: Ints
+    unsure: Ints
+    twice: Ints
 
     def first_from(self, aircraft: Ints, instants: Ints) -> Ints:
         """Place of the aircraft's first takeoff at or after each instant (it may belong to the next aircraft)."""
@@ -41,10 +45,19 @@ class Flights:
         return np.where(found, place, -1), np.where(found, self.takeoff[inside], 0)
 
 
-def build_flights(frame: pd.DataFrame, aircraft: Ints, as_of: int) -> Flights:
-    """Order the flights that took off by `as_of`; blank hours are wheels-off to wheels-on, blank cycles are 1."""
+_ROUNDED = HOUR // 10
+"""Hours are written in tenths at the coarsest."""
+
+
+def build_flights(frame: pd.DataFrame, aircraft: Ints, as_of: int, twice: Ints) -> Flights:
+    """Order the flights that took off by `as_of`; blank hours are wheels-off to wheels-on, blank cycles are 1.
+
+    Hours contradict the times where they are longer than from takeoff to landing, or less than half of that, by more
+    than they may be rounded.
+    """
     takeoff = micros(frame["takeoff_at"])
     known = takeoff <= as_of
+    known[twice] = False
     kept = None if known.all() else np.flatnonzero(known)
 
     def existing(values: Ints) -> Ints:
@@ -53,10 +66,13 @@ def build_flights(frame: pd.DataFrame, aircraft: Ints, as_of: int) -> Flights:
     order = Order.of(existing(aircraft), existing(takeoff))
     landing = micros(frame["landing_at"])
     flown = landing - takeoff
+    unsure = np.zeros(len(frame), bool)
     if "flight_hours" in frame:
         hours = frame["flight_hours"].to_numpy(dtype=np.float64, na_value=np.nan)
         if not np.isnan(hours).all():
-            flown = np.where(np.isnan(hours), flown, np.rint(np.nan_to_num(hours) * HOUR)).astype(np.int64)
+            written = np.where(np.isnan(hours), flown, np.rint(np.nan_to_num(hours) * HOUR)).astype(np.int64)
+            unsure = (written > flown + _ROUNDED) | (2 * written < flown - 2 * _ROUNDED)
+            flown = np.where(unsure, np.minimum(written, flown), written)
     cycles = np.ones(len(frame), np.int64)
     if "cycles" in frame:
         cycles = frame["cycles"].fillna(1).to_numpy(dtype=np.int64)
@@ -73,4 +89,6 @@ def build_flights(frame: pd.DataFrame, aircraft: Ints, as_of: int) -> Flights:
         landing=ordered(landing),
         flown=np.concatenate(([0], np.cumsum(ordered(flown)))),
         cycles=np.concatenate(([0], np.cumsum(ordered(cycles)))),
+        unsure=np.flatnonzero(ordered(unsure)),
+        twice=twice[takeoff[twice] <= as_of],
     )

@@ -66,8 +66,25 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
     column = VOCABULARY[name]
     if (column.table, column.column.name) in timeline.unread:
         raise InternalError(f"{name} was asked for and had not been read: what a rule reads has to be declared")
+    found = _found(timeline, name, rows, component)
+    # What can't be read, or stands in a record that was set aside, is not known to be missing.
+    hidden = rows >= timeline.audited
+    unreadable = timeline.unreadable.get((column.table, column.column.name))
+    if column.table == "tasks" and unreadable is not None:
+        hidden = hidden | np.isin(rows, unreadable)
+    hidden = hidden & found.missing & ~found.undecidable
+    if not hidden.any():
+        return found
+    reasons = (*found.reasons, f"can't be read: {name}")
+    why = np.where(hidden, len(found.reasons), found.why)
+    return replace(found, undecidable=found.undecidable | hidden, reasons=reasons, why=why)
+
+
+def _found(timeline: Timeline, name: str, rows: Ints, component: Ints | None) -> Values:
     if name in TASK_TIMES:
-        return _instants(name, timeline.times[name][rows]) if name in timeline.times else _absent(name, len(rows))
+        if name in timeline.times:
+            return _instants(name, timeline.times[name][rows])
+        return _not_exported(name, len(rows))
     if name in _MADE:
         return _MADE[name](timeline, name, rows)
     prefix, _, of_list = name.partition(".")
@@ -76,8 +93,7 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
     if prefix == "component":
         return _of_component(timeline, name, of_list, component)
     if prefix in _LISTS:
-        table, columns, task_columns = _LISTS[prefix]
-        return _joined(timeline, name, table, of_list, _pair(timeline, rows, table, columns, task_columns))
+        return _joined(timeline, name, prefix, of_list, rows)
     if prefix == "performer":
         return _of_person(timeline, name, of_list, "performed_by", rows, timeline.times["started_at"][rows])
     return _of_person(timeline, name, of_list, "certified_by", rows, _signed(timeline, rows))
@@ -143,7 +159,7 @@ def _plain(
 
 
 def _absent(name: str, count: int) -> Values:
-    """A column that the export lacks: every value is missing."""
+    """A column without a single value."""
     kind = VOCABULARY[name].kind
     missing = np.ones(count, bool)
     if kind in ("time", "date", "number", "count"):
@@ -165,10 +181,19 @@ def _not_supplied(name: str, table: str, count: int) -> Values:
     )
 
 
+def _not_exported(name: str, count: int) -> Values:
+    """A column that the export lacks, which says nothing of what was recorded."""
+    column = VOCABULARY[name]
+    reason = f"column not supplied: {column.table}.{column.column.name}"
+    return replace(_absent(name, count), undecidable=np.ones(count, bool), reasons=(reason,))
+
+
 def _own(frame: pd.DataFrame, name: str, rows: Ints, column: str | None = None) -> Values:
     """A column of the frame's own rows; row -1 gives a missing value."""
     column = column or name
-    if column not in frame or frame.empty:
+    if column not in frame:
+        return _not_exported(name, len(rows))
+    if frame.empty:
         return _absent(name, len(rows))
     kind = VOCABULARY[name].kind
     series = frame[column]
@@ -192,7 +217,7 @@ def _own(frame: pd.DataFrame, name: str, rows: Ints, column: str | None = None) 
 
 def _minutes(timeline: Timeline, name: str, rows: Ints, start: str, end: str) -> Values:
     if end not in timeline.times:
-        return _absent(name, len(rows))
+        return _not_exported(end, len(rows))
     first, last = timeline.times[start][rows], timeline.times[end][rows]
     missing = (first == NEVER) | (last == NEVER)
     minutes = np.where(missing, np.nan, (np.where(missing, 0, last - first)) / MINUTE)
@@ -242,24 +267,36 @@ def _pair(
     return np.where(hit, order[place], -1), named
 
 
-def _joined(timeline: Timeline, name: str, table: str, column: str, matched: tuple[Ints, Bools]) -> Values:
-    rows, named = matched
+def _joined(timeline: Timeline, name: str, prefix: str, column: str, tasks: Ints) -> Values:
+    """A column of the row of a list that each record names."""
+    table, columns, task_columns = _LISTS[prefix]
     if not timeline.supplied(table):
-        return _not_supplied(name, table, len(rows))
+        return _not_supplied(name, table, len(tasks))
+    if lacking := [one for one in task_columns if one not in timeline.tasks]:
+        return replace(_not_exported(name, len(tasks)), reasons=(f"column not supplied: tasks.{lacking[0]}",))
+    rows, named = _pair(timeline, tasks, table, columns, task_columns)
     found = _own(timeline.tables[table], name, rows, column)
+    if column not in timeline.tables[table]:
+        return found
     what = {"lots": "lot", "manuals": "manual revision"}.get(table, table.rstrip("s"))
-    reasons = (_blank(name), f"{what} not listed in {table}", f"value missing: {what}")
-    why = np.where(rows >= 0, 0, np.where(named, 1, 2)).astype(np.int8)
-    return Values(
-        kind=found.kind,
-        codes=found.codes,
-        names=found.names,
-        numbers=found.numbers,
-        missing=found.missing,
-        undecidable=found.undecidable,
-        reasons=reasons,
-        why=why,
-    )
+    reasons = (_blank(name), f"{what} not listed in {table}", f"value missing: {what}", f"{what} {NEARLY} {table}")
+    near = named & (rows < 0) & _nearly_known(timeline, table, task_columns, tasks)
+    why = np.select([near, rows >= 0, named], [3, 0, 1], 2).astype(np.int8)
+    return replace(found, undecidable=found.undecidable | near, reasons=reasons, why=why)
+
+
+NEARLY = "is not listed, but one of nearly the same name is in"
+
+
+def _nearly_known(timeline: Timeline, table: str, columns: tuple[str, ...], tasks: Ints) -> Bools:
+    """Which records have a name that a list nearly knows."""
+    found = np.zeros(len(tasks), bool)
+    for column in columns:
+        near = timeline.near_names.get((column, table), frozenset())
+        if near:
+            cells = timeline.tasks[column].cat
+            found |= np.array([*(str(name) in near for name in cells.categories), False])[cells.codes.to_numpy()[tasks]]
+    return found
 
 
 def _of_component(timeline: Timeline, name: str, column: str, component: Ints | None) -> Values:
@@ -283,7 +320,7 @@ def _of_component(timeline: Timeline, name: str, column: str, component: Ints | 
 def _position_count(timeline: Timeline, name: str, rows: Ints) -> Values:
     """How many positions a record names; `all` names none by itself."""
     if "position" not in timeline.tasks:
-        return _absent(name, len(rows))
+        return _not_exported("position", len(rows))
     column = timeline.tasks["position"].cat
     lists = [{part.strip() for part in str(text).split(";")} - {""} for text in column.categories]
     counts = [np.nan if one == {EVERY_POSITION} else float(len(one)) for one in lists]
@@ -310,7 +347,8 @@ def _certificate(timeline: Timeline, name: str, rows: Ints) -> Values:
     codes = np.append(names.get_indexer(pd.Index(texts, dtype="str")), MISSING)[pairs]
     reasons = tuple(reason for part in parts for reason in part.reasons)
     why = np.where(number.missing, 0, 1).astype(np.int8)
-    return replace(_plain("code", name, codes == MISSING, codes=codes, names=names), reasons=reasons, why=why)
+    found = _plain("code", name, codes == MISSING, codes=codes, names=names)
+    return replace(found, undecidable=number.undecidable | kind.undecidable, reasons=reasons, why=why)
 
 
 def certificate(number: str, kind: str) -> str:
@@ -335,7 +373,7 @@ def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows:
     if not timeline.supplied("people"):
         return _not_supplied(name, "people", len(rows))
     if signature not in timeline.tasks:
-        return _absent(name, len(rows))
+        return _not_exported(signature, len(rows))
     people = timeline.tables["people"]
     names = names_of((people["person"], timeline.tasks[signature]))
     person = codes_in(names, timeline.tasks[signature])[rows]
@@ -364,16 +402,24 @@ def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows:
     categories = pd.Index(sorted(set(texts) - {""}), dtype="str")
     held = np.append(categories.get_indexer(pd.Index(texts, dtype="str")), MISSING)
     codes = np.where(none, MISSING, held[inside])
-    reasons = (f"value missing: {signature}", f"{signature} holds none valid on that day")
+    several = np.isin(rows, timeline.several_names.get(("tasks", signature), ()))
+    near = timeline.near_names.get(("person", "people"), frozenset())
+    alike = np.array([*(str(one) in near for one in names), False])[person]
+    reasons = (
+        f"value missing: {signature}",
+        f"{signature} holds none valid on that day",
+        f"{signature} {NEARLY} people",
+        f"{signature} names several people",
+    )
     return Values(
         kind=VOCABULARY[name].kind,
         codes=codes,
         names=categories,
         numbers=None,
-        missing=codes == MISSING,
-        undecidable=np.zeros(len(rows), bool),
+        missing=(codes == MISSING) | several | alike,
+        undecidable=several | alike,
         reasons=reasons,
-        why=np.where(person == MISSING, 0, 1).astype(np.int8),
+        why=np.select([several, alike, person == MISSING], [3, 2, 0], 1).astype(np.int8),
     )
 
 
@@ -398,17 +444,12 @@ _LISTS: Final[Mapping[str, tuple[str, tuple[str, ...], tuple[str, ...]]]] = {
 """The lists that a record is joined with: table, the columns that name its rows, and those of the record."""
 
 
-def _product_class(timeline: Timeline, name: str, rows: Ints) -> Values:
-    table, columns, task_columns = _LISTS["product"]
-    return _joined(timeline, name, table, name, _pair(timeline, rows, table, columns, task_columns))
-
-
 _MADE: Final[Mapping[str, Callable[[Timeline, str, Ints], Values]]] = {
     "work_date": lambda timeline, name, rows: _instants(name, work_day(timeline, rows) * DAY),
     "work_minutes": lambda timeline, name, rows: _minutes(timeline, name, rows, "started_at", "finished_at"),
     "signed_after_minutes": lambda timeline, name, rows: _minutes(timeline, name, rows, "finished_at", "signed_at"),
     "position_count": _position_count,
     "certificate": _certificate,
-    "product_class": _product_class,
+    "product_class": lambda timeline, name, rows: _joined(timeline, name, "product", name, rows),
 }
 """Columns that no table has as they stand, and how each is made."""

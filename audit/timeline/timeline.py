@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import union_categoricals
 
 from audit.intake.export import Export
 from audit.intake.tables import EVERY_POSITION, TABLES
 from audit.timeline.ambiguity import settle
-from audit.timeline.codes import codes_in, names_of
+from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components
 from audit.timeline.flights import Flights, build_flights
-from audit.timeline.instants import NEVER, Bools, Ints, expand, instant, micros
+from audit.timeline.instants import DAY, FOREVER, HOUR, NEVER, Bools, Ints, expand, instant, micros
 from audit.timeline.memo import Memo, Value
 
 TASK_TIMES = ("started_at", "finished_at", "signed_at")
@@ -25,20 +26,27 @@ TASK_TIMES = ("started_at", "finished_at", "signed_at")
 class Timeline:
     """What happened when, up to the as-of time.
 
-    `tables` are the typed frames of the export; a row number always means a row of one of them. `rows` are the task
-    records that count as work done: closed, and begun by the as-of time. `times` are the task times in microseconds
-    UTC, in the one reading ("world") that this timeline stands for. `aircraft_names` and `position_names` decode
-    aircraft codes and positions. A *place* is an aircraft's position: aircraft code x (positions + 1) + position
-    code, the last position code of each aircraft standing for "position unknown". `in_play` tells which aircraft are
-    judged (all of them, save where an ambiguous time is tried in another reading). `unread` are columns, as
-    (table, column), that nobody asked intake for, or that the rule being judged doesn't declare: to ask for one is an
-    InternalError.
+    `tables` are the typed frames of the export; a row number always means a row of one of them. `tasks` holds the
+    audited task records, and behind them (from row `audited` on) those that were set aside. `rows` are the task records
+    that count as work done: audited, closed, and begun by the as-of time; `perhaps` those that may: still open, or set
+    aside since a needed cell of theirs can't be read. `flights_aside` are flights that were set aside. `times` are the
+    task times in microseconds UTC, in the one reading ("world") that this timeline stands for. `aircraft_names` and
+    `position_names` decode aircraft codes and positions. A *place* is an aircraft's position: aircraft code x
+    (positions + 1) + position code, the last position code of each aircraft standing for "position unknown". `in_play`
+    tells which aircraft are judged (all of them, save where an ambiguous time is tried in another reading). `unread`
+    are columns, as (table, column), that nobody asked intake for, or that the rule being judged doesn't declare: to ask
+    for one is an InternalError. `unreadable`, `several_names`: see Export. `near_names` are the names of a kind
+    (aircraft, product, ...) that tasks or flights have and that the named table nearly knows, by (kind, table).
     """
 
     tables: Mapping[str, pd.DataFrame]
     as_of: int
     since: int
+    tasks: pd.DataFrame
+    audited: int
     rows: Ints
+    perhaps: Ints
+    flights_aside: pd.DataFrame | None
     times: Mapping[str, Ints]
     aircraft: Ints
     aircraft_names: pd.Index
@@ -48,12 +56,10 @@ class Timeline:
     later: pd.DataFrame
     in_play: Bools
     unread: frozenset[tuple[str, str]] = frozenset()
+    unreadable: Mapping[tuple[str, str], Ints] = field(default_factory=dict)
+    several_names: Mapping[tuple[str, str], Ints] = field(default_factory=dict)
+    near_names: Mapping[tuple[str, str], frozenset[str]] = field(default_factory=dict)
     _memo: Memo = field(default_factory=Memo, repr=False)
-
-    @property
-    def tasks(self) -> pd.DataFrame:
-        """The task records, all of them, in file order."""
-        return self.tables["tasks"]
 
     def supplied(self, table: str) -> bool:
         """Whether the export holds the table at all."""
@@ -63,6 +69,11 @@ class Timeline:
     def unknown_position(self) -> int:
         """The position code that stands for an unknown position."""
         return len(self.position_names)
+
+    def is_open(self, tasks: Ints) -> Bools:
+        """Whether the work of each audited record is still open."""
+        open_: Bools = np.isin(tasks, self.perhaps) & (tasks < self.audited)
+        return open_
 
     @property
     def places(self) -> int:
@@ -172,7 +183,8 @@ class Timeline:
 def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timeline:
     """Place an export in time. `as_of` defaults to the latest instant in the export."""
     tables = dict(export.tables)
-    tasks = tables["tasks"]
+    tasks = stacked(tables["tasks"], export.set_aside.get("tasks"))
+    audited = len(tables["tasks"])
     flights = tables.get("flights", _empty("flights"))
     components = tables.get("components", _empty("components"))
     times: Mapping[str, Ints] = {name: micros(tasks[name]) for name in TASK_TIMES if name in tasks}
@@ -190,33 +202,126 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     takeoffs, landings = micros(flights["takeoff_at"]), micros(flights["landing_at"])
     instants = [*times.values(), takeoffs, landings, *component_times, micros(export.later["later"])]
     end = _latest(instants) if as_of is None else instant(as_of)
-    times, later = settle(times, export.later)
-    begun = times["started_at"] <= end
-    done = begun
-    if "status" in tasks:
-        status = tasks["status"].cat
-        open_or_void = [i for i, name in enumerate(status.categories) if name != "closed"]
-        done = begun & ~np.isin(status.codes.to_numpy(), open_or_void)
+    times, later = settle(_completed(times, audited), export.later)
+    done, perhaps = _done(tasks, times["started_at"] <= end, audited, export)
     component_aircraft = codes_in(aircraft_names, components["aircraft"])
     component_position = codes_in(position_names, components["position"])
     return Timeline(
         tables=tables,
         as_of=end,
-        since=_earliest([times["started_at"], takeoffs], end),
+        since=_earliest([times["started_at"][:audited], takeoffs], end),
+        tasks=tasks,
+        audited=audited,
         rows=np.flatnonzero(done),
+        perhaps=np.flatnonzero(perhaps),
+        flights_aside=export.set_aside.get("flights"),
         times=times,
         aircraft=codes_in(aircraft_names, tasks["aircraft"]),
         aircraft_names=aircraft_names,
         position_names=position_names,
-        flights=build_flights(flights, codes_in(aircraft_names, flights["aircraft"]), end),
+        flights=build_flights(flights, codes_in(aircraft_names, flights["aircraft"]), end, export.listed_twice),
         components=build_components(
             components,
             component_aircraft.astype(np.int64) * (len(position_names) + 1) + component_position,
+            _unclear_stays(export, aircraft_names, position_names),
         ),
         later=later,
         in_play=np.ones(len(aircraft_names), bool),
+        unreadable=export.unreadable,
+        several_names=export.several_names,
+        near_names=_near_names(export),
         unread=frozenset((table, name) for table, names in export.unread_columns.items() for name in names),
     )
+
+
+def stacked(frame: pd.DataFrame, below: pd.DataFrame | None) -> pd.DataFrame:
+    """Two frames of one table, one below the other, categories and dtypes kept."""
+    if below is None or below.empty:
+        return frame
+    columns = {}
+    for name, column in frame.items():
+        other = below[name] if name in below else pd.Series([pd.NA] * len(below), dtype=column.dtype)
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            columns[name] = pd.Series(union_categoricals([column, other.astype("category")], ignore_order=True))
+        else:
+            columns[name] = pd.concat([column, other.astype(column.dtype)], ignore_index=True)
+    return pd.DataFrame(columns)
+
+
+def _completed(times: Mapping[str, Ints], audited: int) -> Mapping[str, Ints]:
+    """The times, of which a record that was set aside may lack its start or its end: the other then stands for it."""
+    start, end = times["started_at"], times["finished_at"]
+    aside = np.arange(len(start)) >= audited
+    return {
+        **times,
+        "started_at": np.where(aside & (start == NEVER), end, start),
+        "finished_at": np.where(aside & (end == NEVER), start, end),
+    }
+
+
+def _done(tasks: pd.DataFrame, begun: Bools, audited: int, export: Export) -> tuple[Bools, Bools]:
+    """Which records count as work done, and which may: still open, with a status that can't be read, or set aside."""
+    aside = np.arange(len(tasks)) >= audited
+    open_, void = (np.zeros(len(tasks), bool) for _ in range(2))
+    if "status" in tasks:
+        status = tasks["status"].cat
+        names = [*map(str, status.categories), ""]
+        void = np.array([name == "void" for name in names])[status.codes.to_numpy()]
+        open_ = np.array([name not in ("closed", "void", "") for name in names])[status.codes.to_numpy()]
+        open_[export.unreadable.get(("tasks", "status"), np.empty(0, np.int64))] = True
+    return begun & ~aside & ~open_ & ~void, begun & (aside | open_) & ~void
+
+
+def _near_names(export: Export) -> Mapping[tuple[str, str], frozenset[str]]:
+    """The names that a table nearly knows, by (kind, table)."""
+    found: dict[tuple[str, str], set[str]] = {}
+    for kind, _, _, name, other_table, _, _ in export.near_names.itertuples(index=False):
+        found.setdefault((str(kind), str(other_table)), set()).add(str(name))
+    return {key: frozenset(names) for key, names in found.items()}
+
+
+def _unclear_stays(export: Export, aircraft_names: pd.Index, position_names: pd.Index) -> pd.DataFrame:
+    """Where and when it isn't clear which boot is installed: columns place, start and end (excluded, microseconds UTC).
+
+    A row that doesn't tell its aircraft or position may be about any.
+    """
+    width = len(position_names) + 1
+    found: list[tuple[int, int, int]] = []
+    for rows, opens, closes in _unclear_times(
+        export.tables.get("components"), export.set_aside.get("components"), export
+    ):
+        codes = (codes_in(aircraft_names, rows["aircraft"]), codes_in(position_names, rows["position"]))
+        for craft, position, start, end in zip(*codes, opens.tolist(), closes.tolist(), strict=True):
+            crafts = [craft] if craft != MISSING else range(len(aircraft_names))
+            positions = [position] if position != MISSING else range(len(position_names))
+            found += [(one * width + other, start, end) for one in crafts for other in positions]
+    # An aircraft whose name the components nearly know may have the boots of that one.
+    for name in sorted(_near_names(export).get(("aircraft", "components"), ())):
+        if name in aircraft_names:
+            first = int(codes_in(aircraft_names, pd.Series([name], dtype="category"))[0]) * width
+            found += [(first + position, NEVER, FOREVER) for position in range(len(position_names))]
+    return pd.DataFrame(found, columns=["place", "start", "end"], dtype="int64")
+
+
+def _unclear_times(
+    frame: pd.DataFrame | None, aside: pd.DataFrame | None, export: Export
+) -> Iterator[tuple[pd.DataFrame, Ints, Ints]]:
+    """Rows of components that leave a time unclear, with its start and end."""
+    if aside is not None and len(aside):
+        installed = micros(aside["installed_at"])
+        removed = micros(aside["removed_at"]) if "removed_at" in aside else np.full(len(aside), NEVER)
+        yield aside, installed, np.where(removed == NEVER, FOREVER, removed)
+    if frame is None:
+        return
+    unreadable = export.unreadable.get(("components", "removed_at"), np.empty(0, np.int64))
+    if len(unreadable):
+        yield frame.iloc[unreadable], micros(frame["installed_at"])[unreadable], np.full(len(unreadable), FOREVER)
+    for column in ("installed_at", "removed_at"):
+        # A day without a time is one of some clock: it may begin 14 h before that of UTC, and end 12 h after it.
+        rows = export.date_only.get(("components", column), np.empty(0, np.int64))
+        if len(rows):
+            day = micros(frame[column])[rows]
+            yield frame.iloc[rows], day - 14 * HOUR, day + DAY + 12 * HOUR
 
 
 def _latest(instants: list[Ints]) -> int:

@@ -40,9 +40,9 @@ FIRST, SECOND, AS_OF = treated(NOV("03")), treated(NOV("10")), "2025-11-20T00:00
 
 def test_tenths_add_up_to_hours() -> None:
     """Five hundred flights of a tenth are exactly fifty hours, and one more is too much."""
-    flights = [flown("2025-11-14T10:00:00Z", 0.1)] * 500
-    assert verdict(at_most(flight_hours=50), AS_OF, tasks=[FIRST], flights=flights) == "2 complies"
-    case = outcomes(at_most(flight_hours=50), AS_OF, tasks=[FIRST], flights=[*flights, flights[0]]).cases.iloc[0]
+    flights = [flown(f"2025-11-14T10:{n // 60:02}:{n % 60:02}Z", 0.1) for n in range(501)]
+    assert verdict(at_most(flight_hours=50), AS_OF, tasks=[FIRST], flights=flights[:500]) == "2 complies"
+    case = outcomes(at_most(flight_hours=50), AS_OF, tasks=[FIRST], flights=flights).cases.iloc[0]
     assert (case["finding"], case["measured"], case["limit"], case["unit"]) == (True, 50.1, 50.0, "flight hours")
 
 
@@ -70,10 +70,13 @@ def test_the_as_of_time_belongs_to_the_last_segment() -> None:
     assert verdict(rule_of_hours, AS_OF, tasks=[FIRST], flights=later) == "2 complies"
 
 
+FLOWN_NEXT = {"takeoff_at": "2025-11-05T10:00:00Z", "landing_at": "2025-11-05T11:30:00Z", "cycles": 3}
+
+
 def test_hours_derived_and_cycles_counted() -> None:
     """Blank hours are wheels-off to wheels-on, blank cycles are one."""
     flight = {"takeoff_at": "2025-11-04T10:00:00Z", "landing_at": "2025-11-04T11:30:00Z"}
-    export: dict[str, Any] = {"tasks": [FIRST], "flights": [flight, flight | {"cycles": 3}]}
+    export: dict[str, Any] = {"tasks": [FIRST], "flights": [flight, FLOWN_NEXT]}
     assert verdict(at_most(flight_hours=3), AS_OF, **export) == "2 complies"
     assert verdict(at_most(flight_hours=2.9), AS_OF, **export) == "1 finding, 1 complies"
     assert verdict(at_most(cycles=4), AS_OF, **export) == "2 complies"

@@ -85,7 +85,7 @@ def test_a_treatment_in_between(wash: dict[str, Any], expected: str) -> None:
         pytest.param({"position": None}, "1 unjudged", id="no-position"),
         pytest.param({"aircraft": "A2"}, "1 finding", id="another-aircraft"),
         pytest.param({"work_order": "W2"}, "1 complies", id="another-work-order"),
-        pytest.param({"status": "open"}, "1 finding", id="unfinished"),
+        pytest.param({"status": "open"}, "1 unjudged", id="unfinished"),
     ],
 )
 def test_what_counts_as_earlier(needed: dict[str, Any], expected: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import pandas as pd
@@ -90,7 +90,7 @@ def test_the_day_on_which_hemispheres_change_over() -> None:
             "flight_id": f"{aircraft}-{number}",
             "aircraft": aircraft,
             "takeoff_at": at,
-            "landing_at": at,
+            "landing_at": (datetime.fromisoformat(at) + timedelta(hours=hours)).isoformat(),
             "flight_hours": str(hours),
         }
         for aircraft in ("A1", "A2")
