@@ -12,6 +12,7 @@ import pandas as pd
 
 from audit import __version__
 from audit.findings.assembling import assemble, located
+from audit.findings.collect import outcomes_now
 from audit.findings.result import AuditResult
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import Outcomes
@@ -26,7 +27,7 @@ from audit.intake.location import Location, location_name
 from audit.intake.reading import read_export
 from audit.language.rule import Rule
 from audit.options import AuditOptions
-from audit.register.comparing import Night
+from audit.register.comparing import Night, Outcome
 from audit.register.recording import RunKind, record_run
 from audit.register.states import latest_as_of
 from audit.register.store import Register
@@ -114,11 +115,18 @@ def traced_audit(
 
 def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> AuditResult:
     """Add an audit to a register, uncommitted, and return its whole result with what the register says of it."""
-    tasks, names = audited.timeline.tasks, audited.timeline.aircraft_names
+    timeline = audited.timeline
+    tasks, names = timeline.tables["tasks"], timeline.aircraft_names
+    rules = {rule.id: rule for rule in audited.result.rules}
+
+    def outcome_now(rule: str, keys: Sequence[str]) -> dict[str, Outcome]:
+        known = outcomes_now(rules[rule], timeline)
+        return {key: known.get(key, "not there") for key in keys}
+
     aside = audited.export.set_aside.get("tasks")
     night = Night(
         result=audited.with_health(),
-        outcome_now=None,
+        outcome_now=outcome_now,
         task_ids=frozenset(tasks["task_id"]),
         set_aside=frozenset(() if aside is None else aside["task_id"].dropna()),
         aircraft=frozenset(map(str, names)),

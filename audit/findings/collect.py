@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,7 @@ import pandas as pd
 from audit.findings.identity import finding_ids, subject_key
 from audit.findings.result import FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms import form_of
-from audit.forms.judging import sentences
+from audit.forms.judging import every_subject, sentences
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import NONE, SEVERAL, Outcomes, together
 from audit.language.rule import Rule
@@ -20,6 +21,7 @@ from audit.timeline.instants import Ints, day_of
 from audit.timeline.records import work_day
 from audit.timeline.timeline import Timeline
 
+SubjectOutcome = Literal["complies", "finding", "unjudged"]
 OPEN = "open"
 """The state of a finding that nobody has dealt with."""
 
@@ -68,6 +70,14 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline) -> Coll
     unjudged["rule"] = _of_rules(rules, "id", open_cases["of"].to_numpy())
     unjudged["reason"] = open_cases["reason"]
     return Collected(findings[[*FINDING_COLUMNS, *ROW_COLUMNS]], unjudged[list(UNJUDGED_COLUMNS)], found)
+
+
+def outcomes_now(rule: Rule, timeline: Timeline) -> dict[str, SubjectOutcome]:
+    """What the outcome of every subject of a rule is, by its key: complies, finding or unjudged."""
+    cases = every_subject(rule, timeline)
+    subjects = form_of(rule).identity(rule, cases, _evidence(cases, timeline), timeline)
+    keys = (subject_key(rule.id, subject) for subject in subjects)
+    return dict(zip(keys, cases["outcome"], strict=True))
 
 
 def _of_rules(rules: Sequence[Rule], attribute: str, of: Ints) -> Texts:

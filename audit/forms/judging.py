@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from audit.forms import form_of
-from audit.forms.outcomes import SUBJECT, Outcomes, cases
+from audit.forms.outcomes import SUBJECT, Outcomes, cases, together
 from audit.forms.reads import reading_only, tables_read
 from audit.language.rule import Rule
 from audit.timeline.instants import Ints
@@ -51,6 +51,22 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     first["measured"] = np.where(open_again, np.nan, first["measured"])
     found = first[list(plain.cases.columns)].reset_index(drop=True)
     return Outcomes(max(plain.in_scope, len(found)), found, plain.margins)
+
+
+def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
+    """A case for every subject in scope, with its `outcome`: complies, finding or unjudged."""
+    found = judge_rule(rule, timeline).cases
+    found["outcome"] = np.where(found["finding"], "finding", "unjudged")
+    if not len(timeline.tasks):
+        return found
+    form = form_of(rule)
+    judgement = form.evaluate(rule, reading_only(rule, timeline))
+    others = judgement.cases(np.arange(len(judgement.broken))).assign(outcome="complies")
+    both = together((found, others))
+    keys = both[list(SUBJECT)].copy()
+    if form.unordered(rule):
+        keys[list(SUBJECT[:2])] = np.sort(keys[list(SUBJECT[:2])].to_numpy(), axis=1)
+    return both[~keys.duplicated()].reset_index(drop=True)
 
 
 def sentences(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
