@@ -12,7 +12,7 @@ from pathlib import Path
 import typer
 
 from audit import __version__
-from audit.cli import answers, check, explain, mapping, quarantine, rules, show
+from audit.cli import answers, check, explain, mapping, quarantine, register, rules, show
 from audit.cli.app import NAME, TRACEBACK, LeavableOutput, app, say
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
@@ -29,6 +29,7 @@ __all__ = [
     "main",
     "mapping",
     "quarantine",
+    "register",
     "rules",
     "run",
     "show",

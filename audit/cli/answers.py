@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from audit.cli.app import app
 from audit.exit_codes import ExitCode
 from audit.report.visible import visible
+
+if TYPE_CHECKING:
+    from audit.report.answers import Answers
 
 _SHOWN = 200
 
@@ -23,7 +26,11 @@ def answers(
 
     from audit.report.answers import read_answers
 
-    read = read_answers(work_list, date.today())
+    return tell(read_answers(work_list, date.today()))
+
+
+def tell(read: Answers) -> ExitCode:
+    """Print what came back complete and what the rest lacks; what that means for the exit code."""
     for fault in read.faults[:_SHOWN]:
         where = f"{fault.sheet}, row {fault.row}: " if fault.sheet else ""
         print(visible(f"{where}{fault.finding_id or 'a row'} {fault.what}"))

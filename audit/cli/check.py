@@ -125,6 +125,10 @@ RegisterPlace = Annotated[
         "says which findings are new, still open or back, and gone.csv why others are not found any more.",
     ),
 ]
+Sign = Annotated[
+    Path | None,
+    typer.Option(metavar="KEY", help="Sign the seal of the run with this SSH key, by ssh-keygen: seal.txt.sig."),
+]
 NewOnly = Annotated[
     bool, typer.Option("--new-only", help="Of the findings, only those that the register calls new or back fail.")
 ]
@@ -156,11 +160,13 @@ def check(
     fail_on_health: FailOnHealth = False,
     register: RegisterPlace = None,
     new_only: NewOnly = False,
+    sign: Sign = None,
     quiet: Quiet = False,
 ) -> ExitCode:
     """Audit an export and write the report."""
-    if new_only and register is None:
-        raise typer.BadParameter("--new-only needs a --register: without one nobody knows what is new.")
+    if (new_only or sign) and register is None:
+        why = "without one nobody knows what is new" if new_only else "without one there is no seal"
+        raise typer.BadParameter(f"{'--new-only' if new_only else '--sign'} needs a --register: {why}.")
     if skip_health and (fail_on_health or previous):
         raise typer.BadParameter(
             f"--skip-health leaves nothing for {'--previous' if previous else '--fail-on-health'}."
@@ -177,7 +183,7 @@ def check(
         previous=previous,
     )
     with _health_judge(skip_health) as judge:
-        result = _audit(location(export), options, out, formats, quiet, judge, register_place(register))
+        result = _audit(location(export), options, out, formats, quiet, judge, register_place(register), sign)
     return _exit_code(result, fail_on, fail_on_health, new_only)
 
 
@@ -212,13 +218,19 @@ def _audit(
     quiet: bool,
     judge: HealthJudge | None,
     register: Location | None = None,
+    key: Path | None = None,
 ) -> AuditResult:
     """Audit an export and write the report into `out`; without a `judge` nobody asks whether the export is whole.
 
     With a `register` the run is added to it, and kept once the report is ready: neither is there without the other.
+    Its seal is signed with the `key`, where there is one.
     """
     # Asked first: nobody should wait for a long audit to learn that its report has no place.
     _refuse_place(out, export, mapped=options.mapping is not None)
+    if key is not None:
+        from audit.register.signing import check_key
+
+        check_key(key)
 
     from audit.pipeline import traced_audit
     from audit.report.files import WORK_LIST, is_kept, made_ahead, write_result
@@ -238,7 +250,7 @@ def _audit(
         else:
             from audit.pipeline import recorded
 
-            result = recorded(kept, audited)
+            result = _signed(recorded(kept, audited), key)
             written = write_result(result, out, formats, placing=kept.commit)
     for path in written:
         if is_kept(path.name):
@@ -277,6 +289,16 @@ def _refuse_place(out: Path, export: Location, *, mapped: bool) -> None:
                 "export's own next time. Say another place with --out."
             )
     check_folder(out)
+
+
+def _signed(result: AuditResult, key: Path | None) -> AuditResult:
+    if key is None or result.standing is None:
+        return result
+    from dataclasses import replace
+
+    from audit.register.signing import sign
+
+    return replace(result, standing=replace(result.standing, signature=sign(result.standing.seal_text, key)))
 
 
 def _exit_code(result: AuditResult, fail_on: FailOn, fail_on_health: bool = False, new_only: bool = False) -> ExitCode:

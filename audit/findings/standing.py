@@ -37,7 +37,8 @@ class Standing:
 
     `register` is its name, `run` the number of this run, `previous` the as-of time of the last run before, None where
     there is none. `gone` (GONE_COLUMNS) are the findings that were open, are not found now, and were not cleared by an
-    earlier run. `unused` are decisions in force that cover nothing, a sentence each. `seal` seals the run.
+    earlier run. `unused` are decisions in force that cover nothing, a sentence each. `seal` seals the run, and
+    `signature` (armoured, detached) signs `seal_text`, where somebody asked for it.
     """
 
     register: str
@@ -46,3 +47,9 @@ class Standing:
     gone: pd.DataFrame
     unused: tuple[str, ...] = ()
     seal: str = ""
+    signature: str = ""
+
+    @property
+    def seal_text(self) -> str:
+        """The seal as a text that can be signed, printed and kept: what it seals, and the seal."""
+        return f"deicer-audit register {self.register}\nrun {self.run}\nseal {self.seal}\n"

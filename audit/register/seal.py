@@ -18,6 +18,7 @@ from audit.register.merkle import merkle_root
 from audit.register.schema import RUNS, SEALED, SEALS
 
 FORMAT: Final = "deicer-audit-seal/1"
+FEWEST_DIGITS: Final = 8
 NO_SEAL: Final = "0" * 64
 """What stands for the seal before the first."""
 
@@ -78,3 +79,10 @@ def first_broken(connection: sa.Connection) -> tuple[int, str] | None:
             return run, "what stands under it is not what was sealed"
         previous = seal
     return None
+
+
+def sealed_as(connection: sa.Connection, begins: str) -> int | None:
+    """The number of the run whose seal begins so; None where none does, or nothing is asked for."""
+    wanted = begins.strip().lower()
+    seals = connection.execute(sa.select(SEALS).order_by(SEALS.c.run))
+    return next((row.run for row in seals if len(wanted) >= FEWEST_DIGITS and row.seal.startswith(wanted)), None)

@@ -119,7 +119,9 @@ def contents(
         tables = (result.health.outcomes, result.health.run_by_run())
         files |= {name: _bytes(csv_text(table)) for name, table in zip(HEALTH_FILES, tables, strict=True)}
     if result.standing is not None:
-        files |= {name: _bytes(csv_text(result.standing.gone)) for name in REGISTER_FILES}
+        standing = result.standing
+        of_register = (csv_text(standing.gone), standing.seal_text, standing.signature)
+        files |= {name: _bytes(text) for name, text in zip(REGISTER_FILES, of_register, strict=True) if text}
     outputs = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
     summary = json.dumps(_summary(result) | {"outputs": outputs}, indent=2, ensure_ascii=False)
     return files | {SUMMARY: _bytes(f"{summary}\n")}

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import csv
+import shutil
+import sqlite3
+import subprocess
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -134,3 +138,116 @@ def test_the_files_without_a_register(shop: Shop) -> None:
     assert list(row) == head
     assert row["change"] == row["first_found"] == row["decision"] == ""
     assert not (shop.out / "gone.csv").exists()
+
+
+BAD = {"task_id": "T1", "lot": ""}
+
+
+def test_what_a_start_found_is_known(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
+    """A shop that begins to audit on CI isn't red for what is years old."""
+    (shop.folder / "export").mkdir()
+    (shop.folder / "export" / "tasks.csv").write_text(as_csv(TASK | BAD), encoding="utf-8")
+    (shop.folder / "export" / "stations.csv").write_text(as_csv(STATION), encoding="utf-8")
+    rules = ("--rules", str(shop.folder / "rules"))
+    started = run(["register", "start", str(shop.where), str(shop.folder / "export"), *rules])
+    assert started is ExitCode.CLEAN
+    assert "1 findings are known" in capsys.readouterr().err
+    assert shop.check([BAD], "--new-only") is ExitCode.CLEAN
+    assert shop.check([BAD, {"task_id": "T2", "lot": ""}], "--new-only") is ExitCode.FINDINGS
+    assert shop.changes() == {"T1": "still", "T2": "new"}
+
+
+def test_decided_on_the_command_line(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
+    """A decision lets the check pass until its day, and is told in the list; runs and verify show it."""
+    shop.check([BAD])
+    finding = shop.rows("findings.csv")[0]["finding_id"]
+    decision = ["--by", "A. Plover", "--approved-by", "B. Wren", "--reason", "Lot is on the invoice"]
+    where = str(shop.where)
+    assert run(["register", "decide", where, finding, "--as", "accepted", "--until", "2098-01-31", *decision]) == 0
+    assert "lot-missing" in capsys.readouterr().out
+    assert shop.check([BAD]) is ExitCode.CLEAN
+    [row] = shop.rows("findings.csv")
+    said = "accepted until 2098-01-31 by A. Plover, approved by B. Wren: Lot is on the invoice"
+    assert (row["decision"], row["decided"]) == ("accepted", said)
+    assert run(["register", "runs", where]) is ExitCode.CLEAN
+    listed = capsys.readouterr().out.splitlines()
+    assert [line.split()[4] for line in listed] == ["check", "decide", "check"]
+    seal = (shop.out / "seal.txt").read_text().split()[-1]
+    assert run(["register", "verify", where, "--seal", seal]) is ExitCode.CLEAN
+    assert "run 3" in capsys.readouterr().out
+    assert run(["register", "verify", where, "--seal", "f" * 64]) is ExitCode.FINDINGS
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("--as", "accepted", "--until", "2098-13-31"), "no day"),
+        (("--as", "accepted"), "--until"),
+        (("--as", "withdrawn", "--until", "2098-01-31"), "--until"),
+        (("--as", "forgiven", "--until", "2098-01-31"), "forgiven"),
+        (("--as", "accepted", "--untill", "2098-01-31"), "--untill"),
+    ],
+)
+def test_a_mistyped_decision_is_refused(
+    tmp_path: Path, arguments: tuple[str, ...], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing that is mistyped means `for ever`."""
+    command = ["register", "decide", str(tmp_path / "r.db"), "abcd", "--by", "A", "--reason", "b", *arguments]
+    assert run(command) is ExitCode.COULD_NOT_RUN
+    assert told in capsys.readouterr().err
+
+
+def test_a_changed_register_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """verify says which run, and exits with 1."""
+    where = tmp_path / "register.db"
+    shop = Shop(tmp_path, where)
+    shop.check([BAD])
+    with sqlite3.connect(where) as connection:
+        connection.execute("UPDATE findings SET message = 'nothing'")
+    connection.close()
+    assert run(["register", "verify", str(where)]) is ExitCode.FINDINGS
+    assert capsys.readouterr().out.startswith("Run 1 doesn't fit")
+
+
+def test_a_work_list_that_comes_back(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Answers are read in once; one of `done` that a later export contradicts is disputed."""
+    shop = Shop(tmp_path, tmp_path / "register.db")
+    shop.check([BAD])
+    fill(shop.out / "worklist.xlsx", "done", date(2026, 1, 20))
+    for new in (1, 0):
+        run(["register", "answers", str(shop.where), str(shop.out / "worklist.xlsx")])
+        assert f"{new} answers are new" in capsys.readouterr().out
+    shop.check([BAD])
+    [row] = shop.rows("findings.csv")
+    assert row["disputed"] == "answered done by C. Teal on 2026-01-20"
+
+
+def fill(path: Path, answer: str, day: date) -> None:
+    """Fill in every row of a work list."""
+    import openpyxl
+
+    book = openpyxl.load_workbook(path)
+    for sheet in book.worksheets:
+        head = [cell.value for cell in sheet[1]]
+        if "Answer" in head:
+            for row in range(2, sheet.max_row + 1):
+                for name, value in (("Answer", answer), ("Answered by", "C. Teal"), ("On day", day)):
+                    sheet.cell(row, head.index(name) + 1).value = value
+    book.save(path)
+
+
+@pytest.mark.skipif(shutil.which("ssh-keygen") is None, reason="OpenSSH is not installed")
+def test_a_signed_run(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The signature stands beside the seal; a key that can't sign stops the run, and leaves no trace."""
+    shop, key = Shop(tmp_path, tmp_path / "register.db"), tmp_path / "key"
+    assert shop.check([BAD], "--sign", str(key)) is ExitCode.COULD_NOT_RUN
+    assert capsys.readouterr().err.count("\n") == 1
+    key.write_text("no key")
+    assert shop.check([BAD], "--sign", str(key)) is ExitCode.COULD_NOT_RUN
+    key.unlink()
+    subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", str(key)], check=True)
+    assert shop.check([BAD], "--sign", str(key)) is ExitCode.FINDINGS
+    assert (shop.out / "seal.txt").read_text().startswith("deicer-audit register register.db\nrun 1\nseal ")
+    assert "BEGIN SSH SIGNATURE" in (shop.out / "seal.txt.sig").read_text()
+    shop.check([BAD])
+    assert not (shop.out / "seal.txt.sig").exists()

@@ -1,0 +1,182 @@
+"""`register ...`: what is kept from night to night."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from audit.cli.app import app, say
+from audit.cli.check import AsOf, ExportArgument, MappingPath, Quiet, Rules, Settings, audit_progress
+from audit.exit_codes import ExitCode
+from audit.intake.location import Location, location
+from audit.options import AuditOptions
+from audit.report.visible import visible
+
+if TYPE_CHECKING:
+    from audit.report.answers import Answers
+
+register_app = typer.Typer(help="What was found, decided and answered, from night to night.", rich_markup_mode=None)
+app.add_typer(register_app, name="register")
+
+
+def _place(text: str) -> Location:
+    if not text:
+        raise typer.BadParameter("REGISTER is blank: expected a path, or the URL of a database.")
+    return location(text)
+
+
+RegisterArgument = Annotated[
+    str, typer.Argument(metavar="REGISTER", help="The register: a path, or the URL of a PostgreSQL database.")
+]
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is no day, such as 2026-04-30.") from None
+
+
+@register_app.command()
+def start(
+    register: RegisterArgument,
+    export: ExportArgument,
+    mapping: MappingPath = None,
+    rules: Rules = None,
+    settings: Settings = None,
+    as_of: AsOf = None,
+    quiet: Quiet = False,
+) -> ExitCode:
+    """Audit an export and take what is found as known: no report, and tomorrow only what is more is new."""
+    from audit.pipeline import recorded, traced_audit
+    from audit.register.store import open_register
+
+    options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of)
+    with audit_progress(quiet) as step, open_register(_place(register), create=True) as opened:
+        result = recorded(opened, traced_audit(location(export), options, step), "start")
+        opened.commit()
+    if not quiet:
+        say(f"{len(result.findings):,} findings are known from here on.")
+    return ExitCode.NOTHING_JUDGED if result.nothing_judged else ExitCode.CLEAN
+
+
+@register_app.command()
+def runs(register: RegisterArgument) -> ExitCode:
+    """List what was added when, with the seal of each."""
+    from audit.register.listing import run_lines
+    from audit.register.store import open_register
+
+    with open_register(_place(register), writing=False) as opened:
+        for line in run_lines(opened):
+            print(visible(line))
+    return ExitCode.CLEAN
+
+
+@register_app.command()
+def decide(
+    register: RegisterArgument,
+    findings: Annotated[
+        list[str], typer.Argument(metavar="FINDING_ID...", help="Findings, by their ids or the beginnings of them.")
+    ],
+    decision: Annotated[
+        Literal["accepted", "deferred", "withdrawn"],
+        typer.Option(
+            "--as",
+            metavar="DECISION",
+            help="accepted: it stays as it is; deferred: it is put right later; withdrawn: an earlier decision ends.",
+        ),
+    ],
+    by: Annotated[str, typer.Option(metavar="NAME", help="Who decides.")],
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why.")],
+    until: Annotated[
+        date | None,
+        typer.Option(parser=_day, metavar="DAY", help="The last day on which it holds; then the finding counts again."),
+    ] = None,
+    approved_by: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME",
+            help="Who approves it: somebody else. Needed to accept, and to defer level 2 beyond three months from when "
+            "it was first found.",
+        ),
+    ] = "",
+) -> ExitCode:
+    """Decide on findings. They stay in every list, marked, and don't fail the check until that day."""
+    if (until is None) != (decision == "withdrawn"):
+        raise typer.BadParameter(
+            "--until goes with accepted and deferred only." if until else f"a finding is {decision} --until a day."
+        )
+    from audit.register.deciding import decide as add_decision
+    from audit.register.decisions import Decision
+    from audit.register.store import open_register
+
+    made = Decision("", decision, by, approved_by, reason, until)
+    with open_register(_place(register)) as opened:
+        for known in add_decision(opened, findings, made, date.today()):
+            print(visible(f"{known.finding[:12]} {known.rule} {known.aircraft} {known.position}: {decision}"))
+        opened.commit()
+    return ExitCode.CLEAN
+
+
+@register_app.command("answers")
+def add_sheet(
+    register: RegisterArgument,
+    work_list: Annotated[Path, typer.Argument(metavar="WORKLIST", help="A filled-in worklist.xlsx.")],
+) -> ExitCode:
+    """Read a filled-in work list into the register. Exit code 1 if some of it lacks something."""
+    import hashlib
+
+    from audit.cli.answers import tell
+    from audit.findings.result import InputFile
+    from audit.register.answers import Answer, add_answers
+    from audit.register.store import open_register
+    from audit.report.answers import read_answers
+
+    read: Answers = read_answers(work_list, date.today())
+    content = work_list.read_bytes()
+    sheet = InputFile(work_list.name, hashlib.sha256(content).hexdigest(), len(content))
+    given = [
+        Answer(finding, each.answer, each.who, each.day, each.note)
+        for finding, each in read.complete.items()
+        if each.day is not None
+    ]
+    with open_register(_place(register)) as opened:
+        new = add_answers(opened, given, sheet)
+        opened.commit()
+    code = tell(read)
+    print(f"{len(new):,} answers are new in the register")
+    return code
+
+
+@register_app.command()
+def verify(
+    register: RegisterArgument,
+    seal: Annotated[
+        str,
+        typer.Option(metavar="SEAL", help="A seal that was printed or signed, or its beginning: is it in the chain?"),
+    ] = "",
+) -> ExitCode:
+    """Work out every seal anew. Exit code 1 where a run, which is named, isn't as it was sealed."""
+    from audit.register.seal import first_broken, sealed_as
+    from audit.register.store import open_register, refusing
+
+    with open_register(_place(register), writing=False) as opened, refusing(opened.name):
+        broken, run = first_broken(opened.connection), sealed_as(opened.connection, seal)
+    if broken is not None:
+        print(f"Run {broken[0]} doesn't fit: {broken[1]}.")
+        return ExitCode.FINDINGS
+    if seal and run is None:
+        print(
+            f"All runs fit each other, but none has the seal {visible(seal[:64])}: the register is not the one it was."
+        )
+        return ExitCode.FINDINGS
+    print("All runs are as they were sealed." + (f" That seal is run {run}'s." if seal else ""))
+    print(
+        "Whoever holds the register could have rewritten all of it: compare a seal that was printed or signed (--seal)."
+        if not seal
+        else "Later runs are covered by later seals only."
+    )
+    return ExitCode.CLEAN
