@@ -39,13 +39,13 @@ _PROSE: Final = ("title", "level", "basis", "why", "put_right", "caution", "exam
 class Night:
     """What an audit brings to a register.
 
-    `outcome_now` says what became of a finding; None: only what is unjudged is known, and nothing is cleared.
+    `outcome_now` says what became of findings.
     `task_ids` and `aircraft` are all that the export has, in any table; `set_aside` are the task records in quarantine.
     `earlier` is the latest as-of time of the runs before, None where there is none.
     """
 
     result: AuditResult
-    outcome_now: OutcomeNow | None
+    outcome_now: OutcomeNow
     task_ids: Collection[str]
     set_aside: Collection[str]
     aircraft: Collection[str]
@@ -144,14 +144,13 @@ def _gone(missing: Sequence[Known], night: Night) -> Iterator[tuple[Known, str]]
         if one.rule in night.digests:
             asked.setdefault(one.rule, []).append(one.finding)
     outcomes: dict[str, Outcome] = {}
-    if night.outcome_now is not None:
-        for rule, ids in asked.items():
-            outcomes |= night.outcome_now(rule, ids)
+    for rule, ids in asked.items():
+        outcomes |= night.outcome_now(rule, ids)
     for one in missing:
-        yield one, _why(one, night, outcomes.get(one.finding))
+        yield one, _why(one, night, outcomes.get(one.finding, "not there"))
 
 
-def _why(was: Known, night: Night, outcome: Outcome | None) -> str:
+def _why(was: Known, night: Night, outcome: Outcome) -> str:
     """Why a finding that was open is not found; only what was judged again, by the same rule, may be cleared."""
     if was.rule not in night.digests:
         return RULE_NOT_RUN
@@ -162,14 +161,12 @@ def _why(was: Known, night: Night, outcome: Outcome | None) -> str:
         raise InternalError(f"{was.finding} is a finding of {was.rule}, and not among those found")
     if outcome == "unjudged":
         return UNJUDGED
-    if outcome in ("not there", None) and (lost := _lost(was, night)):
+    if outcome == "not there" and (lost := _lost(was, night)):
         return lost
     if was.rule_digest != night.digests[was.rule]:
         return RULE_CHANGED
     if night.not_whole:
         return NOT_WHOLE
-    if outcome is None:
-        return UNJUDGED
     return CLEARED if outcome == "complies" else RECORD_MISSING
 
 

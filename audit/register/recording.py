@@ -38,6 +38,7 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
             kind,
             as_of=night.as_of,
             export=result.export_name,
+            version=result.version,
             whole=None if result.health is None else not result.health.failed,
             files=_files(result),
         )

@@ -8,7 +8,6 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from audit import __version__
 from audit.findings.result import InputFile
 from audit.register.schema import RUN_FILES, RUNS
 
@@ -19,6 +18,7 @@ def begin_run(
     *,
     as_of: datetime | None = None,
     export: str = "",
+    version: str = "",
     whole: bool | None = None,
     files: Iterable[tuple[str, InputFile]] = (),
 ) -> int:
@@ -30,7 +30,7 @@ def begin_run(
         "made_at": datetime.now(UTC),
         "as_of": as_of,
         "export": storable(export),
-        "version": __version__,
+        "version": version,
         "reading": "",
         "whole": whole,
         "records": 0,

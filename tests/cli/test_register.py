@@ -34,6 +34,8 @@ examples:
   - {name: it is not, expect: finding, tasks: [{lot: ""}]}
 """
 
+BAD = {"task_id": "T1", "lot": ""}
+
 
 class Shop:
     """A shop with one rule, whose records are what a test says."""
@@ -77,6 +79,24 @@ def test_new_findings_fail_and_known_ones_do_not(shop: Shop) -> None:
     assert shop.check([bad, good]) is ExitCode.FINDINGS
     assert shop.check([bad, late, good], "--new-only") is ExitCode.FINDINGS
     assert shop.changes() == {"T1": "still", "T3": "new"}
+
+
+def test_what_was_put_right_is_cleared(shop: Shop) -> None:
+    """The record has its lot now, and was judged again: cleared; told on that night alone."""
+    shop.check([BAD])
+    shop.check([BAD | {"lot": "L1"}])
+    assert [row["why"] for row in shop.rows("gone.csv")] == ["cleared"]
+    shop.check([BAD | {"lot": "L1"}])
+    assert shop.rows("gone.csv") == []
+    shop.check([BAD])
+    assert shop.changes() == {"T1": "back"}
+
+
+def test_what_can_not_be_judged_any_more_is_not_cleared(shop: Shop) -> None:
+    """The column is not in tonight's export: nobody knows whether the lot is there."""
+    shop.check([BAD])
+    shop.check([{"task_id": "T1"}])
+    assert [row["why"] for row in shop.rows("gone.csv")] == ["unjudged"]
 
 
 def test_a_record_that_vanished_is_told(shop: Shop) -> None:
@@ -138,9 +158,6 @@ def test_the_files_without_a_register(shop: Shop) -> None:
     assert list(row) == head
     assert row["change"] == row["first_found"] == row["decision"] == ""
     assert not (shop.out / "gone.csv").exists()
-
-
-BAD = {"task_id": "T1", "lot": ""}
 
 
 def test_what_a_start_found_is_known(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:

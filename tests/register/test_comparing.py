@@ -162,21 +162,6 @@ def test_a_finding_both_found_and_not_is_a_mistake_of_the_program(where: Path) -
         record(where, 2, outcomes={1: "finding"})
 
 
-def test_nobody_who_can_say_what_complies(where: Path) -> None:
-    """Without an answer about outcomes nothing is cleared."""
-    from dataclasses import replace
-
-    from audit.register.recording import record_run
-    from audit.register.store import open_register
-    from tests.register import nights
-
-    record(where, 1, 1)
-    with open_register(where) as register:
-        night = nights.Night(nights.result([], "2026-01-05T00:00Z", (rule(),)), None, ALL_TASKS, (), (), None)
-        done = record_run(register, replace(night, earlier=None))
-    assert gone(done) == {1: "unjudged"}
-
-
 def test_hostile_text_is_kept_as_text(place: Location) -> None:
     """NUL, broken Unicode and SQL in records stop no run."""
     hostile = "\x00'; DROP TABLE runs; --"
