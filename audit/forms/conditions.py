@@ -9,11 +9,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from audit.intake.words import canonical
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
 from audit.timeline.codes import MISSING
 from audit.timeline.instants import DAY, Bools, Ints, instant
 from audit.timeline.records import Values, local_day, values
 from audit.timeline.timeline import TASK_TIMES, Timeline
+from audit.timeline.vocabulary import VOCABULARY
 
 Truth = npt.NDArray[np.int8]
 FALSE, UNKNOWN, TRUE = np.int8(0), np.int8(1), np.int8(2)
@@ -141,6 +143,7 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
         else:
             is_day = left.kind == "time" and len(str(operand)) == len("2024-01-31")
             one = _by_day(name, left, timeline, rows) if is_day else left
+            operand = _as_read(name, operand)
             asked = np.where(left.missing, UNKNOWN, _against(operator, operand, one)).astype(np.int8)
         truth = np.minimum(truth, asked)
     return Judged(truth, why, tuple(reasons))
@@ -149,6 +152,15 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
 def _present(left: Values, wanted: bool) -> Truth:
     found = np.where(left.missing != wanted, TRUE, FALSE)
     return np.where(left.undecidable, UNKNOWN, found).astype(np.int8)
+
+
+def _as_read(name: str, operand: Any) -> Any:
+    """A literal as the cells of its column are read: words of the trade in canonical text."""
+    if not VOCABULARY[name].column.words:
+        return operand
+    if isinstance(operand, tuple):
+        return tuple(canonical(str(one)) for one in operand)
+    return canonical(str(operand))
 
 
 def _against(operator: str, operand: Any, left: Values) -> Truth:

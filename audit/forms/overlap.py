@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 from typing import Any, Literal, Self
 
@@ -19,6 +20,7 @@ from audit.forms.drawing import (
     TwoThings,
 )
 from audit.forms.evidence import doubt_of
+from audit.forms.flying import coverage_doubt
 from audit.forms.form import Form, Never
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import NONE, Judgement, joined
@@ -26,7 +28,8 @@ from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words
 from audit.language.rule import Rule
 from audit.timeline.codes import MISSING, codes_in, names_of
-from audit.timeline.instants import HOUR, Bools, Ints, Order, expand, running_max
+from audit.timeline.coverage import Missing, uncovered
+from audit.timeline.instants import HOUR, MINUTE, Bools, Ints, Order, expand, running_max
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import TASK_TIMES, Timeline
 from audit.timeline.vocabulary import VOCABULARY
@@ -131,7 +134,8 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
     end = np.minimum(left.end[first], right.end[second])
     no_value = reasons.number(Rank.RECORD, f"value missing: {' or '.join(rule.differing)}")
     in_scope = doubt_of(reasons, scope, np.flatnonzero(scope.truth != FALSE)) if one == "tasks" else None
-    doubt = np.where(unknown, no_value, CERTAIN)
+    doubt = np.where(_within_rounding(left, right, first, second), reasons.number(Rank.TIED, ROUNDED), CERTAIN)
+    doubt = np.where(unknown, no_value, doubt)
     if in_scope is not None:
         doubt = np.where(in_scope[first] == CERTAIN, doubt, in_scope[first])
         if one == other:
@@ -170,9 +174,30 @@ def _alone(rule: OverlapRule, timeline: Timeline, left: Things, known: Bools, sc
     if one == "tasks":
         doubt = doubt_of(reasons, scope, np.flatnonzero(scope.truth != FALSE))
     doubt[~known] = reasons.number(Rank.RECORD, f"value missing: {rule.same[0]}")
+    if one == "tasks":
+        several = timeline.several_names.get(("tasks", rule.same[0]), np.empty(0, np.int64))
+        doubt[np.isin(left.row, several)] = reasons.number(Rank.RECORD, f"{rule.same[0]} names several people")
+    if one == "tasks" and other in ("flights", "stays"):
+        aircraft = timeline.aircraft[left.row].astype(np.int64)
+        for missing in (Missing.UNREADABLE, Missing.NAME, Missing.AIRCRAFT):
+            at = uncovered(timeline).first_from(aircraft, left.start, partial(np.equal, missing))
+            doubt[at < left.end] = coverage_doubt(reasons, missing)
     if not timeline.supplied(_TABLES[other]):
         doubt[:] = reasons.number(Rank.NOT_SUPPLIED, f"table not supplied: {_TABLES[other]}")
     return doubt
+
+
+ROUNDED = "times to the minute: the two overlap by no more than their rounding"
+
+
+def _within_rounding(left: Things, right: Things, first: Ints, second: Ints) -> Bools:
+    """Whether two things that last would not overlap if each time to the minute were off by half of one."""
+    found = np.zeros(len(first), bool)
+    for one, other, a, b in ((left, right, first, second), (right, left, second, first)):
+        end, start = one.end[a], other.start[b]
+        whole = (end % MINUTE == 0) & (start % MINUTE == 0)
+        found |= whole & (end - start <= MINUTE) & (end - one.start[a] > 1) & (other.end[b] - start > 1)
+    return found
 
 
 _TABLES = {"tasks": "tasks", "flights": "flights", "stays": "flights", "components": "components"}

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Self
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Strict, Tag, field_validator, model_validator
 
+from audit.intake.words import canonical
 from audit.language.values import Scalar, Text, is_iso
 from audit.timeline.vocabulary import VOCABULARY
 from audit.yaml.faults import CLOSED, MOST_FAULTS, Misplaced, Part, did_you_mean, quoted
@@ -76,7 +77,7 @@ class Needed(BaseModel):
         for code in codes_of(asking):
             for items in self.by.needs.get(code, ()):
                 asked.setdefault(items, []).append(code)
-        return {items: tuple(codes) for items, codes in asked.items() if not has & set(items)}
+        return {items: tuple(codes) for items, codes in asked.items() if not has & {canonical(item) for item in items}}
 
     def unlisted(self, asking: str) -> tuple[str, ...]:
         """The codes of an asking cell that the table doesn't have."""

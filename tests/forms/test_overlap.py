@@ -27,6 +27,9 @@ def flight(takeoff: str, landing: str, **more: Any) -> dict[str, Any]:
         pytest.param(TASK, "08:00:00", "09:00:01", "1 finding", id="a-second-longer"),
         pytest.param(TASK, "10:00:00", "11:00:00", "1 complies", id="took-off-as-it-ended"),
         pytest.param(TASK, "09:59:59", "11:00:00", "1 finding", id="a-second-earlier"),
+        pytest.param(TASK, "09:59:00", "11:00:00", "1 unjudged", id="a-minute-earlier-to-the-minute"),
+        pytest.param(TASK, "09:58:00", "11:00:00", "1 finding", id="two-minutes-earlier"),
+        pytest.param(TASK, "08:00:00", "09:01:00", "1 unjudged", id="a-minute-longer-to-the-minute"),
         pytest.param(TASK, "09:20:00", "09:30:00", "1 finding", id="inside"),
         pytest.param(INSTANT, "08:59:59", "11:00:00", "1 finding", id="an-instant-in-flight"),
         pytest.param(INSTANT, "09:00:00", "11:00:00", "1 complies", id="an-instant-at-takeoff"),
@@ -37,7 +40,10 @@ def flight(takeoff: str, landing: str, **more: Any) -> dict[str, Any]:
 def test_touching_is_not_overlapping(task: dict[str, Any], takeoff: str, landing: str, expected: str) -> None:
     """Things last from their start, included, to their end, excluded; an instant at either touches only."""
     assert verdict(IN_FLIGHT, tasks=[task], flights=[flight(takeoff, landing)]) == expected
-    assert verdict(IN_FLIGHT, tasks=[task], flights=[flight(takeoff, landing, aircraft="A2")]) == "1 complies"
+    others = [flight(takeoff, landing, aircraft="A2")]
+    assert verdict(IN_FLIGHT, tasks=[task], flights=others) == "1 unjudged", "A1 is not in the log"
+    others.append({"takeoff_at": "2025-06-05T09:00:00Z"})
+    assert verdict(IN_FLIGHT, tasks=[task], flights=others) == "1 complies"
 
 
 @pytest.mark.parametrize(
