@@ -45,7 +45,7 @@ def _records(frame: pd.DataFrame, rows: Ints) -> Iterator[tuple[int, dict[str, A
 
 
 def _work(timeline: Timeline, aircraft: str, positions: Collection[str]) -> Iterator[Recorded]:
-    rows = _rows_of(timeline.tasks, aircraft)
+    rows = _rows_of(timeline.tasks.iloc[: timeline.audited], aircraft)
     rows = rows[timeline.times["started_at"][rows] <= timeline.as_of]
     twice = set(timeline.later["row"].tolist())
     for row, record in _records(timeline.tasks, rows):

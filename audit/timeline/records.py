@@ -181,9 +181,9 @@ def _not_supplied(name: str, table: str, count: int) -> Values:
     )
 
 
-def _not_exported(name: str, count: int) -> Values:
-    """A column that the export lacks, which says nothing of what was recorded."""
-    column = VOCABULARY[name]
+def _not_exported(name: str, count: int, lacking: str = "") -> Values:
+    """A column that the export lacks, or that is made of one it lacks: that says nothing of what was recorded."""
+    column = VOCABULARY[lacking or name]
     reason = f"column not supplied: {column.table}.{column.column.name}"
     return replace(_absent(name, count), undecidable=np.ones(count, bool), reasons=(reason,))
 
@@ -217,7 +217,7 @@ def _own(frame: pd.DataFrame, name: str, rows: Ints, column: str | None = None) 
 
 def _minutes(timeline: Timeline, name: str, rows: Ints, start: str, end: str) -> Values:
     if end not in timeline.times:
-        return _not_exported(end, len(rows))
+        return _not_exported(name, len(rows), end)
     first, last = timeline.times[start][rows], timeline.times[end][rows]
     missing = (first == NEVER) | (last == NEVER)
     minutes = np.where(missing, np.nan, (np.where(missing, 0, last - first)) / MINUTE)
@@ -273,7 +273,7 @@ def _joined(timeline: Timeline, name: str, prefix: str, column: str, tasks: Ints
     if not timeline.supplied(table):
         return _not_supplied(name, table, len(tasks))
     if lacking := [one for one in task_columns if one not in timeline.tasks]:
-        return replace(_not_exported(name, len(tasks)), reasons=(f"column not supplied: tasks.{lacking[0]}",))
+        return _not_exported(name, len(tasks), lacking[0])
     rows, named = _pair(timeline, tasks, table, columns, task_columns)
     found = _own(timeline.tables[table], name, rows, column)
     if column not in timeline.tables[table]:
@@ -320,7 +320,7 @@ def _of_component(timeline: Timeline, name: str, column: str, component: Ints | 
 def _position_count(timeline: Timeline, name: str, rows: Ints) -> Values:
     """How many positions a record names; `all` names none by itself."""
     if "position" not in timeline.tasks:
-        return _not_exported("position", len(rows))
+        return _not_exported(name, len(rows), "position")
     column = timeline.tasks["position"].cat
     lists = [{part.strip() for part in str(text).split(";")} - {""} for text in column.categories]
     counts = [np.nan if one == {EVERY_POSITION} else float(len(one)) for one in lists]
@@ -373,7 +373,7 @@ def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows:
     if not timeline.supplied("people"):
         return _not_supplied(name, "people", len(rows))
     if signature not in timeline.tasks:
-        return _not_exported(signature, len(rows))
+        return _not_exported(name, len(rows), signature)
     people = timeline.tables["people"]
     names = names_of((people["person"], timeline.tasks[signature]))
     person = codes_in(names, timeline.tasks[signature])[rows]
