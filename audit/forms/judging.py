@@ -21,15 +21,16 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     if not len(timeline.tasks):
         # An export without a single record is broken; that nothing was done can't be read from it.
         return Outcomes(0, cases(0))
-    form, timeline = form_of(rule), reading_only(rule, timeline)
-    plain = form.evaluate(rule, timeline).outcomes
+    form = form_of(rule)
+    plain = form.evaluate(rule, reading_only(rule, timeline)).outcomes
     if "tasks" not in tables_read(rule):
         return plain
     owner = form.owner(rule)
-    readings = list(other_readings(timeline, owner))
+    # Shared by all rules of one owner, with all that they work out on them.
+    readings = timeline.memo(("readings", owner), lambda: list(other_readings(timeline, owner)))
     if not readings:
         return plain
-    others = [form.evaluate(rule, reading).outcomes for reading in readings]
+    others = [form.evaluate(rule, reading_only(rule, reading)).outcomes for reading in readings]
     verdicts = pd.concat(
         [plain.cases, *(outcome.cases for outcome in others)],
         keys=range(len(others) + 1),
