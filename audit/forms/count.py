@@ -17,11 +17,12 @@ from audit.figures import figure, several
 from audit.forms.boots import BootTime, boot_time, treated_within
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
+    MAY_BE_WORK,
     NO_BOOT_KNOWN,
     NO_POSITION_KNOWN,
     SESSION,
+    flights_unclear,
     limits,
-    not_supplied,
     of_class,
     only_boots,
     records,
@@ -331,10 +332,11 @@ def _unjudged_when(rule: CountRule) -> Iterator[str]:
     if rule.sessions is None:
         yield "a record gives neither its coat nor a number of coats, and the verdict depends on it"
         yield "another record may be one of the coats on which the verdict depends, its product or position not known"
+        yield MAY_BE_WORK
         return
     yield "the season is not over, or began before the first record or flight of the export"
     yield "a record that may be one of those counted lies in the season"
-    yield from (NO_POSITION_KNOWN, NO_BOOT_KNOWN, not_supplied("flights"), CLOCK_WENT_BACK)
+    yield from (NO_POSITION_KNOWN, NO_BOOT_KNOWN, *flights_unclear(), CLOCK_WENT_BACK)
 
 
 def _never(rule: CountRule) -> Iterator[Never]:

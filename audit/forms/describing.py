@@ -6,14 +6,29 @@ from audit.language.condition import Conditions
 from audit.language.events import Event, Season, SeasonByBase
 from audit.language.in_words import all_of, conditions_in_words, day_of_year_in_words
 
-SESSION = "A session is the records of one work order, position and product class; it ends when the last of them does."
+SESSION = (
+    "A session is the records of one work order, boot and product class without a takeoff or more than 24 hours in "
+    "between; it ends when the last of them does."
+)
 
 NO_BOOT_KNOWN = "no boot is known at that position and time, or two are recorded there"
 NO_POSITION_KNOWN = "the position is not recorded"
+NOT_COVERED = (
+    "the flight log does not cover the aircraft at that time: it does not know it, a leg is missing, it stops for "
+    "unusually long, or work at another station follows without a flight"
+)
+FLIGHT_UNCLEAR = "a flight can't be read, is listed twice, or its hours contradict its times"
+MAY_BE_WORK = "a record that can't be read, or is still open in the same work order, may be one of those it depends on"
+STILL_RUNNING = "it still runs at the as-of time"
 SAME_START = "both started at the same time"
 CLOCK_WENT_BACK = (
     "a time falls into the hour that the clock went through twice, and the verdict depends on which is meant"
 )
+
+
+def flights_unclear() -> tuple[str, ...]:
+    """What leaves unclear which flights there were."""
+    return not_supplied("flights"), NOT_COVERED, FLIGHT_UNCLEAR
 
 
 def not_supplied(table: str) -> str:

@@ -16,11 +16,13 @@ from pydantic import ConfigDict, Field, field_validator, model_validator
 from audit.figures import time_span
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
+    MAY_BE_WORK,
     NO_BOOT_KNOWN,
     NO_POSITION_KNOWN,
     SAME_START,
+    STILL_RUNNING,
     absent,
-    not_supplied,
+    flights_unclear,
     of_class,
     season_days,
     work,
@@ -330,10 +332,13 @@ def _demands(rule: HoldRule) -> tuple[str, ...]:
 
 
 def _unjudged_when(rule: HoldRule) -> Iterator[str]:
-    yield not_supplied("flights") if rule.forbid.where is None else NO_POSITION_KNOWN
-    yield NO_BOOT_KNOWN
+    if rule.forbid.where is None:
+        yield from flights_unclear()
+    else:
+        yield from (NO_POSITION_KNOWN, MAY_BE_WORK)
+    yield from (STILL_RUNNING, NO_BOOT_KNOWN)
     if rule.until is not None or rule.over is not None:
-        yield from (SAME_START, NO_POSITION_KNOWN)
+        yield from (SAME_START, NO_POSITION_KNOWN, MAY_BE_WORK)
     yield CLOCK_WENT_BACK
 
 

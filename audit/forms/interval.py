@@ -22,6 +22,7 @@ from audit.forms.describing import (
     CLOCK_WENT_BACK,
     NO_BOOT_KNOWN,
     NO_POSITION_KNOWN,
+    flights_unclear,
     not_supplied,
     only_boots,
     records,
@@ -359,7 +360,7 @@ def _unjudged_when(rule: IntervalRule) -> Iterator[str]:
     yield "a record that may have been the treatment lies in the stretch"
     yield from (NO_POSITION_KNOWN, NO_BOOT_KNOWN, not_supplied("components"))
     if rule.at_most.flight_hours is not None or rule.at_most.cycles is not None:
-        yield not_supplied("flights")
+        yield from flights_unclear()
     yield CLOCK_WENT_BACK
 
 

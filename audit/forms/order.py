@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from audit.figures import time_span
-from audit.forms.describing import CLOCK_WENT_BACK, NO_BOOT_KNOWN, NO_POSITION_KNOWN, SAME_START, records
+from audit.forms.describing import CLOCK_WENT_BACK, MAY_BE_WORK, NO_BOOT_KNOWN, NO_POSITION_KNOWN, SAME_START, records
 from audit.forms.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of
 from audit.forms.drawing import (
     AroundSession,
@@ -275,7 +275,7 @@ ORDER = Form(
     drawing=lambda rule: AroundSession(_wrong_way_round),
     looks_at=lambda rule: f"Each work order at each position that has {records(rule.scope)}.",
     demands=_demands,
-    unjudged_when=lambda rule: (SAME_START, NO_POSITION_KNOWN, NO_BOOT_KNOWN, CLOCK_WENT_BACK),
+    unjudged_when=lambda rule: (SAME_START, NO_POSITION_KNOWN, NO_BOOT_KNOWN, MAY_BE_WORK, CLOCK_WENT_BACK),
     never=lambda rule: (
         Never(
             ("among",), "all of these are in scope themselves: nothing can ever be a finding", rule.among, rule.scope

@@ -510,6 +510,9 @@ def _unjudged_when(rule: OverlapRule) -> Iterator[str]:
                 yield f"{columns[name].label if name in columns else name} is not recorded for one of the two"
     if other != one:
         yield not_supplied(_TABLES[other])
+    if one == "tasks" and other in ("flights", "stays"):
+        yield "the flight log does not know the aircraft, or a flight of it can't be read"
+    yield "times to the minute overlap by no more than their rounding"
     if one == "tasks":
         yield CLOCK_WENT_BACK
 

@@ -12,11 +12,12 @@ from pydantic import Field
 from audit.figures import time_span
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
+    MAY_BE_WORK,
     NO_BOOT_KNOWN,
     NO_POSITION_KNOWN,
     SAME_START,
     absent,
-    not_supplied,
+    flights_unclear,
     work,
 )
 from audit.forms.describing import sessions as sessions_in_words
@@ -221,9 +222,9 @@ def _precedent_in_words(way: Precedent) -> tuple[str, ...]:
 
 
 def _unjudged_when(rule: PrecedeRule) -> Iterator[str]:
-    yield from (SAME_START, NO_POSITION_KNOWN, NO_BOOT_KNOWN)
+    yield from (SAME_START, NO_POSITION_KNOWN, NO_BOOT_KNOWN, MAY_BE_WORK)
     if _broken_by_takeoff(rule):
-        yield not_supplied("flights")
+        yield from flights_unclear()
     yield CLOCK_WENT_BACK
 
 

@@ -15,6 +15,7 @@ from pydantic import model_validator
 from audit.figures import time_span
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
+    MAY_BE_WORK,
     NO_POSITION_KNOWN,
     SESSION,
     limits,
@@ -285,6 +286,7 @@ SPACING = Form(
         "a coat in between is not recorded",
         "one record stands for several coats",
         "another record may be a coat in between, its product or position not known",
+        MAY_BE_WORK,
         NO_POSITION_KNOWN,
         CLOCK_WENT_BACK,
     ),
