@@ -315,12 +315,12 @@ def _exit_code(result: AuditResult, fail_on: FailOn, fail_on_health: bool = Fals
 def failing_findings(result: AuditResult, levels: Sequence[str], new_only: bool) -> int:
     """How many findings of these levels are open, and no decision in force covers them; with `new_only`, which are new
     or back."""
+    from audit.report.standing import is_open
+
     findings = result.findings
-    counted = findings["level"].isin(levels) & (findings["state"] != "corrected")
-    if result.standing is not None:
-        counted &= ~findings["decision"].isin(("accepted", "deferred"))
-        if new_only:
-            counted &= findings["change"].isin(("new", "back"))
+    counted = findings["level"].isin(levels) & is_open(findings)
+    if new_only:
+        counted &= findings["change"].isin(("new", "back"))
     return int(counted.sum())
 
 

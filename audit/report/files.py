@@ -24,6 +24,7 @@ from audit.findings.result import (
     InputFile,
     Setting,
 )
+from audit.report.code_quality import code_quality_text
 from audit.report.folder import STAGING, replace_files
 from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES, OURS, REGISTER_FILES, SUMMARY
 from audit.report.html import render
@@ -261,6 +262,7 @@ WRITERS: Mapping[str, Callable[[AuditResult], str | bytes]] = {
     "findings.sarif": sarif_text,
     "junit.xml": junit_text,
     "summary.md": markdown_text,
+    "codequality.json": code_quality_text,
 }
 """How each file is made that `audit.report.formats` names."""
 

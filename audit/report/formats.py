@@ -15,11 +15,12 @@ FILES: Final[Mapping[str, tuple[str, ...]]] = {
     "sarif": ("findings.sarif",),
     "junit": ("junit.xml",),
     "md": ("summary.md",),
+    "codequality": ("codequality.json",),
 }
 """Files by the name that `--write` knows their format by. `summary.json` is always written."""
 
 DEFAULT_FORMATS: Final = ("csv", "json", "html", "xlsx")
-LOCATING_FORMATS: Final = ("sarif",)
+LOCATING_FORMATS: Final = ("sarif", "codequality")
 """Formats that say on which line of which file a finding shows."""
 
 HEALTH_FILES: Final = ("health.csv", PROFILE_FILE)

@@ -9,6 +9,7 @@ import pandas as pd
 
 from audit.findings.result import AuditResult
 from audit.report.rows import day_and_time, instant, level_name, texts
+from audit.report.standing import changed, is_open
 from audit.report.unjudged import count_reasons
 from audit.report.visible import fit_for_xml, shortened
 
@@ -20,7 +21,8 @@ LONGEST_SENTENCE: Final = 300
 def junit_text(result: AuditResult) -> str:
     """Return JUnit XML: a rule with findings failed; one that is idle, or could not judge all, was skipped.
 
-    A case passes only where everything in scope was judged and complied: silence is no pass.
+    A case passes only where everything in scope was judged and complied: silence is no pass. A rule all of whose
+    findings are put right or decided was skipped, too.
     """
     coverage = result.coverage.set_index("rule").to_dict("index")
     reasons = count_reasons(result.unjudged)
@@ -31,12 +33,17 @@ def junit_text(result: AuditResult) -> str:
         counts = coverage[rule.id]
         case = ElementTree.SubElement(suite, "testcase", name=rule.id, classname=f"deicer-audit.{rule.form}", time="0")
         why_not = _unjudged(int(counts["unjudged"]), int(counts["in_scope"]), reasons.get(rule.id, {}))
-        if counts["findings"]:
-            failed += 1
-            number = int(counts["findings"])
-            message = f"{rule.title}: {number:,} finding{'s' if number > 1 else ''}"
-            failure = ElementTree.SubElement(case, "failure", message=fit_for_xml(message), type=level_name(rule.level))
-            failure.text = "\n".join(_sentences(findings[findings["rule"] == rule.id].head(LISTED), number))
+        found = findings[findings["rule"] == rule.id]
+        if len(found):
+            open_ones = int(is_open(found).sum())
+            failed += open_ones > 0
+            skipped += open_ones == 0
+            told = ElementTree.SubElement(
+                case, "failure" if open_ones else "skipped", message=_counted(rule.title, found)
+            )
+            if open_ones:
+                told.attrib["type"] = level_name(rule.level)
+            told.text = "\n".join(_sentences(found.head(LISTED), len(found)))
             if why_not:
                 ElementTree.SubElement(case, "system-out").text = why_not
         elif counts["idle"] or counts["unjudged"]:
@@ -55,6 +62,15 @@ def junit_text(result: AuditResult) -> str:
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{ElementTree.tostring(suites, encoding="unicode")}\n'
 
 
+def _counted(title: str, found: pd.DataFrame) -> str:
+    told = changed(found)
+    settled = len(found) - int(is_open(found).sum())
+    counts = [*([told] if told else []), *([f"{settled:,} put right or decided"] if settled else [])]
+    number = f"{len(found):,} finding{'s' if len(found) > 1 else ''}"
+    detail = "; ".join(counts)
+    return fit_for_xml(f"{title}: {number}{f' ({detail})' if detail else ''}")
+
+
 def _unjudged(number: int, in_scope: int, reasons: dict[str, int]) -> str:
     if not number:
         return ""
@@ -62,12 +78,21 @@ def _unjudged(number: int, in_scope: int, reasons: dict[str, int]) -> str:
     return fit_for_xml(f"{number:,} of {in_scope:,} in scope could not be judged, which is not a pass: {listed}")
 
 
+def _marked(marks: list[list[str | None]], number: int) -> list[str]:
+    """`[new; accepted until ...] ` for each finding; blank without a register."""
+    joined = ["; ".join(part for part in row if part) for row in zip(*marks, strict=True)] if marks else [""] * number
+    return [f"[{mark}] " if mark else "" for mark in joined]
+
+
 def _sentences(findings: pd.DataFrame, number: int) -> list[str]:
     names = ("finding_id", "aircraft", "position", "task_id", "flight_id", "message")
-    rows = zip(*(texts(findings[name]) for name in names), strict=True)
+    columns = [texts(findings[name]) for name in names]
+    # Before the sentence, which may be cut.
+    marks = [texts(findings[name]) for name in ("change", "decided") if name in findings]
+    rows = zip(*columns, strict=True)
     lines = []
-    for finding_id, *where, message in rows:
-        lines.append(f"{finding_id}  {', '.join(part for part in where if part)}: {message}")
+    for (finding_id, *where, message), mark in zip(rows, _marked(marks, len(findings)), strict=True):
+        lines.append(f"{finding_id}  {mark}{', '.join(part for part in where if part)}: {message}")
     if number > len(lines):
         lines.append(f"and {number - len(lines):,} more: see findings.csv")
     return [fit_for_xml(shortened(line, LONGEST_SENTENCE)) for line in lines]

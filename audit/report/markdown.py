@@ -8,6 +8,7 @@ from typing import Final
 
 from audit.findings.result import LEVELS, AuditResult
 from audit.report.rows import day_and_time, instant, level_name, texts
+from audit.report.standing import since_last_run
 from audit.report.unjudged import count_reasons
 from audit.report.visible import shortened, visible
 
@@ -37,6 +38,8 @@ def _lines(result: AuditResult) -> Iterator[str]:
         yield "**Nothing could be judged. This is not a clean result.**"
         yield ""
     yield f"**{len(result.findings):,} findings**: {', '.join(counted)}."
+    yield from (f"Since the last run: {sentence}." for sentence in since_last_run(result)[:1])
+    yield from (f"{sentence}." for sentence in since_last_run(result)[1:])
     yield f"{in_scope - unjudged:,} of {in_scope:,} checks in scope were judged; the other {unjudged:,} are no pass."
     idle = int(coverage["idle"].astype(bool).sum())
     if idle:
@@ -53,12 +56,14 @@ def _lines(result: AuditResult) -> Iterator[str]:
     yield from _table(("rule", "level", "in scope", "complies", "findings", "unjudged", "rows not read"), rows)
     if len(result.findings):
         first = result.findings.head(LISTED)
-        names = ("level", "aircraft", "position", "work_order", "message", "finding_id")
+        standing = ("change", "decided") if result.standing is not None else ()
+        names = ("level", *standing, "aircraft", "position", "work_order", "message", "finding_id")
         cells = zip(*(texts(first[name]) for name in names), strict=True)
         yield ""
         yield "### Most serious first"
         yield ""
-        heads = ("level", "aircraft", "position", "work order", "what is wrong", "finding")
+        marks = ("since the last run", "decided") if standing else ()
+        heads = ("level", *marks, "aircraft", "position", "work order", "what is wrong", "finding")
         yield from _table(heads, [tuple(_text(cell or "") for cell in row) for row in cells])
         if len(result.findings) > LISTED:
             yield ""

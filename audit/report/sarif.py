@@ -8,7 +8,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from audit.errors import InternalError
-from audit.findings.result import PLACE_COLUMNS, AuditResult, InputFile, Level, Rule
+from audit.findings.result import PLACE_COLUMNS, STANDING_COLUMNS, AuditResult, InputFile, Level, Rule
 from audit.report.rows import texts
 from audit.report.visible import shortened, visible
 
@@ -18,12 +18,19 @@ LONGEST_TEXT: Final = 1_000
 
 SCHEMA: Final = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
 LEVELS: Final[Mapping[Level, str]] = {"1": "error", "2": "warning", "observation": "note"}
+CATEGORY: Final = "deicer-audit"
+"""What all runs have in common; a code host compares a run with the last of its category."""
+BASELINE: Final[Mapping[str, str]] = {"new": "new", "back": "new", "still": "unchanged"}
+FIRST_LINE: Final = {"startLine": 1}
 _EVIDENCE: Final = ("state", "aircraft", "position", "component_serial", "work_order", "task_id", "flight_id", "at")
 
 
 def sarif_text(result: AuditResult) -> str:
-    """Return the findings as a SARIF log with one run: each points to the file and line of its record.
+    """Return the findings as a SARIF log with one run: each is located in its canonical table.
 
+    A file of the export may be named otherwise tomorrow, and a row stand on another line: they are told beside it, and
+    an alert is the same one every night. With a register each result says whether it is new (or back, which is new
+    again) or unchanged, and what was decided on it suppresses it.
     At most MOST_RESULTS are written, the most serious first; a notification says how many there are.
     """
     if not set(PLACE_COLUMNS) <= set(result.findings):
@@ -38,7 +45,9 @@ def _run(result: AuditResult) -> dict[str, Any]:
     if total > MOST_RESULTS:
         cut = f"{total:,} findings; the {MOST_RESULTS:,} most serious are here, all of them in findings.csv"
         invocation["toolExecutionNotifications"] = [{"level": "warning", "message": {"text": cut}}]
+    run = result.standing.run if result.standing is not None else ""
     return {
+        "automationDetails": {"id": f"{CATEGORY}/{run}"},
         "tool": {
             "driver": {
                 "name": "deicer-audit",
@@ -80,7 +89,8 @@ def _artifact(source: InputFile) -> dict[str, Any]:
 def _results(result: AuditResult) -> Iterator[dict[str, Any]]:
     findings = result.findings.head(MOST_RESULTS)
     number = {rule.id: index for index, rule in enumerate(result.rules)}
-    names = ("finding_id", "rule", "level", "message", *PLACE_COLUMNS, *_EVIDENCE)
+    standing = STANDING_COLUMNS if result.standing is not None else ()
+    names = ("key", "rule", "level", "message", "table", *PLACE_COLUMNS, *_EVIDENCE, *standing)
     columns = [texts(findings[name]) for name in names]
     for row in zip(*columns, strict=True):
         told = dict(zip(names, row, strict=True))
@@ -90,20 +100,30 @@ def _results(result: AuditResult) -> Iterator[dict[str, Any]]:
             "ruleIndex": number[rule],
             "level": LEVELS[level],
             "message": {"text": _text(told["message"] or rule)},
-            "locations": [_location(told["file"], told["line"])],
-            "partialFingerprints": {"primaryLocationLineHash": told["finding_id"]},
+            # A finding that no single row shows is filed under the table that every audit has.
+            "locations": [_location(told["table"] or "tasks", FIRST_LINE)],
+            **_real_place(told["file"], told["line"]),
+            "partialFingerprints": {"primaryLocationLineHash": told["key"]},
+            **(_standing(told) if standing else {}),
             "properties": {name: _text(value) for name, value in evidence.items() if value},
         }
 
 
-def _location(file: str | None, line: str | None) -> dict[str, Any]:
-    # A finding that no single row shows is filed under the table that every audit has.
-    return {
-        "physicalLocation": {
-            "artifactLocation": {"uri": _uri(file or "tasks")},
-            "region": {"startLine": max(int(line or 1), 1)},
-        }
-    }
+def _standing(told: Mapping[str, str | None]) -> dict[str, Any]:
+    decided = told["decision"] in ("accepted", "deferred")
+    suppression = {"kind": "external", "status": "accepted", "justification": _text(told["decided"] or "")}
+    return {"baselineState": BASELINE[told["change"] or "new"], "suppressions": [suppression] if decided else []}
+
+
+def _real_place(file: str | None, line: str | None) -> dict[str, Any]:
+    if not file:
+        return {}
+    place = _location(file, {"startLine": max(int(line or 1), 1)})
+    return {"relatedLocations": [{"id": 1, "message": {"text": "the record in this export"}} | place]}
+
+
+def _location(name: str, region: Mapping[str, int]) -> dict[str, Any]:
+    return {"physicalLocation": {"artifactLocation": {"uri": _uri(name)}, "region": dict(region)}}
 
 
 def _uri(name: str) -> str:

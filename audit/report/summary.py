@@ -8,6 +8,7 @@ from pathlib import Path
 
 from audit.findings.result import LEVELS, OUTCOMES, AuditResult, Health, Level
 from audit.report.rows import day_and_time, instant, level_name
+from audit.report.standing import since_last_run
 from audit.report.unjudged import count_reasons
 from audit.report.visible import visible
 
@@ -50,6 +51,8 @@ def _lines(result: AuditResult) -> Iterator[str]:
     yield _line("Findings", f"{len(result.findings):,}")
     for level in LEVELS:
         yield _line("", f"{levels.get(level, 0):,} {level_name(level)}{WHEN[level]}")
+    changes, *others = since_last_run(result) or ("",)
+    yield from (_line(name, text) for name, text in (("Last run", changes), ("", "; ".join(others))) if text)
     yield _line("Judged", f"{in_scope - unjudged:,} of {in_scope:,} checks in scope")
     if unjudged:
         yield _line("Unjudged", f"{unjudged:,}, neither a pass nor a finding")

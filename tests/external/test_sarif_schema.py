@@ -10,13 +10,16 @@ import pytest
 
 from audit.findings.result import AuditResult
 from audit.report.sarif import sarif_text
-from tests.report.conftest import finding, hostile_finding, make_result
+from tests.report.conftest import finding, hostile_finding, make_result, with_register
 
 SCHEMA = json.loads((Path(__file__).parent / "sarif" / "sarif-2.1.0-rtm.5.json").read_bytes())
 LOGS = {
     "two findings": make_result(),
     "no finding": make_result([]),
     "hostile text": make_result([hostile_finding(1)], export_name="x\udcff"),
+    "with a register": with_register(
+        [finding(1, change="new"), finding(2, decision="accepted", decided="accepted until 2026-08-01 by A: b")]
+    ),
     "no place": make_result([finding(1, file="", line=0, table="", row=-1)]),
 }
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -12,11 +13,14 @@ from audit.authoring.explaining import explain
 from audit.findings.result import (
     COVERAGE_COLUMNS,
     FINDING_COLUMNS,
+    GONE_COLUMNS,
     PLACE_COLUMNS,
     ROW_COLUMNS,
+    STANDING_COLUMNS,
     UNJUDGED_COLUMNS,
     AuditResult,
     RecordUse,
+    Standing,
 )
 from audit.forms.hold import HoldRule
 from audit.forms.interval import IntervalRule
@@ -85,6 +89,7 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
     """Return one invented finding of flight-before-cure."""
     return {
         "finding_id": f"F{number:06d}",
+        "key": f"F{number:06d}{number:057x}",
         "rule": "flight-before-cure",
         "level": "2",
         "state": "new",
@@ -126,7 +131,10 @@ def hostile_finding(number: int) -> dict[str, Any]:
 
 def findings_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
     """Return the frame of findings that AuditResult asks for, each with its place in the export."""
-    dtypes = dict.fromkeys((*FINDING_COLUMNS, "table", "file"), "str") | {"measured": "float64", "limit": "float64"}
+    dtypes = dict.fromkeys((*FINDING_COLUMNS, "key", "table", "file"), "str") | {
+        "measured": "float64",
+        "limit": "float64",
+    }
     frame = pd.DataFrame(rows, columns=[*FINDING_COLUMNS, *ROW_COLUMNS, *PLACE_COLUMNS])
     for name in ("at", "since"):
         frame[name] = pd.to_datetime(frame[name], utc=True)
@@ -194,6 +202,27 @@ def make_result(
     }
     values |= changes
     return AuditResult(**{"explanations": tuple(map(explain, values["rules"])), **values})
+
+
+def with_register(
+    rows: list[dict[str, Any]], gone: list[tuple[Any, ...]] | None = None, unused: tuple[str, ...] = ()
+) -> AuditResult:
+    """Return an invented result with what a register says; each row may give change, decision, decided, disputed."""
+    plain = make_result([{name: value for name, value in row.items() if name not in STANDING_COLUMNS} for row in rows])
+    said = pd.DataFrame(
+        [{name: row.get(name, "still" if name == "change" else "") for name in STANDING_COLUMNS} for row in rows],
+        columns=list(STANDING_COLUMNS),
+    )
+    said["first_found"] = pd.Timestamp("2026-05-01T22:10:00Z")
+    standing = Standing(
+        register="register.db",
+        run=7,
+        previous=pd.Timestamp("2026-05-30T22:10:00Z"),
+        gone=pd.DataFrame(gone or [], columns=list(GONE_COLUMNS)),
+        unused=unused,
+        seal="5e" * 32,
+    )
+    return replace(plain, findings=plain.findings.join(said), standing=standing)
 
 
 @pytest.fixture(scope="session")

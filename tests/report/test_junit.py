@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 
 from audit.findings.result import AuditResult
 from audit.report.junit import LISTED, junit_text
-from tests.report.conftest import finding, hostile_finding, make_result
+from tests.report.conftest import finding, hostile_finding, make_result, with_register
 
 
 def cases(result: AuditResult) -> dict[str, ElementTree.Element]:
@@ -58,3 +58,27 @@ def test_hostile_text_stays_text() -> None:
     assert "[U+001B][2J[U+202E]" in str(case.text)
     assert "x[U+DCFF]" in text
     assert "<script>" not in text
+
+
+def test_what_is_new_back_and_decided_is_said() -> None:
+    """The message counts them, and each line begins with it."""
+    words = "deferred until 2026-08-01 by A. Plover: Parts on order"
+    rows = [
+        finding(1, change="new"),
+        finding(2),
+        finding(3, change="back"),
+        finding(4, decision="deferred", decided=words),
+    ]
+    failure = cases(with_register(rows))["flight-before-cure"][0]
+    assert failure.attrib["message"].endswith("4 findings (1 new, 1 back, 2 still open; 1 put right or decided)")
+    lines = str(failure.text).splitlines()
+    assert lines[0].startswith("F000001  [new] QX-001")
+    assert lines[3].startswith(f"F000004  [still; {words}] QX-004")
+
+
+def test_a_rule_whose_findings_are_all_decided_does_not_fail() -> None:
+    """It is skipped, which is no pass: they stand in the list, and fail again when the decision expires."""
+    for decision, tag in (("deferred", "skipped"), ("accepted", "skipped"), ("expired", "failure")):
+        case = cases(with_register([finding(1, decision=decision, decided="x")]))["flight-before-cure"]
+        assert case[0].tag == tag
+    assert cases(with_register([finding(1, state="corrected")]))["flight-before-cure"][0].tag == "skipped"

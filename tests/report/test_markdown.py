@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from audit.findings.result import AuditResult
 from audit.report.markdown import LISTED, markdown_text
-from tests.report.conftest import HOSTILE, finding, hostile_finding, make_result
+from tests.report.conftest import HOSTILE, finding, hostile_finding, make_result, with_register
 
 
 def test_the_page_has_the_numbers(result: AuditResult) -> None:
@@ -40,3 +42,27 @@ def test_hostile_text_stays_text() -> None:
     assert "&#61;1&#43;1 &#64;SUM(A1) &#60;script&#62;" in row
     for alive in ("<script", "](", "http:", "www.", "`code`", "\x1b", "\u202e", "\u2028", "@SUM"):
         assert alive not in text
+
+
+def test_what_changed_since_the_last_run_is_said() -> None:
+    """New, back, still open, cleared, not found, decided, expired, disputed: each with its number, and in the list."""
+    rows = [
+        finding(1, change="new"),
+        finding(2, change="back", decision="expired", decided="it was"),
+        finding(3, decision="accepted", decided="accepted until 2026-08-01 by A. Plover: Parts on order"),
+        finding(4, disputed="answered done by C. Teal on 2026-05-02"),
+    ]
+    at = pd.Timestamp("2026-05-31T22:10:00Z")
+    gone = [("aa", "r", "2", "QX", "fin", "W", "T", why, at) for why in ("cleared", "record missing", "record missing")]
+    text = markdown_text(with_register(rows, gone, ("one",)))
+    for sentence in (
+        "Since the last run: 1 new, 1 back, 2 still open; 1 cleared.",
+        "not found and not cleared: 2 record missing.",
+        "1 decided, and not counted.",
+        "1 whose decision has expired: they count again.",
+        "1 answered done and still open: disputed.",
+        "1 decisions that cover nothing.",
+    ):
+        assert f"\n{sentence}\n" in text
+    assert "| 2 | still | accepted until 2026-08-01 by A. Plover&#58; Parts on order | QX-003 |" in text
+    assert "last run" not in markdown_text(make_result())

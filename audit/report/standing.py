@@ -1,0 +1,51 @@
+"""What a register says of the findings, in the words that several outputs use."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import pandas as pd
+
+from audit.findings.result import CLEARED, AuditResult
+
+CHANGES: Final = ("new", "still", "back")
+IN_FORCE: Final = ("accepted", "deferred")
+WORDS: Final = {"new": "new", "still": "still open", "back": "back", "": ""}
+
+
+def is_open(findings: pd.DataFrame) -> pd.Series[bool]:
+    """Marks the findings that nothing has put right and no decision in force covers: those that fail a check."""
+    marked = findings["state"] != "corrected"
+    if "decision" in findings:
+        marked &= ~findings["decision"].isin(IN_FORCE)
+    return marked
+
+
+def changed(findings: pd.DataFrame) -> str:
+    """`2 new, 1 back, 30 still open`; blank where nobody keeps a register."""
+    if "change" not in findings:
+        return ""
+    counts = findings["change"].value_counts()
+    return ", ".join(f"{counts[name]:,} {WORDS[name]}" for name in ("new", "back", "still") if counts.get(name, 0))
+
+
+def since_last_run(result: AuditResult) -> Sequence[str]:
+    """Sentences on what has changed since the run before: findings, decisions, answers; none without a register."""
+    standing, findings = result.standing, result.findings
+    if standing is None:
+        return ()
+    why = standing.gone["why"].value_counts()
+    not_found = ", ".join(f"{number:,} {reason}" for reason, number in why.items() if reason != CLEARED)
+    decided = findings["decision"].value_counts()
+    in_force = sum(int(decided.get(kind, 0)) for kind in IN_FORCE)
+    disputed = int((findings["disputed"] != "").sum())
+    told = (
+        (True, f"{changed(findings) or 'nothing found'}; {why.get(CLEARED, 0):,} cleared"),
+        (bool(not_found), f"not found and not cleared: {not_found}"),
+        (in_force > 0, f"{in_force:,} decided, and not counted"),
+        (decided.get("expired", 0) > 0, f"{decided.get('expired', 0):,} whose decision has expired: they count again"),
+        (disputed > 0, f"{disputed:,} answered done and still open: disputed"),
+        (bool(standing.unused), f"{len(standing.unused):,} decisions that cover nothing"),
+    )
+    return tuple(sentence for there, sentence in told if there)
