@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import gzip
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -50,7 +51,7 @@ def packed(result: AuditResult, matter: Ints) -> str:
     """
     findings = carried(result)
     document = {
-        "findings": {name: _column(findings[name]) for name in FINDING_COLUMNS},
+        "findings": {name: _column(findings[name], _cell_of(name)) for name in FINDING_COLUMNS},
         "matter": matter[: len(findings)].tolist(),
         "off": np.minimum(result.distances[: len(findings)] * 1000, 1e9).round().astype("int64").tolist(),
         "total": len(result.findings),
@@ -69,12 +70,21 @@ def packed(result: AuditResult, matter: Ints) -> str:
     return base64.b64encode(gzip.compress(text.encode("utf-8", "backslashreplace"), 3, mtime=0)).decode()
 
 
-def _column(column: pd.Series[Any]) -> list[list[Any]]:
+RULE_TEXTS = ("put_right", "basis")
+"""Columns of findings with text of the rule, not of records: who reads on reads all of it."""
+
+
+def _cell_of(name: str) -> Callable[[str], str]:
+    """How the cells of a column are shown."""
+    return visible if name in RULE_TEXTS else shown
+
+
+def _column(column: pd.Series[Any], cell: Callable[[str], str]) -> list[list[Any]]:
     codes, different = pd.factorize(np.array([text or "" for text in texts(column)], object))
     texts_shown = different.tolist()
     # Most columns have nothing to hide: one look at all their texts is much quicker than one at each.
     if not all_visible("".join(texts_shown)) or max(map(len, texts_shown), default=0) > LONGEST_CELL:
-        texts_shown = [shown(text) for text in texts_shown]
+        texts_shown = [cell(text) for text in texts_shown]
     return [texts_shown, codes.tolist()]
 
 
@@ -100,7 +110,7 @@ def _fair_share(rules: pd.Series[str], most: int) -> pd.Series[bool]:
 
 def records(frame: pd.DataFrame) -> list[dict[str, str]]:
     """The rows of a frame as the page shows their cells."""
-    columns = {str(name): [shown(text or "") for text in texts(frame[name])] for name in frame}
+    columns = {str(name): [_cell_of(str(name))(text or "") for text in texts(frame[name])] for name in frame}
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 

@@ -5,18 +5,14 @@ from __future__ import annotations
 from audit.findings.result import AuditResult
 from audit.report.answers import ANSWERS
 from audit.report.pages import content_hash, own_text, page_template
-from audit.report.visible import shortened, visible
 from audit.report.worklist import NEVER, NOT_THE_BOOT, leave_alone, until_when, work_list
-
-LONGEST_CELL = 2_000
-"""Characters of one value that are shown."""
 
 
 def work_list_page(result: AuditResult) -> str:
     """Return the work list of every station as a page to be printed: A4, a station begins on a new sheet."""
     listed = work_list(result)
     style = own_text("worklist.css")
-    return page_template("worklist.html.j2", _shown).render(
+    return page_template("worklist.html.j2").render(
         listed=listed,
         style=style,
         style_hash=content_hash(style),
@@ -26,7 +22,3 @@ def work_list_page(result: AuditResult) -> str:
         until_when=until_when(listed.last_day),
         leave_alone=leave_alone,
     )
-
-
-def _shown(text: str) -> str:
-    return visible(shortened(text, LONGEST_CELL))

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from audit.report.listing import records
 from audit.report.rows import csv_text, day_and_time, instant, json_rows
 
 # Half a surrogate pair is no text; NUL has a test of its own.
@@ -119,3 +120,12 @@ def test_an_instant_to_read() -> None:
     assert day_and_time("2026-05-31T22:10:00Z") == "2026-05-31 22:10 UTC"
     assert day_and_time("2026-05-31T22:10:09Z") == "2026-05-31 22:10:09 UTC"
     assert day_and_time(instant(pd.NaT)) == "unknown"
+
+
+def test_text_of_rules_is_never_cut() -> None:
+    """What is to be done may be long, and its last words matter; a cell of a record is cut where nobody would read on."""
+    long = "have it inspected, " * 40 + "leave the original entry as it is"
+    row = {"put_right": long, "basis": long, "message": long}
+    [found] = records(pd.DataFrame([row]))
+    assert found["put_right"] == found["basis"] == long
+    assert found["message"].endswith("characters)")
