@@ -15,7 +15,7 @@ class AuditOptions:
     `mapping` is the file that makes canonical tables of the export (None: it has them). `as_of` is when the audit looks
     at the records (None: the latest instant in the export). `locate` has every finding say on which line of which file
     it shows, for which a file may be read again. `previous` is the report of an earlier run that the export's health is
-    measured against.
+    measured against. `all_text` reads the free text of task records that no rule asks for, too: a register keeps it.
     """
 
     rules: Path | None = None
@@ -24,3 +24,4 @@ class AuditOptions:
     as_of: datetime | None = None
     locate: bool = False
     previous: Path | None = None
+    all_text: bool = False

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import hashlib
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -25,10 +26,12 @@ from audit.health.suite import Suite, read_suite
 from audit.intake.export import Export
 from audit.intake.location import Location, location_name
 from audit.intake.reading import read_export
+from audit.intake.tables import TABLES
 from audit.language.rule import Rule
 from audit.options import AuditOptions
 from audit.register.comparing import Night, Outcome
 from audit.register.recording import RunKind, record_run
+from audit.register.records import Tonight
 from audit.register.states import latest_as_of
 from audit.register.store import Register
 from audit.rulebook.blanks import refuse_blanks
@@ -79,6 +82,7 @@ class Audited:
     timeline: Timeline
     health: Callable[[], Health] | None
     export: Export
+    reading: str
 
     def with_health(self) -> AuditResult:
         """Return the whole result, once export health is judged."""
@@ -100,7 +104,7 @@ def traced_audit(
     suite = read_suite(rules, rules_folder()) if health else None
     earlier = read_earlier(options.previous) if options.previous else None
     progress("reading the export")
-    came_in = read_export(export, text_columns(rulebook.rules), options.mapping)
+    came_in = read_export(export, _texts_read(rulebook.rules, options), options.mapping)
     as_of = pd.Timestamp(options.as_of) if options.as_of is not None else None
     healthy = _asked(health, suite, came_in, as_of, earlier) if health and suite else None
     progress("placing it in time")
@@ -110,7 +114,21 @@ def traced_audit(
     result = assemble(__version__, location_name(export), rulebook, came_in, timeline, judged)
     if options.locate:
         result = replace(result, findings=located(result.findings, came_in))
-    return Audited(result, timeline, healthy, came_in)
+    return Audited(result, timeline, healthy, came_in, _reading(options))
+
+
+def _texts_read(rules: Sequence[Rule], options: AuditOptions) -> Mapping[str, Collection[str]]:
+    """The columns of free text that are wanted, by table."""
+    wanted: Mapping[str, Collection[str]] = text_columns(rules)
+    if not options.all_text:
+        return wanted
+    return {**wanted, "tasks": [name for name, column in TABLES["tasks"].columns.items() if column.kind == "text"]}
+
+
+def _reading(options: AuditOptions) -> str:
+    """What reads an export: two records can be compared that were read by the same mapping and version."""
+    mapping = options.mapping.read_bytes() if options.mapping is not None else b""
+    return f"{__version__} {hashlib.sha256(mapping).hexdigest() if mapping else 'canonical'}"
 
 
 def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> AuditResult:
@@ -131,6 +149,12 @@ def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> A
         set_aside=frozenset(() if aside is None else aside["task_id"].dropna()),
         aircraft=frozenset(map(str, names)),
         earlier=latest_as_of(register),
+        records=Tonight(
+            tasks,
+            {column: rows for (table, column), rows in audited.export.unreadable.items() if table == "tasks"},
+            frozenset(() if aside is None else aside["task_id"].dropna()),
+        ),
+        reading=audited.reading,
     )
     return record_run(register, night, kind)
 

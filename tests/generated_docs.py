@@ -21,6 +21,7 @@ from audit.authoring.editor_schema import editor_schema
 from audit.authoring.explaining import explain
 from audit.cli import NAME, app
 from audit.findings.result import (
+    ALTERED_COLUMNS,
     COVERAGE_COLUMNS,
     FINDING_COLUMNS,
     GONE_COLUMNS,
@@ -134,6 +135,7 @@ def output_columns() -> str:
     files = {
         "findings.csv": (*FINDING_COLUMNS, *STANDING_COLUMNS),
         "gone.csv": GONE_COLUMNS,
+        "altered.csv": ALTERED_COLUMNS,
         "unjudged.csv": UNJUDGED_COLUMNS,
         "coverage.csv": COVERAGE_COLUMNS,
         "quarantine.csv": REJECT_COLUMNS,

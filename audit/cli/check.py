@@ -181,6 +181,7 @@ def check(
         as_of=as_of,
         locate=not set(formats).isdisjoint(LOCATING_FORMATS),
         previous=previous,
+        all_text=register is not None,
     )
     with _health_judge(skip_health) as judge:
         result = _audit(location(export), options, out, formats, quiet, judge, register_place(register), sign)

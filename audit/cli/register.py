@@ -54,7 +54,7 @@ def start(
     from audit.pipeline import recorded, traced_audit
     from audit.register.store import open_register
 
-    options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of)
+    options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of, all_text=True)
     with audit_progress(quiet) as step, open_register(_place(register), create=True) as opened:
         result = recorded(opened, traced_audit(location(export), options, step), "start")
         opened.commit()
@@ -179,4 +179,21 @@ def verify(
         if not seal
         else "Later runs are covered by later seals only."
     )
+    return ExitCode.CLEAN
+
+
+@register_app.command()
+def records(
+    register: RegisterArgument,
+    task: Annotated[
+        str, typer.Argument(metavar="[TASK_ID]", help="A task record; without one, all that happened to signed ones.")
+    ] = "",
+) -> ExitCode:
+    """List what has happened to task records since they were signed, or every version of one."""
+    from audit.register.listing import alteration_lines, version_lines
+    from audit.register.store import open_register
+
+    with open_register(_place(register), writing=False) as opened:
+        for line in version_lines(opened, task) if task else alteration_lines(opened):
+            print(visible(line))
     return ExitCode.CLEAN

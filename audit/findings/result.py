@@ -10,7 +10,7 @@ import pandas as pd
 from audit.authoring.explaining import USUAL_CAUTION, WHO_GOVERNS, ExampleTable, Explanation, ShownExample
 from audit.findings.matters import distance, matter_of
 from audit.findings.reconciliation import FileReconciled
-from audit.findings.standing import CLEARED, GONE_COLUMNS, STANDING_COLUMNS, Change, Standing
+from audit.findings.standing import ALTERED_COLUMNS, CLEARED, GONE_COLUMNS, STANDING_COLUMNS, Change, Standing
 from audit.forms.margins import LIMIT, Margins
 from audit.health.health import OUTCOMES, Health
 from audit.intake.export import InputFile, RowCount
@@ -24,6 +24,7 @@ from audit.timeline.instants import Ints
 # The report imports from here alone: what it shows is a value of the result.
 # fmt: off
 __all__ = [
+    "ALTERED_COLUMNS",
     "CLEARED",
     "COVERAGE_COLUMNS",
     "FINDING_COLUMNS",

@@ -27,6 +27,12 @@ GONE_COLUMNS: Final = (
 )
 """Columns of gone.csv: text, save `since` (datetime64[us, UTC]), since which run's as-of time that is so."""
 
+ALTERED_COLUMNS: Final = ("task_id", "what", "column", "was", "now", "first_seen")
+"""Columns of altered.csv: text, save `first_seen` (datetime64[us, UTC]), the as-of time of the run that saw it first.
+`what` is altered (a signed record says something else in a column), vanished (it is in the export no more) or entered
+late (an earlier run did not have it, though its work had ended days before; `was` is that run's as-of time, `now` when
+the work ended)."""
+
 CLEARED: Final = "cleared"
 """Why a finding is gone: its subject was judged again and complies. No other reason clears one."""
 
@@ -37,14 +43,16 @@ class Standing:
 
     `register` is its name, `run` the number of this run, `previous` the as-of time of the last run before, None where
     there is none. `gone` (GONE_COLUMNS) are the findings that were open, are not found now, and were not cleared by an
-    earlier run. `unused` are decisions in force that cover nothing, a sentence each. `seal` seals the run, and
-    `signature` (armoured, detached) signs `seal_text`, where somebody asked for it.
+    earlier run. `altered` (ALTERED_COLUMNS) is what has happened to signed records in this run and all before. `unused`
+    are decisions in force that cover nothing, a sentence each. `seal` seals the run, and `signature` (armoured,
+    detached) signs `seal_text`, where somebody asked for it.
     """
 
     register: str
     run: int
     previous: pd.Timestamp | None
     gone: pd.DataFrame
+    altered: pd.DataFrame
     unused: tuple[str, ...] = ()
     seal: str = ""
     signature: str = ""

@@ -15,6 +15,7 @@ import pandas as pd
 from audit.errors import InternalError
 from audit.findings.result import AuditResult, Rule
 from audit.findings.standing import CLEARED, GONE_COLUMNS, Change
+from audit.register.records import Tonight
 from audit.register.states import Known
 
 Outcome = Literal["complies", "finding", "unjudged", "not there"]
@@ -41,6 +42,7 @@ class Night:
 
     `outcome_now` says what became of findings.
     `task_ids` and `aircraft` are all that the export has, in any table; `set_aside` are the task records in quarantine.
+    `records` are its task records, and `reading` names the mapping and the program's version that read them.
     `earlier` is the latest as-of time of the runs before, None where there is none.
     """
 
@@ -50,6 +52,8 @@ class Night:
     set_aside: Collection[str]
     aircraft: Collection[str]
     earlier: datetime | None
+    records: Tonight
+    reading: str
 
     @cached_property
     def digests(self) -> Mapping[str, str]:

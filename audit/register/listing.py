@@ -6,6 +6,8 @@ from collections.abc import Iterator
 
 import sqlalchemy as sa
 
+from audit.errors import AuditError
+from audit.register.records import all_alterations, versions_of
 from audit.register.schema import ANSWERS, DECISIONS, RUNS, SEALS, VERDICTS
 from audit.register.store import Register, refusing
 
@@ -30,3 +32,24 @@ def run_lines(register: Register) -> Iterator[str]:
         parts.append(", ".join(counts) or "nothing changed")
         parts.append(f"seal {(row.seal or 'missing')[:_SEAL_DIGITS]}")
         yield "  ".join(parts)
+
+
+def alteration_lines(register: Register) -> Iterator[str]:
+    """A line for each thing that happened to a record since it was signed; one sentence where nothing did."""
+    with refusing(register.name):
+        altered = all_alterations(register.connection)
+    for task, what, column, was, now, seen in altered.itertuples(index=False):
+        told = f" {column}: {was or 'blank'} -> {now or 'blank'}" if column else f" ({now}, after {was})" if now else ""
+        yield f"{seen:%Y-%m-%d}  {task}  {what}{told}"
+    if altered.empty:
+        yield "Nothing has happened to a record since it was signed."
+
+
+def version_lines(register: Register, task: str) -> Iterator[str]:
+    """Every version of a record, the first first, with the run that saw it. AuditError where there is none."""
+    with refusing(register.name):
+        versions = list(versions_of(register.connection, task))
+    if not versions:
+        raise AuditError(f"{register.name} has no task record {task[:40]!r}")
+    for run, cells in versions:
+        yield f"run {run}: " + (", ".join(f"{name} {cell}" for name, cell in cells.items()) or "not in the export")

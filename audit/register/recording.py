@@ -14,7 +14,8 @@ from audit.findings.standing import CLEARED, STANDING_COLUMNS, Standing
 from audit.register.answers import DONE, last_answers
 from audit.register.comparing import OPEN, Compared, Night, compare, keys_of
 from audit.register.decisions import Decision, last_decisions
-from audit.register.schema import FINDINGS, VERDICTS
+from audit.register.records import Seen, all_alterations, see_records, unseen
+from audit.register.schema import ALTERATIONS, FINDINGS, RECORDS, VERDICTS
 from audit.register.seal import add_seal
 from audit.register.states import SHOWN_DIGITS, Known, Run, audits, known_findings
 from audit.register.store import Register, refusing
@@ -33,9 +34,12 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
         lapsed = _lapsed(connection, last, known, decisions, night)
         compared = compare(known, night, lapsed)
         result = night.result
+        seen = _seen(connection, night, last)
         number = begin_run(
             connection,
             kind,
+            reading=night.reading,
+            records=(seen.count, seen.root),
             as_of=night.as_of,
             export=result.export_name,
             version=result.version,
@@ -44,17 +48,28 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
         )
         add_rows(connection, FINDINGS, number, compared.findings)
         add_rows(connection, VERDICTS, number, compared.verdicts)
+        add_rows(connection, RECORDS, number, seen.batches)
+        add_rows(connection, ALTERATIONS, number, seen.alterations)
         seal = add_seal(connection, number)
+        altered = all_alterations(connection)
         findings = _with_standing(result.findings, compared, known, decisions, connection, night)
     standing = Standing(
         register=register.name.removeprefix("The register "),
         run=number,
         previous=pd.Timestamp(last.as_of) if last else None,
         gone=compared.gone,
+        altered=altered,
         unused=tuple(_unused(decisions, known, compared, night)),
         seal=seal,
     )
     return replace(result, findings=findings, standing=standing)
+
+
+def _seen(connection: sa.Connection, night: Night, last: Run | None) -> Seen:
+    if night.earlier is not None and night.as_of < night.earlier:
+        return unseen(connection)
+    comparable = last is None or last.reading == night.reading
+    return see_records(connection, night.records, night.as_of, last, comparable=comparable)
 
 
 def _files(result: AuditResult) -> Iterator[tuple[str, InputFile]]:

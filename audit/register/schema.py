@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-HEAD: Final = "0002"
+HEAD: Final = "0003"
 """The revision (`migrations/versions`) that makes the tables as they stand here."""
 VERSION_TABLE: Final = "register_version"
 """Where the revision of a register stands; a database without it is no register."""
@@ -151,5 +151,18 @@ RECORDS: Final = sa.Table(
 """Task records that a run saw for the first time, or otherwise than before: see `audit.register.records`. Whole columns
 of many rows, since a row each would take minutes for millions."""
 
-SEALED: Final = (RUN_FILES, FINDINGS, VERDICTS, DECISIONS, ANSWERS, RECORDS)
+ALTERATIONS: Final = sa.Table(
+    "alterations",
+    METADATA,
+    _run(primary_key=True),
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    _text("task_id"),
+    _text("what"),
+    _text("column"),
+    _text("was"),
+    _text("now"),
+)
+"""What has happened to task records since they were signed: see `audit.register.records`."""
+
+SEALED: Final = (RUN_FILES, FINDINGS, VERDICTS, DECISIONS, ANSWERS, RECORDS, ALTERATIONS)
 """The tables that a seal covers, beside the row of `runs`."""

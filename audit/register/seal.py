@@ -15,6 +15,7 @@ from typing import Any, Final
 import sqlalchemy as sa
 
 from audit.register.merkle import merkle_root
+from audit.register.records import first_wrong
 from audit.register.schema import RUNS, SEALED, SEALS
 
 FORMAT: Final = "deicer-audit-seal/1"
@@ -78,7 +79,8 @@ def first_broken(connection: sa.Connection) -> tuple[int, str] | None:
         if seal != seal_of(connection, run, previous):
             return run, "what stands under it is not what was sealed"
         previous = seal
-    return None
+    wrong = first_wrong(connection)
+    return None if wrong is None else (wrong, "its task records are not those that its row in the register speaks of")
 
 
 def sealed_as(connection: sa.Connection, begins: str) -> int | None:

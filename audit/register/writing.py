@@ -20,6 +20,8 @@ def begin_run(
     export: str = "",
     version: str = "",
     whole: bool | None = None,
+    reading: str = "",
+    records: tuple[int, str] = (0, ""),
     files: Iterable[tuple[str, InputFile]] = (),
 ) -> int:
     """Add the row of a run, with the files that it read by their kinds, and return its number."""
@@ -31,10 +33,10 @@ def begin_run(
         "as_of": as_of,
         "export": storable(export),
         "version": version,
-        "reading": "",
+        "reading": reading,
         "whole": whole,
-        "records": 0,
-        "records_root": "",
+        "records": records[0],
+        "records_root": records[1],
     }
     connection.execute(sa.insert(RUNS), [row])
     read = [

@@ -121,7 +121,7 @@ def contents(
         files |= {name: _bytes(csv_text(table)) for name, table in zip(HEALTH_FILES, tables, strict=True)}
     if result.standing is not None:
         standing = result.standing
-        of_register = (csv_text(standing.gone), standing.seal_text, standing.signature)
+        of_register = (csv_text(standing.gone), csv_text(standing.altered), standing.seal_text, standing.signature)
         files |= {name: _bytes(text) for name, text in zip(REGISTER_FILES, of_register, strict=True) if text}
     outputs = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
     summary = json.dumps(_summary(result) | {"outputs": outputs}, indent=2, ensure_ascii=False)
@@ -217,6 +217,7 @@ def _standing(result: AuditResult) -> dict[str, Any] | None:
         "decided": {kind: int(decided.get(kind, 0)) for kind in ("accepted", "deferred", "expired")},
         "disputed": int((result.findings["disputed"] != "").sum()),
         "gone": {str(reason): int(number) for reason, number in sorted(why.items())},
+        "records": {str(what): int(number) for what, number in sorted(standing.altered["what"].value_counts().items())},
         "decisions_that_cover_nothing": list(standing.unused),
         "seal": standing.seal,
     }

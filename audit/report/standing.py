@@ -40,9 +40,13 @@ def since_last_run(result: AuditResult) -> Sequence[str]:
     decided = findings["decision"].value_counts()
     in_force = sum(int(decided.get(kind, 0)) for kind in IN_FORCE)
     disputed = int((findings["disputed"] != "").sum())
+    latest = standing.altered[standing.altered["first_seen"] == result.as_of]
+    records = latest.drop_duplicates(["task_id", "what"])["what"].value_counts()
+    altered = ", ".join(f"{number:,} {what}" for what, number in records.items())
     told = (
         (True, f"{changed(findings) or 'nothing found'}; {why.get(CLEARED, 0):,} cleared"),
         (bool(not_found), f"not found and not cleared: {not_found}"),
+        (bool(altered), f"signed records: {altered}"),
         (in_force > 0, f"{in_force:,} decided, and not counted"),
         (decided.get("expired", 0) > 0, f"{decided.get('expired', 0):,} whose decision has expired: they count again"),
         (disputed > 0, f"{disputed:,} answered done and still open: disputed"),

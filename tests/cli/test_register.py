@@ -268,3 +268,26 @@ def test_a_signed_run(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert "BEGIN SSH SIGNATURE" in (shop.out / "seal.txt.sig").read_text()
     shop.check([BAD])
     assert not (shop.out / "seal.txt.sig").exists()
+
+
+def test_what_happened_to_records_is_listed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A signed record that says something else in tomorrow's export, free text too; and every version of it."""
+    shop = Shop(tmp_path, tmp_path / "register.db")
+    signed = {"task_id": "T1", "lot": "L1", "signed_at": "2024-01-10T10:00:00Z", "remarks": "as found"}
+    shop.check([signed])
+    run(["register", "records", str(shop.where)])
+    assert capsys.readouterr().out.startswith("Nothing has happened")
+    shop.check([signed | {"lot": "L2", "remarks": "as left"}])
+    assert [(row["column"], row["was"], row["now"]) for row in shop.rows("altered.csv")] == [
+        ("lot", "L1", "L2"),
+        ("remarks", "as found", "as left"),
+    ]
+    run(["register", "records", str(shop.where)])
+    assert "2026-02-01  T1  altered lot: L1 -> L2" in capsys.readouterr().out
+    run(["register", "records", str(shop.where), "T1"])
+    first, second = capsys.readouterr().out.splitlines()
+    assert first.startswith("run 1: ")
+    assert "lot L1" in first
+    assert "lot L2" in second
+    assert run(["register", "records", str(shop.where), "T7"]) is ExitCode.COULD_NOT_RUN
+    assert run(["register", "verify", str(shop.where)]) is ExitCode.CLEAN

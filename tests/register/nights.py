@@ -22,6 +22,7 @@ from audit.forms.record import RecordRule
 from audit.intake.location import Location
 from audit.register.comparing import Night, Outcome
 from audit.register.recording import record_run
+from audit.register.records import Tonight
 from audit.register.states import latest_as_of
 from audit.register.store import open_register
 
@@ -71,6 +72,16 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
     )
 
 
+def records_of(ids: Collection[str], **columns: Any) -> pd.DataFrame:
+    """Invented task records, closed and signed."""
+    names = sorted(ids)
+    frame = pd.DataFrame({"task_id": pd.Series(names, dtype="str")})
+    frame["aircraft"] = pd.Categorical(["QX-TEAL"] * len(names), ["QX-TEAL"])
+    for name in ("started_at", "finished_at", "signed_at"):
+        frame[name] = pd.Series([pd.Timestamp("2026-01-01T08:00Z")] * len(names), dtype="datetime64[us, UTC]")
+    return frame.assign(**columns)
+
+
 def result(findings: Sequence[Mapping[str, Any]], as_of: str, rules: Sequence[Rule], **changes: Any) -> AuditResult:
     frame = pd.DataFrame(list(findings), columns=list(FINDING_COLUMNS))
     frame["at"] = pd.to_datetime(frame["at"], utc=True).astype("datetime64[us, UTC]")
@@ -104,6 +115,9 @@ def record(
     set_aside: Collection[str] = (),
     aircraft: Collection[str] = ("QX-TEAL",),
     keep: bool = True,
+    tasks: pd.DataFrame | None = None,
+    unreadable: Mapping[str, Any] | None = None,
+    reading: str = "",
     **changes: Any,
 ) -> AuditResult:
     """Play the night of a day in January 2026 (later days run on into the next months) and return its result.
@@ -121,6 +135,8 @@ def record(
             set_aside=set_aside,
             aircraft=aircraft,
             earlier=latest_as_of(register),
+            records=Tonight(records_of(task_ids) if tasks is None else tasks, unreadable or {}, set_aside),
+            reading=reading,
         )
         done = record_run(register, night)
         if keep:

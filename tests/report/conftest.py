@@ -11,6 +11,7 @@ import pytest
 
 from audit.authoring.explaining import explain
 from audit.findings.result import (
+    ALTERED_COLUMNS,
     COVERAGE_COLUMNS,
     FINDING_COLUMNS,
     GONE_COLUMNS,
@@ -219,6 +220,7 @@ def with_register(
         run=7,
         previous=pd.Timestamp("2026-05-30T22:10:00Z"),
         gone=pd.DataFrame(gone or [], columns=list(GONE_COLUMNS)),
+        altered=pd.DataFrame(columns=list(ALTERED_COLUMNS)),
         unused=unused,
         seal="5e" * 32,
     )

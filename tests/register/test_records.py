@@ -1,0 +1,193 @@
+"""Task records from night to night: altered, vanished, entered late; and what is none of these."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from audit.findings.result import AuditResult
+from audit.intake.location import Location
+from audit.register.digests import record_digests
+from audit.register.records import as_texts, versions_of
+from audit.register.seal import first_broken
+from audit.register.store import open_register
+from tests.register.nights import record, records_of
+
+
+@pytest.fixture
+def where(tmp_path: Path) -> Path:
+    return tmp_path / "register.db"
+
+
+def night(where: Location, day: int, *lots: str, **more: Any) -> AuditResult:
+    """A night whose records T0, T1, ... have these lots; a blank one is missing."""
+    ids = [f"T{number}" for number in range(len(lots))]
+    tasks = records_of(ids, lot=pd.Categorical([lot or None for lot in lots]), **more.pop("columns", {}))
+    return record(where, day, tasks=more.pop("tasks", tasks), task_ids=ids, **more)
+
+
+def happened(done: AuditResult) -> list[tuple[str, ...]]:
+    assert done.standing is not None
+    names = ["task_id", "what", "column", "was", "now"]
+    return list(done.standing.altered[names].itertuples(index=False, name=None))
+
+
+NEVER = pd.Series([pd.NaT] * 3, dtype="datetime64[us, UTC]")
+ALTERED = ("T1", "altered", "lot", "L2", "L9")
+
+
+def test_an_altered_record_says_what_was_and_what_is(place: Location) -> None:
+    """Which column, what it was and is, since when; and it is told every night from then on."""
+    assert happened(night(place, 1, "L1", "L2")) == []
+    assert happened(night(place, 2, "L1", "L2")) == []
+    told = night(place, 3, "L1", "L9")
+    assert happened(told) == [ALTERED]
+    assert told.standing is not None
+    assert told.standing.altered["first_seen"].tolist() == [pd.Timestamp("2026-01-03T22:00Z")]
+    assert happened(night(place, 4, "L1", "L9")) == [ALTERED]
+    assert happened(night(place, 5, "L1", "")) == [ALTERED, ("T1", "altered", "lot", "L9", "")]
+
+
+def test_a_record_that_vanished(place: Location) -> None:
+    """Told once, not every night anew; a record in quarantine is there."""
+    night(place, 1, "L1", "L2", "L3")
+    gone = ("T2", "vanished", "", "", "")
+    assert happened(night(place, 2, "L1", "L2")) == [gone]
+    assert happened(night(place, 3, "L1", "L2")) == [gone]
+    assert happened(night(place, 4, "L1", set_aside=("T1",))) == [gone]
+    assert happened(night(place, 5, "L1", "L2", "L3")) == [gone]
+
+
+def test_a_record_that_was_not_signed_may_change(where: Path) -> None:
+    """Open work goes on; what is not signed may be written anew, and vanish."""
+    unsigned = {"columns": {"signed_at": NEVER}}
+    night(where, 1, "L1", "L2", **unsigned)
+    night(where, 2, "L1", "L9", **unsigned)
+    assert happened(night(where, 3, "L1", **unsigned)) == []
+
+
+def test_a_signed_record_that_is_opened_again_is_altered(where: Path) -> None:
+    """Its status, and the signature that it had, are columns like any other."""
+    night(where, 1, "L1", columns={"status": pd.Categorical(["closed"])})
+    told = happened(night(where, 2, "L1", columns={"status": pd.Categorical(["void"])}))
+    assert told == [("T0", "altered", "status", "closed", "void")]
+
+
+def test_a_column_that_was_not_exported_alters_nothing(where: Path) -> None:
+    """A column less, or one more, on some night: the records are the same; what was changed meanwhile is found."""
+    night(where, 1, "L1", "L2")
+    assert happened(record(where, 2, tasks=records_of(["T0", "T1"]), task_ids=("T0", "T1"))) == []
+    assert happened(night(where, 3, "L1", "L2", columns={"remarks": "new column"})) == []
+    record(where, 4, tasks=records_of(["T0", "T1"]), task_ids=("T0", "T1"))
+    assert happened(night(where, 5, "L1", "L9")) == [ALTERED]
+
+
+def test_a_cell_that_can_not_be_read_alters_nothing(where: Path) -> None:
+    """It is as it was last known: nobody knows whether it says the same; a reading of another value is told."""
+    night(where, 1, "L1", "L2")
+    assert happened(night(where, 2, "L1", "", unreadable={"lot": [1]})) == []
+    assert happened(night(where, 3, "L1", "L2")) == []
+    assert happened(night(where, 4, "", "L9", unreadable={"lot": [0]})) == [ALTERED]
+
+
+def test_another_mapping_alters_nothing(where: Path) -> None:
+    """Records that another mapping or version read can't be compared; from the next night on they are again."""
+    night(where, 1, "L1", "L2", reading="one")
+    assert happened(night(where, 2, "L1", "L9", reading="other")) == []
+    assert happened(night(where, 3, "L1", "L9", reading="other")) == []
+    assert happened(night(where, 4, "L1", "L8", reading="other")) == [("T1", "altered", "lot", "L9", "L8")]
+
+
+def test_an_earlier_as_of_time_tells_nothing(where: Path) -> None:
+    """What looks back from an earlier time sees less, and leaves the records as they are known."""
+    night(where, 9, "L1", "L2")
+    assert happened(night(where, 5, "L1")) == []
+    assert happened(night(where, 10, "L1", "L9")) == [ALTERED]
+
+
+def test_records_of_the_future_are_not_there_yet(where: Path) -> None:
+    """Work that begins after the as-of time doesn't exist; nor does it vanish from there."""
+    tasks = records_of(["T0"], started_at=pd.Series([pd.Timestamp("2026-01-05T08:00Z")], dtype="datetime64[us, UTC]"))
+    record(where, 1, tasks=tasks)
+    assert happened(record(where, 2, tasks=records_of([]))) == []
+
+
+def test_a_record_entered_late(where: Path) -> None:
+    """Work that had ended days before an earlier run, which did not have it; not what is new, nor the first night."""
+    night(where, 8, "L1")
+    tasks = records_of(["T0", "T1", "T2"], lot="L1")
+    for name in ("started_at", "finished_at"):
+        tasks.loc[2, name] = pd.Timestamp("2026-01-08T21:00Z")
+    told = happened(record(where, 9, tasks=tasks, task_ids=("T0", "T1", "T2")))
+    assert told == [("T1", "entered late", "", "2026-01-08T22:00:00+00:00", "2026-01-01T08:00:00+00:00")]
+
+
+def test_versions_are_kept_only_where_something_changed(where: Path) -> None:
+    """Every version of a record can be shown; a night without changes adds none."""
+    for day, lot in enumerate(("L2", "L2", "L9", "L9"), start=1):
+        night(where, day, "L1", lot)
+    with open_register(where) as register:
+        told = [(run, cells["lot"]) for run, cells in versions_of(register.connection, "T1")]
+        assert told == [(1, "L2"), (3, "L9")]
+        assert len(list(versions_of(register.connection, "T0"))) == 1
+
+
+@pytest.mark.parametrize("name", ["ids", "digests", "contents"])
+def test_changed_records_name_their_run(where: Path, name: str) -> None:
+    """A byte of what the register keeps of records, and the seal doesn't fit; nor where everything else was redone."""
+    import sqlalchemy as sa
+
+    from audit.register.schema import RECORDS, SEALS
+    from audit.register.seal import add_seal
+
+    night(where, 1, "L1", "L2")
+    night(where, 2, "L1", "L9")
+    with open_register(where) as register:
+        connection = register.connection
+        assert first_broken(connection) is None
+        other = connection.execute(sa.select(RECORDS.c[name]).where(RECORDS.c.run == 1)).scalar_one()
+        connection.execute(sa.update(RECORDS).where(RECORDS.c.run == 2).values({name: other}))
+        broken = first_broken(connection)
+        assert broken is not None
+        assert broken[0] == 2
+        connection.execute(sa.delete(SEALS))
+        for run in (1, 2):
+            add_seal(connection, run)
+        assert first_broken(connection) is not None
+
+
+def test_every_value_counts_in_a_digest() -> None:
+    """Another value in any column, a missing one, a value in another column: another digest; the order of rows none."""
+    frames = [
+        records_of(["T0"]),
+        records_of(["T1"]),
+        records_of(["T0"], lot="L1"),
+        records_of(["T0"], product="L1"),
+        records_of(["T0"], coat=pd.array([1], "Int64")),
+        records_of(["T0"], coats=pd.array([1], "Int64")),
+        records_of(["T0"], ambient_c=0.0),
+        records_of(["T0"], humidity_pct=0.0),
+        records_of(["T0"], remarks="L1"),
+        records_of(["T0"], signed_at=NEVER),
+    ]
+    digests = {record_digests(frame).tobytes() for frame in frames}
+    assert len(digests) == len(frames)
+    both = records_of(["T0", "T1"])
+    swapped = record_digests(both.iloc[::-1].reset_index(drop=True))
+    assert (record_digests(both) == swapped[::-1]).all()
+
+
+def test_a_digest_hangs_on_nothing_else() -> None:
+    """Not on how a value is held: as word, as text, with other words beside it, as float where some are missing."""
+    one = records_of(["T0"], lot=pd.Categorical(["L1"], ["L0", "L1"]), coat=pd.array([2], "Int64"))
+    other = records_of(["T0"], lot="L1", coat=2.0).assign(remarks=None)
+    assert (record_digests(one) == record_digests(other)).all()
+
+
+def test_texts_of_cells() -> None:
+    """What was and is reads as a person would write it."""
+    assert as_texts(pd.Series([1.5, None])) == ["1.5", ""]
+    assert as_texts(pd.Series([pd.Timestamp("2026-01-01T08:00Z")])) == ["2026-01-01T08:00:00+00:00"]
