@@ -1,8 +1,10 @@
 """The same rules as hand-written SQL for an embedded analytical engine: the yardstick of the benchmark.
 
 It reads the same files, applies the same definitions (closed records, position lists and `all`, half-open component
-intervals, sessions, holds that end with the boot's removal, seasons) and writes one CSV of findings a rule. It assumes
-a sound export: no quarantine, no duplicate keys, no blank text, no wall-clock times, no unjudged outcomes, no report.
+intervals, sessions that end with a takeoff or a day's pause, holds and hours that go with a boot by its serial,
+seasons) and writes one CSV of findings a rule. It assumes a sound export: no quarantine, no duplicate keys, no blank
+text, no wall-clock times, no boot at two places at once, no two boots of one visit both at fault, no unjudged outcomes,
+no report.
 
 Written to be fast: each file is scanned for the columns needed, events meet holds by the day, and hours flown are
 looked up once for each aircraft and moment.
@@ -56,12 +58,39 @@ FROM placed WHERE action = 'apply' AND product_class = 'rubber-preservative';
 CREATE TEMP TABLE treated AS
 FROM placed WHERE action = 'apply' AND product_class = 'ice-adhesion-treatment';
 
--- Sessions of preservative and what they forbid, a row for each UTC day that the hold touches.
+-- What is done to one boot under one work order is done at one go until its aircraft takes off or a day passes.
+CREATE TEMP MACRO at_one_go(treatments) AS TABLE
+WITH so_far AS (
+    SELECT *, coalesce(component_serial, aircraft || ' ' || place) AS boot,
+           max(finished_at) OVER (PARTITION BY work_order, boot ORDER BY started_at, task_id
+                                  ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS reached
+    FROM query_table(treatments)),
+gap AS (
+    SELECT DISTINCT aircraft, reached, started_at,
+           unnest([epoch_us(reached) // 86_400_000_000, epoch_us(reached) // 86_400_000_000 + 1]) AS day
+    FROM so_far WHERE reached < started_at AND reached >= started_at - INTERVAL 24 HOUR),
+flown AS (
+    SELECT DISTINCT gap.aircraft, reached, started_at
+    FROM gap JOIN flights ON gap.aircraft = flights.aircraft AND day = epoch_us(takeoff_at) // 86_400_000_000
+    WHERE takeoff_at >= reached AND takeoff_at < started_at)
+SELECT so_far.*,
+       count(*) FILTER (WHERE flown.reached IS NOT NULL OR so_far.started_at - so_far.reached > INTERVAL 24 HOUR)
+           OVER (PARTITION BY work_order, boot ORDER BY so_far.started_at, task_id) AS part
+FROM so_far LEFT JOIN flown
+  ON flown.aircraft = so_far.aircraft AND flown.reached = so_far.reached AND flown.started_at = so_far.started_at;
+
+-- Sessions of preservative, and where their boots are while they cure: a row for each stay, and for each UTC day of it.
 CREATE TEMP TABLE held AS
-SELECT *, unnest([epoch_us(since) // 86_400_000_000, epoch_us(since) // 86_400_000_000 + 1]) AS day
-FROM (SELECT work_order, aircraft, place, max(finished_at) AS since,
-             least(since + INTERVAL 24 HOUR, coalesce(arg_min(removed_at, started_at), 'infinity')) AS until
-      FROM preserved GROUP BY ALL);
+SELECT session.*, unnest([epoch_us(opens) // 86_400_000_000, epoch_us(opens) // 86_400_000_000 + 1]) AS day
+FROM (
+    SELECT session.* EXCLUDE component_serial, component_serial AS serial,
+           coalesce(boots.aircraft, session.aircraft) AS carrier, coalesce(boots.place, session.place) AS mounting,
+           greatest(since, installed_at) AS opens, least(since + INTERVAL 24 HOUR, removed_at) AS until
+    FROM (SELECT work_order, boot, part, any_value(component_serial) AS component_serial, max(finished_at) AS since,
+                 arg_max(aircraft, finished_at) AS aircraft, arg_max(place, finished_at) AS place
+          FROM at_one_go('preserved') GROUP BY ALL) AS session
+    LEFT JOIN boots USING (component_serial)) AS session
+WHERE opens < until;
 """
 
 RULES = {
@@ -72,23 +101,23 @@ GROUP BY ALL""",
     "flight-before-cure": """
 SELECT work_order, held.aircraft, place AS position, arg_min(flight_id, takeoff_at) AS flight_id,
        (epoch_us(min(takeoff_at)) - epoch_us(since)) / 3600e6 AS measured
-FROM held JOIN flights ON held.aircraft = flights.aircraft AND day = epoch_us(takeoff_at) // 86_400_000_000
-WHERE takeoff_at >= since AND takeoff_at < until
-GROUP BY work_order, held.aircraft, place, since""",
+FROM held JOIN flights ON held.carrier = flights.aircraft AND day = epoch_us(takeoff_at) // 86_400_000_000
+WHERE takeoff_at >= opens AND takeoff_at < until
+GROUP BY work_order, boot, part, held.aircraft, place, since""",
     "ice-adhesion-treatment-not-last": """
-WITH bound AS MATERIALIZED (
-    SELECT work_order, aircraft, place, component_serial, max(started_at) AS last_start FROM treated GROUP BY ALL),
-rival AS MATERIALIZED (
-    FROM used WHERE product_class <> 'ice-adhesion-treatment' AND work_order IN (SELECT work_order FROM bound)),
-after AS (
-    SELECT bound.*, task_id, started_at
-    FROM rival JOIN meant USING (position) JOIN bound USING (work_order, aircraft, place)
-    WHERE started_at > last_start)
-SELECT work_order, after.aircraft, after.place AS position, arg_max(task_id, started_at) AS task_id
-FROM after LEFT JOIN boots ON boots.aircraft = after.aircraft AND boots.place = after.place
- AND installed_at <= started_at AND started_at < removed_at
-WHERE boots.component_serial IS NOT DISTINCT FROM after.component_serial
-GROUP BY ALL""",
+WITH involved AS MATERIALIZED (
+    FROM placed WHERE work_order IN (SELECT work_order FROM treated)
+                  AND (action = 'apply' OR product_class <> 'ice-adhesion-treatment')),
+job AS MATERIALIZED (
+    SELECT *, product_class = 'ice-adhesion-treatment' AS bound FROM at_one_go('involved')),
+last AS (
+    SELECT work_order, boot, part, max(started_at) AS last_start,
+           arg_min(aircraft, started_at) AS aircraft, arg_min(place, started_at) AS place
+    FROM job WHERE bound GROUP BY ALL)
+SELECT work_order, last.aircraft, last.place AS position, arg_max(task_id, started_at) AS task_id
+FROM job JOIN last USING (work_order, boot, part)
+WHERE NOT bound AND started_at > last_start
+GROUP BY work_order, boot, part, last.aircraft, last.place""",
     "ppe-sign-off-missing": """
 SELECT task_id FROM tasks
 WHERE product IS NOT NULL AND coalesce(status, 'closed') = 'closed'
@@ -105,25 +134,37 @@ season AS (
     SELECT make_timestamptz(year, 10, 1, 0, 0, 0, 'UTC') AS opens,
            make_timestamptz(year + 1, 5, 1, 0, 0, 0, 'UTC') AS closes
     FROM (SELECT unnest(range(year(since) - 1, year(as_of) + 1)) AS year FROM horizon)),
--- A boot's time on an aircraft, season by season; the as-of time itself belongs to it.
-stretch AS MATERIALIZED (
-    SELECT row_number() OVER () AS stretch, component_serial, aircraft, place,
-           greatest(installed_at, opens, since) AS start,
-           least(removed_at, closes, as_of + INTERVAL 1 MICROSECOND) AS finish
+stay AS MATERIALIZED (
+    SELECT component_serial, aircraft, place, opens, greatest(installed_at, opens) AS start,
+           least(removed_at, closes) AS finish
     FROM boots, season, horizon
-    WHERE greatest(installed_at, opens, since) < least(removed_at, closes, as_of + INTERVAL 1 MICROSECOND)),
+    WHERE greatest(installed_at, opens) < least(removed_at, closes)
+      AND greatest(installed_at, opens) <= as_of AND least(removed_at, closes) > since),
+-- A boot's time, season by season, whether it stayed on or came off and back; the as-of time itself belongs to it.
+stretch AS MATERIALIZED (
+    SELECT row_number() OVER () AS stretch, component_serial, arg_max(aircraft, start) AS aircraft,
+           arg_max(place, start) AS place, greatest(min(start), any_value(since)) AS start,
+           least(max(finish), any_value(as_of) + INTERVAL 1 MICROSECOND) AS finish
+    FROM stay, horizon GROUP BY component_serial, opens),
 session AS (
-    SELECT work_order, aircraft, place, max(finished_at) AS done FROM treated GROUP BY ALL),
+    SELECT work_order, component_serial, max(finished_at) AS done FROM at_one_go('treated')
+    WHERE component_serial IS NOT NULL GROUP BY work_order, component_serial, part),
 cut AS (
     FROM (SELECT stretch, component_serial, aircraft, place, start, finish, NULL AS work_order FROM stretch)
     UNION ALL
-    SELECT stretch, component_serial, stretch.aircraft, stretch.place, done, finish, session.work_order
-    FROM stretch JOIN session ON session.aircraft = stretch.aircraft AND session.place = stretch.place
-     AND done >= start AND done < finish),
+    SELECT stretch, component_serial, aircraft, place, done, finish, session.work_order
+    FROM stretch JOIN session USING (component_serial)
+    WHERE done >= start AND done < finish),
 segment AS MATERIALIZED (
-    SELECT * EXCLUDE finish,
+    SELECT * EXCLUDE finish, row_number() OVER () AS segment,
            lead(start, 1, finish) OVER (PARTITION BY stretch ORDER BY start, work_order NULLS FIRST) AS finish
     FROM cut),
+-- On which aircraft the boot was in a segment, and from when to when.
+carried AS MATERIALIZED (
+    SELECT segment, boots.aircraft, greatest(start, installed_at) AS opens,
+           least(segment.finish, removed_at) AS closes
+    FROM segment JOIN boots USING (component_serial)
+    WHERE greatest(start, installed_at) < least(segment.finish, removed_at)),
 -- Running hours, of the months of the season only: what is flown in the others is in no segment.
 flown AS (
     SELECT aircraft, takeoff_at,
@@ -131,28 +172,30 @@ flown AS (
                OVER (PARTITION BY aircraft ORDER BY takeoff_at) AS total
     FROM flights WHERE month(takeoff_at) NOT BETWEEN 5 AND 9),
 moment AS (
-    SELECT aircraft, start AS instant FROM segment UNION SELECT aircraft, finish FROM segment),
+    SELECT aircraft, opens AS instant FROM carried UNION SELECT aircraft, closes FROM carried),
 meter AS MATERIALIZED (
     SELECT moment.aircraft, instant, coalesce(total, 0) AS total
-    FROM moment ASOF LEFT JOIN flown ON moment.aircraft = flown.aircraft AND takeoff_at < instant)
-SELECT work_order, segment.aircraft, place AS position, component_serial, start,
-       (ended.total - begun.total) / 3600e6 AS measured
-FROM segment
-JOIN meter AS begun ON begun.aircraft = segment.aircraft AND begun.instant = start
-JOIN meter AS ended ON ended.aircraft = segment.aircraft AND ended.instant = finish
-WHERE ended.total - begun.total > 50 * 3_600_000_000""",
+    FROM moment ASOF LEFT JOIN flown ON moment.aircraft = flown.aircraft AND takeoff_at < instant),
+used_up AS (
+    SELECT segment, sum(ended.total - begun.total) AS total
+    FROM carried
+    JOIN meter AS begun ON begun.aircraft = carried.aircraft AND begun.instant = opens
+    JOIN meter AS ended ON ended.aircraft = carried.aircraft AND ended.instant = closes
+    GROUP BY segment)
+SELECT work_order, aircraft, place AS position, component_serial, start, total / 3600e6 AS measured
+FROM segment JOIN used_up USING (segment)
+WHERE total > 50 * 3_600_000_000""",
     "product-before-cure": """
 WITH near AS MATERIALIZED (
     SELECT held.* EXCLUDE day, task_id, position, started_at
-    FROM held JOIN used ON held.aircraft = used.aircraft AND day = epoch_us(started_at) // 86_400_000_000
-    WHERE product_class <> 'rubber-preservative' AND started_at >= since AND started_at < until),
+    FROM held JOIN used ON held.carrier = used.aircraft AND day = epoch_us(started_at) // 86_400_000_000
+    WHERE product_class <> 'rubber-preservative' AND started_at >= opens AND started_at < until),
+-- Where the boot is, `all` means it too; of a position without a boot, `all` means nothing.
 there AS (
-    SELECT near.* FROM near JOIN meant ON near.position = meant.position AND near.place = meant.place
-    WHERE near.position <> 'all'
-       OR EXISTS (FROM boots WHERE boots.aircraft = near.aircraft AND boots.place = near.place
-                   AND installed_at <= started_at AND started_at < removed_at))
+    SELECT near.* FROM near JOIN meant ON near.position = meant.position AND near.mounting = meant.place
+    WHERE near.position <> 'all' OR serial IS NOT NULL)
 SELECT work_order, aircraft, place AS position, (epoch_us(min(started_at)) - epoch_us(since)) / 3600e6 AS measured
-FROM there GROUP BY work_order, aircraft, place, since""",
+FROM there GROUP BY work_order, boot, part, aircraft, place, since""",
 }
 """Findings by rule: the columns that name a finding, and its figure in hours. The first five are the main rules."""
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.forms.conditions import FALSE, judge
-from audit.forms.doubt import reasons_of
-from audit.forms.evidence import doubt_of, of_one_boot, perhaps_of_one_boot
+from audit.forms.doubt import CERTAIN, Rank, reasons_of
+from audit.forms.evidence import NO_BOOT, doubt_of, of_one_boot, perhaps_of_one_boot
 from audit.forms.seasons import seasons_of
 from audit.forms.sessions import Sessions
 from audit.language.condition import Conditions
@@ -56,9 +56,14 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
         opens = np.full(len(opens), NEVER)
     stay = rows[kept][index]
     start, end = np.maximum(history.installed[stay], opens), np.minimum(history.removed[stay], closes)
-    there = np.flatnonzero((start < end) & (start <= timeline.as_of) & (end > timeline.since))
+    # At an as-of time before all that the export tells of, nothing is known of any boot.
+    begun = np.maximum(start, timeline.since) <= timeline.as_of
+    there = np.flatnonzero((start < end) & begun & (end > timeline.since))
     stay, opens, start, end = stay[there], opens[there], start[there], end[there]
     doubt = doubt_of(reasons_of(timeline), judged, kept)[index][there]
+    # Which of the two the hours and treatments of a boot recorded at two places at once are of is not known.
+    twice = np.isin(history.boot[stay], history.boot[history.twice])
+    doubt = np.where(twice & (doubt == CERTAIN), reasons_of(timeline).number(Rank.BOOT, NO_BOOT), doubt)
     # A boot that was taken off and put back, here or elsewhere, is still the same in its season.
     order = np.lexsort((start, opens, history.boot[stay]))
     boot, opens = history.boot[stay][order], opens[order]

@@ -16,7 +16,7 @@ from audit.forms.conditions import FALSE, UNKNOWN, Judged, judge, needs_componen
 from audit.forms.doubt import CERTAIN, Rank, Reasons, reasons_of
 from audit.language.condition import Conditions
 from audit.timeline.components import TWO_RECORDED
-from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, running_max, take
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, expand, running_max, take
 from audit.timeline.timeline import Timeline
 
 NONE = -1
@@ -178,7 +178,7 @@ _NOBODY = -1
 def candidates(timeline: Timeline, evidence: Treatments, subjects: Records, counted: Counted) -> Iterator[Candidates]:
     """Join evidence with subjects: of the same boot; where the boot or position of one is not known, perhaps."""
     still_open = timeline.is_open(evidence.task)
-    for join in (of_one_boot, perhaps_of_one_boot):
+    for join in (of_one_boot, perhaps_of_one_boot, where_the_boot_was):
         yield from join(timeline, evidence, subjects, counted, ~still_open)
         if still_open.any():
             # Work that is still open may be evidence for its own job only.
@@ -242,6 +242,42 @@ def perhaps_of_one_boot(
         if taken.any():
             rows = rows[taken]
             yield _grouped(timeline, group, Candidates(rows, doubt[taken], key[rows], np.where(who, asked, _NOBODY)))
+
+
+def where_the_boot_was(
+    timeline: Timeline,
+    evidence: Treatments,
+    subjects: Subjects,
+    counted: Counted,
+    among: Bools | None = None,
+    group: tuple[Ints, Ints] | None = None,
+) -> Iterator[Candidates]:
+    """Join evidence whose boot isn't known with subjects whose boot was there, wherever they were treated themselves:
+    one of two recorded at its position, or anywhere on its aircraft if it names none.
+
+    `among` and `group` as in `of_one_boot`.
+    """
+    reasons, history = reasons_of(timeline), timeline.components
+    no_boot, no_position = reasons.number(Rank.BOOT, NO_BOOT), reasons.number(Rank.POSITION, NO_POSITION)
+    rows = np.flatnonzero((evidence.boot < 0) & (True if among is None else among))
+    nowhere = timeline.position_of(evidence.place[rows]) == timeline.unknown_position
+    doubt = np.where(nowhere, no_position, no_boot)
+    doubt = np.where(evidence.doubt[rows] == CERTAIN, doubt, evidence.doubt[rows])
+    taken = counted(doubt)
+    rows, nowhere, doubt = rows[taken], nowhere[taken], doubt[taken]
+    if not len(rows) or not history.boots:
+        return
+    place = evidence.place[rows]
+    first, last = (timeline.place(timeline.aircraft_of(place) + one, 0) for one in (0, 1))
+    begin = history.by_installation.ahead(np.where(nowhere, first, place))
+    end = history.by_installation.ahead(np.where(nowhere, last, place + 1))
+    case, nth = expand(end - begin)
+    stay = history.by_installation.row[begin[case] + nth]
+    began = timeline.times["started_at"][evidence.task[rows[case]]]
+    there = (history.installed[stay] <= began) & (began < history.removed[stay])
+    case, boot = case[there], history.boot[stay[there]]
+    asked = timeline.boot_or_place(subjects.boot, subjects.place)
+    yield _grouped(timeline, group, Candidates(rows[case], doubt[case], boot, asked))
 
 
 def _grouped(timeline: Timeline, group: tuple[Ints, Ints] | None, joined: Candidates) -> Candidates:

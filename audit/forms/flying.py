@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from audit.forms.doubt import Rank, Reasons, View, reasons_of
+from audit.forms.doubt import CERTAIN, Rank, Reasons, View, reasons_of
 from audit.forms.evidence import NO_BOOT, NONE, Counted, Subjects
 from audit.forms.sessions import Sessions
 from audit.timeline.coverage import WHY, Missing, uncovered
@@ -34,8 +34,12 @@ def first_takeoff(timeline: Timeline, view: View, subjects: Subjects, after: Int
     """
     best, row = np.full(len(after), FOREVER), np.full(len(after), NONE)
     counts = _stretches_that_count(timeline, view.against)
-    for index, aircraft, opens, closes in _carried(timeline, subjects, after):
+    no_boot = reasons_of(timeline).number(Rank.BOOT, NO_BOOT)
+    for index, aircraft, opens, closes, twice in _carried(timeline, subjects, after):
         place, takeoff = timeline.flights.next_takeoff(aircraft, opens)
+        # A boot recorded at two places at once flew with one of the two aircraft.
+        with_it = view.against(np.where(twice, no_boot, CERTAIN))
+        place = np.where(with_it, place, NONE)
         at = np.where(place == NONE, FOREVER, takeoff)
         perhaps = uncovered(timeline).first_from(aircraft, opens, counts)
         flight = np.where(at <= perhaps, take(timeline.flights.row, place, NONE), NONE)
@@ -49,19 +53,21 @@ def first_uncovered(timeline: Timeline, view: View, subjects: Subjects, after: I
     """The first instant from which on each subject's boot may have flown unrecorded; FOREVER where it can't have."""
     best = np.full(len(after), FOREVER)
     counts = _stretches_that_count(timeline, view.against)
-    for index, aircraft, opens, closes in _carried(timeline, subjects, after):
+    for index, aircraft, opens, closes, _ in _carried(timeline, subjects, after):
         at = uncovered(timeline).first_from(aircraft, opens, counts)
         sooner = (at < closes) & (at < best[index])
         best[index[sooner]] = at[sooner]
     return best
 
 
-def _carried(timeline: Timeline, subjects: Subjects, after: Ints) -> Iterator[tuple[Ints, Ints, Ints, Ints]]:
-    """The aircraft that carry each subject's boot from an instant on, stay by stay: index, aircraft, from, to."""
+def _carried(timeline: Timeline, subjects: Subjects, after: Ints) -> Iterator[tuple[Ints, Ints, Ints, Ints, Bools]]:
+    """The aircraft that carry each subject's boot from an instant on, stay by stay: index, aircraft, from, to, and
+    whether the boot is recorded elsewhere at the same time."""
     bootless = np.flatnonzero(subjects.boot < 0)
     if len(bootless):
         forever = np.full(len(bootless), FOREVER)
-        yield bootless, timeline.aircraft_of(subjects.place[bootless]), after[bootless], forever
+        one = np.zeros(len(bootless), bool)
+        yield bootless, timeline.aircraft_of(subjects.place[bootless]), after[bootless], forever, one
     history = timeline.components
     index = np.flatnonzero(subjects.boot >= 0)
     stay, end = history.stays_from(subjects.boot[index], after[index])
@@ -70,7 +76,8 @@ def _carried(timeline: Timeline, subjects: Subjects, after: Ints) -> Iterator[tu
         index, stay, end = index[there], stay[there], end[there]
         component = history.by_boot.row[stay]
         opens = np.maximum(after[index], history.installed[component])
-        yield index, timeline.aircraft_of(history.place[component]), opens, history.removed[component]
+        aircraft = timeline.aircraft_of(history.place[component])
+        yield index, aircraft, opens, history.removed[component], history.twice[component]
         stay = stay + 1
 
 

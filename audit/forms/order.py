@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import Any, Literal
 
 import numpy as np
@@ -18,7 +19,7 @@ from audit.forms.drawing import (
     Stretch,
     Stretches,
 )
-from audit.forms.evidence import NO_POSITION, Treatments, perhaps_of_one_boot, ties, treatments
+from audit.forms.evidence import NO_POSITION, Treatments, perhaps_of_one_boot, ties, treatments, where_the_boot_was
 from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import at_work_order, of_treatment
 from audit.forms.outcomes import NONE, Judgement
@@ -162,7 +163,8 @@ class _Jobs:
         own = np.flatnonzero(job != NONE)
         jobs, rows, doubts = [job[own]], [own], [treated.doubt[own]]
         group = (work_order[treated.task], self.work_order)
-        for part in perhaps_of_one_boot(timeline, treated, self, lambda doubt: np.ones(len(doubt), bool), group=group):
+        asked = (timeline, treated, self, lambda doubt: np.ones(len(doubt), bool), None, group)
+        for part in chain(perhaps_of_one_boot(*asked), where_the_boot_was(*asked)):
             order = np.argsort(part.key, kind="stable")
             low, high = (np.searchsorted(part.key[order], part.asked, side) for side in ("left", "right"))
             which, nth = expand(high - low)

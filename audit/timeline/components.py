@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, micros, take
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, micros, running_max, take
 
 NONE_KNOWN = -1
 """No component is recorded at that position at that time."""
@@ -22,7 +22,7 @@ class Components:
     `place`, `installed`, `removed` (FOREVER where still installed) and `boot` are by row of the components frame: a
     row is a stay of a boot at a place; the boot is its serial, by number. Intervals are half-open: installed <= t <
     removed. `unclear` are stretches (place, start, end) in which a row that can't be read, or a day without a time,
-    leaves it unclear which boot was installed.
+    leaves it unclear which boot was installed. `twice` tells the stays of a boot that is recorded elsewhere meanwhile.
     """
 
     place: Ints
@@ -30,14 +30,19 @@ class Components:
     removed: Ints
     boot: Ints
     boots: int
+    twice: Bools
     by_installation: Order
     by_removal: Order
     by_boot: Order
     unclear: pd.DataFrame
 
     def boot_of(self, component: Ints) -> Ints:
-        """The boot of each component row; NONE_KNOWN and TWO_RECORDED stay what they are."""
-        return np.where(component >= 0, take(self.boot, component, NONE_KNOWN), component)
+        """The boot of each component row; NONE_KNOWN and TWO_RECORDED stay what they are.
+
+        Of a serial recorded at two places at once it isn't known which of them the boot was at: NONE_KNOWN.
+        """
+        known = np.where(self.twice, NONE_KNOWN, self.boot)
+        return np.where(component >= 0, take(known, component, NONE_KNOWN), component)
 
     def stays_from(self, boot: Ints, instants: Ints) -> tuple[Ints, Ints]:
         """First and one-past-last place in `by_boot` of the stays of each boot that had not ended before an instant."""
@@ -111,8 +116,21 @@ def build_components(frame: pd.DataFrame, place: Ints, unclear: pd.DataFrame) ->
         removed=removed,
         boot=boot,
         boots=len(frame["component_serial"].cat.categories),
+        twice=_twice(boot, installed, removed),
         by_installation=Order.of(place, installed),
         by_removal=Order.of(place[gone], removed[gone]),
         by_boot=Order.of(boot, installed),
         unclear=unclear,
     )
+
+
+def _twice(boot: Ints, installed: Ints, removed: Ints) -> Bools:
+    """Which stays of a boot overlap another stay of it."""
+    found = np.zeros(len(boot), bool)
+    order = np.lexsort((installed, boot))
+    new = np.append(True, np.diff(boot[order]) != 0)[: len(order)]
+    reach = running_max(removed[order], new)
+    follows = np.flatnonzero(~new)
+    found[order[follows]] = installed[order[follows]] < reach[follows - 1]
+    found[order[follows - 1]] |= installed[order[follows]] < removed[order[follows - 1]]
+    return found

@@ -169,7 +169,7 @@ def test_a_hold_counts_from_the_last_coat_and_names_the_first_flight(story: Stor
     assert story.found("flight-before-cure") == [("W1", "A1", "fin", "F2")]
 
 
-def test_a_hold_ends_with_the_boot(story: Story) -> None:
+def test_a_boot_that_came_off_is_neither_flown_nor_washed(story: Story) -> None:
     """The boot came off before the flight and before the wash: neither is too early."""
     swap = NOON + timedelta(hours=2)
     story.boot("B1", removed_at=swap)
@@ -179,6 +179,55 @@ def test_a_hold_ends_with_the_boot(story: Story) -> None:
     story.flight(swap)
     assert story.found("flight-before-cure") == []
     assert story.found("product-before-cure") == []
+
+
+def test_a_boot_takes_its_hold_along(story: Story) -> None:
+    """Put back, or on another aircraft at another position, a fresh boot must still not fly or be washed."""
+    away, back = NOON + timedelta(hours=2), NOON + timedelta(hours=6)
+    story.boot("B1", removed_at=away)
+    story.boot("B1", "left", aircraft="A2", installed_at=back)
+    story.task("rubber-preservative", 0)
+    for hours, aircraft in ((3, "A1"), (5, "A2"), (25, "A2")):
+        story.flight(NOON + timedelta(hours=hours), aircraft=aircraft)
+        story.task("cleaner", hours, action="clean", work_order="W2", aircraft=aircraft, position="left")
+    assert story.found("flight-before-cure") == []
+    assert story.found("product-before-cure") == []
+    story.flight(back, aircraft="A2")
+    story.task("cleaner", 6, action="clean", work_order="W2", aircraft="A2", position="all")
+    assert story.found("flight-before-cure") == [("W1", "A1", "fin", "F4")]
+    assert story.found("product-before-cure") == [("W1", "A1", "fin")]
+
+
+@pytest.mark.parametrize(("second", "sessions"), [(24 + 1 / 6, 0), (24 + 1 / 6 + 0.001, 1)])
+def test_a_session_ends_after_a_day_of_rest(story: Story, second: float, sessions: int) -> None:
+    """Coats exactly 24 hours apart are one session, and a wash between them comes before its end; of two sessions the
+    first is washed too early."""
+    story.boot("B1")
+    story.task("rubber-preservative", 0)
+    story.task("cleaner", 23, action="clean", work_order="W2")
+    story.task("rubber-preservative", second)
+    assert story.found("product-before-cure") == [("W1", "A1", "fin")] * sessions
+
+
+@pytest.mark.parametrize(("takeoff", "sessions"), [(0, 1), (1 / 6, 2), (1.999, 2), (2, 1)])
+def test_a_session_ends_with_a_takeoff(story: Story, takeoff: float, sessions: int) -> None:
+    """A takeoff between two coats makes two sessions, each washed too early; one during a coat, or at the very moment
+    at which the next begins, doesn't."""
+    story.boot("B1")
+    story.task("rubber-preservative", 0)
+    story.task("rubber-preservative", 2)
+    story.task("cleaner", 3, action="clean", work_order="W2")
+    story.flight(NOON + timedelta(hours=takeoff))
+    assert story.found("product-before-cure") == [("W1", "A1", "fin")] * sessions
+
+
+def test_a_flown_work_order_is_several_jobs(story: Story) -> None:
+    """What comes over the treatment after a flight is another job, whatever the work order."""
+    story.boot("B1")
+    story.task("ice-adhesion-treatment", 0)
+    story.flight(NOON + timedelta(hours=1))
+    story.task("cleaner", 2, action="clean")
+    assert story.found("ice-adhesion-treatment-not-last") == []
 
 
 def test_another_product_on_the_same_boot_is_too_early(story: Story) -> None:
@@ -303,24 +352,41 @@ def test_only_the_season_counts(story: Story) -> None:
 
 
 def test_a_boot_has_its_own_hours(story: Story) -> None:
-    """A swap starts the hours anew; a boot that comes back is judged for each stay by itself."""
+    """A swap starts the hours anew; a boot that comes back goes on where it was: 40 hours and 10, then a minute more.
+
+    The hours of the other boot in between are not its own.
+    """
     away, back = NOON + timedelta(days=5), NOON + timedelta(days=10)
     story.boot("B1", removed_at=away)
     story.boot("B2", installed_at=away, removed_at=back)
     story.boot("B1", installed_at=back)
     story.task("cleaner", 0, action="clean")
-    for day in (1, 6, 11):
-        story.flight(NOON + timedelta(days=day), 40.0)
+    for day, hours in ((1, 40.0), (6, 40.0), (11, 10.0)):
+        story.flight(NOON + timedelta(days=day), hours)
     assert story.found("ice-adhesion-treatment-overdue") == []
-    story.flight(NOON + timedelta(days=12), 20.0)
+    story.flight(NOON + timedelta(days=12), 0.01)
     assert story.found("ice-adhesion-treatment-overdue") == [due()]
 
 
-def test_a_treatment_at_the_swap_begins_the_time_of_the_new_boot(story: Story) -> None:
-    """A session that ends at the very instant of a swap counts for the boot put on, and names its segment."""
+def test_hours_go_with_the_boot_to_another_aircraft(story: Story) -> None:
+    """A boot is overdue by what it flew on both aircraft, and is found where it is now."""
+    moved = NOON + timedelta(days=5)
+    story.boot("B1", removed_at=moved)
+    story.boot("B1", "left", aircraft="A2", installed_at=moved)
+    story.task("ice-adhesion-treatment", 0)
+    story.flight(NOON + timedelta(days=1), 30.0)
+    story.flight(NOON + timedelta(days=6), 30.0)
+    story.flight(NOON + timedelta(days=4), 30.0, aircraft="A2")
+    assert story.found("ice-adhesion-treatment-overdue") == []
+    story.flight(NOON + timedelta(days=7), 20.01, aircraft="A2")
+    assert story.found("ice-adhesion-treatment-overdue") == [("A2", "left", "B1", "W1")]
+
+
+def test_a_treatment_is_of_the_boot_that_was_there_when_it_began(story: Story) -> None:
+    """A session that ends at the very instant of a swap was done to the boot that came off, not to the one put on."""
     swap = NOON + timedelta(minutes=10)
     story.boot("B1", removed_at=swap)
     story.boot("B2", installed_at=swap)
     story.task("ice-adhesion-treatment", 0)
     story.flight(NOON + timedelta(days=1), 51.0)
-    assert story.found("ice-adhesion-treatment-overdue") == [due("W1", "B2")]
+    assert story.found("ice-adhesion-treatment-overdue") == [due("", "B2")]

@@ -13,7 +13,10 @@ import pyarrow.parquet
 
 Row = dict[str, Any]
 Boot = Row | None
+Treated = tuple[Row, str, Boot]
+"""A record, a position that it names, and the boot there when it began."""
 HOLD = timedelta(hours=24)
+LONGEST_PAUSE = timedelta(hours=24)
 FIFTY_HOURS = timedelta(hours=50)
 NEVER = datetime.max.replace(tzinfo=UTC)
 
@@ -77,60 +80,105 @@ class Twin:
                 broken[task["task_id"]].append(place)
         return {(task, "; ".join(places)) for task, places in broken.items()}
 
-    def holds(self) -> Iterator[tuple[str, str, str, datetime, datetime]]:
-        """Work order, aircraft and position of each session of preservative, and from when to when it cures."""
-        sessions = defaultdict(list)
-        for task, place, boot in self.placed("rubber-preservative"):
-            sessions[task["work_order"], task["aircraft"], place].append((task, boot))
-        for key, coats in sessions.items():
-            end = max(task["finished_at"] for task, _ in coats)
-            _, boot = min(coats, key=lambda coat: coat[0]["started_at"])
-            yield *key, end, min(end + HOLD, boot["removed_at"] if boot else NEVER)
-
-    def flight_before_cure(self) -> set[tuple[str, ...]]:
-        """Work order, aircraft, position, and the first flight too early."""
-        found = set()
-        for work_order, aircraft, place, end, until in self.holds():
-            early = [flight for flight in self.flights[aircraft] if end <= flight["takeoff_at"] < until]
-            if early:
-                found.add((work_order, aircraft, place, early[0]["flight_id"]))
+    def at_one_go(self, treated: list[Treated]) -> list[list[Treated]]:
+        """Records by work order and boot, without a takeoff of the aircraft or a long pause in between."""
+        groups: dict[tuple[str, ...], list[Treated]] = defaultdict(list)
+        for task, place, boot in treated:
+            what = (boot["component_serial"],) if boot else (task["aircraft"], place)
+            groups[task["work_order"], *what].append((task, place, boot))
+        found = []
+        for group in groups.values():
+            group.sort(key=lambda one: one[0]["started_at"])
+            parts, until = [[group[0]]], group[0][0]["finished_at"]
+            for one in group[1:]:
+                start = one[0]["started_at"]
+                flew = any(until <= flight["takeoff_at"] < start for flight in self.flights[one[0]["aircraft"]])
+                if flew or start - until > LONGEST_PAUSE:
+                    parts.append([])
+                parts[-1].append(one)
+                until = max(until, one[0]["finished_at"])
+            found += parts
         return found
 
-    def product_before_cure(self) -> set[tuple[str, ...]]:
+    def stays(self, serial: str) -> list[Row]:
+        """Where a boot was, in order of time."""
+        every = [boot for boots in self.boots.values() for boot in boots if boot["component_serial"] == serial]
+        return sorted(every, key=lambda boot: boot["installed_at"])
+
+    def holds(self) -> Iterator[tuple[tuple[str, str, str], list[tuple[str, str, datetime, datetime]]]]:
+        """Work order, aircraft and position of each session of preservative; and where its boot is while it cures:
+        aircraft, position, from when to when."""
+        for coats in self.at_one_go(list(self.placed("rubber-preservative"))):
+            task, place, boot = max(coats, key=lambda coat: coat[0]["finished_at"])
+            end = task["finished_at"]
+            where = [(task["aircraft"], place, end, end + HOLD)]
+            if boot:
+                where = [
+                    (
+                        stay["aircraft"],
+                        stay["position"],
+                        max(end, stay["installed_at"]),
+                        min(end + HOLD, stay["removed_at"]),
+                    )
+                    for stay in self.stays(boot["component_serial"])
+                ]
+            yield (task["work_order"], task["aircraft"], place), where
+
+    def flight_before_cure(self) -> list[tuple[str, ...]]:
+        """Work order, aircraft, position, and the first flight too early."""
+        found = []
+        for key, where in self.holds():
+            early = [
+                flight
+                for aircraft, _, start, until in where
+                for flight in self.flights[aircraft]
+                if start <= flight["takeoff_at"] < until
+            ]
+            if early:
+                found.append((*key, min(early, key=lambda flight: flight["takeoff_at"])["flight_id"]))
+        return found
+
+    def product_before_cure(self) -> list[tuple[str, ...]]:
         """Work order, aircraft and position of a session that did not cure."""
         others = defaultdict(list)
         for task in self.tasks:
             worked = task["action"] in ("apply", "clean", "prepare") and task["product_class"] is not None
             if worked and task["product_class"] != "rubber-preservative":
                 others[task["aircraft"]].append(task)
-        return {
-            (work_order, aircraft, place)
-            for work_order, aircraft, place, end, until in self.holds()
-            for task in others[aircraft]
-            if end <= task["started_at"] < until and place in dict(self.places(task))
-        }
+        return [
+            key
+            for key, where in self.holds()
+            if any(
+                start <= task["started_at"] < until and place in dict(self.places(task))
+                for aircraft, place, start, until in where
+                for task in others[aircraft]
+            )
+        ]
 
-    def ice_adhesion_treatment_not_last(self) -> set[tuple[str, ...]]:
+    def ice_adhesion_treatment_not_last(self) -> list[tuple[str, ...]]:
         """Work order, aircraft, position, and the last product over the treatment."""
-
-        def key(task: Row, place: str, boot: Boot) -> tuple[str, ...]:
-            return task["work_order"], task["aircraft"], place, boot["component_serial"] if boot else ""
-
-        last: dict[tuple[str, ...], datetime] = {}
-        for task, place, boot in self.placed("ice-adhesion-treatment"):
-            subject = key(task, place, boot)
-            last[subject] = max(last.get(subject, task["started_at"]), task["started_at"])
-        rivals: dict[tuple[str, ...], Row] = {}
-        for task in self.tasks:
-            if task["product_class"] in (None, "ice-adhesion-treatment"):
+        treated = list(self.placed("ice-adhesion-treatment"))
+        orders = {task["work_order"] for task, _, _ in treated}
+        others = [
+            (task, place, boot)
+            for task in self.tasks
+            if task["product_class"] not in (None, "ice-adhesion-treatment")
+            and task["action"] in ("apply", "clean", "prepare")
+            and task["work_order"] in orders
+            for place, boot in self.places(task)
+        ]
+        found = []
+        for job in self.at_one_go(treated + others):
+            bound = [one for one in job if one[0]["product_class"] == "ice-adhesion-treatment"]
+            if not bound:
                 continue
-            if task["action"] not in ("apply", "clean", "prepare"):
-                continue
-            for place, boot in self.places(task):
-                subject = key(task, place, boot)
-                if subject in last and task["started_at"] > last[subject]:
-                    rivals[subject] = max(rivals.get(subject, task), task, key=lambda row: row["started_at"])
-        return {(*subject[:3], task["task_id"]) for subject, task in rivals.items()}
+            last = max(task["started_at"] for task, _, _ in bound)
+            rivals = [task for task, _, _ in job if task["started_at"] > last]
+            if rivals:
+                first, place, _ = min(bound, key=lambda one: one[0]["started_at"])
+                rival = max(rivals, key=lambda task: task["started_at"])
+                found.append((first["work_order"], first["aircraft"], place, rival["task_id"]))
+        return found
 
     def ppe_sign_off_missing(self) -> set[tuple[str, ...]]:
         """Record."""
@@ -144,36 +192,45 @@ class Twin:
 
     def ice_adhesion_treatment_overdue(self) -> list[tuple[str, ...]]:
         """Aircraft, position, boot, and the work order that began a segment too long."""
-        sessions: dict[tuple[str, str], dict[str, datetime]] = defaultdict(dict)
-        for task, place, _ in self.placed("ice-adhesion-treatment"):
-            done = sessions[task["aircraft"], place]
-            done[task["work_order"]] = max(done.get(task["work_order"], task["finished_at"]), task["finished_at"])
+        done: dict[str, list[tuple[datetime, str]]] = defaultdict(list)
+        for session in self.at_one_go(list(self.placed("ice-adhesion-treatment"))):
+            task, _, boot = max(session, key=lambda one: one[0]["finished_at"])
+            if boot:
+                done[boot["component_serial"]].append((task["finished_at"], task["work_order"]))
         found = []
-        for aircraft, boots in self.boots.items():
-            for boot in boots:
-                done = sessions[aircraft, boot["position"]]
-                for start, end in self.stretches(boot):
-                    inside = sorted((at, order) for order, at in done.items() if start <= at < end)
-                    cuts = [(start, ""), *inside, (end, "")]
-                    for (begin, order), (finish, _) in pairwise(cuts):
-                        if self.flown(aircraft, begin, finish) > FIFTY_HOURS:
-                            found.append((aircraft, boot["position"], boot["component_serial"], order))
+        for serial in {boot["component_serial"] for boots in self.boots.values() for boot in boots}:
+            for start, end, last in self.stretches(serial):
+                inside = sorted((at, order) for at, order in done[serial] if start <= at < end)
+                cuts = [(start, ""), *inside, (end, "")]
+                for (begin, order), (finish, _) in pairwise(cuts):
+                    if self.flown(serial, begin, finish) > FIFTY_HOURS:
+                        found.append((last["aircraft"], last["position"], serial, order))
         return found
 
-    def stretches(self, boot: Row) -> Iterator[tuple[datetime, datetime]]:
-        """A boot's time on the aircraft in each icing season, as far as the records go."""
+    def stretches(self, serial: str) -> Iterator[tuple[datetime, datetime, Row]]:
+        """A boot's time in each icing season, as far as the records go, and its last stay in it."""
         for year in range(self.since.year - 1, self.as_of.year + 1):
-            start = max(boot["installed_at"], datetime(year, 10, 1, tzinfo=UTC), self.since)
-            season_end = datetime(year + 1, 5, 1, tzinfo=UTC)
-            end = min(boot["removed_at"], season_end, self.as_of + timedelta(microseconds=1))
-            if start < end:
-                yield start, end
+            opens, closes = datetime(year, 10, 1, tzinfo=UTC), datetime(year + 1, 5, 1, tzinfo=UTC)
+            stays = [
+                stay
+                for stay in self.stays(serial)
+                if max(stay["installed_at"], opens) < min(stay["removed_at"], closes)
+                and max(stay["installed_at"], opens) <= self.as_of
+            ]
+            if stays:
+                start = max(stays[0]["installed_at"], opens, self.since)
+                over = min(closes, self.as_of + timedelta(microseconds=1))
+                end = min(max(stay["removed_at"] for stay in stays), over)
+                if start < end:
+                    yield start, end, stays[-1]
 
-    def flown(self, aircraft: str, start: datetime, end: datetime) -> timedelta:
-        """Hours of the flights that took off in [start, end)."""
+    def flown(self, serial: str, start: datetime, end: datetime) -> timedelta:
+        """Hours of the flights that took off with a boot in [start, end)."""
         total = timedelta()
-        for flight in self.flights[aircraft]:
-            if start <= flight["takeoff_at"] < end:
-                hours = flight["flight_hours"]
-                total += flight["landing_at"] - flight["takeoff_at"] if hours is None else timedelta(hours=hours)
+        for stay in self.stays(serial):
+            opens, closes = max(start, stay["installed_at"]), min(end, stay["removed_at"])
+            for flight in self.flights[stay["aircraft"]]:
+                if opens <= flight["takeoff_at"] < closes:
+                    hours = flight["flight_hours"]
+                    total += flight["landing_at"] - flight["takeoff_at"] if hours is None else timedelta(hours=hours)
         return total

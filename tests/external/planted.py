@@ -41,6 +41,7 @@ class Flight:
 
     name: str
     takeoff: int
+    landing: int
     minutes: int
 
 
@@ -78,9 +79,9 @@ def seconds(text: str) -> int:
 def flights_by_tail(flown: pd.DataFrame) -> dict[str, list[Flight]]:
     """Flights of every tail with enough of them to be worth a story, in order of takeoff and file."""
     often = flown[flown.groupby("aircraft")["minutes"].transform("size") >= LEAST_FLIGHTS]
-    takeoff = often["departed"].astype("datetime64[s, UTC]").astype("int64")
+    takeoff, landing = (often[name].astype("datetime64[s, UTC]").astype("int64") for name in ("departed", "arrived"))
     by_tail: dict[str, list[Flight]] = {}
-    for tail, *flight in zip(often["aircraft"], often["flight_id"], takeoff, often["minutes"], strict=True):
+    for tail, *flight in zip(often["aircraft"], often["flight_id"], takeoff, landing, often["minutes"], strict=True):
         by_tail.setdefault(tail, []).append(Flight(*flight))
     return {tail: sorted(flights, key=lambda one: one.takeoff) for tail, flights in sorted(by_tail.items())}
 

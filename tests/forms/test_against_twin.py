@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -16,7 +16,6 @@ from hypothesis import strategies as st
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import Outcomes
 from audit.intake.reading import read_rows
-from audit.intake.tables import TABLES
 from audit.timeline.timeline import Timeline, build_timeline
 from tests.forms import twin
 from tests.forms.rules import RULES, rule
@@ -70,6 +69,10 @@ def exports(draw: st.DrawFn, night: bool) -> tuple[dict[str, list[Row]], datetim
     orderly = draw(st.booleans())
     without = {name for name in REFERENCES if not orderly and draw(st.integers(0, 9)) == 0}
     fleet = AIRCRAFT[: draw(st.integers(1, 2))]
+    # Work at one station and flights that fit leave no doubt whether all of them were recorded.
+    home = draw(st.sampled_from(("S2", "S2", "")))
+    unlogged = () if orderly else draw(st.sampled_from(((), (), (), ("A1",), ("A2",))))
+    with_legs = draw(st.booleans())
     doubtful_times: Counter[str] = Counter()
 
     def pick(*usual: str, odd: tuple[str, ...] = ()) -> str:
@@ -90,7 +93,7 @@ def exports(draw: st.DrawFn, night: bool) -> tuple[dict[str, list[Row]], datetim
         aircraft = pick(*fleet)
         person = pick("Ann", "Ann", "Bob", odd=("",))
         certifier = pick("Ann", "Bob", odd=("", ""))
-        station = pick("S1", "S2", *["S2"] * 4 * night)
+        station = home or pick("S1", "S2", *["S2"] * 4 * night)
         start = draw(near)
         end = start + draw(st.sampled_from((0, 1, 1, 1, 2, 4))) * STEP
         owners = {aircraft, person, certifier} - {""}
@@ -137,10 +140,10 @@ def exports(draw: st.DrawFn, night: bool) -> tuple[dict[str, list[Row]], datetim
         }
 
     def component(number: int) -> Row:
-        installed = draw(st.one_of(st.just(first - timedelta(days=20)), near))
+        installed = draw(st.one_of(st.just(first - timedelta(days=20)), near, near))
         removed = draw(st.one_of(st.none(), near))
         return {
-            "component_serial": pick(f"C{number}", f"C{number}", "C1"),
+            "component_serial": pick(f"C{number}", "C1", *(row["component_serial"] for row in since_long)),
             "aircraft": pick(*fleet),
             "position": pick("left", "left", "right"),
             "material": pick("chloroprene", "chloroprene", "polyurethane"),
@@ -160,7 +163,7 @@ def exports(draw: st.DrawFn, night: bool) -> tuple[dict[str, list[Row]], datetim
             "material": "chloroprene",
             "finish": "black",
             "installed_at": zulu(first - timedelta(days=30)),
-            "removed_at": pick("", "", zulu(focus)),
+            "removed_at": pick("", zulu(focus), zulu(draw(near))),
         }
         for aircraft in fleet
         for position in POSITIONS
@@ -168,8 +171,8 @@ def exports(draw: st.DrawFn, night: bool) -> tuple[dict[str, list[Row]], datetim
     ]
     tables = {
         "tasks": rows(task, 1, 6),
-        "flights": rows(flight, 0, 4),
-        "components": since_long + rows(component, 0, 1 if orderly else 3),
+        "flights": [one for one in rows(flight, 0, 4) if one["aircraft"] not in unlogged],
+        "components": of_one_boot_each(since_long + rows(component, 0, 1 if orderly else 3)),
         "products": [
             {"product": name, "product_class": kind, "approval": approval, "hazard_codes": hazards}
             for name, (kind, approval, hazards) in PRODUCTS.items()
@@ -191,11 +194,52 @@ def exports(draw: st.DrawFn, night: bool) -> tuple[dict[str, list[Row]], datetim
             {"manual": "M", "revision": "2", "effective_from": f"{focus.date()}", "superseded_on": ""},
         ],
     }
-    # A boot twice in one place at one time would be one row too many, and quarantined.
-    once = {tuple(row[column] for column in TABLES["components"].key): row for row in tables["components"]}
-    tables["components"] = list(once.values())
+    if draw(st.integers(0, 7)) == 0:
+        tables["flights"] += flown_before(first)
+    if with_legs:
+        for one in fleet:
+            fit([row for row in tables["flights"] if row["aircraft"] == one], pick)
     supplied = {name: table for name, table in tables.items() if name not in without}
     return supplied, draw(st.one_of(st.none(), st.just(first + 120 * STEP), near))
+
+
+def of_one_boot_each(rows: list[Row]) -> list[Row]:
+    """Stays of boots without those in which a boot would be at two places at once; each boot of one make."""
+    kept: list[Row] = []
+    for row in rows:
+        others = [other for other in kept if other["component_serial"] == row["component_serial"]]
+        end = row["removed_at"] or "9"
+        if all(end <= other["installed_at"] or (other["removed_at"] or "9") <= row["installed_at"] for other in others):
+            if any(other["installed_at"] == row["installed_at"] for other in others):
+                continue
+            make = {name: other[name] for other in others for name in ("material", "finish")}
+            kept.append({**row, **make})
+    return kept
+
+
+def flown_before(first: datetime) -> list[Row]:
+    """Regular flights of an aircraft long before: since then it flew unusually long not at all."""
+    takeoffs = [first - timedelta(days=40) + number * timedelta(hours=6) for number in range(10)]
+    return [
+        {
+            "flight_id": f"G{number}",
+            "aircraft": "A1",
+            "takeoff_at": zulu(takeoff),
+            "landing_at": zulu(takeoff + 2 * STEP),
+            "destination": "S2",
+            "flight_hours": "",
+            "cycles": "",
+        }
+        for number, takeoff in enumerate(takeoffs)
+    ]
+
+
+def fit(flights: list[Row], pick: Callable[..., str]) -> None:
+    """Have flights of an aircraft begin where the last one ended, mostly."""
+    before = ""
+    for row in sorted(flights, key=lambda one: one["takeoff_at"]):
+        row["origin"] = pick(before, before, before, odd=("S1", "S2", ""))
+        before = row["destination"]
 
 
 # Rules
@@ -396,7 +440,8 @@ def name_of(data: Mapping[str, Any], case: dict[Any, Any], timeline: Timeline) -
     code = timeline.position_of(place)[0]
     where = aircraft, None if code == timeline.unknown_position else timeline.position_names[code]
     if form == "interval" or "sessions" in data:
-        boot = case["component"] if case["component"] >= 0 else None
+        row = case["component"]
+        boot = None if row < 0 else str(timeline.tables["components"]["component_serial"].iloc[row])
         return (boot, task(subject), *where)
     if form == "spacing":
         return (task(subject), task(case["task"]) if other >= 0 else None, *where)

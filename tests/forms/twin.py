@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
-from itertools import pairwise, product
+from itertools import combinations, pairwise, product
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -31,6 +31,12 @@ NO_BOOT = -1
 TWO_BOOTS = -2
 """Stand in for the row of the installed boot where none, or more than one, is recorded."""
 
+Boot = str | int
+"""The serial number of a boot; NO_BOOT or TWO_BOOTS where it isn't known."""
+Stretch = tuple[str, datetime, datetime]
+"""An aircraft, from an instant until another (excluded)."""
+
+FIRST_INSTANT = datetime.min.replace(tzinfo=UTC)
 LAST_INSTANT = datetime.max.replace(tzinfo=UTC)
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -60,10 +66,22 @@ class World:
         ]
 
     @property
+    def unfinished(self) -> list[Row]:
+        """Task records of work still open that began by the as-of time: it may have been done."""
+        return [
+            task
+            for task in self.tables["tasks"]
+            if task.get("status") == "open" and task["may_have_begun_at"] <= self.as_of
+        ]
+
+    @property
     def flights(self) -> list[Row]:
-        """Flights by the as-of time, as they took off."""
-        flown = [flight for flight in self.tables.get("flights", []) if flight["takeoff_at"] <= self.as_of]
-        return sorted(flown, key=lambda flight: flight["takeoff_at"])
+        """Flights by the as-of time, as they took off; one listed twice under two numbers only once."""
+        flown: dict[tuple[Any, ...], Row] = {}
+        for flight in self.tables.get("flights", []):
+            if flight["takeoff_at"] <= self.as_of:
+                flown.setdefault(trip(flight), flight)
+        return sorted(flown.values(), key=lambda flight: flight["takeoff_at"])
 
     def takeoffs(self, aircraft: str) -> list[datetime]:
         """Takeoffs of an aircraft."""
@@ -78,23 +96,82 @@ class World:
         ]
         return NO_BOOT if not there else TWO_BOOTS if len(there) > 1 else there[0]
 
-    def removal(self, boot: int) -> datetime:
-        """When a boot was taken off; the last instant where it is not known to have been."""
+    def serial(self, boot: int) -> Boot:
+        """What tells a boot from others wherever it is: its serial number; NO_BOOT or TWO_BOOTS where not known.
+
+        Of a serial that is recorded elsewhere at the same time it isn't known where the boot was.
+        """
         if boot < 0:
-            return LAST_INSTANT
-        return self.tables["components"][boot].get("removed_at") or LAST_INSTANT
+            return boot
+        row = self.tables["components"][boot]
+        return NO_BOOT if self.is_twice(row) else str(row["component_serial"])
+
+    def is_twice(self, stay: Row) -> bool:
+        """Whether a boot is recorded elsewhere during a stay."""
+        return any(
+            other is not stay
+            and max(stay["installed_at"], other["installed_at"])
+            < min(stay.get("removed_at") or LAST_INSTANT, other.get("removed_at") or LAST_INSTANT)
+            for other in self.stays(stay["component_serial"])
+        )
+
+    def stays(self, boot: Boot) -> list[Row]:
+        """Where and when a known boot was installed, earliest first."""
+        rows = [row for row in self.tables.get("components", []) if row["component_serial"] == boot]
+        return sorted(rows, key=lambda row: row["installed_at"])
 
     def next_change(self, session: Session) -> datetime:
         """When a session's boot may first have come off, if it isn't known: at the next change at its position."""
-        last = max(session.treatments, key=lambda one: (one.end, one.start))
         changes = [
             change
             for row in self.tables.get("components", [])
             if (row["aircraft"], row["position"]) == (session.aircraft, session.position)
             for change in (row["installed_at"], row.get("removed_at"))
-            if change is not None and change > last.start
+            if change is not None and change > session.last.start
         ]
-        return LAST_INSTANT if session.boot >= 0 else min(changes, default=LAST_INSTANT)
+        return LAST_INSTANT if known(session.boot) else min(changes, default=LAST_INSTANT)
+
+    def carried(self, boot: Boot, aircraft: str) -> list[tuple[str, datetime, datetime, Verdict]]:
+        """On which aircraft a boot was from when to when, surely or perhaps.
+
+        One that isn't known stays on the aircraft of its record.
+        """
+        if not known(boot):
+            return [(aircraft, FIRST_INSTANT, LAST_INSTANT, True)]
+        return [
+            (
+                row["aircraft"],
+                row["installed_at"],
+                row.get("removed_at") or LAST_INSTANT,
+                None if self.is_twice(row) else True,
+            )
+            for row in self.stays(boot)
+        ]
+
+    def flown_with(self, boot: Boot, aircraft: str, since: datetime) -> list[tuple[datetime, Verdict]]:
+        """When a boot took off from an instant on: surely (True), or perhaps (None), the log not covering the time.
+
+        Of a time that isn't covered, the first instant at which it may have taken off.
+        """
+        found: list[tuple[datetime, Verdict]] = []
+        for where, opens, closes, sure in self.carried(boot, aircraft):
+            opens = max(opens, since)
+            found += [(takeoff, sure) for takeoff in self.takeoffs(where) if opens <= takeoff < closes]
+            for other, start, end in uncovered(self):
+                first = max(opens, start)
+                if other == where and first < min(end, closes):
+                    found.append((first, None))
+        return found
+
+
+def known(boot: Boot) -> bool:
+    """Whether it is known which boot it was."""
+    return isinstance(boot, str)
+
+
+def trip(flight: Row) -> tuple[Any, ...]:
+    """What a flight is by its times, whatever its number."""
+    return flight["aircraft"], flight["takeoff_at"], flight["landing_at"]
 
 
 def installed(component: Row, at: datetime) -> bool:
@@ -182,9 +259,9 @@ def worlds(tables: Tables, as_of: datetime | None) -> Iterator[World]:
             if reading.get(column)
         )
     others = {name: [only for (only,) in table] for name, table in rows.items() if name != "tasks"}
+    begun = [reading["started_at"] for every in rows["tasks"] for reading in every]
+    since = min(begun + [flight["takeoff_at"] for flight in others.get("flights", [])], default=as_of)
     for tasks in product(*rows["tasks"]):
-        begun = [task["started_at"] for task in tasks]
-        since = min(begun + [flight["takeoff_at"] for flight in others.get("flights", [])], default=as_of)
         yield World({**others, "tasks": list(tasks)}, as_of, since)
 
 
@@ -263,6 +340,8 @@ def local_day(at: datetime, world: World, task: Row) -> date:
 
 def value(name: str, world: World, task: Row, boot: int) -> Any:
     """The value of a column for a record; None where missing, NOT_SUPPLIED where not even that is known."""
+    if name in ("signed_at", "signed_after_minutes") and not any("signed_at" in row for row in world.tables["tasks"]):
+        return NOT_SUPPLIED
     if name == "work_date":
         return local_day(task["started_at"], world, task)
     if name == "work_minutes":
@@ -335,17 +414,118 @@ def duration(text: str) -> timedelta:
     return timedelta(hours=float(number)) if unit == "H" else timedelta(minutes=float(number))
 
 
+# What the flight log doesn't cover
+
+
+LONGEST_PARKED = timedelta(days=14)
+"""No gap between the flights of an aircraft is unusual up to here."""
+
+
+def uncovered(world: World) -> list[Stretch]:
+    """When aircraft may have flown unrecorded. What comes after the as-of time is not recorded yet."""
+    fleet = {row["aircraft"] for name in ("tasks", "flights", "components") for row in world.tables.get(name, [])}
+    over = world.as_of + timedelta.resolution
+    found = [(aircraft, over, LAST_INSTANT) for aircraft in fleet]
+    for aircraft in fleet:
+        if "flights" not in world.tables or not world.takeoffs(aircraft):
+            found.append((aircraft, FIRST_INSTANT, over))
+            continue
+        for flight in flights_of(world, aircraft):
+            listed = [one for one in world.tables["flights"] if trip(one) == trip(flight)]
+            if len(listed) > 1 or contradicts_itself(flight):
+                found.append((aircraft, flight["takeoff_at"], flight["takeoff_at"] + timedelta.resolution))
+        found += [(aircraft, *gap) for gap in unusual_gaps(world, aircraft)]
+        found += [(aircraft, *gap) for gap in missing_legs(world, aircraft)]
+        found += [(aircraft, *gap) for gap in moved_unseen(world, aircraft)]
+    return found
+
+
+def flights_of(world: World, aircraft: str) -> list[Row]:
+    """The flights of an aircraft, as they took off."""
+    return [flight for flight in world.flights if flight["aircraft"] == aircraft]
+
+
+def gaps_between(flights: list[Row]) -> list[tuple[datetime, datetime]]:
+    """From each landing to the next takeoff."""
+    return [(one["landing_at"], other["takeoff_at"]) for one, other in pairwise(flights)]
+
+
+def unusual_gaps(world: World, aircraft: str) -> list[tuple[datetime, datetime]]:
+    """Times without a flight that are long for the aircraft: four times as long as nine of ten between its flights.
+
+    An aircraft with fewer than eight of them has the habit of the fleet; a fleet with fewer has none.
+    """
+    flights = flights_of(world, aircraft)
+    own = sorted(end - start for start, end in gaps_between(flights))
+    of_fleet = sorted(
+        end - start
+        for other in {flight["aircraft"] for flight in world.flights}
+        for start, end in gaps_between(flights_of(world, other))
+    )
+    if len(of_fleet) < 8:
+        return []
+    lengths = own if len(own) >= 8 else of_fleet
+    habit = lengths[len(lengths) * 9 // 10]
+    gaps = [
+        (world.since, flights[0]["takeoff_at"]),
+        *gaps_between(flights),
+        (flights[-1]["landing_at"], world.as_of + timedelta.resolution),
+    ]
+    return [(start, end) for start, end in gaps if end - start > max(LONGEST_PARKED, 4 * habit)]
+
+
+def missing_legs(world: World, aircraft: str) -> list[tuple[datetime, datetime]]:
+    """From a landing to the next takeoff, where that is elsewhere."""
+    return [
+        (one["landing_at"], other["takeoff_at"])
+        for one, other in pairwise(flights_of(world, aircraft))
+        if elsewhere(world, one.get("destination"), other.get("origin")) and one["landing_at"] < other["takeoff_at"]
+    ]
+
+
+def moved_unseen(world: World, aircraft: str) -> list[tuple[datetime, datetime]]:
+    """From the end of work to the start of the next at another station, without a takeoff in between."""
+    done = sorted((task for task in world.done if task["aircraft"] == aircraft), key=lambda task: task["started_at"])
+    return [
+        (one["finished_at"], other["started_at"])
+        for one, other in pairwise(done)
+        if elsewhere(world, one["station"], other["station"])
+        and one["finished_at"] < other["started_at"]
+        and not took_off(world, aircraft, one["finished_at"], other["started_at"])
+    ]
+
+
+def elsewhere(world: World, one: str | None, other: str | None) -> bool:
+    """Whether two names, of stations or their location indicators, are of different aerodromes."""
+    indicators = {row["station"]: row.get("icao") or row["station"] for row in world.tables.get("stations", [])}
+    return None not in (one, other) and indicators.get(str(one), one) != indicators.get(str(other), other)
+
+
+def took_off(world: World, aircraft: str, start: datetime, end: datetime) -> bool:
+    """Whether an aircraft took off in [start, end)."""
+    return any(start <= takeoff < end for takeoff in world.takeoffs(aircraft))
+
+
 # Treatments and sessions
+
+
+LONGEST_PAUSE = timedelta(hours=24)
+"""Work that goes on later than this is another session."""
 
 
 @dataclass(frozen=True)
 class Treatment:
-    """A record at one position: surely selected (True) or perhaps (None)."""
+    """A record at one position, and the boot there: surely selected (True) or perhaps (None)."""
 
     task: Row
     position: Position
-    boot: int
+    boot: Boot
     sure: Verdict
+
+    @property
+    def aircraft(self) -> str:
+        """The aircraft that was worked on."""
+        return str(self.task["aircraft"])
 
     @property
     def start(self) -> datetime:
@@ -357,13 +537,30 @@ class Treatment:
         """When it ended."""
         return self.task["finished_at"]  # type: ignore[no-any-return]
 
+    @property
+    def work_order(self) -> str:
+        """Its work order."""
+        return str(self.task["work_order"])
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the work is still open: perhaps it was done."""
+        return self.task.get("status") == "open"
+
+    @property
+    def what(self) -> tuple[Any, ...]:
+        """What was worked on: the boot wherever it is; the position where it isn't known."""
+        return (self.boot,) if known(self.boot) else (self.boot, self.aircraft, self.position)
+
+    def is_same(self, other: Treatment) -> bool:
+        """Whether another is this record at this position."""
+        return self.task is other.task and self.position == other.position
+
 
 @dataclass(frozen=True)
 class Session:
-    """The selected records of one work order, position and product class."""
+    """The selected records of one work order, boot and product class, done at one go."""
 
-    aircraft: str
-    position: Position
     treatments: list[Treatment]
 
     @property
@@ -377,9 +574,24 @@ class Session:
         return max(one.end for one in self.treatments)
 
     @property
-    def boot(self) -> int:
-        """The boot that was treated last: the one that flies on."""
-        return max(self.treatments, key=lambda one: (one.end, one.start)).boot
+    def last(self) -> Treatment:
+        """The record that ended last; of several the one that started last."""
+        return max(self.treatments, key=lambda one: (one.end, one.start))
+
+    @property
+    def aircraft(self) -> str:
+        """The aircraft that its boot was last treated on."""
+        return self.last.aircraft
+
+    @property
+    def position(self) -> Position:
+        """The position at which its boot was last treated."""
+        return self.last.position
+
+    @property
+    def boot(self) -> Boot:
+        """The boot that was treated."""
+        return self.last.boot
 
     @property
     def sure(self) -> Verdict:
@@ -389,7 +601,7 @@ class Session:
     @property
     def work_order(self) -> str:
         """The work order of all its records."""
-        return str(self.treatments[0].task["work_order"])
+        return self.last.work_order
 
     @property
     def name(self) -> str:
@@ -403,7 +615,7 @@ class Session:
 
     def has(self, treatment: Treatment) -> bool:
         """Whether a treatment is one of its own."""
-        return any(one.task is treatment.task for one in self.treatments)
+        return any(one.is_same(treatment) for one in self.treatments)
 
 
 def positions(world: World, task: Row) -> list[Position]:
@@ -429,45 +641,77 @@ def placed(world: World, task: Row) -> list[tuple[Position, int]]:
 def select(conditions: RuleData, world: World) -> list[Treatment]:
     """The records for which the conditions hold, or may hold, once for each position."""
     return [
-        Treatment(task, position, boot, truth)
-        for task in world.done
+        Treatment(task, position, world.serial(boot), truth if task.get("status") != "open" else None)
+        for task in (*world.done, *world.unfinished)
         for position, boot in placed(world, task)
         if (truth := holds(conditions, world, task, boot)) is not False
     ]
 
 
-def sessions(treatments: list[Treatment], world: World) -> list[Session]:
-    """Group treatments into sessions."""
+def sessions(treatments: list[Treatment], world: World, *, still_open: bool = False) -> list[Session]:
+    """Group treatments into sessions: those of work done, or those of work still open."""
     groups = defaultdict(list)
     for one in treatments:
+        if one.is_open != still_open:
+            continue
         product_class = value("product_class", world, one.task, NO_BOOT)
-        groups[one.task["aircraft"], one.task["work_order"], one.position, product_class].append(one)
-    return [Session(aircraft, position, group) for (aircraft, _, position, _), group in groups.items()]
+        groups[one.work_order, one.what, product_class].append(one)
+    return [Session(part) for group in groups.values() for part in at_one_go(group, world)]
+
+
+def at_one_go(treatments: list[Treatment], world: World) -> list[list[Treatment]]:
+    """Split treatments, each part in their order: where the aircraft took off before the next began, or 24 h passed."""
+    part_of: dict[int, int] = {}
+    part, until = 0, LAST_INSTANT
+    for number, one in sorted(enumerate(treatments), key=lambda each: (each[1].start, each[0])):
+        flew = took_off(world, one.aircraft, until, one.start)
+        if part_of and (flew or one.start - until > LONGEST_PAUSE):
+            part += 1
+        until = max(until, one.end) if part_of else one.end
+        part_of[number] = part
+    return [[one for number, one in enumerate(treatments) if part_of[number] == each] for each in range(part + 1)]
+
+
+def near(world: World, aircraft: str, one: tuple[datetime, datetime], other: tuple[datetime, datetime]) -> bool:
+    """Whether two pieces of work, each from its start to its end, may have been done at one go."""
+    start, end = max(one[0], other[0]), min(one[1], other[1])
+    return not took_off(world, aircraft, end, start) and start - end <= LONGEST_PAUSE
 
 
 def may_be_one(session: Session, other: Session, world: World) -> bool:
-    """Whether two sessions of a work order may be one: a product or position isn't known that would tell them apart."""
+    """Whether two sessions of a work order may be one: a product, boot or position isn't known that would tell."""
     if session is other or (session.aircraft, session.work_order) != (other.aircraft, other.work_order):
+        return False
+    if not near(world, session.aircraft, (session.start, session.end), (other.start, other.end)):
         return False
     one, two = (value("product_class", world, each.treatments[0].task, NO_BOOT) for each in (session, other))
     one_class = one == two or None in (one, two) or NOT_SUPPLIED in (one, two)
-    return one_class and (None in (session.position, other.position) or session.position == other.position)
+    return one_class and of_boot(world, session, other.last) is not False
 
 
-def same_place(session: Session, treatment: Treatment) -> Verdict:
-    """Whether a treatment was at the session's position; None where either names none."""
-    if session.aircraft != treatment.task["aircraft"]:
-        return False
-    if session.position is None or treatment.position is None:
+def of_boot(world: World, asked: Session | Treatment, treatment: Treatment) -> Verdict:
+    """Whether a treatment was of the boot asked about; None where its boot or position, or the other's, isn't known.
+
+    Without any record of boots, what was done at one position was done to one boot.
+    """
+    if treatment.is_open and treatment.work_order != asked.work_order:
+        return False  # work that is still open tells of its own job only
+    if known(asked.boot) and known(treatment.boot):
+        return asked.boot == treatment.boot
+    if known(asked.boot) and any(
+        row["aircraft"] == treatment.aircraft
+        and treatment.position in (None, row["position"])
+        and installed(row, treatment.start)
+        for row in world.stays(asked.boot)
+    ):
         return None
-    return session.position == treatment.position
-
-
-def same_boot(first: int, second: int) -> Verdict:
-    """Whether two treatments at one position were of one boot; without any record of boots nothing speaks against."""
-    if first == second:
-        return None if first == TWO_BOOTS else True
-    return False if first >= 0 and second >= 0 else None
+    if asked.aircraft != treatment.aircraft:
+        return False
+    if None in (asked.position, treatment.position):
+        return None
+    if asked.position != treatment.position:
+        return False
+    return True if asked.boot == treatment.boot == NO_BOOT else None
 
 
 # The forms
@@ -498,59 +742,48 @@ def judge_hold(rule: RuleData, world: World) -> Verdicts:
         season = next((one for one in windows(rule, world) if one[0] <= session.start < one[1]), None)
         if season is None:
             continue
-        earlier = [came_before(session, one, session.start) for one in under if season[0] <= one.start]
+        earlier = [came_before(world, session, one, session.start) for one in under if season[0] <= one.start]
         covered = any_of(earlier) if "over" in rule else True
         if covered is False:
             continue
-        until = min(season[1], world.removal(session.boot))
+        until = season[1]
         if "for" in rule:
             until = min(until, session.end + duration(rule["for"]))
         change = world.next_change(session)
-        if where is None and "flights" not in world.tables:
-            events: list[Verdict] = [None]
-        elif where is None:
-            events = [
-                all_of([unreleased(session, releases, takeoff), None if takeoff >= change else True])
-                for takeoff in world.takeoffs(session.aircraft)
-                if session.end <= takeoff < until
-            ]
+        if where is None:
+            coming = world.flown_with(session.boot, session.aircraft, session.end)
         else:
-            events = [
-                all_of(
-                    [
-                        same_place(session, other),
-                        other.sure,
-                        unreleased(session, releases, other.start),
-                        None if other.start >= change else True,
-                    ]
-                )
+            coming = [
+                (other.start, all_of([of_boot(world, session, other), other.sure]))
                 for other in others
-                if session.end <= other.start < until and not session.has(other)
+                if session.end <= other.start and not session.has(other)
             ]
-        broken = any_of(events)
+            # It may still come where the hold runs on at the as-of time.
+            coming.append((max(session.end, world.as_of + timedelta.resolution), None))
+        broken = any_of(
+            [
+                all_of([truth, unreleased(world, session, releases, at), None if at >= change else True])
+                for at, truth in coming
+                if at < until
+            ]
+        )
         verdicts[session.key] = None if None in (session.sure, covered, broken) else not broken
     return verdicts
 
 
-def of_session(session: Session, treatment: Treatment) -> Verdict:
-    """Whether a treatment was surely one of the session's boot."""
-    place = same_place(session, treatment)
-    return all_of([place, treatment.sure, *([same_boot(treatment.boot, session.boot)] if place else [])])
-
-
-def came_before(session: Session, treatment: Treatment, at: datetime) -> Verdict:
+def came_before(world: World, session: Session, treatment: Treatment, at: datetime) -> Verdict:
     """Whether another treatment of the session's boot began before an instant; None where it began just then."""
     if session.has(treatment) or treatment.start > at:
         return False
-    return all_of([of_session(session, treatment), None if treatment.start == at else True])
+    return all_of([of_boot(world, session, treatment), treatment.sure, None if treatment.start == at else True])
 
 
-def unreleased(session: Session, releases: list[Treatment], at: datetime) -> Verdict:
+def unreleased(world: World, session: Session, releases: list[Treatment], at: datetime) -> Verdict:
     """Whether no releasing treatment began after the session's last record did, up to an instant."""
     latest = max(one.start for one in session.treatments)
     released = any_of(
         [
-            all_of([of_session(session, one), None if one.start == latest else True])
+            all_of([of_boot(world, session, one), one.sure, None if one.start == latest else True])
             for one in releases
             if latest <= one.start <= at and not session.has(one)
         ]
@@ -559,44 +792,67 @@ def unreleased(session: Session, releases: list[Treatment], at: datetime) -> Ver
 
 
 def judge_order(rule: RuleData, world: World) -> Verdicts:
-    """A finding where another treatment of the work order starts after (before) the bound one."""
-    of_boots: dict[Subject, list[Verdict]] = defaultdict(list)
-    names: dict[Subject, list[int]] = defaultdict(list)
+    """A finding where another treatment of a job on a boot starts after (before) the bound one.
+
+    The boots that were at one position in the course of a job are one subject.
+    """
     bound = select(rule["scope"], world)
-    surely_bound = {(id(one.task), one.position) for one in bound if one.sure}
-    others = [one for one in select(rule["among"], world) if (id(one.task), one.position) not in surely_bound]
-    subjects = defaultdict(list)
-    for one in bound:
-        subjects[one.task["aircraft"], one.task["work_order"], one.position, one.boot].append(one)
-    for (aircraft, work_order, position, boot), group in subjects.items():
-        rivals = []
-        for other in others:
-            if (other.task["aircraft"], other.task["work_order"]) == (aircraft, work_order):
-                # A record that may be bound itself is a rival only if it isn't.
-                itself = None if any(one.task is other.task for one in group) else True
-                here = all_of([may_meet(other, position, boot), other.sure, itself])
-                if here is not False:
-                    rivals.append((other, here))
-        perhaps = [
-            one
-            for one in bound
-            if (one.task["aircraft"], one.task["work_order"]) == (aircraft, work_order)
-            and may_meet(one, position, boot) is not False
-        ]
-        key = aircraft, work_order, position
-        names[key].append(next(n for n, task in enumerate(world.tables["tasks"]) if task is group[0].task))
-        of_boots[key].append(order_verdict(rule["must_be"], group, perhaps, rivals))
-    return {
-        (world.tables["tasks"][min(names[key])]["task_id"], key[0], key[2]): all_of(found)
-        for key, found in of_boots.items()
-    }
+    others = [
+        one for one in select(rule["among"], world) if not any(one.is_same(other) for other in bound if other.sure)
+    ]
+    by_boot, by_position = defaultdict(list), defaultdict(list)
+    for one in bound + others:
+        by_boot[one.work_order, one.what].append(one)
+        by_position[one.work_order, one.aircraft, one.position].append(one)
+    jobs = [job for group in by_boot.values() for job in at_one_go(group, world)]
+    visits = [visit for group in by_position.values() for visit in at_one_go(group, world)]
+    found: dict[int, list[Verdict]] = defaultdict(list)
+    names: dict[int, list[Row]] = defaultdict(list)
+    for job in jobs:
+        of_job = [one for one in job if not one.is_open and any(one is other for other in bound)]
+        if not of_job:
+            continue
+        first = min(of_job, key=lambda one: (one.sure is not True, one.start, one.task["task_id"]))
+        (subject,) = (n for n, visit in enumerate(visits) if any(one is first for one in visit))
+        names[subject] += [one.task for one in of_job]
+        found[subject].append(judge_job(rule, world, job, first, bound, others))
+    verdicts: Verdicts = {}
+    for subject, tasks in names.items():
+        lowest = next(task for task in world.tables["tasks"] if any(task is one for one in tasks))
+        where = visits[subject][0]
+        verdicts[lowest["task_id"], where.aircraft, where.position] = all_of(found[subject])
+    return verdicts
 
 
-def may_meet(treatment: Treatment, position: Position, boot: int) -> Verdict:
-    """Whether a treatment was of a boot at a position; None where either does not tell."""
-    if position is None or treatment.position is None:
-        return None
-    return all_of([treatment.position == position, same_boot(treatment.boot, boot)])
+def judge_job(
+    rule: RuleData,
+    world: World,
+    job: list[Treatment],
+    first: Treatment,
+    bound: list[Treatment],
+    others: list[Treatment],
+) -> Verdict:
+    """Judge what was done to a boot at one go, and what may have been."""
+    span = min(one.start for one in job), max(one.end for one in job)
+
+    def here(treatment: Treatment) -> Verdict:
+        if any(treatment is one for one in job):
+            return None if first.position is None else True
+        if treatment.work_order != first.work_order or (known(first.boot) and first.boot == treatment.boot):
+            return False
+        if not near(world, first.aircraft, span, (treatment.start, treatment.end)):
+            return False
+        return None if of_boot(world, first, treatment) is not False else False
+
+    rivals = []
+    for other in others:
+        # A record that may be bound itself is a rival only if it isn't.
+        itself = None if any(one.is_same(other) for one in bound) else True
+        truth = all_of([here(other), other.sure, itself])
+        if truth is not False:
+            rivals.append((other, truth))
+    own = [one for one in bound if any(one is other for other in job)]
+    return order_verdict(rule["must_be"], own, [one for one in bound if here(one) is not False], rivals)
 
 
 def order_verdict(
@@ -626,7 +882,12 @@ def judge_precede(rule: RuleData, world: World) -> Verdicts:
     ways = [(one, select(one["needs"], world)) for one in (rule, *rule.get("or_else", ()))]
     for session in sessions(select(rule["scope"], world), world):
         witnesses = [
-            all_of([came_before(session, one, session.start), near_and_undisturbed(way, world, session, one)])
+            all_of(
+                [
+                    came_before(world, session, one, session.start),
+                    near_and_undisturbed(way, world, session, one, needed),
+                ]
+            )
             for way, needed in ways
             for one in needed
         ]
@@ -634,24 +895,23 @@ def judge_precede(rule: RuleData, world: World) -> Verdicts:
     return verdicts
 
 
-def near_and_undisturbed(rule: RuleData, world: World, session: Session, witness: Treatment) -> Verdict:
-    """Whether an earlier treatment still serves the session."""
+def near_and_undisturbed(
+    rule: RuleData, world: World, session: Session, witness: Treatment, needed: list[Treatment]
+) -> Verdict:
+    """Whether an earlier treatment still serves the session. Another that is needed disturbs none: it serves itself."""
     if "within" in rule and session.start - witness.end > duration(rule["within"]):
         return False
-    events: list[Verdict] = []
+    events: list[tuple[datetime, Verdict]] = []
     for event in rule.get("broken_by", ()):
-        if event["event"] == "takeoff" and "flights" not in world.tables:
-            events.append(None)
-            continue
         if event["event"] == "takeoff":
-            events += [witness.end <= takeoff < session.start for takeoff in world.takeoffs(session.aircraft)]
+            events += world.flown_with(session.boot, session.aircraft, witness.end)
             continue
-        for other in select(event["where"], world):
-            if other.task is not witness.task and witness.end <= other.start < session.start:
-                place = same_place(session, other)
-                boots = [same_boot(other.boot, session.boot)] if place else []
-                events.append(all_of([place, other.sure, *boots]))
-    broken = any_of(events)
+        events += [
+            (other.start, all_of([of_boot(world, session, other), other.sure]))
+            for other in select(event["where"], world)
+            if not any(one.sure and one.task is other.task for one in needed) and other.task is not witness.task
+        ]
+    broken = any_of([truth for at, truth in events if witness.end <= at < session.start])
     return None if broken is None else not broken
 
 
@@ -661,10 +921,12 @@ def judge_count(rule: RuleData, world: World) -> Verdicts:
         return judge_seasons(rule, world)
     verdicts: Verdicts = {}
     limits = rule["coats"]
-    found = sessions(select(rule["scope"], world), world)
+    treatments = select(rule["scope"], world)
+    found = sessions(treatments, world)
+    others = found + sessions(treatments, world, still_open=True)
     for session in found:
         least, vague = coats_of(session)
-        perhaps = [coats_of(other) for other in found if may_be_one(session, other, world)]
+        perhaps = [coats_of(other) for other in others if may_be_one(session, other, world)]
         most = least + sum(coats for coats, _ in perhaps)
         endless = vague or any(vague for _, vague in perhaps)
         too_few = least < limits.get("at_least", 0)
@@ -694,20 +956,19 @@ def judge_seasons(rule: RuleData, world: World) -> Verdicts:
     verdicts: Verdicts = {}
     limits = rule["sessions"]
     done = sessions(select(rule["scope"], world), world)
-    for boot, component in enumerate(world.tables.get("components", [])):
-        in_scope = holds(rule.get("boots", {}), world, {**component, "station": None}, boot)
-        place = component["aircraft"], component["position"]
+    for boot, in_scope in boots_asked_about(rule, world):
         for number, (opens, closes) in enumerate(windows(rule, world)):
-            start, end = max(opens, component["installed_at"]), min(closes, world.removal(boot))
-            if "flights" in world.tables:
-                seen = any(start <= takeoff < end for takeoff in world.takeoffs(place[0]))
-            else:
-                seen = max(start, world.since) < end and max(start, world.since) <= world.as_of
-            if in_scope is False or not seen:
+            time = boot_time(world, boot, opens, closes)
+            if time is None:
                 continue
-            inside = [one for one in done if start <= one.end < end and one.end <= world.as_of]
+            start, end, place = time
+            over = min(end, world.as_of + timedelta.resolution)
+            flew = any_of([truth for at, truth in world.flown_with(boot, "", max(start, world.since)) if at < over])
+            if flew is False:
+                continue
+            inside = [one for one in done if start <= one.end < over]
             surely = sum(1 for one in inside if one.sure and one.boot == boot)
-            perhaps = sum(1 for one in perhaps_of(boot, place, inside))
+            perhaps = len(perhaps_of(world, boot, inside))
             not_all_told = start < world.since
             enough: Verdict = surely >= limits.get("at_least", 0)
             if not enough and (not_all_told or end > world.as_of or surely + perhaps >= limits["at_least"]):
@@ -716,21 +977,49 @@ def judge_seasons(rule: RuleData, world: World) -> Verdicts:
             if not_too_many and "at_most" in limits and (not_all_told or surely + perhaps > limits["at_most"]):
                 not_too_many = None
             verdict = all_of([enough, not_too_many])
-            verdicts[boot, None, *place, number] = (
-                None if in_scope is None or "flights" not in world.tables else verdict
-            )
+            verdicts[boot, None, *place, number] = None if None in (in_scope, flew) else verdict
     return verdicts
 
 
-def perhaps_of(boot: int, place: tuple[str, str], done: list[Session]) -> list[Session]:
-    """The sessions that may have been of a boot at a place, or may have been none in scope."""
-    return [
-        one
-        for one in done
-        if one.aircraft == place[0]
-        and one.position in (place[1], None)
-        and (one.boot < 0 or (one.sure is None and one.boot == boot))
+def boots_asked_about(rule: RuleData, world: World) -> list[tuple[Boot, Verdict]]:
+    """The boots that a rule asks about, surely or perhaps."""
+    truths: dict[Boot, Verdict] = {}
+    for number, component in enumerate(world.tables.get("components", [])):
+        truth = holds(rule.get("boots", {}), world, {**component, "station": None}, number)
+        if truth is not False:
+            twice = any(world.is_twice(stay) for stay in world.stays(component["component_serial"]))
+            truths[component["component_serial"]] = None if twice else truth
+    return list(truths.items())
+
+
+def boot_time(
+    world: World, boot: Boot, opens: datetime, closes: datetime
+) -> tuple[datetime, datetime, tuple[str, str]] | None:
+    """A boot's time in a window, from its first installation to its last removal, and its last place in it.
+
+    None where it has none of which the export tells.
+    """
+    spans = [
+        (max(opens, row["installed_at"]), min(closes, row.get("removed_at") or LAST_INSTANT), row)
+        for row in world.stays(boot)
+        if row["installed_at"] <= world.as_of
     ]
+    spans = [(start, end, row) for start, end, row in spans if start < end and start <= world.as_of]
+    if not spans or max(end for _, end, _ in spans) <= world.since:
+        return None
+    last = spans[-1][2]
+    return spans[0][0], max(end for _, end, _ in spans), (last["aircraft"], last["position"])
+
+
+def perhaps_of(world: World, boot: Boot, done: list[Session]) -> list[Session]:
+    """The sessions that may have been of a boot where it was, or may have been none in scope."""
+    found = []
+    for one in done:
+        there = [row for row in world.stays(boot) if installed(row, one.end) and row["aircraft"] == one.aircraft]
+        at_its_place = any(one.position in (row["position"], None) for row in there)
+        if (one.sure is None and one.boot == boot) or (not known(one.boot) and at_its_place):
+            found.append(one)
+    return found
 
 
 def in_order(session: Session, numbered: bool) -> list[Treatment]:
@@ -744,12 +1033,14 @@ def judge_spacing(rule: RuleData, world: World) -> Verdicts:
     limits = rule["pause"]
     shortest = duration(limits["at_least"]) if "at_least" in limits else None
     longest = duration(limits["at_most"]) if "at_most" in limits else None
-    found = sessions(select(rule["scope"], world), world)
+    treatments = select(rule["scope"], world)
+    found = sessions(treatments, world)
+    others = found + sessions(treatments, world, still_open=True)
     for session in found:
-        related = [other for other in found if may_be_one(session, other, world)]
+        related = [other for other in others if may_be_one(session, other, world)]
         for one in session.treatments:
             if (one.task.get("coats") or 1) > 1:
-                verdicts[one.task["task_id"], None, session.aircraft, session.position] = None
+                verdicts[one.task["task_id"], None, one.aircraft, one.position] = None
         numbered = all(one.task.get("coat") is not None for one in session.treatments)
         for first, second in pairwise(in_order(session, numbered)):
             pause = second.start - first.end
@@ -765,7 +1056,7 @@ def judge_spacing(rule: RuleData, world: World) -> Verdicts:
             if kept is False and session.position is None:
                 kept = None  # they may be of two boots
             names = first.task["task_id"], second.task["task_id"]
-            verdicts[(*names, session.aircraft, session.position)] = None if session.sure is None else kept
+            verdicts[(*names, second.aircraft, second.position)] = None if session.sure is None else kept
     return verdicts
 
 
@@ -806,69 +1097,83 @@ def windows(rule: RuleData, world: World) -> list[tuple[datetime, datetime]]:
     return found
 
 
-def segments(rule: RuleData, world: World, boot: int, done: list[Session]) -> Iterator[list[Segment]]:
-    """A boot's time, window by window, cut at its treatments."""
-    component = world.tables["components"][boot]
-    for opens, closes in windows(rule, world):
-        start = max(opens, component["installed_at"], world.since)
-        end = min(closes, world.removal(boot))
-        closed = world.as_of < end
-        end = min(end, world.as_of)
-        if start > end or (start == end and not closed):
-            continue
-        cuts = sorted(
-            (one for one in done if start <= one.end and (one.end < end or (closed and one.end == end))),
-            key=lambda one: one.end,
-        )
-        begins: list[Session | None] = [None, *cuts]
-        starts = [start, *(one.end for one in cuts)]
-        ends = [*starts[1:], end]
-        yield [
-            Segment(began, a, b, closed and number == len(cuts), number < len(cuts))
-            for number, (began, a, b) in enumerate(zip(begins, starts, ends, strict=True))
-        ]
+def cut(world: World, time: tuple[datetime, datetime], done: list[Session]) -> list[Segment]:
+    """A boot's time cut at its treatments."""
+    start, end = max(time[0], world.since), time[1]
+    closed = world.as_of < end
+    end = min(end, world.as_of)
+    begins: list[Session | None] = [None, *sorted(done, key=lambda one: one.end)]
+    starts = [start, *(one.end for one in begins if one is not None)]
+    ends = [*starts[1:], end]
+    return [
+        Segment(began, a, b, closed and number == len(done), number < len(done))
+        for number, (began, a, b) in enumerate(zip(begins, starts, ends, strict=True))
+    ]
 
 
 def judge_interval(rule: RuleData, world: World) -> Verdicts:
-    """A finding where more passes between two treatments of a boot than allowed."""
+    """A finding where more passes between two treatments of a boot than allowed.
+
+    It is one whichever of the records that may be treatments are; and it complies so too.
+    """
     verdicts: Verdicts = {}
     done = sessions(select(rule["scope"], world), world)
     for one in done:
-        if one.boot < 0:
+        if not known(one.boot):
             verdicts[None, one.name, one.aircraft, one.position] = None
-    for boot, component in enumerate(world.tables.get("components", [])):
-        asked_of = {**component, "station": None}
-        in_scope = holds(rule.get("boots", {}), world, asked_of, boot)
-        if in_scope is False:
-            continue
-        place = component["aircraft"], component["position"]
-        surely = [one for one in done if one.sure and one.boot == boot]
-        perhaps = perhaps_of(boot, place, done)
-        for number, window in enumerate(segments(rule, world, boot, surely)):
-            over = run_over(rule, world, place[0], window)
-            for segment, too_much in zip(window, over, strict=True):
-                verdict: Verdict = not too_much
-                no_meter = "flights" not in world.tables and {"flight_hours", "cycles"} & set(rule["at_most"])
-                if no_meter and not too_much:
-                    verdict = None
-                doubtful = sorted(one.end for one in perhaps if segment.holds(one.end))
-                if too_much and doubtful and not over_anyway(rule, world, place[0], segment, doubtful):
-                    verdict = None
-                if in_scope is None:
-                    verdict = None
+    for boot, in_scope in boots_asked_about(rule, world):
+        for number, (opens, closes) in enumerate(windows(rule, world)):
+            time = boot_time(world, boot, opens, closes)
+            if time is None or max(time[0], world.since) > world.as_of:
+                continue
+            inside = [one for one in done if time[0] <= one.end < time[1] and one.end <= world.as_of]
+            surely = [one for one in inside if one.sure and one.boot == boot]
+            perhaps = perhaps_of(world, boot, inside)
+            certain = cut(world, time[:2], surely)
+            found = [
+                over_in(certain, cut(world, time[:2], surely + also), rule, world, boot) for also in subsets(perhaps)
+            ]
+            for segment, overs in zip(certain, zip(*found, strict=True), strict=True):
+                over = overs[0] if len(set(overs)) == 1 else None
+                if over is False and flew_unseen(rule, world, boot, segment):
+                    over = None
                 began = segment.began.name if segment.began else None
-                verdicts[boot, began, *place, number] = verdict
+                verdict = None if None in (in_scope, over) else not over
+                verdicts[boot, began, *time[2], number] = verdict
     return verdicts
 
 
-def run_over(rule: RuleData, world: World, aircraft: str, window: list[Segment]) -> list[bool]:
+def subsets(sessions: list[Session]) -> list[list[Session]]:
+    """All ways to take some of them."""
+    return [list(some) for size in range(len(sessions) + 1) for some in combinations(sessions, size)]
+
+
+def over_in(certain: list[Segment], pieces: list[Segment], rule: RuleData, world: World, boot: Boot) -> list[bool]:
+    """Whether too much passed in some piece of each segment."""
+    over = [False] * len(certain)
+    number = -1
+    for piece, too_much in zip(pieces, run_over(rule, world, boot, pieces), strict=True):
+        if piece.began is None or any(piece.began is segment.began for segment in certain):
+            number += 1
+        over[number] |= too_much
+    return over
+
+
+def flew_unseen(rule: RuleData, world: World, boot: Boot, segment: Segment) -> bool:
+    """Whether the boot may have flown in a segment though no flight is recorded, and flights count."""
+    return bool({"flight_hours", "cycles"} & set(rule["at_most"])) and any(
+        truth is None and segment.holds(at) for at, truth in world.flown_with(boot, "", segment.start)
+    )
+
+
+def run_over(rule: RuleData, world: World, boot: Boot, window: list[Segment]) -> list[bool]:
     """Whether each segment of a window went over a limit, counted on from due point to due point."""
     over = [False] * len(window)
     for meter, limit in rule["at_most"].items():
         slack = tolerance(rule, meter, limit)
         base: Any = None
         for number, segment in enumerate(window):
-            start = read(meter, world, aircraft, segment.start, closed=False)
+            start = read(meter, world, boot, segment.start, closed=False)
             if number == 0 or rule.get("next_due", "actual") == "actual":
                 base = start
             else:
@@ -877,41 +1182,22 @@ def run_over(rule: RuleData, world: World, aircraft: str, window: list[Segment])
                 scheduled = rule["next_due"] == "scheduled"
                 base = (due if on_time else start) if scheduled else min(start, due)
             by_day = meter in ("days", "months")
-            ends = segment.last_day if by_day else read(meter, world, aircraft, segment.end, segment.closed)
+            ends = segment.last_day if by_day else read(meter, world, boot, segment.end, segment.closed)
             if apart(ends, add(meter, base, limit)) > slack:
                 over[number] = True
     return over
 
 
-def over_anyway(rule: RuleData, world: World, aircraft: str, segment: Segment, doubtful: list[datetime]) -> bool:
-    """Whether too much passed between any two possible treatments that follow each other.
-
-    A treatment done late inside the window may have moved the next due point on by as much as the window is wide.
-    """
-    bounds = [segment.start, *doubtful]
-    pieces = [Segment(None, a, b, closed=False, until_treated=True) for a, b in pairwise(bounds)]
-    pieces.append(Segment(None, bounds[-1], segment.end, segment.closed, segment.until_treated))
-    for meter, limit in rule["at_most"].items():
-        slack = tolerance(rule, meter, limit)
-        for piece in pieces:
-            start = read(meter, world, aircraft, piece.start, closed=False)
-            if rule.get("next_due") == "scheduled":
-                start = start + timedelta(days=int(slack)) if isinstance(start, date) else start + slack
-            by_day = meter in ("days", "months")
-            ends = piece.last_day if by_day else read(meter, world, aircraft, piece.end, piece.closed)
-            if apart(ends, add(meter, start, limit)) > slack:
-                return True
-    return False
-
-
-def read(meter: str, world: World, aircraft: str, at: datetime, closed: bool) -> Any:
-    """A meter's reading: hours or cycles flown by takeoffs before an instant (or until it), or its day."""
+def read(meter: str, world: World, boot: Boot, at: datetime, closed: bool) -> Any:
+    """A meter's reading: hours or cycles flown with a boot by takeoffs before an instant (or until it), or its day."""
     if meter in ("days", "months"):
         return at.date()
     flown = [
         flight
-        for flight in world.flights
-        if flight["aircraft"] == aircraft and (flight["takeoff_at"] < at or (closed and flight["takeoff_at"] == at))
+        for aircraft, opens, closes, _ in world.carried(boot, "")
+        for flight in flights_of(world, aircraft)
+        if opens <= flight["takeoff_at"] < closes
+        and (flight["takeoff_at"] < at or (closed and flight["takeoff_at"] == at))
     ]
     if meter == "cycles":
         return sum((1 if flight.get("cycles") is None else flight["cycles"] for flight in flown), 0)
@@ -919,9 +1205,21 @@ def read(meter: str, world: World, aircraft: str, at: datetime, closed: bool) ->
 
 
 def hours(flight: Row) -> Fraction:
-    """Flight hours, from wheels-off to wheels-on where they aren't written."""
+    """Flight hours: as written; from wheels-off to wheels-on where they aren't, or where they contradict each other and
+    that is less."""
     written: Fraction | None = flight.get("flight_hours")
-    return exact(flight["landing_at"] - flight["takeoff_at"]) / 3600 if written is None else written
+    by_times = exact(flight["landing_at"] - flight["takeoff_at"]) / 3600
+    if written is None:
+        return by_times
+    return min(written, by_times) if contradicts_itself(flight) else written
+
+
+def contradicts_itself(flight: Row) -> bool:
+    """Whether the hours of a flight are longer than its times, or less than half, by more than they may be rounded."""
+    written: Fraction | None = flight.get("flight_hours")
+    by_times = exact(flight["landing_at"] - flight["takeoff_at"]) / 3600
+    tenth = Fraction(1, 10)
+    return written is not None and (written > by_times + tenth or written < by_times / 2 - tenth)
 
 
 def add(meter: str, base: Any, limit: Any) -> Any:
@@ -1029,7 +1327,11 @@ def judge_overlap(rule: RuleData, world: World) -> Verdicts:
     left, right = things(kind, rule, world), things(other_kind, rule, world)
     verdicts: Verdicts = {}
     table = "flights" if other_kind == "stays" else other_kind
-    verdicts |= {(ALONE, one.name): one.sure if table in world.tables else None for one in left}
+    for one in left:
+        # Of an aircraft that the log doesn't know no flight can contradict work, which is no proof.
+        unlogged = kind == "tasks" and table == "flights" and one.start <= world.as_of
+        unlogged = unlogged and not world.takeoffs(one.columns["aircraft"])
+        verdicts[ALONE, one.name] = None if unlogged or table not in world.tables else one.sure
     for number, one in enumerate(left):
         if one.columns.get(rule["same"][0]) is None:
             verdicts[one.name, None] = None
