@@ -117,7 +117,7 @@ def see_records(
     digests, kind = record_digests(tasks), _kinds(tasks)
     same = at >= 0
     same[same] = (digests[same] == known.digests[at[same]]).all(axis=1) & (kind[same] == known.kind[at[same]])
-    gone = _gone(known, ids, tonight.set_aside)
+    gone = _gone(known, at, tonight.set_aside)
     happened: list[tuple[str, str, str, str, str]] = []
     if comparable:
         happened += _altered(connection, tasks, known, at, np.flatnonzero(~same & (at >= 0)))
@@ -166,10 +166,13 @@ def _kinds(tasks: pd.DataFrame) -> npt.NDArray[np.uint8]:
     return np.where(signed, SIGNED, UNSIGNED).astype(np.uint8)
 
 
-def _gone(known: Versions, ids: pd.Index[str], set_aside: Collection[str]) -> Ints:
+def _gone(known: Versions, at: Ints, set_aside: Collection[str]) -> Ints:
     """Places of the records that were there last and are not tonight, neither audited nor in quarantine."""
-    there = known.ids.isin(ids) | known.ids.isin(list(set_aside)) | (known.kind == GONE)
-    return np.flatnonzero(~there)
+    missing = known.kind != GONE
+    missing[at[at >= 0]] = False
+    places = np.flatnonzero(missing)
+    held = frozenset(set_aside)
+    return places[[task not in held for task in known.ids[places]]] if len(places) else places
 
 
 def _as_last_known(
