@@ -40,7 +40,8 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     keys = list(SUBJECT)
     if form.unordered(rule):
         # Which of the two began first may hang on the reading: they are one pair all the same.
-        verdicts[keys[:2]] = np.sort(verdicts[keys[:2]].to_numpy(), axis=1)
+        pair = verdicts["other_subject"] >= 0
+        verdicts.loc[pair, keys[:2]] = np.sort(verdicts.loc[pair, keys[:2]].to_numpy(), axis=1)
     grouped = verdicts.groupby(keys, sort=False)
     agreed = (grouped["finding"].transform("sum") == tried) | (
         (grouped["finding"].transform("size") == tried) & ~grouped["finding"].transform("any")
