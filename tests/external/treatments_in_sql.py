@@ -63,6 +63,13 @@ SELECT aircraft, opens, closes FROM every JOIN ranked USING (aircraft)
 WHERE nth = pauses * 9 / 10 AND closes - opens > max(14 * 86400, 4 * habit);
 """
 
+# Hours that are longer than from takeoff to landing, or less than half of that, by more than a tenth, may be others.
+DOUBTFUL = """
+CREATE TABLE doubtful AS
+SELECT aircraft, takeoff FROM flight
+WHERE minutes * 60 > landing - takeoff + 360 OR 2 * minutes * 60 < landing - takeoff - 720;
+"""
+
 HOLDS = """
 WITH hold AS (
     SELECT work_order, session.aircraft, place, serial, finish, min(finish + 86400, removed) AS until
@@ -105,7 +112,10 @@ over AS (
     FROM meter GROUP BY segment)
 SELECT work_order, aircraft, place, serial, number,
        EXISTS (SELECT * FROM gap
-                WHERE gap.aircraft = segment.aircraft AND opens < segment.finish AND closes > segment.start) AS unseen,
+                WHERE gap.aircraft = segment.aircraft AND opens < segment.finish AND closes > segment.start)
+       OR EXISTS (SELECT * FROM doubtful
+                   WHERE doubtful.aircraft = segment.aircraft AND takeoff >= segment.start
+                     AND takeoff < segment.finish) AS unseen,
        over.total
 FROM segment LEFT JOIN over USING (segment)
 LEFT JOIN meter ON meter.segment = segment.segment AND meter.total = crossing
@@ -144,7 +154,7 @@ def database(planted: Planted, as_of: int) -> sqlite3.Connection:
             for r in planted.records
         ),
     )
-    engine.executescript(PREPARE)
+    engine.executescript(PREPARE + DOUBTFUL)
     return engine
 
 
@@ -169,7 +179,7 @@ def holds(engine: sqlite3.Connection) -> tuple[int, set[Row], list[Row]]:
 def intervals(engine: sqlite3.Connection) -> tuple[list[int], set[Row], list[Row]]:
     """Minutes flown in each segment; the segments with more than 50 hours: work order (blank where none began it),
     aircraft, position, boot, flight that went over, its takeoff, minutes flown; and those in which more may have been
-    flown unrecorded, by their first three."""
+    flown, unrecorded or by doubtful hours, by their first three."""
     engine.execute(SEGMENTS)
     segments = engine.execute(INTERVALS).fetchall()
     flights = dict(_flights(engine))
