@@ -144,13 +144,14 @@ def flown_and_treated(
     takeoffs = [first - timedelta(days=1), *(at + timedelta(hours=1) for _, at in done)]
     readings = [Decimal(0), *(Decimal(reading) for reading, _ in done), Decimal(until[0])]
     for number, takeoff in enumerate(takeoffs):
+        flown = readings[number + 1] - readings[number]
         flights.append(
             {
                 "flight_id": f"F{number}",
                 "aircraft": "A",
                 "takeoff_at": f"{takeoff.isoformat()}Z",
-                "landing_at": f"{takeoff.isoformat()}Z",
-                "flight_hours": str(readings[number + 1] - readings[number]),
+                "landing_at": f"{(takeoff + timedelta(seconds=round(float(flown) * 3600))).isoformat()}Z",
+                "flight_hours": str(flown),
             }
         )
     boot = {
@@ -325,11 +326,12 @@ def test_hours_are_those_in_the_air() -> None:
     """14 CFR 1.1, time in service (seen / second-hand): from leaving the surface to touching it, so that hours that are
     not given are landing minus takeoff."""
     flight = {"aircraft": "A", "takeoff_at": "2024-01-01T08:00Z", "landing_at": "2024-01-01T09:36Z"}
+    later = {"aircraft": "A", "takeoff_at": "2024-01-02T08:00Z", "landing_at": "2024-01-02T09:36Z"}
     task = {"work_order": "W", "aircraft": "A", "action": "other", "station": "S"}
     export = read_rows(
         {
             "tasks": [{**task, "task_id": "T", "started_at": "2024-01-01T07:00Z", "finished_at": "2024-01-01T07:00Z"}],
-            "flights": [{**flight, "flight_id": "F1"}, {**flight, "flight_id": "F2", "flight_hours": "1.5"}],
+            "flights": [{**flight, "flight_id": "F1"}, {**later, "flight_id": "F2", "flight_hours": "1.5"}],
             "stations": [{"station": "S", "timezone": "UTC"}],
         }
     )
