@@ -14,6 +14,7 @@ import pandas as pd
 
 from audit.findings.result import FINDING_COLUMNS, AuditResult, Rule
 from audit.report.rows import texts
+from audit.report.standing import marked
 from audit.report.visible import all_visible, shortened, visible
 from audit.timeline.instants import Ints
 
@@ -41,7 +42,7 @@ class RuleRows:
 
 def carried(result: AuditResult) -> pd.DataFrame:
     """The findings that the page carries."""
-    return result.findings.head(MOST_FINDINGS)
+    return marked(result.findings.head(MOST_FINDINGS))
 
 
 def packed(result: AuditResult, matter: Ints) -> str:
@@ -94,7 +95,7 @@ def standing(result: AuditResult) -> list[RuleRows]:
     totals = findings["rule"].value_counts()
     rules = {rule.id: rule for rule in result.rules}
     first: dict[str, list[dict[str, str]]] = {}
-    for record in records(findings[_fair_share(findings["rule"], STATIC_FINDINGS)]):
+    for record in records(marked(findings[_fair_share(findings["rule"], STATIC_FINDINGS)])):
         first.setdefault(record["rule"], []).append(record)
     return [
         RuleRows(rules[str(name)], int(totals[name]), first.get(str(name), []))

@@ -47,9 +47,24 @@ def since_last_run(result: AuditResult) -> Sequence[str]:
         (True, f"{changed(findings) or 'nothing found'}; {why.get(CLEARED, 0):,} cleared"),
         (bool(not_found), f"not found and not cleared: {not_found}"),
         (bool(altered), f"signed records: {altered}"),
-        (in_force > 0, f"{in_force:,} decided, and not counted"),
-        (decided.get("expired", 0) > 0, f"{decided.get('expired', 0):,} whose decision has expired: they count again"),
-        (disputed > 0, f"{disputed:,} answered done and still open: disputed"),
+        (in_force > 0, f"{in_force:,} decided, not counted"),
+        (decided.get("expired", 0) > 0, f"{decided.get('expired', 0):,} expired, counted again"),
+        (disputed > 0, f"{disputed:,} answered done, still open"),
         (bool(standing.unused), f"{len(standing.unused):,} decisions that cover nothing"),
     )
     return tuple(sentence for there, sentence in told if there)
+
+
+def marked(findings: pd.DataFrame) -> pd.DataFrame:
+    """The findings with what a register says of each after its sentence: that it is back, decided, disputed."""
+    if "change" not in findings:
+        return findings
+    back = findings["change"].where(findings["change"] == "back", "")
+    marks = [
+        "; ".join(part for part in row if part)
+        for row in zip(back, findings["decided"], findings["disputed"], strict=True)
+    ]
+    told = [
+        f"{message} [{mark}]" if mark else message for message, mark in zip(findings["message"], marks, strict=True)
+    ]
+    return findings.assign(message=pd.Series(told, index=findings.index, dtype="str"))

@@ -11,6 +11,7 @@ import pandas as pd
 
 from audit.findings.result import LEVELS, AuditResult, Rule
 from audit.report.rows import day_and_time, instant, texts
+from audit.report.standing import marked
 from audit.report.visible import shortened
 
 MOST_FINDINGS: Final = 5_000
@@ -102,7 +103,7 @@ class WorkList:
 @lru_cache(maxsize=1)
 def work_list(result: AuditResult) -> WorkList:
     """Sort the findings into jobs by station; findings without a station come last, on a list of their own."""
-    findings = result.findings.head(MOST_FINDINGS)
+    findings = marked(result.findings.head(MOST_FINDINGS))
     last_day = _last_day(result.as_of)
     job = ["station", "aircraft", "work_order"]
     known = findings.assign(**{name: findings[name].astype("str").fillna("") for name in job})
