@@ -166,6 +166,7 @@ def joined(several: Sequence[Judgement]) -> Judgement:
 
 
 def together(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
-    """Cases one after another."""
-    present = [part for part in parts if len(part)]
-    return pd.concat(present, ignore_index=True) if present else cases(0)
+    """Cases one after another; where there are none, with the columns of the first part all the same."""
+    every = list(parts)
+    present = [part for part in every if len(part)]
+    return pd.concat(present, ignore_index=True) if present else next(iter(every), cases(0))

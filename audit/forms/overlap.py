@@ -135,6 +135,8 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
     no_value = reasons.number(Rank.RECORD, f"value missing: {' or '.join(rule.differing)}")
     in_scope = doubt_of(reasons, scope, np.flatnonzero(scope.truth != FALSE)) if one == "tasks" else None
     doubt = np.where(_within_rounding(left, right, first, second), reasons.number(Rank.TIED, ROUNDED), CERTAIN)
+    if other == "stays":
+        doubt = _stays_in_doubt(timeline, left.row[first], right.start[second], end, doubt, reasons)
     doubt = np.where(unknown, no_value, doubt)
     if in_scope is not None:
         doubt = np.where(in_scope[first] == CERTAIN, doubt, in_scope[first])
@@ -187,6 +189,22 @@ def _alone(rule: OverlapRule, timeline: Timeline, left: Things, known: Bools, sc
     return doubt
 
 
+def _stays_in_doubt(timeline: Timeline, tasks: Ints, since: Ints, until: Ints, doubt: Ints, reasons: Reasons) -> Ints:
+    """Why an aircraft may not have stood where its last flight landed, or the record not be of another station.
+
+    Stays count from `since`, the record's time goes on to `until`. Work elsewhere is no such doubt: it is the finding.
+    """
+    aircraft = timeline.aircraft[tasks].astype(np.int64)
+    for missing in (Missing.GAP, Missing.LEG, Missing.NAME, Missing.UNREADABLE):
+        at = uncovered(timeline).first_from(aircraft, since, partial(np.equal, missing))
+        doubt = np.where(at < until, coverage_doubt(reasons, missing), doubt)
+    near = frozenset().union(*(timeline.near_names.get(("station", name), ()) for name in ("flights", "stations")))
+    station = timeline.tasks["station"].cat
+    alike = np.array([*(str(name) in near for name in station.categories), False])[station.codes.to_numpy()[tasks]]
+    return np.where(alike, reasons.number(Rank.RECORD, NEARLY_THERE), doubt)
+
+
+NEARLY_THERE = "the record names a station of nearly the same name as another"
 ROUNDED = "times to the minute: the two overlap by no more than their rounding"
 
 
@@ -512,6 +530,9 @@ def _unjudged_when(rule: OverlapRule) -> Iterator[str]:
         yield not_supplied(_TABLES[other])
     if one == "tasks" and other in ("flights", "stays"):
         yield "the flight log does not know the aircraft, or a flight of it can't be read"
+        if other == "stays":
+            yield "a leg is missing in the flight log, or it lists no flight of the aircraft for an unusually long time"
+            yield "the station has nearly the same name as another"
     yield "times to the minute overlap by no more than their rounding"
     if one == "tasks":
         yield CLOCK_WENT_BACK

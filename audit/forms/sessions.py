@@ -226,7 +226,10 @@ def possible_parts(timeline: Timeline, found: Sessions) -> Parts:
     sure = (found.doubt == CERTAIN) & ~undone
     work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[found.task].astype(np.int64)
     key = work_order * (len(timeline.aircraft_names) + 1) + timeline.aircraft_of(found.place)
+    # A record that was set aside for its lack of a work order may be of any.
+    jobless = np.flatnonzero(unclear & (work_order == MISSING))
     sides = (
+        _sharing(timeline.aircraft_of(found.place), np.flatnonzero(sure), jobless),
         _sharing(key, np.flatnonzero(sure), np.flatnonzero(unclear)),
         _sharing(key, np.flatnonzero(sure & unclear), np.flatnonzero(~unclear)),
     )

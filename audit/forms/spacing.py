@@ -71,6 +71,9 @@ SAME_START = "order tied: same start, no coat number"
 SAME_NUMBER = "order tied: the same coat number twice"
 
 
+BACKWARDS = "a coat ends before it starts: when it ended isn't known"
+
+
 NOT_RECORDED = "value missing: a coat in between is not recorded"
 
 
@@ -92,12 +95,15 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
     pause = start[two] - end[one]
     shortest, longest = _limits(rule.pause)
     short, long = pause < shortest, pause > longest
+    turned = (end < start)[one] | (end < start)[two]
+    backwards = np.where(turned, reasons.number(Rank.RECORD, BACKWARDS), CERTAIN)
     nowhere = timeline.position_of(treated.place[one]) == timeline.unknown_position
     no_position = reasons.number(Rank.POSITION, NO_POSITION)
     between, why = _perhaps_between(timeline, found, pairs, start)
 
     def broken(view: View, index: Ints) -> Bools:
         outside = view.open((short | long)[index], pairs.doubt[index])
+        outside = view.open(outside, backwards[index])
         outside = view.open(outside, np.where(outside & nowhere[index], no_position, CERTAIN))
         # A coat in between would make a pause that is too short no longer.
         doubt = np.full(len(pause), CERTAIN)

@@ -410,16 +410,19 @@ def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows:
         f"{signature} holds none valid on that day",
         f"{signature} {NEARLY} people",
         f"{signature} names several people",
+        "column not supplied: people.valid_to",
     )
+    # Without the last day of validity nobody knows whether what began still held.
+    endless = (codes != MISSING) & ("valid_to" not in people)
     return Values(
         kind=VOCABULARY[name].kind,
         codes=codes,
         names=categories,
         numbers=None,
         missing=(codes == MISSING) | several | alike,
-        undecidable=several | alike,
+        undecidable=several | alike | endless,
         reasons=reasons,
-        why=np.select([several, alike, person == MISSING], [3, 2, 0], 1).astype(np.int8),
+        why=np.select([several, alike, person == MISSING, endless], [3, 2, 0, 4], 1).astype(np.int8),
     )
 
 

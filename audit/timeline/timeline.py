@@ -143,8 +143,11 @@ class Timeline:
         if text == EVERY_POSITION:
             return []
         parts = {part.strip() for part in text.split(";")} - {""}
+        # One that the components know by nearly the same name may be that one, or another.
+        near = parts & self.near_names.get(("position", "components"), frozenset())
         # Not by the index itself: rules judged side by side could meet the table of its first lookup half built.
-        return [code for code, name in enumerate(self.position_names) if name in parts]
+        known = [code for code, name in enumerate(self.position_names) if name in parts - near]
+        return known + [self.unknown_position] * bool(near)
 
     def _installed(self, rows: Ints, which: Ints) -> tuple[Ints, Ints]:
         """Places of the components installed on the aircraft of rows[which] when those records began."""
