@@ -9,10 +9,10 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from audit.forms.conditions import FALSE, judge
+from audit.evidence.conditions import FALSE, judge
+from audit.evidence.doubt import CERTAIN, Rank, reasons_of
+from audit.evidence.treatments import doubt_of
 from audit.forms.describing import records
-from audit.forms.doubt import CERTAIN, Rank, reasons_of
-from audit.forms.evidence import doubt_of
 from audit.forms.form import Form, Never
 from audit.forms.outcomes import Judgement
 from audit.language.rule import Rule

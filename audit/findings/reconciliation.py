@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from audit.errors import InternalError
+from audit.evidence.conditions import FALSE, judge, without_component
 from audit.forms import form_of
-from audit.forms.conditions import FALSE, judge, without_component
 from audit.forms.reads import tables_read
 from audit.intake.export import Export
 from audit.intake.parsing import BLANK

@@ -13,8 +13,12 @@ import numpy as np
 import pandas as pd
 from pydantic import ConfigDict, model_validator
 
+from audit.evidence.boots import BootTime, boot_time, treated_within
+from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of, turning_reasons
+from audit.evidence.flying import first_takeoff
+from audit.evidence.sessions import InSessions, in_sessions, possible_parts
+from audit.evidence.treatments import NO_POSITION
 from audit.figures import figure, several
-from audit.forms.boots import BootTime, boot_time, treated_within
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     MAY_BE_WORK,
@@ -29,16 +33,12 @@ from audit.forms.describing import (
     season_days,
 )
 from audit.forms.describing import sessions as sessions_in_words
-from audit.forms.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of, turning_reasons
 from audit.forms.drawing import (
     AroundSession,
 )
-from audit.forms.evidence import NO_POSITION
-from audit.forms.flying import first_takeoff
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import days, of_session, of_treatment
 from audit.forms.outcomes import Judgement
-from audit.forms.sessions import InSessions, in_sessions, possible_parts
 from audit.language.condition import BootConditions
 from audit.language.events import Season, check_limits
 from audit.language.rule import Rule

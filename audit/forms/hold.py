@@ -13,6 +13,21 @@ from typing import Any, Literal, Self
 import numpy as np
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
+from audit.evidence.doubt import CERTAIN, PLAIN, View, reasons_for_doubt, reasons_of, turning_reasons
+from audit.evidence.flying import carriers, first_takeoff, removal, still_running
+from audit.evidence.seasons import season_around
+from audit.evidence.sessions import InSessions, Sessions, in_sessions, sessions
+from audit.evidence.treatments import (
+    Treatments,
+    begun_between,
+    candidates,
+    first_start,
+    own_subject,
+    started_at,
+    started_between,
+    ties,
+    treatments,
+)
 from audit.figures import time_span
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
@@ -28,29 +43,14 @@ from audit.forms.describing import (
     work,
 )
 from audit.forms.describing import sessions as sessions_in_words
-from audit.forms.doubt import CERTAIN, PLAIN, View, reasons_for_doubt, reasons_of, turning_reasons
 from audit.forms.drawing import (
     AroundSession,
     until_due,
 )
-from audit.forms.evidence import (
-    Treatments,
-    begun_between,
-    candidates,
-    first_start,
-    own_subject,
-    started_at,
-    started_between,
-    ties,
-    treatments,
-)
-from audit.forms.flying import carriers, first_takeoff, removal, still_running
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.naming import of_session, of_treatment
 from audit.forms.outcomes import NONE, Judgement
-from audit.forms.seasons import season_around
-from audit.forms.sessions import InSessions, Sessions, in_sessions, sessions
 from audit.language.condition import Conditions
 from audit.language.events import Event, Season
 from audit.language.in_words import duration_in_words

@@ -10,14 +10,18 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from audit.figures import figure
-from audit.forms.boots import (
+from audit.evidence.boots import (
     BootTime,
     Odometer,
     Treated,
     boot_time,
     treated_within,
 )
+from audit.evidence.doubt import CERTAIN, Rank, View, reasons_for_doubt, reasons_of
+from audit.evidence.flying import first_uncovered
+from audit.evidence.sessions import Sessions, in_sessions
+from audit.evidence.treatments import NO_BOOT, NO_POSITION
+from audit.figures import figure
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     NO_BOOT_KNOWN,
@@ -28,19 +32,15 @@ from audit.forms.describing import (
     records,
     season_days,
 )
-from audit.forms.doubt import CERTAIN, Rank, View, reasons_for_doubt, reasons_of
 from audit.forms.drawing import (
     Drawing,
     UseOfBoot,
 )
 from audit.forms.due import Limits, Meter, Tolerance, bases, meters
-from audit.forms.evidence import NO_BOOT, NO_POSITION
-from audit.forms.flying import first_uncovered
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import at_work_order, of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined
-from audit.forms.sessions import Sessions, in_sessions
 from audit.language.condition import BootConditions
 from audit.language.events import Season
 from audit.language.in_words import quantity

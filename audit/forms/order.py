@@ -10,20 +10,20 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of
+from audit.evidence.sessions import at_one_go, earliest, runs
+from audit.evidence.treatments import NO_POSITION, Treatments, perhaps_of_one_boot, ties, treatments, where_the_boot_was
 from audit.figures import time_span
 from audit.forms.describing import CLOCK_WENT_BACK, MAY_BE_WORK, NO_BOOT_KNOWN, NO_POSITION_KNOWN, SAME_START, records
-from audit.forms.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of
 from audit.forms.drawing import (
     AroundSession,
     Case,
     Stretch,
     Stretches,
 )
-from audit.forms.evidence import NO_POSITION, Treatments, perhaps_of_one_boot, ties, treatments, where_the_boot_was
 from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import at_work_order, of_treatment
 from audit.forms.outcomes import NONE, Judgement
-from audit.forms.sessions import at_one_go, earliest, runs
 from audit.language.condition import Conditions
 from audit.language.rule import Rule
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, take

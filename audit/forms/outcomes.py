@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from audit.forms.doubt import CERTAIN, Reasons
+from audit.evidence.doubt import CERTAIN, Reasons
 from audit.forms.margins import Margins
 from audit.timeline.instants import Bools, Ints
 

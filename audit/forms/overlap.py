@@ -12,15 +12,15 @@ import numpy as np
 import pandas as pd
 from pydantic import Field, model_validator
 
+from audit.evidence.conditions import FALSE, Judged, judge
+from audit.evidence.doubt import CERTAIN, Rank, Reasons, reasons_of
+from audit.evidence.flying import coverage_doubt
+from audit.evidence.treatments import doubt_of
 from audit.figures import time_span
-from audit.forms.conditions import FALSE, Judged, judge
 from audit.forms.describing import CLOCK_WENT_BACK, not_supplied
-from audit.forms.doubt import CERTAIN, Rank, Reasons, reasons_of
 from audit.forms.drawing import (
     TwoThings,
 )
-from audit.forms.evidence import doubt_of
-from audit.forms.flying import coverage_doubt
 from audit.forms.form import Form, Never
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import NONE, Judgement, joined

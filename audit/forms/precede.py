@@ -9,6 +9,21 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field
 
+from audit.evidence.doubt import CERTAIN, PLAIN, View, reasons_for_doubt, reasons_of
+from audit.evidence.flying import carriers, first_takeoff
+from audit.evidence.sessions import InSessions, in_sessions
+from audit.evidence.treatments import (
+    Treatments,
+    begun_between,
+    candidates,
+    last_end,
+    own_subject,
+    possible,
+    started_at,
+    started_between,
+    ties,
+    treatments,
+)
 from audit.figures import time_span
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
@@ -21,28 +36,13 @@ from audit.forms.describing import (
     work,
 )
 from audit.forms.describing import sessions as sessions_in_words
-from audit.forms.doubt import CERTAIN, PLAIN, View, reasons_for_doubt, reasons_of
 from audit.forms.drawing import (
     AroundSession,
     until_due,
 )
-from audit.forms.evidence import (
-    Treatments,
-    begun_between,
-    candidates,
-    last_end,
-    own_subject,
-    possible,
-    started_at,
-    started_between,
-    ties,
-    treatments,
-)
-from audit.forms.flying import carriers, first_takeoff
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import of_session, of_treatment
 from audit.forms.outcomes import NONE, Judgement
-from audit.forms.sessions import InSessions, in_sessions
 from audit.language.condition import Conditions
 from audit.language.events import Event
 from audit.language.in_words import (

@@ -10,16 +10,16 @@ import numpy as np
 import pandas as pd
 from pydantic import Field, field_validator
 
-from audit.forms.conditions import FALSE, UNKNOWN, failures, judge, needs_component
+from audit.evidence.conditions import FALSE, UNKNOWN, failures, judge, needs_component
+from audit.evidence.doubt import CERTAIN, reasons_of
+from audit.evidence.treatments import doubt_of, treatments
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     records,
 )
-from audit.forms.doubt import CERTAIN, reasons_of
 from audit.forms.drawing import (
     AroundRecord,
 )
-from audit.forms.evidence import doubt_of, treatments
 from audit.forms.form import BOOTS_READ, Form
 from audit.forms.outcomes import SEVERAL, Judgement
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of

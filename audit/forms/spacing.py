@@ -12,6 +12,9 @@ import numpy as np
 import pandas as pd
 from pydantic import model_validator
 
+from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of
+from audit.evidence.sessions import InSessions, in_sessions, possible_parts
+from audit.evidence.treatments import NO_POSITION
 from audit.figures import time_span
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
@@ -21,19 +24,16 @@ from audit.forms.describing import (
     limits,
     records,
 )
-from audit.forms.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of
 from audit.forms.drawing import (
     AroundSession,
     Case,
     Stretch,
     Stretches,
 )
-from audit.forms.evidence import NO_POSITION
 from audit.forms.form import SESSIONS_READ, Form
 from audit.forms.margins import Margins, margins, tenths
 from audit.forms.naming import at_work_order, of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined
-from audit.forms.sessions import InSessions, in_sessions, possible_parts
 from audit.language.events import check_limits
 from audit.language.in_words import (
     duration_in_words,

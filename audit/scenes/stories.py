@@ -8,12 +8,12 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
+from audit.evidence.doubt import CERTAIN
+from audit.evidence.seasons import season_around
+from audit.evidence.sessions import sessions
+from audit.evidence.treatments import treatments
 from audit.forms import form_of
-from audit.forms.doubt import CERTAIN
 from audit.forms.drawing import AroundRecord, AroundSession, Case, Drawing, TwoThings, UseOfBoot
-from audit.forms.evidence import treatments
-from audit.forms.seasons import season_around
-from audit.forms.sessions import sessions
 from audit.language.rule import Rule
 from audit.scenes.surroundings import Surroundings, Window
 from audit.scenes.values import Lane, Scene, Story, Stretch, Usage

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from audit.authoring.examples import example_export
 from audit.authoring.logic import can_fail, can_hold
-from audit.forms.conditions import FALSE, TRUE, Judged, judge
+from audit.evidence.conditions import FALSE, TRUE, Judged, judge
 from audit.language.condition import Conditions
 from audit.language.rule import Example
 from audit.timeline.timeline import Timeline, build_timeline

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.forms.conditions import FALSE, judge
-from audit.forms.doubt import CERTAIN, Rank, reasons_of
-from audit.forms.evidence import NO_BOOT, doubt_of, of_one_boot, perhaps_of_one_boot
-from audit.forms.seasons import seasons_of
-from audit.forms.sessions import Sessions
+from audit.evidence.conditions import FALSE, judge
+from audit.evidence.doubt import CERTAIN, Rank, reasons_of
+from audit.evidence.seasons import seasons_of
+from audit.evidence.sessions import Sessions
+from audit.evidence.treatments import NO_BOOT, doubt_of, of_one_boot, perhaps_of_one_boot
 from audit.language.condition import Conditions
 from audit.language.events import Season
 from audit.timeline.instants import NEVER, Bools, Ints, expand

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from audit.authoring.examples import example_export
-from audit.forms.conditions import FALSE, TRUE, UNKNOWN, judge
+from audit.evidence.conditions import FALSE, TRUE, UNKNOWN, judge
 from audit.language.condition import Conditions
 from audit.language.rule import Example
 from audit.timeline.timeline import build_timeline

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from audit.forms.doubt import CERTAIN, Rank, reasons_of
-from audit.forms.evidence import NO_BOOT, NO_POSITION, Treatments, treatments
+from audit.evidence.doubt import CERTAIN, Rank, reasons_of
+from audit.evidence.treatments import NO_BOOT, NO_POSITION, Treatments, treatments
 from audit.language.condition import Conditions
 from audit.timeline.codes import MISSING
 from audit.timeline.instants import DAY, NEVER, Bools, Ints, expand, running_max

@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from audit.forms.doubt import CERTAIN, Rank, Reasons, View, reasons_of
-from audit.forms.evidence import NO_BOOT, NONE, Counted, Subjects
-from audit.forms.sessions import Sessions
+from audit.evidence.doubt import CERTAIN, Rank, Reasons, View, reasons_of
+from audit.evidence.sessions import Sessions
+from audit.evidence.treatments import NO_BOOT, NONE, Counted, Subjects
 from audit.timeline.coverage import WHY, Missing, uncovered
 from audit.timeline.instants import FOREVER, Bools, Ints, expand, take
 from audit.timeline.timeline import Timeline

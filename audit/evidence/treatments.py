@@ -12,8 +12,8 @@ from typing import Protocol
 
 import numpy as np
 
-from audit.forms.conditions import FALSE, UNKNOWN, Judged, judge, needs_component, without_component
-from audit.forms.doubt import CERTAIN, Rank, Reasons, reasons_of
+from audit.evidence.conditions import FALSE, UNKNOWN, Judged, judge, needs_component, without_component
+from audit.evidence.doubt import CERTAIN, Rank, Reasons, reasons_of
 from audit.language.condition import Conditions
 from audit.timeline.components import TWO_RECORDED
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, expand, running_max, take

@@ -1,0 +1,1 @@
+"""What the records show: conditions over them, treatments, sessions, boots and takeoffs, and how sure each of it is."""
