@@ -274,6 +274,8 @@ def test_every_rule_that_ships_can_be_explained(asked: Rule) -> None:
 
 
 ROUNDED = "times to the minute overlap by no more than their rounding"
+GAPS = "a leg is missing in the flight log, or it lists no flight of the aircraft for an unusually long time"
+ALIKE = "the station has nearly the same name as another"
 
 
 @pytest.mark.parametrize(
@@ -288,7 +290,8 @@ ROUNDED = "times to the minute overlap by no more than their rounding"
         ({"form": "overlap", "between": ["flights", "flights"], "same": ["aircraft"]}, (ROUNDED,)),
         ({"form": "overlap", "between": ["tasks", "stays"], "same": ["aircraft"], "differing": ["station"]},
          ("station is not recorded for one of the two", "the table flights is not supplied",
-          "the flight log does not know the aircraft, or a flight of it can't be read", ROUNDED, CLOCK_WENT_BACK)),
+          "the flight log does not know the aircraft, or a flight of it can't be read", GAPS, ALIKE,
+          ROUNDED, CLOCK_WENT_BACK)),
         ({"form": "overlap", "between": ["tasks", "tasks"], "same": ["performed_by"], "differing": ["station"]},
          ("performer is not recorded for one of the two", ROUNDED, CLOCK_WENT_BACK)),
     ],
