@@ -6,13 +6,12 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
 from audit.errors import AuditError
-from audit.intake.cells import ExportFile
-from audit.intake.workbooks import look_through, refusing_workbook
+from audit.intake.filled_in import cell_day, cell_text, filled_sheets
 
 FORMAT: Final = "deicer-audit-worklist/1"
 """The number changes when a reader of the workbook would have to."""
@@ -93,7 +92,7 @@ def read_answers(path: Path, today: date) -> Answers:
 
     A day after `today`, or before the day of the fault where work is claimed, is a fault.
     """
-    sheets = _sheets(path)
+    sheets = filled_sheets(path, "work list")
     issued = _issued(path, sheets)
     answered: dict[str, list[Answered]] = {}
     faults: list[Fault] = []
@@ -165,7 +164,7 @@ def _unknown(finding_id: str) -> str:
 
 
 def _rows(path: Path, name: str, rows: Sequence[Sequence[Any]]) -> Iterator[Answered]:
-    head = [_text(cell) for cell in rows[0]] if rows else []
+    head = [cell_text(cell) for cell in rows[0]] if rows else []
     wanted = (FINDING, ANSWER, WHO, DAY, NOTE)
     missing = [column for column in wanted if head.count(column) != 1]
     if len(missing) == len(wanted):
@@ -178,66 +177,33 @@ def _rows(path: Path, name: str, rows: Sequence[Sequence[Any]]) -> Iterator[Answ
     places = [head.index(column) for column in wanted]
     for number, row in enumerate(rows[1:], start=2):
         finding_id, answer, who, day, note = (row[place] for place in places)
-        read, odd = _day(day)
+        read, odd = cell_day(day)
         yield Answered(
             sheet=name,
             row=number,
-            finding_id=_text(finding_id).lower(),
-            answer=" ".join(_text(answer).casefold().split()),
-            who=_text(who),
+            finding_id=cell_text(finding_id).lower(),
+            answer=" ".join(cell_text(answer).casefold().split()),
+            who=cell_text(who),
             day=read,
             odd_day=odd,
-            note=_text(note),
+            note=cell_text(note),
         )
-
-
-def _day(cell: Any) -> tuple[date | None, str]:
-    """The day, or else the text that is none."""
-    if isinstance(cell, datetime):
-        return cell.date(), ""
-    if isinstance(cell, date):
-        return cell, ""
-    text = _text(cell)
-    try:
-        return date.fromisoformat(text[:10]) if text else None, ""
-    except ValueError:
-        return None, text
-
-
-def _text(cell: Any) -> str:
-    if isinstance(cell, float) and cell.is_integer():
-        return str(int(cell))  # a spreadsheet makes a number of what looks like one
-    return str(cell).replace("\u00a0", " ").strip()
 
 
 def _issued(path: Path, sheets: Mapping[str, Sequence[Sequence[Any]]]) -> dict[str, date | None]:
     """The findings that the list held when it was made, with the day of each."""
     rows = sheets.get(ISSUED_SHEET, ())
-    if not rows or _text(rows[0][0]) != FORMAT or len(rows) < 2:
+    if not rows or cell_text(rows[0][0]) != FORMAT or len(rows) < 2:
         raise AuditError(
             f"{path.name} is no work list of this version, or is damaged: its hidden sheet {ISSUED_SHEET!r} doesn't "
             f"begin with {FORMAT}"
         )
-    if [_text(cell) for cell in rows[1][: len(ISSUED_COLUMNS)]] != list(ISSUED_COLUMNS):
+    if [cell_text(cell) for cell in rows[1][: len(ISSUED_COLUMNS)]] != list(ISSUED_COLUMNS):
         raise AuditError(f"{path.name} is damaged: the columns of its hidden sheet {ISSUED_SHEET!r} have been changed")
     issued = {}
     for row in rows[2:]:
-        finding_id = _text(row[0])
+        finding_id = cell_text(row[0])
         if not _ID.fullmatch(finding_id):
             raise AuditError(f"{path.name} is damaged: its hidden sheet {ISSUED_SHEET!r} holds {finding_id[:40]!r}")
-        issued[finding_id] = _day(row[2])[0]
+        issued[finding_id] = cell_day(row[2])[0]
     return issued
-
-
-def _sheets(path: Path) -> dict[str, list[list[Any]]]:
-    from python_calamine import CalamineWorkbook
-
-    if not path.is_file():
-        raise AuditError(
-            f"{path}: {'a folder; give the work list in it' if path.is_dir() else 'there is no such file'}"
-        )
-    file = ExportFile(path.name, path)
-    with refusing_workbook(file):
-        look_through(file)
-        with CalamineWorkbook.from_path(str(path)) as book:
-            return {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in book.sheet_names}

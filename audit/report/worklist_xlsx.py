@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import io
-import re
-import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import datetime
-from functools import lru_cache
 from typing import Any, Final
 
 import pandas as pd
 
-from audit.errors import InternalError
 from audit.findings.result import AuditResult
 from audit.report.answers import (
     ANSWER,
@@ -27,7 +23,7 @@ from audit.report.answers import (
     WHO,
 )
 from audit.report.rows import level_name
-from audit.report.visible import fit_for_xml, shortened
+from audit.report.workbook_cells import LINE, checked, put, row_height, sheet_names
 from audit.report.worklist import (
     NEVER,
     NOT_THE_BOOT,
@@ -40,15 +36,6 @@ from audit.report.worklist import (
     until_when,
     work_list,
 )
-
-LONGEST_CELL: Final = 2_000
-"""Characters of one value that are shown; a cell holds 32,767 at most."""
-LONGEST_SHEET_NAME: Final = 31
-LINE: Final = 13.0
-"""Points from one line of a cell to the next."""
-TALLEST_ROW: Final = 409.0
-"""Points; spreadsheet programs allow no more."""
-NO_STATION: Final = "No station"
 
 COLUMNS: Final = {
     "Job": 5,
@@ -73,8 +60,6 @@ COLUMNS: Final = {
 HOW_COLUMNS: Final = (24, 72, 13, 13, 13)
 """Widths of the columns of the first sheet."""
 
-_NOT_IN_A_SHEET_NAME = re.compile(r"[\[\]:*?/\\]")
-
 
 def workbook(result: AuditResult) -> bytes:
     """Return the work list as a workbook; the same result gives the same bytes."""
@@ -88,7 +73,7 @@ def workbook(result: AuditResult) -> bytes:
     )
     made = datetime(2000, 1, 1) if pd.isna(result.as_of) else result.as_of.tz_localize(None).to_pydatetime()
     book.set_properties({"title": "Work list", "created": made.replace(microsecond=0)})
-    names = sheet_names(station.station for station in listed.stations)
+    names = sheet_names((station.station for station in listed.stations), (HOW_SHEET, ISSUED_SHEET))
     styles = _Styles(book)
     _write_how(book, listed, names, styles)
     for name, station in zip(names, listed.stations, strict=True):
@@ -96,29 +81,6 @@ def workbook(result: AuditResult) -> bytes:
     _write_issued(book, listed, names)
     book.close()
     return buffer.getvalue()
-
-
-def sheet_names(stations: Iterable[str]) -> list[str]:
-    """Name a sheet for each station as Excel allows: at most 31 characters, some forbidden, no two alike."""
-    taken = {name.casefold() for name in (HOW_SHEET, ISSUED_SHEET, "History", "")}
-    names = []
-    for station in stations:
-        plain = _NOT_IN_A_SHEET_NAME.sub("-", fit_for_xml(station or NO_STATION)).strip(" '")
-        name, number = _of_length(plain, LONGEST_SHEET_NAME), 1
-        while name.casefold() in taken:
-            number += 1
-            tail = f" ({number})"
-            name = _of_length(plain or "Station", LONGEST_SHEET_NAME - len(tail)) + tail
-        taken.add(name.casefold())
-        names.append(name)
-    return names
-
-
-def _of_length(text: str, longest: int) -> str:
-    """Cut to a number of characters as Excel counts them: those beyond 16 bits count twice."""
-    while len(text.encode("utf-16-le")) > 2 * longest:
-        text = text[:-1]
-    return text.strip(" '")
 
 
 class _Styles:
@@ -155,7 +117,7 @@ def _write_how(book: Any, listed: WorkList, names: list[str], styles: _Styles) -
     sheet.hide_gridlines(2)
     for column, width in enumerate(HOW_COLUMNS):
         sheet.set_column(column, column, width)
-    _put(sheet, 0, 0, "Work list from the audit of maintenance records", styles.title)
+    put(sheet, 0, 0, "Work list from the audit of maintenance records", styles.title)
     sheet.set_row(0, 2 * LINE)
     explained = list(_explained(listed))
     for row, (name, text) in enumerate(explained, start=1):
@@ -168,9 +130,9 @@ def _write_how(book: Any, listed: WorkList, names: list[str], styles: _Styles) -
         place = station.station or "no station is known for these"
         _write_line(sheet, row, (name, styles.plain), (place, styles.plain))
         for column, number in enumerate((len(station.jobs), station.findings, station.urgent), start=2):
-            _checked(sheet.write_number(row, column, number, styles.plain))
+            checked(sheet.write_number(row, column, number, styles.plain))
     if not listed.stations:
-        _put(sheet, row + 1, 0, "Nothing was found.", styles.plain)
+        put(sheet, row + 1, 0, "Nothing was found.", styles.plain)
     sheet.set_landscape()
     sheet.set_paper(9)
     sheet.fit_to_pages(1, 0)
@@ -179,8 +141,8 @@ def _write_how(book: Any, listed: WorkList, names: list[str], styles: _Styles) -
 def _write_line(sheet: Any, row: int, *cells: tuple[str, Any]) -> None:
     """A row of the first sheet: texts, each with its look."""
     for column, (text, style) in enumerate(cells):
-        _put(sheet, row, column, text, style)
-    sheet.set_row(row, _height((width, text) for width, (text, _) in zip(HOW_COLUMNS, cells, strict=False)))
+        put(sheet, row, column, text, style)
+    sheet.set_row(row, row_height((width, text) for width, (text, _) in zip(HOW_COLUMNS, cells, strict=False)))
 
 
 def _explained(listed: WorkList) -> Iterator[tuple[str, str]]:
@@ -219,17 +181,17 @@ def _write_station(sheet: Any, station: StationList, styles: _Styles) -> None:
     places = {name: column for column, name in enumerate(COLUMNS)}
     for column, (name, width) in enumerate(COLUMNS.items()):
         sheet.set_column(column, column, width)
-        _put(sheet, 0, column, name, styles.head)
+        put(sheet, 0, column, name, styles.head)
     row = 0
     for job, step, item, first in _rows(station):
         row += 1
         cells = list(_cells(job, step, item, first))
-        sheet.set_row(row, _height((COLUMNS[name], text) for name, text, _ in cells))
+        sheet.set_row(row, row_height((COLUMNS[name], text) for name, text, _ in cells))
         for name, text, kind in cells:
-            _put(sheet, row, places[name], text, styles.cell(kind, first == "job"))
+            put(sheet, row, places[name], text, styles.cell(kind, first == "job"))
         for name in (ANSWER, WHO, NOTE):
-            _checked(sheet.write_blank(row, places[name], None, styles.cell("answer", first == "job")))
-        _checked(sheet.write_blank(row, places[DAY], None, styles.cell("day", first == "job")))
+            checked(sheet.write_blank(row, places[name], None, styles.cell("answer", first == "job")))
+        checked(sheet.write_blank(row, places[DAY], None, styles.cell("day", first == "job")))
     _validate(sheet, places, row)
     sheet.freeze_panes(1, places["Position"])
     sheet.autofilter(0, 0, row, len(COLUMNS) - 1)
@@ -269,7 +231,7 @@ def _cells(job: Job, step: Step, item: Item, first: str) -> Iterator[tuple[str, 
 
 def _validate(sheet: Any, places: dict[str, int], last: int) -> None:
     answer, day = places[ANSWER], places[DAY]
-    _checked(
+    checked(
         sheet.data_validation(
             1,
             answer,
@@ -285,7 +247,7 @@ def _validate(sheet: Any, places: dict[str, int], last: int) -> None:
             },
         )
     )
-    _checked(
+    checked(
         sheet.data_validation(
             1,
             day,
@@ -307,42 +269,12 @@ def _write_issued(book: Any, listed: WorkList, names: list[str]) -> None:
     sheet = book.add_worksheet(ISSUED_SHEET)
     sheet.hide()
     for column, text in enumerate((FORMAT, listed.export_name, listed.as_of)):
-        _put(sheet, 0, column, text)
+        put(sheet, 0, column, text)
     for column, text in enumerate(ISSUED_COLUMNS):
-        _put(sheet, 1, column, text)
+        put(sheet, 1, column, text)
     row = 1
     for name, station in zip(names, listed.stations, strict=True):
         for _, _, item, _ in _rows(station):
             row += 1
             for column, text in enumerate((item.finding_id, name, item.at[:10])):
-                _put(sheet, row, column, text)
-
-
-def _put(sheet: Any, row: int, column: int, text: str, style: Any = None) -> None:
-    shown = _shown(text)
-    _checked(sheet.write_string(row, column, shown, style) if shown else sheet.write_blank(row, column, None, style))
-
-
-def _height(cells: Iterable[tuple[float, str]]) -> float:
-    """Points that a row needs for its cells, each with the width of its column in digits; letters are narrower.
-
-    Not every spreadsheet program finds the height of wrapped text when it opens a workbook.
-    """
-    return min(max(_lines(_shown(text), int(1.1 * width)) for width, text in cells) * LINE + 2, TALLEST_ROW)
-
-
-@lru_cache(maxsize=10_000)
-def _lines(text: str, width: int) -> int:
-    """How many lines of so many letters a text takes."""
-    return sum(len(textwrap.wrap(line, width)) or 1 for line in text.split("\n"))
-
-
-@lru_cache(maxsize=10_000)
-def _shown(text: str) -> str:
-    return fit_for_xml(shortened(text, LONGEST_CELL))
-
-
-def _checked(code: int) -> None:
-    # xlsxwriter only returns a code where it leaves a cell out.
-    if code:
-        raise InternalError(f"the workbook could not take a cell (code {code})")
+                put(sheet, row, column, text)

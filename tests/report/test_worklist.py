@@ -14,9 +14,10 @@ from openpyxl.worksheet.worksheet import Worksheet
 from audit.findings.result import AuditResult
 from audit.report import worklist
 from audit.report.answers import ANSWERS, HOW_SHEET, ISSUED_SHEET
+from audit.report.workbook_cells import LONGEST_CELL, NO_STATION, TALLEST_ROW, sheet_names
 from audit.report.worklist import NEVER, by_when, work_list
 from audit.report.worklist_html import work_list_page
-from audit.report.worklist_xlsx import COLUMNS, LONGEST_CELL, NO_STATION, TALLEST_ROW, sheet_names, workbook
+from audit.report.worklist_xlsx import COLUMNS, workbook
 from tests.report.conftest import HOSTILE, finding, hostile_finding, make_result
 
 WRONG = "preservative-on-wrong-material"
@@ -140,7 +141,7 @@ def test_sheet_names_are_what_excel_takes() -> None:
         " ",
         "\u202e",
     ]
-    names = sheet_names(stations)
+    names = sheet_names(stations, (HOW_SHEET, ISSUED_SHEET))
     assert len({name.casefold() for name in names}) == len(stations)
     for name in names:
         assert 1 <= len(name.encode("utf-16-le")) // 2 <= 31

@@ -1,0 +1,47 @@
+"""Workbooks that this tool made and people filled in, read back."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from audit.errors import AuditError
+from audit.intake.cells import ExportFile
+from audit.intake.workbooks import look_through, refusing_workbook
+
+
+def filled_sheets(path: Path, what: str) -> dict[str, list[list[Any]]]:
+    """Return the cells of every sheet, in the workbook's order.
+
+    AuditError, with one sentence, where there is no such file or it is no workbook; `what` is what it should be.
+    """
+    from python_calamine import CalamineWorkbook
+
+    if not path.is_file():
+        raise AuditError(f"{path}: {f'a folder; give the {what} in it' if path.is_dir() else 'there is no such file'}")
+    file = ExportFile(path.name, path)
+    with refusing_workbook(file):
+        look_through(file)
+        with CalamineWorkbook.from_path(str(path)) as book:
+            return {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in book.sheet_names}
+
+
+def cell_text(cell: Any) -> str:
+    """The text of a cell, without spaces around it."""
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))  # a spreadsheet makes a number of what looks like one
+    return str(cell).replace("\u00a0", " ").strip()
+
+
+def cell_day(cell: Any) -> tuple[date | None, str]:
+    """The day in a cell, or else the text that is none."""
+    if isinstance(cell, datetime):
+        return cell.date(), ""
+    if isinstance(cell, date):
+        return cell, ""
+    text = cell_text(cell)
+    try:
+        return date.fromisoformat(text[:10]) if text else None, ""
+    except ValueError:
+        return None, text
