@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from audit.findings.identity import finding_ids, subject_key
-from audit.findings.result import FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS
+from audit.findings.result import FINDING_COLUMNS, OPEN, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms import form_of
 from audit.forms.judging import every_subject, sentences
 from audit.forms.naming import Texts, cells
@@ -22,8 +22,6 @@ from audit.timeline.records import work_day
 from audit.timeline.timeline import Timeline
 
 SubjectOutcome = Literal["complies", "finding", "unjudged"]
-OPEN = "open"
-"""The state of a finding that nobody has dealt with."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +47,8 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline) -> Coll
     findings = _evidence(found, timeline)
     for name, attribute in (("rule", "id"), ("level", "level"), ("put_right", "put_right")):
         findings[name] = _of_rules(rules, attribute, of)
-    findings["state"] = OPEN
+    findings["state"], findings["corrected_by"] = OPEN, ""
+    findings["corrected_at"] = pd.Series(pd.NaT, findings.index, dtype="datetime64[us, UTC]")
     for name in ("measured", "limit", "unit"):
         findings[name] = found[name]
     findings["table"], findings["row"] = _shown_by(found)

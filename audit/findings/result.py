@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 import pandas as pd
 
@@ -26,11 +27,13 @@ from audit.timeline.instants import Ints
 __all__ = [
     "ALTERED_COLUMNS",
     "CLEARED",
+    "CORRECTED",
     "COVERAGE_COLUMNS",
     "FINDING_COLUMNS",
     "GONE_COLUMNS",
     "LEVELS",
     "LIMIT",
+    "OPEN",
     "OUTCOMES",
     "PLACE_COLUMNS",
     "REJECT_COLUMNS",
@@ -87,8 +90,17 @@ FINDING_COLUMNS = (
     "message",
     "put_right",
     "basis",
+    "corrected_by",
+    "corrected_at",
 )
-"""Columns of findings.csv: text, save `at` (datetime64[us, UTC]) and the floats `measured` and `limit`."""
+"""Columns of findings.csv: text, save `at` and `corrected_at` (datetime64[us, UTC]) and the floats `measured` and
+`limit`. `state` is open or corrected; `corrected_by` names what put a corrected finding right, and `corrected_at` says
+when that was."""
+
+OPEN: Final = "open"
+"""The state of a finding that nothing recorded puts right."""
+CORRECTED: Final = "corrected"
+"""The state of a finding that the records show was put right."""
 
 ROW_COLUMNS = ("key", "table", "row", "since")
 """The audited row that shows a finding: the table's name and the row in its frame, counted from 0; and the instant that

@@ -13,7 +13,7 @@ from typing import Any, Final, Literal
 import pandas as pd
 
 from audit.errors import InternalError
-from audit.findings.result import AuditResult, Rule
+from audit.findings.result import OPEN, AuditResult, Rule
 from audit.findings.standing import CLEARED, GONE_COLUMNS, Change
 from audit.register.records import Tonight
 from audit.register.states import Known
@@ -30,8 +30,6 @@ RULE_NOT_RUN: Final = "rule not run"
 OUT_OF_TIME: Final = "out of time"
 NOT_WHOLE: Final = "export not whole"
 
-OPEN: Final = "open"
-CORRECTED: Final = "corrected"
 _PROSE: Final = ("title", "level", "basis", "why", "put_right", "caution", "examples")
 """What a rule says without judging anything by it."""
 

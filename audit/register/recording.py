@@ -9,10 +9,10 @@ from typing import Literal
 import pandas as pd
 import sqlalchemy as sa
 
-from audit.findings.result import AuditResult, InputFile
+from audit.findings.result import OPEN, AuditResult, InputFile
 from audit.findings.standing import CLEARED, STANDING_COLUMNS, Standing
 from audit.register.answers import DONE, last_answers
-from audit.register.comparing import OPEN, Compared, Night, compare, keys_of
+from audit.register.comparing import Compared, Night, compare, keys_of
 from audit.register.decisions import Decision, last_decisions
 from audit.register.records import Seen, all_alterations, see_records, unseen
 from audit.register.schema import ALTERATIONS, FINDINGS, RECORDS, VERDICTS

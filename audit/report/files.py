@@ -12,6 +12,7 @@ from typing import Any
 
 from audit.errors import AuditError
 from audit.findings.result import (
+    CORRECTED,
     COVERAGE_COLUMNS,
     FINDING_COLUMNS,
     LEVELS,
@@ -37,8 +38,8 @@ from audit.report.unjudged import count_reasons
 from audit.report.worklist_html import work_list_page
 from audit.report.worklist_xlsx import workbook
 
-FINDINGS_FORMAT = "deicer-audit-findings/1"
-CSV_FORMAT = "deicer-audit-csv/1"
+FINDINGS_FORMAT = "deicer-audit-findings/2"
+CSV_FORMAT = "deicer-audit-csv/2"
 SUMMARY_FORMAT = "deicer-audit-summary/1"
 """The number changes when a reader of the file would have to. A CSV file can't say its own: summary.json does."""
 
@@ -183,6 +184,7 @@ def _summary(result: AuditResult) -> dict[str, Any]:
             "after_as_of": result.records.after_as_of,
         },
         "findings": len(result.findings),
+        "corrected": int((result.findings["state"] == CORRECTED).sum()),
         "findings_per_level": {level: int(levels.get(level, 0)) for level in LEVELS},
         "findings_per_rule": {rule: int(found) for rule, found in coverage["findings"].items()},
         "coverage": {

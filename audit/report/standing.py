@@ -7,7 +7,7 @@ from typing import Final
 
 import pandas as pd
 
-from audit.findings.result import CLEARED, AuditResult
+from audit.findings.result import CLEARED, CORRECTED, AuditResult
 
 CHANGES: Final = ("new", "still", "back")
 IN_FORCE: Final = ("accepted", "deferred")
@@ -16,7 +16,7 @@ WORDS: Final = {"new": "new", "still": "still open", "back": "back", "": ""}
 
 def is_open(findings: pd.DataFrame) -> pd.Series[bool]:
     """Marks the findings that nothing has put right and no decision in force covers: those that fail a check."""
-    marked = findings["state"] != "corrected"
+    marked = findings["state"] != CORRECTED
     if "decision" in findings:
         marked &= ~findings["decision"].isin(IN_FORCE)
     return marked

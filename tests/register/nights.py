@@ -66,6 +66,7 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
             "at": pd.Timestamp("2026-01-01T12:00Z"),
             "measured": None,
             "limit": None,
+            "corrected_at": None,
             "message": "No lot.",
         }
         | changes
@@ -84,7 +85,8 @@ def records_of(ids: Collection[str], **columns: Any) -> pd.DataFrame:
 
 def result(findings: Sequence[Mapping[str, Any]], as_of: str, rules: Sequence[Rule], **changes: Any) -> AuditResult:
     frame = pd.DataFrame(list(findings), columns=list(FINDING_COLUMNS))
-    frame["at"] = pd.to_datetime(frame["at"], utc=True).astype("datetime64[us, UTC]")
+    for name in ("at", "corrected_at"):
+        frame[name] = pd.to_datetime(frame[name], utc=True).astype("datetime64[us, UTC]")
     coverage = [(each.id, 10, 10, 0, 0, 0, False) for each in rules]
     return AuditResult(
         **{

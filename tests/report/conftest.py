@@ -93,7 +93,7 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
         "key": f"F{number:06d}{number:057x}",
         "rule": "flight-before-cure",
         "level": "2",
-        "state": "new",
+        "state": "open",
         "aircraft": f"QX-{number % 60:03d}",
         "position": "left wing",
         "component_serial": f"B-{number % 500}",
@@ -109,6 +109,8 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
         "message": "Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.",
         "put_right": PUT_RIGHT,
         "basis": "common practice, no source",
+        "corrected_by": "",
+        "corrected_at": None,
         "table": "tasks",
         "row": number,
         "since": pd.Timestamp("2025-11-03T09:08Z") + pd.Timedelta(minutes=number),
@@ -137,11 +139,10 @@ def findings_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
         "limit": "float64",
     }
     frame = pd.DataFrame(rows, columns=[*FINDING_COLUMNS, *ROW_COLUMNS, *PLACE_COLUMNS])
-    for name in ("at", "since"):
+    instants = ("at", "since", "corrected_at")
+    for name in instants:
         frame[name] = pd.to_datetime(frame[name], utc=True)
-    return frame.astype(
-        dtypes | dict.fromkeys(("at", "since"), "datetime64[us, UTC]") | {"row": "int64", "line": "int64"}
-    )
+    return frame.astype(dtypes | dict.fromkeys(instants, "datetime64[us, UTC]") | {"row": "int64", "line": "int64"})
 
 
 def make_result(

@@ -55,7 +55,7 @@ def test_findings_json_and_csv_say_the_same(result: AuditResult) -> None:
     files = contents(result)
     document = json.loads(files["findings.json"])
     rows = list(csv.DictReader(io.StringIO(files["findings.csv"].decode(), newline="")))
-    assert document["format"] == "deicer-audit-findings/1"
+    assert document["format"] == "deicer-audit-findings/2"
     assert document["as_of"] == "2026-05-31T22:10:00Z"
     assert [tuple(row) for row in document["findings"]] == [(*FINDING_COLUMNS, *STANDING_COLUMNS)] * len(rows)
     assert [
