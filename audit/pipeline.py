@@ -104,8 +104,8 @@ def traced_audit(
     suite = read_suite(rules, rules_folder()) if health else None
     earlier = read_earlier(options.previous) if options.previous else None
     progress("reading the export")
-    came_in = read_export(export, _texts_read(rulebook.rules, options), options.mapping)
     as_of = pd.Timestamp(options.as_of) if options.as_of is not None else None
+    came_in = read_export(export, _texts_read(rulebook.rules, options), options.mapping, as_of)
     healthy = _asked(health, suite, came_in, as_of, earlier) if health and suite else None
     progress("placing it in time")
     timeline = build_timeline(came_in, as_of)

@@ -3,11 +3,12 @@
 Rows name only what matters. Defaults: task records T1, T2 ... of work order W1 on aircraft A1, `apply` at station S1
 (UTC), position `left wing`, closed, ended ten minutes after they started, by person P1; flights F1, F2 ... of A1 that
 last as long as their hours say, else one hour; boot C1, chloroprene and black, at `left wing` of A1 since 2000; one
-approved product for each class, named as its class; stations S1 (UTC), S2 (Europe/Berlin) and S3 (America/New_York). A
-cell of null takes a default away.
+approved product for each class, named as its class; stations S1 (UTC), S2 (Europe/Berlin) and S3 (America/New_York);
+corrections K1, K2 ... of task record T1, made and signed by P2 for the reason `misread`. A cell of null takes a default
+away.
 
-Flights, components, products and stations are supplied unless named in `not_supplied: [components]`; lots, people and
-manuals only where the example gives them. An empty list is a table that is supplied and has no rows.
+Flights, components, products and stations are supplied unless named in `not_supplied: [components]`; lots, people,
+manuals and corrections only where the example gives them. An empty list is a table that is supplied and has no rows.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
+
+import pandas as pd
 
 from audit.intake.export import Export
 from audit.intake.reading import read_rows
@@ -40,6 +43,7 @@ _COMPONENT = {
     "installed_at": "2000-01-01T00:00:00Z",
 }
 _PRODUCTS = [{"product": name, "product_class": name, "approval": "approved"} for name in PRODUCT_CLASSES]
+_CORRECTION = {"task_id": "T1", "made_by": "P2", "signed_by": "P2", "reason": "misread"}
 _STATIONS = [
     {"station": "S1", "timezone": "UTC"},
     {"station": "S2", "timezone": "Europe/Berlin"},
@@ -53,7 +57,16 @@ def example_export(example: Example) -> Export:
     """Make the export of an example."""
     rows = example_rows(example)
     # What an example leaves out is blank, not a column that its export lacks.
-    return read_rows({name: [dict.fromkeys(TABLES[name].columns, "") | row for row in rows[name]] for name in rows})
+    whole = {name: [dict.fromkeys(TABLES[name].columns, "") | row for row in rows[name]] for name in rows}
+    return read_rows(whole, as_of_example(example))
+
+
+def as_of_example(example: Example) -> pd.Timestamp | None:
+    """When an example is looked at; None where it doesn't say."""
+    if example.as_of is None:
+        return None
+    as_of = pd.Timestamp(example.as_of)
+    return as_of.tz_localize("UTC") if as_of.tzinfo is None else as_of
 
 
 def example_rows(example: Example) -> dict[str, list[dict[str, str]]]:
@@ -68,6 +81,11 @@ def example_rows(example: Example) -> dict[str, list[dict[str, str]]]:
         "lots": example.lots,
         "people": example.people,
         "manuals": example.manuals,
+        "corrections": None
+        if example.corrections is None
+        else [
+            {"correction_id": f"K{number}", **_CORRECTION, **row} for number, row in enumerate(example.corrections, 1)
+        ],
     }
     for name, rows in supplied.items():
         if rows is not None and name not in example.not_supplied:

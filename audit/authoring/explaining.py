@@ -126,16 +126,7 @@ def asks_about_products(rule: Rule) -> bool:
 def shown_example(rule: Rule, example: Example) -> ShownExample:
     """An example with the rows it gives and the columns that it gives or that the rule reads."""
     read = names_asked(rule)
-    given = {
-        "tasks": example.tasks,
-        "flights": example.flights,
-        "components": example.components,
-        "products": example.products,
-        "stations": example.stations,
-        "lots": example.lots,
-        "people": example.people,
-        "manuals": example.manuals,
-    }
+    given = {name: getattr(example, name) for name in TABLES}
     tables = []
     for name, rows in example_rows(example).items():
         # Lists that the example leaves to their defaults say nothing, save the boot, where the rule asks about it.

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from audit.authoring.examples import example_export
+from audit.authoring.examples import as_of_example, example_export
 from audit.errors import AuditError
 from audit.forms.judging import judge_rule, sentences
 from audit.forms.outcomes import Outcomes
@@ -63,10 +63,6 @@ def verdict(rule: Rule, example: Example) -> str:
 
 def timeline_of(example: Example) -> Timeline:
     """An example, read and placed in time; AuditError, naming the place, where a row of it would be set aside."""
-    as_of = None
-    if example.as_of is not None:
-        as_of = pd.Timestamp(example.as_of)
-        as_of = as_of.tz_localize("UTC") if as_of.tzinfo is None else as_of
     try:
         export = example_export(example)
         wrong = pd.concat([export.rejects, export.faults]).drop(columns="file")
@@ -74,7 +70,7 @@ def timeline_of(example: Example) -> Timeline:
             raise AuditError(f"{table}[{line - 1}].{column}, {value!r}: {reason}")
     except AuditError as error:
         raise AuditError(f"example {example.name!r}: {error}") from None
-    return build_timeline(export, as_of)
+    return build_timeline(export, as_of_example(example))
 
 
 def verdict_on(rule: Rule, timeline: Timeline) -> str:

@@ -29,6 +29,9 @@ NAMED_BY: Final[Mapping[str, tuple[tuple[str, str], ...]]] = {
 }
 """The column of a list, and the columns of task records that name its rows."""
 
+_BEGAN: Final[Mapping[str, str]] = {"flights": "takeoff_at", "components": "installed_at", "corrections": "made_at"}
+"""When a row of other tables began to count."""
+
 
 @dataclass(frozen=True)
 class FileReconciled:
@@ -114,7 +117,7 @@ def _used(timeline: Timeline, rules: Sequence[Rule]) -> dict[str, Bools]:
         elif table in NAMED_BY:
             used[table] = _named(frame, timeline.tasks, records, NAMED_BY[table])
         else:
-            began = micros(frame["takeoff_at" if table == "flights" else "installed_at"])
+            began = micros(frame[_BEGAN[table]])
             used[table] = began <= timeline.as_of
     return used
 

@@ -74,6 +74,7 @@ _TABLE_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
     "lots": ("batches",),
     "people": ("staff", "personnel", "employees"),
     "manuals": ("publications", "documents"),
+    "corrections": ("amendments", "corrected entries"),
 }
 _SAME_VALUES: Final[Mapping[tuple[str, str], tuple[str, str]]] = {
     ("tasks", "station"): ("stations", "station"),

@@ -64,6 +64,10 @@ class Export:
     `counts` has one RowCount a table supplied, `files` the rows of each of its files, in the order in which they stand
     in the table. `origins` finds out, by table, where its rows stand: see `places`.
 
+    Task records are as corrected. `correction_states` says of each row of `corrections` what it is to its record
+    (`audit.intake.correcting.STATES`); `as_first_made` makes the export with the entries as they were first made, None
+    where no correction changed one.
+
     `dropped` (columns as `rejects`) lists the rows below the records that a mapping takes for footers.
 
     What is in doubt:
@@ -109,6 +113,8 @@ class Export:
     columns: Mapping[str, frozenset[str]]
     near_names: pd.DataFrame
     dropped: pd.DataFrame
+    correction_states: npt.NDArray[np.object_] | None = None
+    as_first_made: Callable[[], Export] | None = None
 
     @property
     def unread_columns(self) -> Mapping[str, frozenset[str]]:

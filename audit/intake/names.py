@@ -213,7 +213,8 @@ def several_names(tables: Frames) -> dict[tuple[str, str], Rows]:
     listed, with `/`, `+`, `,` or `and`."""
     listed = set(tables["people"]["person"].cat.categories) if "people" in tables else set()
     found: dict[tuple[str, str], Rows] = {}
-    for table, column in _there("person", {name: frame for name, frame in tables.items() if name == "tasks"}):
+    signed = {name: frame for name, frame in tables.items() if name != "people"}
+    for table, column in _there("person", signed):
         cells = tables[table][column].cat
         several = [word not in listed and _names_several(str(word), listed) for word in cells.categories]
         if any(several):

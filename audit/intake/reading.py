@@ -15,13 +15,14 @@ import pyarrow as pa
 from audit.errors import AuditError
 from audit.intake.cells import Cells, ExportFile, match_columns
 from audit.intake.clocks import no_later
+from audit.intake.correcting import correct
 from audit.intake.export import Export, Rows
 from audit.intake.files import find_files, read_file
 from audit.intake.location import Location
 from audit.intake.names import NO_ALIASES, Aliases, near_names, one_spelling, several_names
 from audit.intake.quarantine import no_rejects
-from audit.intake.settling import Settled, settle
-from audit.intake.tables import TABLES, Column, Table
+from audit.intake.settling import Settled, Typed, settle, typed_rows
+from audit.intake.tables import TABLES, TASKS, Column, Table
 
 if TYPE_CHECKING:
     from audit.intake.mapping import ExportMapping
@@ -33,42 +34,62 @@ Opener = Callable[[], Sequence[Cells]]
 
 
 def read_export(
-    export: Location, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE, mapping: Path | None = None
+    export: Location,
+    text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE,
+    mapping: Path | None = None,
+    as_of: pd.Timestamp | None = None,
 ) -> Export:
     """Read an export: a folder or zip file of canonical files, or a database with canonical tables, by its URL.
 
     With a mapping file, whatever that maps. `text_columns` names the free-text columns that are wanted, by table. All
     other canonical columns are read in any case, so that what is quarantined never depends on what was asked for.
+    Task records are as corrected by the as-of time (None: by all corrections).
     AuditError, naming the file and the place, if the export or a whole file can't be read, or the mapping doesn't fit.
     """
     if mapping is not None:
         from audit.intake.mapping import load_mapping
 
-        return read_mapped(export, load_mapping(mapping), text_columns)
-    return _read_canonical(export, text_columns, NO_ALIASES)
+        return read_mapped(export, load_mapping(mapping), text_columns, as_of)
+    return _read_canonical(export, text_columns, NO_ALIASES, as_of)
 
 
 def read_mapped(
-    export: Location, mapping: ExportMapping, text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE
+    export: Location,
+    mapping: ExportMapping,
+    text_columns: Mapping[str, Collection[str]] = _NOTHING_MORE,
+    as_of: pd.Timestamp | None = None,
 ) -> Export:
     """Read an export by a mapping; as `read_export`."""
     from audit.intake.foreign import foreign_tables
 
+    text_columns = _with_corrected(text_columns, mapping.written.tables)
     if not mapping.written.tables:
-        read = _read_canonical(export, text_columns, mapping.aliases)
+        read = _read_canonical(export, text_columns, mapping.aliases, as_of)
     elif isinstance(export, str):
         from audit.intake.databases import open_database
 
         with open_database(export) as database:
-            read = _read(foreign_tables(database, mapping, text_columns), mapping.aliases)
+            read = _read(foreign_tables(database, mapping, text_columns), mapping.aliases, as_of)
     else:
-        read = _read(foreign_tables(export, mapping, text_columns), mapping.aliases)
+        read = _read(foreign_tables(export, mapping, text_columns), mapping.aliases, as_of)
     return replace(read, sources=(*read.sources, mapping.file))
 
 
-def _read_canonical(export: Location, text_columns: Mapping[str, Collection[str]], aliases: Aliases) -> Export:
-    def wanted(table: Table) -> list[Column]:
-        return [c for c in table.columns.values() if c.kind != "text" or c.name in text_columns.get(table.name, ())]
+def _with_corrected(
+    text_columns: Mapping[str, Collection[str]], tables: Collection[str]
+) -> Mapping[str, Collection[str]]:
+    """The free text that is wanted: of task records all, where it may have been corrected."""
+    if "corrections" not in tables:
+        return text_columns
+    return {**text_columns, "tasks": [column.name for column in TASKS.columns.values() if column.kind == "text"]}
+
+
+def _read_canonical(
+    export: Location, text_columns: Mapping[str, Collection[str]], aliases: Aliases, as_of: pd.Timestamp | None
+) -> Export:
+    def wanted(table: Table, there: Collection[str]) -> list[Column]:
+        text = _with_corrected(text_columns, there)
+        return [c for c in table.columns.values() if c.kind != "text" or c.name in text.get(table.name, ())]
 
     if isinstance(export, str):
         from audit.intake.databases import canonical_opener, open_database
@@ -76,18 +97,19 @@ def _read_canonical(export: Location, text_columns: Mapping[str, Collection[str]
         with open_database(export) as database:
             tables = database.canonical_tables()
             openers = {
-                name: canonical_opener(database, TABLES[name], there, wanted(TABLES[name]))
+                name: canonical_opener(database, TABLES[name], there, wanted(TABLES[name], tables))
                 for name, there in tables.items()
             }
-            return _read(openers, aliases)
+            return _read(openers, aliases, as_of)
+    files = find_files(export)
 
     def opener(name: str, file: ExportFile) -> Opener:
-        return lambda: [read_file(file, TABLES[name], wanted(TABLES[name]))]
+        return lambda: [read_file(file, TABLES[name], wanted(TABLES[name], files))]
 
-    return _read({name: opener(name, file) for name, file in find_files(export).items()}, aliases)
+    return _read({name: opener(name, file) for name, file in files.items()}, aliases, as_of)
 
 
-def read_rows(tables: Mapping[str, Sequence[Mapping[str, str]]]) -> Export:
+def read_rows(tables: Mapping[str, Sequence[Mapping[str, str]]], as_of: pd.Timestamp | None = None) -> Export:
     """Read rows given as text, as if each table were a file; `file` is the table's name, `line` counts from 1."""
 
     def opener(name: str) -> Opener:
@@ -95,7 +117,7 @@ def read_rows(tables: Mapping[str, Sequence[Mapping[str, str]]]) -> Export:
 
     if unknown := sorted(set(tables) - set(TABLES)):
         raise AuditError(f"no such table: {', '.join(unknown)}; there are {', '.join(TABLES)}")
-    return _read({name: opener(name) for name in TABLES if name in tables}, side_by_side=1)
+    return _read({name: opener(name) for name in TABLES if name in tables}, as_of=as_of, side_by_side=1)
 
 
 def _cells_of(table: Table, rows: Sequence[Mapping[str, str]]) -> Cells:
@@ -114,19 +136,49 @@ def _cells_of(table: Table, rows: Sequence[Mapping[str, str]]) -> Cells:
     )
 
 
-def _read(openers: Mapping[str, Opener], aliases: Aliases = NO_ALIASES, side_by_side: int = 2) -> Export:
-    settled: dict[str, Settled] = {}
+def _read(
+    openers: Mapping[str, Opener],
+    aliases: Aliases = NO_ALIASES,
+    as_of: pd.Timestamp | None = None,
+    side_by_side: int = 2,
+) -> Export:
+    typed: dict[str, Typed] = {}
     if "stations" in openers:  # First: the clocks of the other tables are read by them.
-        settled["stations"] = settle(openers["stations"](), {})
-    zones = _zones(settled["stations"].frame, aliases) if settled else {}
-    others = [name for name in openers if name != "stations"]
+        typed["stations"] = typed_rows(openers["stations"](), {})
+    zones = _zones(settle(typed["stations"]).frame, aliases) if typed else {}
+    others = [name for name in openers if name not in ("stations", "corrections")]
     # The two large tables side by side; Arrow uses the other cores within a table.
     with ThreadPoolExecutor(side_by_side) as pool:
-        read = pool.map(lambda name: settle(openers[name](), zones), others)
-        settled.update(zip(others, read, strict=True))
-    in_order = {name: settled[name] for name in openers}
-    tables = {name: table.frame for name, table in in_order.items()}
-    set_aside = {name: table.set_aside for name, table in in_order.items()}
+        typed.update(zip(others, pool.map(lambda name: typed_rows(openers[name](), zones), others), strict=True))
+        corrected = None
+        if "corrections" in openers and "tasks" in typed:
+            made = typed_rows(openers["corrections"](), zones, _stations_of(typed["tasks"]))
+            corrected = correct(typed["tasks"], made, zones, aliases, as_of)
+            typed |= {"tasks": corrected.tasks, "corrections": corrected.corrections}
+        settled = dict(zip(typed, pool.map(settle, typed.values()), strict=True))
+    in_order = {name: settled[name] for name in openers if name in settled}
+    export = _exported(in_order, aliases)
+    if corrected is None:
+        return export
+    first_made = corrected.first_made
+
+    def as_first_made() -> Export:
+        return _exported({**in_order, "tasks": settle(first_made)}, aliases)
+
+    states = corrected.states[settled["corrections"].rows]
+    return replace(export, correction_states=states, as_first_made=as_first_made if corrected.changes else None)
+
+
+def _stations_of(tasks: Typed) -> Mapping[str, str]:
+    """The station of each task record, as it was first exported."""
+    named = tasks.frame[["task_id", "station"]].dropna().drop_duplicates("task_id")
+    return dict(zip(named["task_id"], named["station"].astype("str"), strict=True))
+
+
+def _exported(in_order: Mapping[str, Settled], aliases: Aliases) -> Export:
+    # What spells names alike doesn't change the tables that it is given.
+    tables = {name: table.frame.copy(deep=False) for name, table in in_order.items()}
+    set_aside = {name: table.set_aside.copy(deep=False) for name, table in in_order.items()}
     one_spelling(tables, set_aside, aliases)
     none = np.empty(0, dtype=np.intp)
     return Export(

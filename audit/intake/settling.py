@@ -23,7 +23,7 @@ from audit.intake.export import FileRows, InputFile, RowCount
 from audit.intake.parsing import BLANK, Parsed, joined_times, parse, together, without_blanks
 from audit.intake.plausibility import check_flight_hours, check_temperatures, contradicted_hours
 from audit.intake.quarantine import list_dropped, list_rejects
-from audit.intake.tables import PLACES, Table
+from audit.intake.tables import OWN_PLACE, PLACES, Table
 
 MANY_ROWS: Final = 100_000
 """From here on threads save more time than they cost."""
@@ -69,12 +69,10 @@ class Settled:
         return pd.DataFrame({"file": pd.Series(files, index=range(len(rows)), dtype="str"), "line": lines})
 
 
-def settle(parts: Sequence[Cells], zones: Mapping[str, str]) -> Settled:
-    """Type, place in time and check the rows of one table; set aside those that lack a needed cell or a key of their
-    own."""
+def settle(typed: Typed) -> Settled:
+    """Check the typed rows of one table; set aside those that lack a needed cell or a key of their own."""
+    parts, starts = typed.parts, typed.starts
     table = parts[0].table
-    starts = np.cumsum([0, *(cells.rows for cells in parts)])
-    typed = _typed(parts, starts, zones)
     checked = _checked(table, typed, parts[0].file)
     total, frame, aside = int(starts[-1]), checked.frame, checked.aside
     rows = np.flatnonzero(~aside)
@@ -123,20 +121,31 @@ def _files(parts: Sequence[Cells], audited: Rows, rejects: Sequence[pd.DataFrame
 
 
 @dataclass(frozen=True)
-class _Typed:
-    """Rows as they were read, typed: what couldn't be is missing, and at fault."""
+class Typed:
+    """Rows of one table as they were read, typed and placed in time: what couldn't be is missing, and at fault.
 
+    `starts` is where the rows of each part begin, and where the last ends; `later` and `days` as in Export, with rows
+    as they were read.
+    """
+
+    parts: tuple[Cells, ...]
+    starts: Rows
     frame: pd.DataFrame
     faults: tuple[Faults, ...]
     later: pd.DataFrame
     days: Mapping[str, Rows]
 
 
-def _typed(parts: Sequence[Cells], starts: Rows, zones: Mapping[str, str]) -> _Typed:
+def typed_rows(parts: Sequence[Cells], zones: Mapping[str, str], stations: Mapping[str, str] | None = None) -> Typed:
+    """Type the rows of one table and place them in time by the `zones` of stations.
+
+    `stations` names the station of each record, for a table whose times are those of the record that a row names.
+    """
     table = parts[0].table
+    starts = np.cumsum([0, *(cells.rows for cells in parts)])
     refused = [fault for cells, start in zip(parts, starts, strict=False) for fault in _from(cells, int(start))]
     parsed = _parse(parts, refused)
-    clocked = _clocked(parts, starts, parsed, zones)
+    clocked = _clocked(parts, starts, parsed, zones, stations)
     frame = _frame({**{name: column.values for name, column in parsed.items()}, **clocked.instants}, table)
     wrong, later = list(refused), clocked.later
     if table.name != "tasks":  # Only the rules about tasks can be judged both ways.
@@ -148,8 +157,10 @@ def _typed(parts: Sequence[Cells], starts: Rows, zones: Mapping[str, str]) -> _T
     if table.name == "stations":
         wrong.append(_unknown_zones(frame["timezone"]))
     missing = [fault for column in parsed.values() for fault in column.faults]
-    return _Typed(
-        frame=_without_cells(frame, wrong),
+    return Typed(
+        parts=tuple(parts),
+        starts=starts,
+        frame=without_cells(frame, wrong),
         faults=(*refused, *missing, *clocked.faults, *wrong[len(refused) :]),
         later=later,
         days={name: column.days for name, column in parsed.items() if len(column.days)},
@@ -179,16 +190,26 @@ def _parse(parts: Sequence[Cells], refused: Sequence[Faults]) -> dict[str, Parse
         return dict(zip(names, pool.map(parsed, names), strict=True))
 
 
-def _clocked(parts: Sequence[Cells], starts: Rows, parsed: Mapping[str, Parsed], zones: Mapping[str, str]) -> Clocked:
-    """Times in UTC: those of tasks by the clock of their station, others as UTC, unless a mapping says otherwise."""
+def _clocked(
+    parts: Sequence[Cells],
+    starts: Rows,
+    parsed: Mapping[str, Parsed],
+    zones: Mapping[str, str],
+    station_of: Mapping[str, str] | None,
+) -> Clocked:
+    """Times in UTC: by the clock of the station (OWN_PLACE), others as UTC, unless a mapping says otherwise."""
     table = parts[0].table
     times = {name: column for name, column in parsed.items() if column.wall is not None}
     places = [name for name in PLACES.get(table.name, ()) if name in parsed]
     stations = {name: parsed[name].values for name in places}
+    if station_of is not None:
+        stations = {
+            name: pd.Categorical([station_of.get(each) for each in records]) for name, records in stations.items()
+        }
     by_station = {name: station_clock(stations[name], zones, name) for name in places}
     clocks = {}
     for name, column in times.items():
-        default = "station" if table.name == "tasks" else ""
+        default = OWN_PLACE.get(table.name, "")
         told = [cells.translated.zones.get(name, default) if cells.translated else default for cells in parts]
         _refuse_unsaid(parts, starts, name, column)
         if len(set(told)) == 1 and told[0] in by_station:
@@ -266,7 +287,7 @@ class _Checked:
     told: Rows
 
 
-def _checked(table: Table, typed: _Typed, file: str) -> _Checked:
+def _checked(table: Table, typed: Typed, file: str) -> _Checked:
     frame = typed.frame
     if table.name == "flights":
         check_flight_hours(frame, file)
@@ -278,10 +299,10 @@ def _checked(table: Table, typed: _Typed, file: str) -> _Checked:
         if table.columns[name].kind == "time":  # Its clock may not be known for a fault of another, unneeded cell.
             aside |= frame[name].isna().to_numpy()
     broken = _breaches(table, frame, aside)
-    frame = _without_cells(frame, broken)
+    frame = without_cells(frame, broken)
     _mark(aside, (fault for fault in broken if not set(table.needed).isdisjoint(fault.columns)))
     again = repeated(table, frame)
-    frame = _without_cells(frame, again.cells)
+    frame = without_cells(frame, again.cells)
     _mark(aside, again.rows)
     return _Checked(frame, (*typed.faults, *broken, *again.rows, *again.cells), aside, again.told)
 
@@ -303,7 +324,7 @@ def _breaches(table: Table, frame: pd.DataFrame, incomplete: NDArray[np.bool_]) 
     return found
 
 
-def _without_cells(frame: pd.DataFrame, faults: Sequence[Faults]) -> pd.DataFrame:
+def without_cells(frame: pd.DataFrame, faults: Sequence[Faults]) -> pd.DataFrame:
     """The same, with the cells at fault missing."""
     changed: dict[str, Any] = {}
     for fault in faults:

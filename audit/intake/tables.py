@@ -182,8 +182,22 @@ MANUALS = _table(
     Column("superseded_on", "date", "day of supersession"),
 )
 
+CORRECTIONS = _table(
+    "corrections",
+    ("correction_id",),
+    Column("correction_id", "id", "correction", needed=True),
+    Column("task_id", "id", "task record", needed=True),
+    Column("column", "choice", "column corrected", needed=True, choices=tuple(TASKS.columns)[1:]),
+    Column("was", "id", "value before the correction"),
+    Column("now", "id", "value as corrected"),
+    Column("made_by", "code", "maker of the correction", needed=True),
+    Column("made_at", "time", "time of the correction", needed=True),
+    Column("signed_by", "code", "signatory of the correction"),
+    Column("reason", "text", "reason for the correction"),
+)
+
 TABLES: Mapping[str, Table] = {
-    table.name: table for table in (TASKS, FLIGHTS, COMPONENTS, PRODUCTS, STATIONS, LOTS, PEOPLE, MANUALS)
+    table.name: table for table in (TASKS, FLIGHTS, COMPONENTS, PRODUCTS, STATIONS, LOTS, PEOPLE, MANUALS, CORRECTIONS)
 }
 """Every canonical table, by name. Only `tasks` must be there for an audit to run."""
 
@@ -202,6 +216,8 @@ NAMES: Mapping[str, tuple[tuple[str, str], ...]] = {
         ("tasks", "performed_by"),
         ("tasks", "certified_by"),
         ("tasks", "ppe_signed_by"),
+        ("corrections", "made_by"),
+        ("corrections", "signed_by"),
         ("people", "person"),
     ),
     "station": (("tasks", "station"), ("flights", "origin"), ("flights", "destination"), ("stations", "station")),
@@ -211,5 +227,12 @@ NAMES: Mapping[str, tuple[tuple[str, str], ...]] = {
 }
 """What has a name, and the columns (table, column) that name it."""
 
-PLACES: Mapping[str, tuple[str, ...]] = {"tasks": ("station",), "flights": ("origin", "destination")}
-"""The columns of a table that name a station, by whose clock a time may be read."""
+PLACES: Mapping[str, tuple[str, ...]] = {
+    "tasks": ("station",),
+    "flights": ("origin", "destination"),
+    "corrections": ("task_id",),
+}
+"""The columns of a table that name a station, or a record of one, by whose clock a time may be read."""
+
+OWN_PLACE: Mapping[str, str] = {"tasks": "station", "corrections": "task_id"}
+"""The one of them by which times without a zone are read; of other tables these are in UTC."""

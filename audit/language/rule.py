@@ -50,6 +50,7 @@ class Example(Part):
     lots: tuple[dict[str, Scalar | None], ...] | None = None
     people: tuple[dict[str, Scalar | None], ...] | None = None
     manuals: tuple[dict[str, Scalar | None], ...] | None = None
+    corrections: tuple[dict[str, Scalar | None], ...] | None = None
     not_supplied: tuple[Literal["flights", "components", "products", "stations"], ...] = ()
 
     @field_validator("as_of")

@@ -49,6 +49,18 @@ TABLES_AS_ROWS = {
     "lots": [{"lot": "001", "product": "P1", "expires_on": "2025-01-01"}],
     "people": [{"person": "NA", "authorisation": "coating", "valid_from": "2020-01-01T00:00", "valid_to": ""}],
     "manuals": [{"manual": "M1", "revision": "2", "effective_from": "2022-05-01", "superseded_on": ""}],
+    "corrections": [
+        {
+            "correction_id": "K1",
+            "task_id": "T1",
+            "column": "Position",
+            "was": "fin",
+            "now": "left wing; fin",
+            "made_by": "NA",
+            "made_at": "2024-01-12T08:00:00Z",
+            "signed_by": "NA",
+        }
+    ],
 }
 DTYPES = {
     "id": "str",
@@ -66,7 +78,7 @@ EVERY_TEXT = {"tasks": ("description", "remarks")}
 
 @pytest.fixture
 def whole(write: Write) -> Path:
-    """An export of all eight tables."""
+    """An export of all tables."""
     return write({f"{name}.csv": as_csv(*rows) for name, rows in TABLES_AS_ROWS.items()})
 
 
@@ -214,7 +226,10 @@ def test_audited_rows_know_their_lines(write: Write) -> None:
 
 
 def test_free_text_is_read_on_demand_only(whole: Path) -> None:
-    """Free text is there for who asks, and asking changes nothing else."""
+    """Free text is there for who asks, and asking changes nothing else; corrections may be of any."""
+    every = read_export(whole)
+    assert {"remarks", "description"} <= set(every.tables["tasks"])
+    (whole / "corrections.csv").unlink()
     without, some = read_export(whole), read_export(whole, {"tasks": ["remarks"]})
     assert "remarks" not in without.tables["tasks"]
     assert list(some.tables["tasks"]["remarks"].dropna()) == ["none"]

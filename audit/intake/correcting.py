@@ -1,0 +1,433 @@
+"""Corrections of entries: laid over the task records that they name, as of a time.
+
+The cells of a record are compared with what its corrections say by what they mean, not by how they are written: each
+is typed as if it stood in that record. A record is typed anew with the cells that it had at a time, so that a corrected
+station changes the clock that its times are read by.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Any, Final, cast
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+from numpy.typing import NDArray
+from pandas.api.types import union_categoricals
+
+from audit.intake.cell_faults import Faults
+from audit.intake.cells import Cells
+from audit.intake.contracts import breaches
+from audit.intake.duplicates import repeated
+from audit.intake.names import Aliases, entries
+from audit.intake.parsing import BLANK
+from audit.intake.settling import Typed, typed_rows, without_cells
+from audit.intake.tables import CORRECTIONS, NAMES, TASKS
+from audit.intake.words import canonical
+
+NO_RECORD: Final = "the export has no task record of that id"
+NO_COLUMN: Final = "the task records are exported without that column"
+UNFIT: Final = "a correction of it does not fit"
+UNREAD: Final = "a correction of it can't be read"
+TIED: Final = "two corrections of it were made at the same time"
+
+IN_EXPORT, LAID_OVER, DOES_NOT_FIT, UNCLEAR, NOT_YET = (
+    "in the export",
+    "laid over",
+    "does not fit",
+    "unclear",
+    "not yet",
+)
+STATES: Final = (IN_EXPORT, LAID_OVER, DOES_NOT_FIT, UNCLEAR, NOT_YET)
+"""What a correction is to its record: its value is there already, it was laid over, what it says was there is not,
+another was made at the same time, or it is of a later time."""
+
+_KIND_OF_NAME: Final = {column: kind for kind, places in NAMES.items() for table, column in places if table == "tasks"}
+
+Rows = NDArray[np.intp]
+Cell = tuple[int, str]
+"""A row of the task records, and a column."""
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """Task records as corrected by a time and as first made, whether these differ, and the states of the corrections.
+
+    There is one of `states` (STATES) for each correction, in the order in which they were read.
+    """
+
+    tasks: Typed
+    first_made: Typed
+    corrections: Typed
+    states: NDArray[np.object_]
+    changes: bool
+
+
+def correct(
+    tasks: Typed, corrections: Typed, zones: Mapping[str, str], aliases: Aliases, as_of: pd.Timestamp | None
+) -> Corrected:
+    """Lay the corrections made by a time (None: all) over the task records, and take back those made later.
+
+    What can't be told of a cell (a correction of it doesn't fit, can't be read, or has another at its instant) makes
+    that cell unreadable. A correction of no record, no column or with no value that can be read is at fault itself.
+    """
+    rows_of = _rows_of(tasks, corrections)
+    usable, faults = _usable(tasks, corrections, rows_of)
+    said = _said(tasks, corrections, usable, rows_of, zones, aliases)
+    faults += said.faults
+    states = np.full(len(corrections.frame), "", object)
+    corrected: dict[Cell, str] = {}
+    first: dict[Cell, str] = {}
+    doubts: dict[Cell, str] = dict(_unread(corrections, faults, rows_of, frozenset(map(str, tasks.frame)), as_of))
+    for cell, chain in said.chains.items():
+        outcome = _followed(chain, said.cells[cell], as_of)
+        for link, state in zip(chain, outcome.states, strict=True):
+            states[link.row] = states[link.row] or state
+        if outcome.doubt:
+            doubts.setdefault(cell, outcome.doubt)
+        elif cell not in doubts:
+            corrected |= {} if outcome.corrected is None else {cell: outcome.corrected}
+            first |= {} if outcome.first_made is None else {cell: outcome.first_made}
+    in_doubt = [Faults((column,), np.array([row]), reason) for (row, column), reason in sorted(doubts.items())]
+    return Corrected(
+        tasks=_with_faults(_entered(tasks, corrected, zones), in_doubt),
+        first_made=_with_faults(_entered(tasks, first, zones), in_doubt),
+        corrections=replace(corrections, faults=(*corrections.faults, *faults)),
+        states=states,
+        changes=bool(corrected or first),
+    )
+
+
+def _rows_of(tasks: Typed, corrections: Typed) -> dict[str, list[int]]:
+    """The rows of each task record that a correction names: several where it was exported twice."""
+    ids = tasks.frame["task_id"]
+    rows = np.flatnonzero(ids.isin(corrections.frame["task_id"].dropna()).to_numpy())
+    found: dict[str, list[int]] = {}
+    for row, task in zip(rows.tolist(), ids.iloc[rows], strict=True):
+        found.setdefault(str(task), []).append(row)
+    return found
+
+
+def _usable(tasks: Typed, corrections: Typed, rows_of: Mapping[str, list[int]]) -> tuple[list[int], list[Faults]]:
+    """The corrections that can be followed, and what is wrong with the others beside what is known already."""
+    frame = corrections.frame
+    bad = frame[list(CORRECTIONS.needed)].isna().any(axis=1).to_numpy().copy()
+    again = repeated(CORRECTIONS, frame)
+    for fault in (*corrections.faults, *again.rows, *again.cells):
+        if {"was", "now", *CORRECTIONS.needed} & set(fault.columns):
+            bad[fault.rows] = True
+    exported = {part: frozenset(cells.columns) for part, cells in enumerate(tasks.parts)}
+    unknown, lacking = [], []
+    for row, task, column in zip(range(len(frame)), frame["task_id"], frame["column"], strict=True):
+        if pd.notna(task) and task not in rows_of:
+            unknown.append(row)
+        elif not bad[row] and any(column not in exported[_part(tasks, one)] for one in rows_of[task]):
+            lacking.append(row)
+    bad[[*unknown, *lacking]] = True
+    faults = [
+        Faults(("task_id",), np.array(unknown, np.intp), NO_RECORD),
+        Faults(("column",), np.array(lacking, np.intp), NO_COLUMN),
+    ]
+    return np.flatnonzero(~bad).tolist(), [fault for fault in faults if len(fault.rows)]
+
+
+def _part(tasks: Typed, row: int) -> int:
+    return int(np.searchsorted(tasks.starts, row, side="right")) - 1
+
+
+# What cells and corrections mean
+
+
+@dataclass(frozen=True)
+class _Link:
+    """A correction of one cell: its row in the table, when it was made, what it says as text, and what that means."""
+
+    row: int
+    at: pd.Timestamp
+    was: str
+    now: str
+    was_means: Hashable
+    now_means: Hashable
+
+
+@dataclass(frozen=True)
+class _Said:
+    """What cells mean, as they were exported, and the corrections of each, the earliest first; corrections at fault."""
+
+    cells: dict[Cell, Hashable] = field(default_factory=dict)
+    chains: dict[Cell, list[_Link]] = field(default_factory=dict)
+    faults: list[Faults] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class _Unreadable:
+    """The meaning of a cell that can't be read: its text."""
+
+    text: str
+
+
+def _said(
+    tasks: Typed,
+    corrections: Typed,
+    usable: Sequence[int],
+    rows_of: Mapping[str, list[int]],
+    zones: Mapping[str, str],
+    aliases: Aliases,
+) -> _Said:
+    frame = corrections.frame
+    texts = {
+        name: frame[name].fillna("").astype(object) if name in frame else [""] * len(frame) for name in ("was", "now")
+    }
+    asked: list[tuple[int, int, str]] = []  # correction, row of the record, column
+    for row in sorted(usable, key=lambda one: frame["made_at"].iloc[one]):
+        column = str(frame["column"].iloc[row])
+        asked += [(row, record, column) for record in rows_of[frame["task_id"].iloc[row]]]
+    records = [record for _, record, _ in asked]
+    entered: list[dict[str, str]] = [{} for _ in asked]
+    for name in ("was", "now"):
+        entered += [{column: str(texts[name][row])} for row, _, column in asked]
+    written = [_text(tasks, record, column) for _, record, column in asked]
+    written += [text for one in entered[len(asked) :] for text in one.values()]
+    typed = _retyped(tasks, records * 3, entered, zones)
+    means = _meanings(typed, [column for _, _, column in asked] * 3, written, aliases)
+    said, misread = _Said(), {}
+    for number, (row, record, column) in enumerate(asked):
+        is_, was, now = (means[number + len(asked) * third][0] for third in range(3))
+        said.cells[record, column] = is_
+        if isinstance(now, _Unreadable):
+            misread[row] = means[number + len(asked) * 2][1]
+            continue
+        link = _Link(row, frame["made_at"].iloc[row], str(texts["was"][row]), str(texts["now"][row]), was, now)
+        said.chains.setdefault((record, column), []).append(link)
+    said.faults.extend(Faults(("column", "now"), np.array([row]), reason) for row, reason in sorted(misread.items()))
+    return said
+
+
+def _meanings(
+    typed: Typed, columns: Sequence[str], written: Sequence[str], aliases: Aliases
+) -> list[tuple[Hashable, str]]:
+    """What one cell of each row means; where it can't be read, what was `written`, and why."""
+    wrong: dict[Cell, str] = {}
+    broken = breaches(TASKS, typed.frame, complete=False) if len(typed.frame) else []
+    for fault in (*typed.faults, *broken):
+        if fault.reason != BLANK:
+            for name in fault.columns:
+                wrong |= {(row, name): fault.reason for row in fault.rows.tolist()}
+    found: list[tuple[Hashable, str]] = []
+    for row, (name, text) in enumerate(zip(columns, written, strict=True)):
+        if (row, name) in wrong:
+            found.append((_Unreadable(text.strip()), wrong[row, name]))
+        else:
+            found.append((_meaning(typed.frame[name].iloc[row], name, aliases), ""))
+    return found
+
+
+def _text(typed: Typed, row: int, name: str) -> str:
+    part = _part(typed, row)
+    _, text = typed.parts[part].as_written(name, np.array([row - int(typed.starts[part])]))
+    return str(text[0].as_py())
+
+
+def _meaning(value: Any, name: str, aliases: Aliases) -> Hashable:
+    """A typed cell as a value that equals all others of one meaning; None where it is blank."""
+    if pd.isna(value):
+        return None
+    kind = _KIND_OF_NAME.get(name)
+    if kind is None:
+        return tuple(sorted(set(entries(value)))) if TASKS.columns[name].kind == "codes" else cast("Hashable", value)
+    names = [aliases.same.get(kind, {}).get(one, one) for one in entries(str(value))]
+    return tuple(sorted(set(map(canonical, names) if kind == "person" else names)))
+
+
+# The corrections of one cell
+
+
+@dataclass(frozen=True)
+class _Followed:
+    """What the corrections of a cell come to: the state of each, the text that the cell had as first made and has as
+    corrected (None: as exported), and why that can't be told, where it can't."""
+
+    states: Sequence[str]
+    first_made: str | None = None
+    corrected: str | None = None
+    doubt: str = ""
+
+
+def _followed(chain: Sequence[_Link], cell: Hashable, as_of: pd.Timestamp | None) -> _Followed:
+    """Find how far the export has followed a chain of corrections, and go on, or back, to a time.
+
+    After each correction the cell has a value, which the next one says was there. The export has one of these.
+    """
+    made = sum(as_of is None or link.at <= as_of for link in chain)
+    if not made:
+        states = [NOT_YET] * len(chain)
+        fits = _fits(chain)
+        then = _place(chain[:fits], cell) if fits else None
+        return _Followed(states, *([chain[0].was] * 2 if then else (None, None)))
+    if any(one.at == other.at for one, other in pairwise(chain[:made])):
+        return _Followed([UNCLEAR] * made + [NOT_YET] * (len(chain) - made), doubt=TIED)
+    fits = _fits(chain)
+    there = _place(chain[:fits], cell) if fits >= made else None
+    if there is None:
+        states = [IN_EXPORT if link.now_means == cell else DOES_NOT_FIT for link in chain[:made]]
+        begun = _place(chain[:fits], cell)
+        if begun is not None:
+            states[:fits] = [IN_EXPORT if number < begun else LAID_OVER for number in range(fits)]
+        unfit = DOES_NOT_FIT in states
+        states += [NOT_YET] * (len(chain) - made)
+        return _Followed(states, doubt=UNFIT) if unfit else _Followed(states, first_made=chain[0].was)
+    states = [IN_EXPORT if number < there else LAID_OVER for number in range(made)]
+    return _Followed(
+        [*states, *[NOT_YET] * (len(chain) - made)],
+        first_made=chain[0].was if there else None,
+        corrected=None if there == made else chain[made - 1].now,
+    )
+
+
+def _fits(chain: Sequence[_Link]) -> int:
+    """How many of the corrections follow each other: each finds what the one before it left."""
+    for number in range(1, len(chain)):
+        before, link = chain[number - 1], chain[number]
+        if link.was_means != before.now_means or link.at == before.at:
+            return number
+    return len(chain)
+
+
+def _place(chain: Sequence[_Link], cell: Hashable) -> int | None:
+    """How many of the corrections the export has already; None where it has neither what one found nor what it left."""
+    for number in range(len(chain), 0, -1):
+        if cell == chain[number - 1].now_means:
+            return number
+    # Of a cell that can't be read, a correction need not say what was there.
+    found = cell == chain[0].was_means or (isinstance(cell, _Unreadable) and chain[0].was_means is None)
+    return 0 if found else None
+
+
+def _unread(
+    corrections: Typed,
+    faults: Sequence[Faults],
+    rows_of: Mapping[str, list[int]],
+    exported: Collection[str],
+    as_of: pd.Timestamp | None,
+) -> Iterator[tuple[Cell, str]]:
+    """The cells of which a correction can't be read, or was exported with two contents."""
+    frame = corrections.frame
+    again = repeated(CORRECTIONS, frame)
+    told = set(again.told.tolist())
+    wrong = {
+        row
+        for fault in (*corrections.faults, *faults, *again.rows, *again.cells)
+        if {"was", "now", *CORRECTIONS.needed} & set(fault.columns)
+        for row in fault.rows.tolist()
+    }
+    for row in sorted(wrong - told):
+        task, column, at = (frame[name].iloc[row] for name in ("task_id", "column", "made_at"))
+        if task in rows_of and column in exported and (as_of is None or pd.isna(at) or at <= as_of):
+            yield from (((record, str(column)), UNREAD) for record in rows_of[task])
+
+
+# Records typed anew
+
+
+def _retyped(
+    tasks: Typed, rows: Sequence[int], entered: Sequence[Mapping[str, str]], zones: Mapping[str, str]
+) -> Typed:
+    """Rows of the task records, some of them several times, each with other texts in some cells."""
+    of = np.array([_part(tasks, row) for row in rows], np.intp)
+    order = np.argsort(of, kind="stable")
+    parts = []
+    for part in np.unique(of).tolist():
+        mine = order[of[order] == part]
+        local = np.array(rows, np.intp)[mine] - tasks.starts[part]
+        parts.append(_entered_cells(tasks.parts[part], local, [entered[one] for one in mine.tolist()]))
+    if not parts:
+        parts = [_entered_cells(tasks.parts[0], np.empty(0, np.intp), [])]
+    typed = typed_rows(parts, zones)
+    # Rows of several files were typed file by file: row n of them is row order[n] of those asked for.
+    return replace(
+        typed,
+        frame=typed.frame.iloc[np.argsort(order, kind="stable")].reset_index(drop=True),
+        faults=tuple(replace(fault, rows=order[fault.rows]) for fault in typed.faults),
+        later=typed.later.assign(row=order[typed.later["row"].to_numpy()]),
+    )
+
+
+def _entered_cells(cells: Cells, rows: Rows, entered: Sequence[Mapping[str, str]]) -> Cells:
+    columns = {}
+    for name, column in cells.columns.items():
+        taken = column.take(pa.array(rows))
+        if any(name in one for one in entered):
+            texts = taken.cast(pa.string()).to_pylist()
+            changed = [one.get(name, text) for one, text in zip(entered, texts, strict=True)]
+            taken = pa.chunked_array([pa.array(changed, pa.string())])
+        columns[name] = taken
+    translated = cells.translated
+    if translated is not None:
+        faults = [
+            replace(fault, rows=there)
+            for fault in translated.faults
+            for there in [_still(fault, rows, entered)]
+            if len(there)
+        ]
+        written = {name: {name: column} for name, column in columns.items()}
+        translated = replace(translated, faults=tuple(faults), kept=None, left_out=0, dropped=(), written=written)
+    return replace(cells, columns=columns, rows=len(rows), ragged=(), translated=translated)
+
+
+def _still(fault: Faults, rows: Rows, entered: Sequence[Mapping[str, str]]) -> Rows:
+    """The rows in which a cell that couldn't be translated still stands."""
+    there = np.flatnonzero(np.isin(rows, fault.rows))
+    return there[[entered[one].keys().isdisjoint(fault.columns) for one in there.tolist()]] if len(there) else there
+
+
+def _entered(tasks: Typed, cells: Mapping[Cell, str], zones: Mapping[str, str]) -> Typed:
+    """The task records with other texts in some cells."""
+    if not cells:
+        return tasks
+    by_row: dict[int, dict[str, str]] = {}
+    for (row, column), text in cells.items():
+        by_row.setdefault(row, {})[column] = text
+    rows = sorted(by_row)
+    anew = _retyped(tasks, rows, [by_row[row] for row in rows], zones)
+    at = np.array(rows, np.intp)
+    kept = np.ones(len(tasks.frame), bool)
+    kept[at] = False
+    later = pd.concat(
+        [tasks.later[~tasks.later["row"].isin(rows)], anew.later.assign(row=at[anew.later["row"].to_numpy()])]
+    )
+    faults = [fault.among(kept) for fault in tasks.faults]
+    faults += [replace(fault, rows=at[fault.rows]) for fault in anew.faults]
+    return replace(
+        tasks,
+        frame=_replaced(tasks.frame, at, anew.frame),
+        faults=tuple(fault for fault in faults if len(fault.rows)),
+        later=later.sort_values(["row", "column"], ignore_index=True),
+    )
+
+
+def _replaced(frame: pd.DataFrame, rows: Rows, anew: pd.DataFrame) -> pd.DataFrame:
+    """The frame with other rows in the place of some."""
+    order = np.arange(len(frame))
+    order[rows] = len(frame) + np.arange(len(rows))
+    changed: dict[str, pd.Series[Any]] = {}
+    for name in frame:
+        before, after = frame[name].iloc[rows].reset_index(drop=True), anew[name]
+        if before.astype(object).where(before.notna(), None).equals(after.astype(object).where(after.notna(), None)):
+            continue
+        if isinstance(frame[name].dtype, pd.CategoricalDtype):
+            fixed = TASKS.columns[str(name)].choices
+            whole = union_categoricals([frame[name], after], sort_categories=not fixed)
+            changed[str(name)] = pd.Series(whole.take(order))
+        else:
+            changed[str(name)] = pd.concat([frame[name], after], ignore_index=True).take(order).reset_index(drop=True)
+    return frame.assign(**changed)
+
+
+def _with_faults(typed: Typed, faults: Sequence[Faults]) -> Typed:
+    """The same with some cells at fault: missing, and told."""
+    if not faults:
+        return typed
+    return replace(typed, frame=without_cells(typed.frame, faults), faults=(*typed.faults, *faults))
