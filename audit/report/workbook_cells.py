@@ -16,6 +16,8 @@ LONGEST_CELL: Final = 2_000
 LONGEST_SHEET_NAME: Final = 31
 LINE: Final = 13.0
 """Points from one line of a cell to the next."""
+ROW_MARGIN: Final = 2.0
+"""Points above and below the lines of a row."""
 TALLEST_ROW: Final = 409.0
 """Points; spreadsheet programs allow no more."""
 NO_STATION: Final = "No station"
@@ -58,7 +60,7 @@ def row_height(cells: Iterable[tuple[float, str]]) -> float:
 
     Not every spreadsheet program finds the height of wrapped text when it opens a workbook.
     """
-    return min(max(_lines(_shown(text), int(1.1 * width)) for width, text in cells) * LINE + 2, TALLEST_ROW)
+    return min(max(_lines(_shown(text), int(1.1 * width)) for width, text in cells) * LINE + ROW_MARGIN, TALLEST_ROW)
 
 
 @lru_cache(maxsize=10_000)

@@ -1,0 +1,184 @@
+"""`sample ...`: are the digital records what the paper says?"""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from audit.cli.app import NAME, app, say
+from audit.cli.check import ExportArgument, MappingPath
+from audit.exit_codes import ExitCode
+from audit.intake.location import location, location_name
+from audit.report.visible import visible
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from audit.intake.export import Export
+    from audit.sampling.chances import Aim
+    from audit.sampling.reading import Compared
+
+sample_app = typer.Typer(help="Hold a sample of the digital records beside the paper.", rich_markup_mode=None)
+app.add_typer(sample_app, name="sample")
+
+_SHOWN = 200
+SHEET_FILE, PAGE_FILE = "paper-sheet.xlsx", "paper-sheet.html"
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is no day, such as 2026-04-30.") from None
+
+
+Tolerable = Annotated[
+    str, typer.Option(metavar="PERCENT", help="The share of deviating records that would be too much.")
+]
+Confidence = Annotated[str, typer.Option(metavar="PERCENT", help="How sure the sample is to show it.")]
+Expected = Annotated[
+    int, typer.Option(min=0, max=10_000, help="How many of the drawn records may deviate and it is still shown.")
+]
+Since = Annotated[
+    date | None, typer.Option("--from", parser=_day, metavar="DAY", help="Only work begun on or after this day (UTC).")
+]
+Until = Annotated[
+    date | None,
+    typer.Option("--until", parser=_day, metavar="DAY", help="Only work begun on or before this day (UTC)."),
+]
+By = Annotated[
+    Literal["station", "month"],
+    typer.Option(metavar="STRATA", help="Draw from each `station`, or from each `month` at each station."),
+]
+
+
+def _aim(tolerable: str, confidence: str, expected: int) -> Aim:
+    from audit.sampling.chances import Aim
+    from audit.sampling.words import share
+
+    return Aim(share(tolerable, "--tolerable"), share(confidence, "--confidence"), expected)
+
+
+def _frame(export: str, mapping: Path | None, since: date | None, until: date | None) -> tuple[Export, pd.DataFrame]:
+    from audit.intake.reading import read_export
+    from audit.intake.tables import TABLES
+    from audit.sampling.drawing import frame_of
+
+    free_text = [name for name, column in TABLES["tasks"].columns.items() if column.kind == "text"]
+    came_in = read_export(location(export), {"tasks": free_text}, mapping)
+    return came_in, frame_of(came_in, since, until)
+
+
+@sample_app.command()
+def plan(
+    export: ExportArgument,
+    mapping: MappingPath = None,
+    tolerable: Tolerable = "5",
+    confidence: Confidence = "95",
+    since: Since = None,
+    until: Until = None,
+    by: By = "station",
+) -> ExitCode:
+    """Say how many records have to be drawn, for each number of deviations that is expected."""
+    from audit.errors import AuditError
+    from audit.sampling.drawing import allocation, strata_of
+    from audit.sampling.words import percent
+
+    _, frame = _frame(export, mapping, since, until)
+    strata = strata_of(frame, by)
+    aim = _aim(tolerable, confidence, 0)
+    records = len(frame)
+    print(
+        f"{records:,} records, {len(strata):,} strata. {aim.too_many(records):,} deviating ones "
+        f"({percent(aim.tolerable)}) would be too many; {percent(aim.confidence)} confidence."
+    )
+    for expected in range(6):
+        try:
+            parts = allocation([len(tasks) for _, tasks in strata], _aim(tolerable, confidence, expected))
+        except AuditError:
+            break
+        print(f"  up to {expected} deviating: draw {sum(parts):,}")
+    return ExitCode.CLEAN
+
+
+@sample_app.command()
+def draw(
+    export: ExportArgument,
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the sheets.")] = Path("deicer-audit-sample"),
+    mapping: MappingPath = None,
+    tolerable: Tolerable = "5",
+    confidence: Confidence = "95",
+    expected: Expected = 0,
+    since: Since = None,
+    until: Until = None,
+    by: By = "station",
+    seed: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TEXT",
+            help="What the draw is made from: the same seed draws the same records. Default: a new one, which is told.",
+        ),
+    ] = None,
+) -> ExitCode:
+    """Draw records and write the sheets to fill in beside the paper: a workbook, and a page to print."""
+    import secrets
+
+    from audit.report.folder import replace_files
+    from audit.sampling.drawing import draw as draw_from
+    from audit.sampling.sheet import aim_in_words, page, sheet_of, workbook
+
+    if seed is not None and not seed.strip():
+        raise typer.BadParameter("--seed is blank.")
+    came_in, frame = _frame(export, mapping, since, until)
+    name = location_name(location(export))
+    drawn = draw_from(frame, name, _aim(tolerable, confidence, expected), seed or secrets.token_hex(4), by)
+    sheet = sheet_of(drawn, came_in)
+    replace_files({SHEET_FILE: workbook(sheet), PAGE_FILE: page(sheet).encode()}, out)
+    print(visible(aim_in_words(drawn)))
+    print(visible(f"Seed {drawn.seed}, frame {drawn.frame}"))
+    aside = came_in.counts["tasks"].quarantined
+    if aside:
+        print(f"{aside:,} records are in quarantine and can't be drawn: put them right, or look at each.")
+    print(visible(f"Fill in {out / SHEET_FILE} or print {out / PAGE_FILE}; then: {NAME} sample result {SHEET_FILE}"))
+    return ExitCode.CLEAN
+
+
+@sample_app.command()
+def result(
+    sheet: Annotated[Path, typer.Argument(metavar="SHEET", help="A filled-in paper-sheet.xlsx.")],
+) -> ExitCode:
+    """Say what a filled-in sheet shows of all records. Exit code 1 where it lacks something, or shows too many."""
+    from audit.sampling.reading import read_sheet
+    from audit.sampling.shown import sentences, shown_by
+
+    read = read_sheet(sheet, date.today())
+    _tell(read)
+    if not read.complete:
+        print("As long as a record has no verdict, the sample shows nothing.")
+        return ExitCode.FINDINGS
+    shown = shown_by(read)
+    for sentence in sentences(shown):
+        print(visible(sentence))
+    return ExitCode.CLEAN if shown.tolerable else ExitCode.FINDINGS
+
+
+def _tell(read: Compared) -> None:
+    """Print the records that deviate, what is wrong with the sheet, and how many nobody has looked at."""
+    told = [
+        f"{task} {line.verdict}{f': {line.what_differs}' if line.what_differs else ''}"
+        for task, line in read.lines.items()
+        if line.verdict != "equal"
+    ]
+    told += [
+        f"{f'{fault.sheet}, row {fault.row}: ' if fault.sheet else ''}{fault.task_id or 'a row'} {fault.what}"
+        for fault in read.faults
+    ]
+    for line in told[:_SHOWN]:
+        print(visible(line))
+    if len(told) > _SHOWN:
+        say(f"and {len(told) - _SHOWN:,} more")
+    if read.unseen:
+        print(f"{len(read.unseen):,} of {read.draw.drawn:,} records have no verdict yet")
