@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -352,14 +353,17 @@ def test_a_reader_that_leaves_changes_no_verdict(pipeline: Pipeline, monkeypatch
     assert run(["check", "export"]) == ExitCode.CLEAN
 
 
-@pytest.mark.parametrize("arguments", [["rules", "test"], ["explain", "flight-before-cure"], ["check", "--help"]])
-def test_a_pager_that_is_left_changes_no_exit_code(arguments: list[str]) -> None:
+@pytest.mark.parametrize("arguments", [["rules", "test", "."], ["explain", "flight-before-cure"], ["check", "--help"]])
+def test_a_pager_that_is_left_changes_no_exit_code(arguments: list[str], tmp_path: Path) -> None:
     """Whoever closes the pipe before the end has not found a finding."""
+    shutil.copy(next(rules_folder().rglob("certifier-not-named.yaml")), tmp_path)
     environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
     command = [sys.executable, "-m", "audit", *arguments]
     read, write = os.pipe()
     os.close(read)
-    with subprocess.Popen(command, stdout=write, stderr=subprocess.PIPE, text=True, env=environment) as process:
+    with subprocess.Popen(
+        command, stdout=write, stderr=subprocess.PIPE, text=True, env=environment, cwd=tmp_path
+    ) as process:
         os.close(write)
         _, said = process.communicate()
     assert (process.returncode, said) == (ExitCode.CLEAN, "")

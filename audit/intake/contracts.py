@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 
 from audit.errors import InternalError
 from audit.intake.cell_faults import Faults
-from audit.intake.tables import Column, Kind, Table
+from audit.intake.tables import TABLES, Kind, Table
 
 if TYPE_CHECKING:
     import pandera.pandas as pandera
@@ -23,6 +24,8 @@ _DTYPES: Final[Mapping[Kind, str]] = {
     "number": "float64",
     "count": "Int64",
 }
+
+_CODED: Final = ("code", "codes", "choice")
 
 LIMITS: Final[Mapping[str, tuple[float, float]]] = {
     # More than an aircraft has in its life, or a boot can carry: a slip of the pen would drown every sum it goes into.
@@ -52,7 +55,8 @@ def breaches(table: Table, frame: pd.DataFrame, *, complete: bool = True) -> lis
     import pandera.pandas as pandera
     from pandera.config import ValidationDepth, config_context
 
-    schema = _schema(table, frame, complete)
+    _refuse_wrong_columns(table, frame)
+    schema = _schema(table.name, frozenset(frame.columns), complete)
     # The environment (PANDERA_VALIDATION_ENABLED, ..._DEPTH) would switch checks off unseen.
     with config_context(validation_enabled=True, validation_depth=ValidationDepth.SCHEMA_AND_DATA):
         try:
@@ -60,46 +64,58 @@ def breaches(table: Table, frame: pd.DataFrame, *, complete: bool = True) -> lis
         except pandera.errors.SchemaErrors as error:
             cases = error.failure_cases
         else:
-            return []
+            return list(_before_another(frame))
     reasons = {check.error for column in schema.columns.values() for check in column.checks}
     broken = cases[cases["index"].isna() | ~cases["check"].isin(reasons)]
     if len(broken):
         first = broken.iloc[0]
         raise InternalError(f"contract of {table.name}: {first['column']}: {first['check']}: {first['failure_case']}")
-    return [
+    found = [
         Faults((str(column),), rows["index"].to_numpy(dtype=np.intp), str(reason))
         for (column, reason), rows in cases.groupby(["column", "check"], sort=True)
     ]
+    return [*found, *_before_another(frame)]
 
 
-def _schema(table: Table, frame: pd.DataFrame, complete: bool) -> pandera.DataFrameSchema:
+def _refuse_wrong_columns(table: Table, frame: pd.DataFrame) -> None:
+    """InternalError for a column that the table lacks, and for codes and choices that are none: looked at here, since
+    pandera would hash every category."""
+    for name, cells in frame.items():
+        column = table.columns.get(str(name))
+        if column is None:
+            raise InternalError(f"contract of {table.name}: {name}: no such column")
+        if column.kind in _CODED:
+            coded = isinstance(cells.dtype, pd.CategoricalDtype)
+            if not coded or (column.kind == "choice" and tuple(cells.cat.categories) != column.choices):
+                raise InternalError(f"contract of {table.name}: {name}: not as {column.kind} are kept")
+
+
+@cache
+def _schema(table: str, names: frozenset[str], complete: bool) -> pandera.DataFrameSchema:
+    """What pandera looks at. Made once, and without the columns that hold to any contract: to make and to look at a
+    column takes as long as to read it from a small export."""
     import pandera.pandas as pandera
 
     columns = {
-        name: pandera.Column(
-            _DTYPES.get(column.kind), _checks(column, frame), nullable=not (column.needed and complete)
-        )
-        for name, column in table.columns.items()
-        if name in frame
+        name: pandera.Column(_DTYPES.get(column.kind), _checks(name), nullable=not (column.needed and complete))
+        for name, column in TABLES[table].columns.items()
+        if name in names and (column.kind not in _CODED or (column.needed and complete))
     }
-    return pandera.DataFrameSchema(columns, strict=True, coerce=False)
+    return pandera.DataFrameSchema(columns, coerce=False)
 
 
-def _checks(column: Column, frame: pd.DataFrame) -> list[pandera.Check]:
+def _checks(name: str) -> list[pandera.Check]:
     import pandera.pandas as pandera
 
-    checks = []
-    if column.kind in ("code", "codes", "choice"):
-        # Not by dtype: pandera would hash every category. These checks speak of the whole column.
-        checks.append(pandera.Check(lambda cells: isinstance(cells.dtype, pd.CategoricalDtype), error="codes"))
-    if column.kind == "choice":
-        checks.append(pandera.Check(lambda cells: tuple(cells.cat.categories) == column.choices, error="choices"))
-    if column.name in LIMITS:
-        low, high = LIMITS[column.name]
-        reason = f"less than {low:g}" if high == np.inf else f"outside {low:g} to {high:,g}"
-        checks.append(pandera.Check.in_range(low, high, error=reason))
-    if column.name in NOT_BEFORE:
-        other, reason = NOT_BEFORE[column.name]
-        earlier = frame[other]
-        checks.append(pandera.Check(lambda cells: ~(cells < earlier.loc[cells.index]), error=reason))
-    return checks
+    if name not in LIMITS:
+        return []
+    low, high = LIMITS[name]
+    return [pandera.Check.in_range(low, high, error=f"outside {low:g} to {high:,g}")]
+
+
+def _before_another(frame: pd.DataFrame) -> Iterator[Faults]:
+    for name, (other, reason) in NOT_BEFORE.items():
+        if name in frame:
+            early = np.flatnonzero(frame[name] < frame[other])
+            if len(early):
+                yield Faults((name,), early, reason)
