@@ -15,7 +15,7 @@ AGREES := $(BIN)/python -m pip check
 COMPILE := $(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate \
 	--no-strip-extras --no-emit-index-url --no-emit-find-links --upgrade
 
-.PHONY: demo test fuzz fuzz-guided browser lint types contracts check bench mutants format docs schema sample golden example-report lock clean
+.PHONY: demo test fuzz fuzz-guided browser lint types contracts check bench mutants twins format docs schema sample golden example-report lock clean
 .DELETE_ON_ERROR:
 
 demo: $(READY)
@@ -46,10 +46,16 @@ check: lint types contracts test
 bench: $(READY_DEV)
 	$(BIN)/python -m benchmarks.run
 
-# Changes to the rule forms that no test notices: hours on one core, apart from `check`. See pyproject.toml.
+# Changes to the code that judges that no test notices: so many of them, drawn by the seed, or with SAMPLE=0 all.
+SAMPLE ?= 400
+SEED ?= 1
 mutants: $(READY_TOOLS)
-	$(BIN)/mutmut run --max-children 1
+	$(BIN)/python -m tests.mutants $(SAMPLE) $(SEED)
 	$(BIN)/mutmut results
+
+# The forms against their slow twins, on many more exports than `test` has time for, and never the same: an hour.
+twins: $(READY_DEV)
+	$(BIN)/python -m pytest --hypothesis-profile=thorough tests/forms/test_against_twin.py tests/evidence/test_seasons.py
 
 # Mutated exports, mappings and rule files: each is read, or refused in one sentence.
 fuzz: $(READY_DEV)

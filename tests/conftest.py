@@ -10,6 +10,9 @@ import pytest
 from hypothesis import settings
 
 from audit.health import judge
+from audit.options import AuditOptions
+from audit.pipeline import Audited, traced_audit
+from audit.shipped import sample_folder
 from tests.judge_here import JudgeHere
 from tests.servers import run_on_server
 
@@ -38,6 +41,12 @@ def _terminal(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def judge_apart() -> None:
     """Export health is judged in a process of its own, as users have it."""
+
+
+@pytest.fixture(scope="session")
+def sample_audit() -> Audited:
+    """The audit of the sample records, once for all tests: nobody changes it."""
+    return traced_audit(sample_folder(), AuditOptions(locate=True))
 
 
 @pytest.fixture(scope="session")

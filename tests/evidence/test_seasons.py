@@ -57,7 +57,7 @@ def test_each_aircraft_is_judged_as_by_a_rule_with_its_own_season(rules: st.Sear
     """With two seasons in one rule, each aircraft has the cases that it has under a rule of its season alone, and as
     much is in scope."""
 
-    @settings(max_examples=settings().max_examples // 3)
+    @settings(max_examples=settings().max_examples // 8)
     @given(rules, SEASONS, exports(night=False))
     def agree(data: dict[str, Any], other: dict[str, str], drawn: tuple[dict[str, list[Row]], datetime | None]) -> None:
         timeline = placed_in_time(*drawn)

@@ -18,7 +18,7 @@ from audit.authoring.examples import example_export
 from audit.findings.collect import collect
 from audit.forms.judging import judge_rule
 from audit.language.rule import Example
-from audit.pipeline import run_audit
+from audit.pipeline import Audited, run_audit
 from audit.shipped import sample_folder
 from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES, rule
@@ -31,9 +31,9 @@ def ids(export: Path) -> set[str]:
 
 
 @pytest.fixture(scope="module")
-def known() -> set[str]:
+def known(sample_audit: Audited) -> set[str]:
     """The ids of the sample's findings."""
-    return ids(sample_folder())
+    return set(sample_audit.result.findings["finding_id"])
 
 
 @pytest.fixture
@@ -80,9 +80,9 @@ def test_renamed_and_rewritten_files_keep_their_ids(copy: Path, known: set[str])
     assert ids(copy) == known
 
 
-def test_ids_differ_between_rules_subjects_and_positions(known: set[str]) -> None:
+def test_ids_differ_between_rules_subjects_and_positions(known: set[str], sample_audit: Audited) -> None:
     """No two findings share an id, and there are as many ids as findings."""
-    result = run_audit(sample_folder())
+    result = sample_audit.result
     assert len(known) == len(result.findings)
     assert result.findings["finding_id"].str.fullmatch("[0-9a-f]{12}").all()
 

@@ -5,22 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-import pytest
 from pydantic import TypeAdapter
 
 from audit.findings.collect import collect, outcomes_now
 from audit.forms.judging import judge_rule
 from audit.language.rule import Rule
-from audit.options import AuditOptions
-from audit.pipeline import Audited, traced_audit
-from audit.shipped import sample_folder
-
-
-@pytest.fixture(scope="module")
-def audited() -> Audited:
-    """The sample records, audited."""
-    return traced_audit(sample_folder(), AuditOptions())
-
+from audit.pipeline import Audited
 
 EASIER: Mapping[str, tuple[str, Any]] = {
     "record": ("require", {"task_id": {"present": True}}),
@@ -42,16 +32,16 @@ def easier(rule: Rule) -> Rule | None:
     return rule.model_copy(update={name: parsed})
 
 
-def test_subjects_that_comply_are_known_again(audited: Audited) -> None:
+def test_subjects_that_comply_are_known_again(sample_audit: Audited) -> None:
     """With a requirement that all subjects meet, each finding's subject complies under the id that it had."""
     eased = set()
-    for rule in audited.result.rules:
-        found = audited.result.findings[audited.result.findings["rule"] == rule.id]
+    for rule in sample_audit.result.rules:
+        found = sample_audit.result.findings[sample_audit.result.findings["rule"] == rule.id]
         if not len(found) or (other := easier(rule)) is None:
             continue
-        outcomes = judge_rule(other, audited.timeline)
-        broken = set(collect([(other, outcomes)], audited.timeline).findings["key"])
-        now = outcomes_now(other, audited.timeline)
+        outcomes = judge_rule(other, sample_audit.timeline)
+        broken = set(collect([(other, outcomes)], sample_audit.timeline).findings["key"])
+        now = outcomes_now(other, sample_audit.timeline)
         told = {key: now.get(key, "not there") for key in found["key"] if key not in broken}
         assert set(told.values()) <= {"complies", "unjudged"}, rule.id
         if "complies" in told.values():

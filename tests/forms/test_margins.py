@@ -12,8 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from audit.forms.margins import LIMIT, margins, tenths
-from audit.pipeline import run_audit
-from audit.shipped import sample_folder
+from audit.pipeline import Audited
 from tests.forms.rules import outcomes, rule
 
 PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
@@ -118,9 +117,9 @@ def test_pauses_have_two_limits() -> None:
 
 
 @pytest.mark.parametrize("of", ["flight-before-cure", "product-before-cure", "ice-adhesion-treatment-overdue"])
-def test_what_broke_the_limit_is_what_was_found(of: str) -> None:
+def test_what_broke_the_limit_is_what_was_found(of: str, sample_audit: Audited) -> None:
     """Over a year of records the bins beyond the limit hold as many as there are findings."""
-    result = run_audit(sample_folder())
+    result = sample_audit.result
     [counted] = result.margins[of]
     assert counted.broken == int((result.findings["rule"] == of).sum())
     assert counted.near > 0

@@ -170,15 +170,9 @@ def test_the_export_may_be_where_one_stands(
     assert "which finding?" in capsys.readouterr().err
 
 
-@pytest.fixture(scope="module")
-def sample() -> Audited:
-    """The audit of the sample records."""
-    return traced_audit(sample_folder(), AuditOptions(locate=True))
-
-
-def test_every_finding_of_the_sample_can_be_told(sample: Audited) -> None:
+def test_every_finding_of_the_sample_can_be_told(sample_audit: Audited) -> None:
     """Whatever its form, a finding has a text that fits its width, with its fault marked once and its record in it."""
-    result, timeline = sample.result, sample.timeline
+    result, timeline = sample_audit.result, sample_audit.timeline
     for row in result.findings.to_dict("records"):
         text = told(result, timeline, row["finding_id"], 80)
         assert max(map(len, text.splitlines())) <= 80
@@ -188,9 +182,9 @@ def test_every_finding_of_the_sample_can_be_told(sample: Audited) -> None:
             assert re.search(rf"^ > .*{re.escape(row['task_id'])}", text, re.MULTILINE), text
 
 
-def test_the_history_of_an_aircraft_is_complete(sample: Audited) -> None:
+def test_the_history_of_an_aircraft_is_complete(sample_audit: Audited) -> None:
     """The history of a sample aircraft has a line for every task, flight and boot of the export's files."""
-    result, timeline = sample.result, sample.timeline
+    result, timeline = sample_audit.result, sample_audit.timeline
     text = aircraft_text(result, history(timeline, "QX-CEDAR"), "QX-CEDAR", 400)
     quarantined = {(row.file, row.line) for row in result.quarantine.itertuples()}
     for name, key in (("tasks.csv", "task_id"), ("flights.csv", "flight_id"), ("components.csv", "component_serial")):

@@ -10,23 +10,18 @@ import pandas as pd
 import pytest
 
 import audit
-from audit.findings.result import FINDING_COLUMNS, AuditResult
-from audit.shipped import sample_folder
+from audit.findings.result import FINDING_COLUMNS
+from audit.pipeline import Audited
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_records"
 
 
-@pytest.fixture(scope="module")
-def canonical() -> AuditResult:
-    """The audit of the canonical sample."""
-    return audit.run_audit(sample_folder())
-
-
 @pytest.mark.parametrize("name", ["quarrydown", "lindhaven"])
-def test_same_findings(name: str, canonical: AuditResult) -> None:
+def test_same_findings(name: str, sample_audit: Audited) -> None:
     """Read by its mapping, each gives the same findings to the letter, and leaves the same unjudged and unread."""
     folder = SAMPLES / name
+    canonical = sample_audit.result
     result = audit.run_audit(folder, mapping=folder / "mapping.yaml")
     columns = list(FINDING_COLUMNS)
     pd.testing.assert_frame_equal(result.findings[columns], canonical.findings[columns])

@@ -15,7 +15,7 @@ from audit.findings.matters import first_matters
 from audit.findings.result import AuditResult
 from audit.forms.judging import judge_rule
 from audit.language.rule import Example, Rule
-from audit.pipeline import run_audit
+from audit.pipeline import Audited, run_audit
 from audit.report.pictures import draw
 from audit.rulebook.loading import load_rules
 from audit.scenes.stories import drawings_of, stories
@@ -34,9 +34,9 @@ FINDINGS = [
 
 
 @pytest.fixture(scope="module")
-def sample() -> AuditResult:
+def sample(sample_audit: Audited) -> AuditResult:
     """The sample records, audited."""
-    return run_audit(sample_folder())
+    return sample_audit.result
 
 
 def told(rule: Rule, example: Example) -> tuple[pd.DataFrame, tuple[Story, ...]]:
