@@ -126,7 +126,7 @@ def _preparation(book: Logbook) -> Iterator[Planted]:
     visit = book.visit("2025-07-29 09:00")
     build_up = f"{PREPARE.steps_signed}; heavy-build-up"
     untimed = visit.prepare(["left wing"], steps_signed=build_up)
-    soaked = f"{build_up}; soaked-5-to-7-min"
+    soaked = f"{build_up}; build-up-soak-timed"
     hasty = visit.step(replace(PREPARE, minutes=4), ["right wing"], steps_signed=soaked)
     yield fault(
         "Heavy build-up on both wings: the left one without a timed soak, the right one done in 4 minutes.",
@@ -145,7 +145,7 @@ def _preparation(book: Logbook) -> Iterator[Planted]:
         [left],
         broken("cleaner-soak-not-timed", left),
     )
-    timed = visit.clean(["left wing"], steps_signed=f"{CLEAN.steps_signed}; left-to-soak; soaked-30-to-90-s")
+    timed = visit.clean(["left wing"], steps_signed=f"{CLEAN.steps_signed}; left-to-soak; cleaner-soak-timed")
     yield near_miss("On the left wing the soak is signed for.", [timed], "cleaner-soak-not-timed")
 
 

@@ -17,6 +17,7 @@ from audit.forms.form import Form, Never
 from audit.forms.outcomes import Judgement
 from audit.language.rule import Rule
 from audit.language.values import Text
+from audit.language.wording import Said
 from audit.timeline.instants import Bools, Ints
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
@@ -60,7 +61,10 @@ MENTION = Form(
     reads=lambda rule: ("tasks.remarks",),
     identity=lambda rule, cases, evidence, timeline: [(task,) for task in evidence["task_id"]],
     facts=facts,
-    sentence=lambda rule, case: f"The remarks ({case['remarks']}) don't say {rule.word}.",
+    told=lambda rule, case: [
+        Said((), {"remarks": case["remarks"]}, f"The remarks ({case['remarks']}) don't say {rule.word}")
+    ],
+    values={"remarks": "the remarks"},
     drawing=lambda rule: None,
     looks_at=lambda rule: f"Each {records(rule.scope, 'record')}.",
     demands=lambda rule: (f"the remarks say {rule.word}",),

@@ -8,9 +8,12 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from audit.forms import any_rule
+from audit.forms import FORMS, any_rule
+from audit.forms.form import Form
+from audit.forms.naming import COMMON
 from audit.intake.tables import TABLES, Table
 from audit.language.condition import OPERATORS
+from audit.language.wording import FINDING
 from audit.rulebook.settings import NONE, SettingsFile, settable_keys
 from audit.timeline.vocabulary import VOCABULARY
 
@@ -29,6 +32,11 @@ _REQUIRED_NUMBERS = {
         "additionalProperties": {"type": "number"},
         "minProperties": 1,
     },
+}
+_WARNING = {
+    "type": "array",
+    "description": "What can hurt whoever puts it right: names from tables/warnings.yaml of the rules folder",
+    "items": {"type": "string"},
 }
 _OTHER_COLUMN = {"$ref": "#/$defs/OtherColumn"}
 
@@ -95,7 +103,7 @@ def _rules_schema() -> dict[str, Any]:
     definitions["Needed"]["properties"]["needed_for"]["enum"] = lists
     # A file names the table; what it says takes the place of the name on loading.
     definitions["Needed"]["properties"]["by"] = {"type": "string", "description": "A table of the rules folder"}
-    del definitions["Protection"]
+    del definitions["Protection"], definitions["Warning"]
     for conditions in (definitions["Conditions"], definitions["BootConditions"]):
         of_boots = conditions is definitions["BootConditions"]
         names = [name for name in VOCABULARY if name.startswith("component.") or not of_boots]
@@ -103,6 +111,8 @@ def _rules_schema() -> dict[str, Any]:
         alternative = {**conditions["properties"]["any_of"]["items"], "minProperties": 1}
         conditions["properties"]["any_of"]["items"] = alternative
         conditions["additionalProperties"] = False
+    for form in FORMS.values():
+        definitions[form.rule.__name__]["properties"]["message"] = _message(form)
     for name, table in TABLES.items():
         definitions["Example"]["properties"][name]["items"] = _row(table)
     schema["title"] = "Rule of deicer-audit"
@@ -115,6 +125,8 @@ def _field(name: str, field: dict[str, Any]) -> dict[str, Any]:
         # A key may be left out, never left blank.
         field = {key: value for key, value in field.items() if key not in ("anyOf", "default")}
         field |= options[0] if len(options) == 1 else {"anyOf": options}
+    if name == "warning":
+        return _WARNING
     if field.get("format") == "duration":
         return _DURATION
     if field.get("maxItems") == 2 and name in ("from", "to"):
@@ -138,6 +150,15 @@ def _condition(name: str) -> dict[str, Any]:
         several = {"items": {"enum": choices}}
         schema["properties"] = {"is": one, "not": one, "in": several, "not_in": several}
     return schema
+
+
+def _message(form: Form[Any]) -> dict[str, Any]:
+    """What a finding says: one text, or one for each kind of finding; the names that may stand in it are described."""
+    names = "; ".join(f"{{{name}}} {means}" for name, means in {**form.values, **COMMON}.items())
+    text = {"type": "string", "minLength": 1, "description": f"May name {names}"}
+    kinds = "; ".join(f"{kind}: {when}" for kind, when in {FINDING: "every other finding", **form.kinds}.items())
+    by_kind = {"type": "object", "minProperties": 1, "additionalProperties": text, "description": kinds}
+    return {"anyOf": [text, by_kind], "title": "Message"}
 
 
 def _row(table: Table) -> dict[str, Any]:

@@ -23,11 +23,6 @@ LEVEL_MEANS: dict[Level, str] = {
     "2": "any other non-compliance",
     "observation": "no non-compliance by itself, but worth acting on",
 }
-USUAL_CAUTION = (
-    "Work on boots can hurt people. Many products catch fire, give off vapours and harm skin, eyes and lungs: "
-    "ventilate, keep sparks and flames away, and wear what the product's safety data sheet asks for. Wings and tails "
-    "are worked on at height: use the stands and restraints that local rules ask for."
-)
 WHO_GOVERNS = (
     "The operator's manual, the product's safety data sheet, local rules and licensed staff govern, not this text."
 )
@@ -61,8 +56,9 @@ class Explanation:
     """What a rule checks, why, on what authority, and what follows, in sentences and phrases without markup.
 
     `looks_at` is what it looks at; every one of `demands` must hold of that, or it is a finding. `unjudged_when` lists
-    what leaves a subject unjudged (empty: nothing does); `known_gaps` what the rule is known to judge wrongly;
-    `set_values` which of its values settings have changed.
+    what leaves a subject unjudged (empty: nothing does); `warnings` come before the corrective action; `messages` are
+    the sentences of its findings, with names in braces for what differs; `known_gaps` what the rule is known to judge
+    wrongly; `set_values` which of its values settings have changed.
     """
 
     rule_id: str
@@ -76,9 +72,10 @@ class Explanation:
     sources: tuple[str, ...]
     complies: ShownExample
     finding: ShownExample
+    warnings: tuple[str, ...]
     put_right: str
+    messages: tuple[str, ...]
     unjudged_when: tuple[str, ...]
-    cautions: tuple[str, ...]
     known_gaps: tuple[str, ...]
     set_values: tuple[str, ...]
 
@@ -87,8 +84,6 @@ def explain(rule: Rule, settings: Iterable[Setting] = ()) -> Explanation:
     """Explain a rule as it stands, and say where its values come from if settings override it."""
     # A known gap is not judged as it says: it explains nothing yet.
     shown = {example.expect: example for example in reversed(rule.examples) if example.known_gap is None}
-    own_caution = () if rule.caution is None else (rule.caution,)
-    usual = (USUAL_CAUTION,) if asks_about_products(rule) else ()
     form = form_of(rule)
     return Explanation(
         rule_id=rule.id,
@@ -102,9 +97,10 @@ def explain(rule: Rule, settings: Iterable[Setting] = ()) -> Explanation:
         sources=tuple(map(basis_in_words, rule.basis)),
         complies=shown_example(rule, shown["complies"]),
         finding=shown_example(rule, shown["finding"]),
+        warnings=(*(one.text for one in rule.warning), WHO_GOVERNS),
         put_right=rule.put_right,
+        messages=tuple(rule.message.values()),
         unjudged_when=unjudged_when(rule),
-        cautions=(*own_caution, *usual, WHO_GOVERNS),
         known_gaps=tuple(f"{one.name}: {one.known_gap}" for one in rule.examples if one.known_gap is not None),
         set_values=tuple(_set(one) for one in settings if one.rule == rule.id and one.overridden),
     )

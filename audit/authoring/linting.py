@@ -12,7 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from audit.authoring.explaining import asks_about_products
+from audit.authoring.figures import figures_of
 from audit.authoring.logic import can_fail, can_hold, parts
 from audit.authoring.running import timeline_of, verdict_on
 from audit.authoring.unknowns import unjudged_when
@@ -23,6 +23,7 @@ from audit.language.rule import Basis, Rule, selections
 from audit.rulebook.blanks import FILL_IN, blanks
 from audit.rulebook.in_force import days_in_force
 from audit.rulebook.loading import load_rules
+from audit.rulebook.settings import settable_values
 from audit.yaml.source import KeyPath, Source, read_source
 
 NO_SOURCE = "common practice, no source"
@@ -41,7 +42,13 @@ _ALTERING = re.compile(
     re.I,
 )
 _NEGATED = re.compile(r"\b(?:never|not|nobody|no one|nothing|don't|without|instead of)\b[^.;:]*$", re.I)
-_DESCRIPTIVE = {"id", "title", "level", "basis", "why", "put_right", "caution", "examples"}
+_AT_THE_AIRCRAFT = re.compile(
+    r"\b(?:(?:re-?)?inspect|strip|treat|rinse|dry|wash|protect|repeat|look at the boot|identify the boot|on the boot|"
+    r"have it done|put on|first-aid|was splashed|safety procedure)\b",
+    re.I,
+)
+"""Words of a corrective action that is done at the aircraft, or follows work that may have hurt somebody."""
+_DESCRIPTIVE = {"id", "title", "level", "basis", "why", "put_right", "warning", "message", "examples"}
 _UNORDERED = {"in_", "not_in", "includes_all", "any_of", "same", "differing"}
 
 Fault = tuple[KeyPath, str]
@@ -114,9 +121,38 @@ def _put_right(rule: Rule, source: Source) -> Iterator[Fault]:
             yield ("put_right",), f"a record is never altered: expected a new, dated entry instead of `{told[0]}`"
 
 
-def _caution(rule: Rule, source: Source) -> Iterator[Fault]:
-    if rule.caution is None and asks_about_products(rule):
-        yield ("put_right",), "this is about work with products: expected a caution for those who put it right"
+def _warning(rule: Rule, source: Source) -> Iterator[Fault]:
+    if not rule.warning and (sent := _AT_THE_AIRCRAFT.search(rule.put_right)):
+        yield (
+            ("put_right",),
+            f"this sends someone to the aircraft (`{sent[0]}`): expected a `warning` for them, such as [at-height]",
+        )
+
+
+def _frozen_figures(rule: Rule, source: Source) -> Iterator[Fault]:
+    """Figures written out where settings may change them: the words would go on saying the old one."""
+    values = settable_values(rule, source.data)
+    for path, text in _said(rule, source):
+        for key, value in values.items():
+            for found in figures_of(key, value):
+                if told := found.search(text):
+                    yield (
+                        path,
+                        f"`{told[0]}` is the value of {key}, which settings may change: write {{limit}}",
+                    )
+
+
+def _said(rule: Rule, source: Source) -> Iterator[tuple[KeyPath, str]]:
+    """The words of a rule file in which figures go stale: its texts, its messages and the codes of steps it names."""
+    for key in ("title", "why", "put_right"):
+        yield (key,), " ".join(str(source.data[key]).split())
+    for kind, text in rule.message.items():
+        yield (("message", kind) if isinstance(source.data["message"], dict) else ("message",)), text
+    for path, conditions in selections(rule):
+        for name, condition in conditions.columns.items():
+            asked = condition.includes_all
+            for code in asked if isinstance(asked, tuple) else ():
+                yield (*path, name, "includes_all"), code.replace("-", " ")
 
 
 def _outcomes(rule: Rule, source: Source) -> Iterator[Fault]:
@@ -176,7 +212,7 @@ def _never(rule: Rule, source: Source) -> Iterator[Fault]:
 
 
 _CHECKS: tuple[Callable[[Rule, Source], Iterable[Fault]], ...] = (
-    *(_blanks, _name, _basis, _put_right, _caution, _outcomes, _contradictions, _requirements, _never),
+    *(_blanks, _name, _basis, _put_right, _warning, _frozen_figures, _outcomes, _contradictions, _requirements, _never),
 )
 
 

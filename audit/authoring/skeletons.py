@@ -14,14 +14,15 @@ basis:
   # A published source with its section (and `from`, `to`: the days it was in force), or practice:
   - source: common practice, no source
     note: {FILL_IN} where the requirement is from; the operator's manual governs
+# What a finding says, with names in braces; rules/README.md lists them. Without it a general sentence stands there.
+# message: '{{{{task}}}} ...'
 why: >
   {FILL_IN} what can come of it.
 put_right: >
   {FILL_IN} what licensed staff do or add, by which manual. Record it as a new, dated entry; leave
   the original entry as it is.
-caution: >
-  {FILL_IN} what can hurt whoever puts it right. The product's safety data sheet, the operator's manual and
-  local rules govern.
+# What can hurt whoever does that; the texts are in tables/warnings.yaml. Left out where nobody goes to the aircraft.
+warning: [fire-and-static, skin-eyes-lungs, at-height, data-sheet, local-rules, licensed-staff]
 # Which records the rule is about, and what it asks of them. These are a sample; put yours in their place.
 scope:
   action: {{{{is: apply}}}}

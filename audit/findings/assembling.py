@@ -39,7 +39,7 @@ def assemble(
     judged: list[tuple[Rule, Outcomes]],
 ) -> AuditResult:
     """Findings, coverage and all else that the report is made of, from each rule with its outcomes."""
-    collected = collect(judged, timeline)
+    collected = collect(judged, timeline, rulebook.warnings)
     level = collected.findings["level"].map({name: rank for rank, name in enumerate(LEVELS)})
     findings = (
         collected.findings.assign(_level=level)

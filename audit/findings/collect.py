@@ -15,10 +15,12 @@ from audit.forms import form_of
 from audit.forms.judging import every_subject, sentences
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import NONE, SEVERAL, Outcomes, together
-from audit.language.rule import Rule
+from audit.language.condition import codes_of
+from audit.language.rule import Rule, Warning
+from audit.language.warnings import that_apply
 from audit.rulebook.in_force import cited
 from audit.timeline.instants import Ints, day_of
-from audit.timeline.records import work_day
+from audit.timeline.records import values, work_day
 from audit.timeline.timeline import Timeline
 
 SubjectOutcome = Literal["complies", "finding", "unjudged"]
@@ -37,8 +39,11 @@ class Collected:
     cases: pd.DataFrame
 
 
-def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline) -> Collected:
-    """Name the records, boots and flights of every outcome, and say of each finding what is wrong and since when."""
+def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warnings: Sequence[Warning] = ()) -> Collected:
+    """Name the records, boots and flights of every outcome, and say of each finding what is wrong and since when.
+
+    `warnings` are all that there are: those for the hazards of a finding's product are given beside its rule's.
+    """
     rules = [rule for rule, _ in judged]
     cases = together(outcomes.cases for _, outcomes in judged)
     cases["of"] = np.repeat(np.arange(len(judged)), [len(outcomes.cases) for _, outcomes in judged])
@@ -54,15 +59,16 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline) -> Coll
     findings["table"], findings["row"] = _shown_by(found)
     since = pd.to_datetime(found["anchor"].to_numpy(), unit="us", utc=True).as_unit("us")
     findings["since"] = pd.Series(since).where(found["anchor"] >= 0)
-    message, basis, keys = (np.full(len(found), "", object) for _ in range(3))
+    message, basis, keys, warning = (np.full(len(found), "", object) for _ in range(4))
     for number in np.unique(of).tolist():
         rule, rows = rules[number], slice(*np.searchsorted(of, (number, number + 1)))
         its = found[rows].reset_index(drop=True)
         message[rows] = sentences(rule, its, timeline)
         basis[rows] = _bases(rule, its, timeline)
+        warning[rows] = _warned(rule, its, timeline, warnings)
         subjects = form_of(rule).identity(rule, its, findings[rows], timeline)
         keys[rows] = [subject_key(rule.id, subject) for subject in subjects]
-    findings["message"], findings["basis"], findings["key"] = message, basis, keys
+    findings["message"], findings["basis"], findings["key"], findings["warning"] = message, basis, keys, warning
     findings["finding_id"] = finding_ids(keys.tolist())
     open_cases = cases[~cases["finding"]].reset_index(drop=True)
     unjudged = _evidence(open_cases, timeline)
@@ -93,6 +99,22 @@ def _bases(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
     days, index = np.unique(days, return_inverse=True)
     texts = [cited(rule.basis, day) for day in days.astype("M8[D]").tolist()]
     return [texts[place] for place in index.tolist()]
+
+
+def _warned(rule: Rule, cases: pd.DataFrame, timeline: Timeline, known: Sequence[Warning]) -> list[str]:
+    """The warnings for each case, in one text: the rule's, and those for the hazards of the record's product."""
+    if not rule.warning:
+        return [""] * len(cases)
+    task = cases["task"].to_numpy()
+    there = np.flatnonzero(task >= 0)
+    hazards = np.full(len(cases), "", object)
+    if known and len(there):
+        codes = values(timeline, "product.hazard_codes", task[there])
+        hazards[there] = [codes.text(index) for index in range(len(there))]
+    texts = {
+        cell: " ".join(one.text for one in that_apply(rule.warning, known, codes_of(cell))) for cell in set(hazards)
+    }
+    return [texts[cell] for cell in hazards]
 
 
 def _evidence(cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:

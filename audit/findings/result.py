@@ -8,7 +8,7 @@ from typing import Final
 
 import pandas as pd
 
-from audit.authoring.explaining import USUAL_CAUTION, WHO_GOVERNS, ExampleTable, Explanation, ShownExample
+from audit.authoring.explaining import WHO_GOVERNS, ExampleTable, Explanation, ShownExample
 from audit.findings.matters import distance, matter_of
 from audit.findings.reconciliation import FileReconciled
 from audit.findings.standing import ALTERED_COLUMNS, CLEARED, GONE_COLUMNS, STANDING_COLUMNS, Change, Standing
@@ -40,7 +40,6 @@ __all__ = [
     "ROW_COLUMNS",
     "STANDING_COLUMNS",
     "UNJUDGED_COLUMNS",
-    "USUAL_CAUTION",
     "WHO_GOVERNS",
     "Absent",
     "AuditResult",
@@ -88,6 +87,7 @@ FINDING_COLUMNS = (
     "limit",
     "unit",
     "message",
+    "warning",
     "put_right",
     "basis",
     "corrected_by",

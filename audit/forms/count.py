@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any, Literal, Self
 
 import numpy as np
@@ -29,6 +30,7 @@ from audit.forms.describing import (
     limits,
     of_class,
     only_boots,
+    range_in_words,
     records,
     season_days,
 )
@@ -37,12 +39,14 @@ from audit.forms.drawing import (
     AroundSession,
 )
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import days, of_session, of_treatment
+from audit.forms.naming import OF_TREATMENT, days, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import Judgement
 from audit.language.condition import BootConditions
 from audit.language.events import Season, check_limits
+from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.values import Count
+from audit.language.wording import Said
 from audit.timeline.instants import HOUR, Bools, Ints
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
@@ -293,9 +297,34 @@ def _flown(cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any
     }
 
 
+def _told(rule: CountRule, case: Mapping[str, Any]) -> Iterator[Said]:
+    thing = "coat" if rule.sessions is None else "treatment"
+    measured, limit = int(case["measured"]), int(case["limit"])
+    values = {
+        **values_of_treatment(case),
+        "measured": several(measured, thing),
+        "limit": f"{limit:,}",
+    }
+    if rule.sessions is not None:
+        hours = {
+            "hours": quantity(round(case["hours"], 2), "flight hour"),
+            "flights": several(case["flights"], "flight"),
+        }
+        values |= {**hours, "until": case["last_day"]}
+    few = ("none", "too_few") if not measured else ("too_few",)
+    yield Said(few if measured < limit else ("too_many",), values, _sentence(rule, case))
+
+
+def _figures(rule: CountRule) -> Mapping[str, str]:
+    allowed, thing = (rule.coats, "coat") if rule.sessions is None else (rule.sessions, "treatment")
+    assert allowed is not None
+    limit = {"limit": range_in_words(allowed.at_least, allowed.at_most, partial(quantity, unit=thing))}
+    return limit if rule.season is None else {**limit, "season": season_days(rule.season)}
+
+
 def _sentence(rule: CountRule, case: Mapping[str, Any]) -> str:
     """Say how many coats or sessions there are and how many there should be."""
-    side, asked = ("at least", "needed") if case["measured"] < case["limit"] else ("at most", "allowed")
+    side, asked = ("at least", "required") if case["measured"] < case["limit"] else ("at most", "allowed")
     if rule.sessions is None:
         return (
             f"{several(int(case['measured']), 'coat')} of {case['treatment']} recorded; "
@@ -365,7 +394,17 @@ COUNT = Form(
     selects=lambda rule: (rule.scope,),
     identity=_identity,
     facts=_facts,
-    sentence=_sentence,
+    told=_told,
+    values={
+        **OF_TREATMENT,
+        "measured": "how many there were: 2 coats, 1 treatment",
+        "limit": "how many there must be, or may be: 3",
+        "hours": "what the boot flew in the season (of sessions only): 28 flight hours",
+        "flights": "in how many flights (of sessions only)",
+        "until": "the last day (UTC) of that (of sessions only)",
+    },
+    kinds={"too_few": "fewer than required", "too_many": "more than allowed", "none": "none at all"},
+    figures=_figures,
     # What is counted over a time isn't any one record's.
     dated_by=lambda rule: "task" if rule.sessions is None else None,
     drawing=lambda rule: AroundSession(marked=False),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 from audit.language.condition import Conditions
 from audit.language.events import Event, Season, SeasonByBase
 from audit.language.in_words import all_of, conditions_in_words, day_of_year_in_words
@@ -79,6 +82,18 @@ def limits(low: object, high: object) -> str:
         return f"exactly {low}"
     parts = [] if low is None else [f"at least {low}"]
     return " and ".join(parts if high is None else [*parts, f"at most {high}"])
+
+
+def range_in_words(low: Any, high: Any, said: Callable[[Any], str]) -> str:
+    """`5 to 10 minutes`, `3 coats`, `at least 5 minutes`; `said` writes one of the limits."""
+    if low is None or high is None:
+        return f"at least {said(low)}" if high is None else f"at most {said(high)}"
+    first, last = said(low), said(high)
+    if first == last:
+        return first
+    count, _, unit = first.partition(" ")
+    # Of two limits in the same unit the first goes without it.
+    return f"{count if unit.rstrip('s') == last.partition(' ')[2].rstrip('s') else first} to {last}"
 
 
 def of_class(conditions: Conditions) -> str:

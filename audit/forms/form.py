@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Generic, TypeVar
 
 import pandas as pd
@@ -12,6 +12,7 @@ from audit.forms.drawing import Drawing
 from audit.forms.outcomes import Judgement
 from audit.language.condition import Conditions
 from audit.language.rule import Rule, conditions_of
+from audit.language.wording import Said
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import Timeline
 from audit.yaml.source import KeyPath
@@ -57,6 +58,10 @@ def _in_order(rule: Rule) -> bool:
     return False
 
 
+def _no_figures(rule: Rule) -> Mapping[str, str]:
+    return {}
+
+
 def _own_record(rule: Rule) -> str | None:
     return "task"
 
@@ -77,7 +82,11 @@ class Form(Generic[R]):
     What it says of a case:
     `identity`     the natural keys of each case's subject, from the cases and their evidence (see `collect`)
     `facts`        the figures and names that the sentence is made of, by name, one for each case
-    `sentence`     what is wrong, with the figures, from the facts of one case
+    `told`         what is wrong, with the figures, from the facts of one case: a part for each thing that is
+    `values`       names that a message of its rules may use beside COMMON, each with what it stands for
+    `columns`      further such names: columns of the records that a rule's findings are about
+    `kinds`        the kinds of message beside `finding`, each with when it serves
+    `more_kinds`   further kinds that a rule of it has, by what it requires
     `drawing`      the picture of a finding; None where a rule's findings are no matter of time
     `dated_by`     the column of a case with the record whose day decides which source was in force; None: no record's
 
@@ -89,6 +98,7 @@ class Form(Generic[R]):
     `demands`      what must hold of that, a phrase each
     `unjudged_when`  what can leave a subject unjudged beside what its conditions can't be decided by, a phrase each
     `never`        what makes the rule find nothing
+    `figures`      what the names in a rule's title, reason and corrective action stand for: what settings can change
     `settable`     its keys that settings may set, beside the level; of `require` the numbers
     `skeleton`     the rest of a rule file to start from, after a scope of gloss coatings applied, with examples
     """
@@ -107,7 +117,12 @@ class Form(Generic[R]):
     unordered: Callable[[R], bool] = _in_order
     identity: Callable[[R, pd.DataFrame, pd.DataFrame, Timeline], list[tuple[str, ...]]]
     facts: Callable[[R, pd.DataFrame, Timeline], Mapping[str, Sequence[Any]]]
-    sentence: Callable[[R, Mapping[str, Any]], str]
+    told: Callable[[R, Mapping[str, Any]], Iterable[Said]]
+    values: Mapping[str, str] = field(default_factory=dict)
+    columns: Callable[[R], Iterable[str]] = _nothing
+    kinds: Mapping[str, str] = field(default_factory=dict)
+    more_kinds: Callable[[R], Iterable[str]] = _nothing
+    figures: Callable[[R], Mapping[str, str]] = _no_figures
     drawing: Callable[[R], Drawing | None]
     dated_by: Callable[[R], str | None] = _own_record
     looks_at: Callable[[R], str]

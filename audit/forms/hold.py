@@ -49,13 +49,14 @@ from audit.forms.drawing import (
 )
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
-from audit.forms.naming import of_session, of_treatment
+from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
 from audit.language.condition import Conditions
 from audit.language.events import Event, Season
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
+from audit.language.wording import Said
 from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, micros_of, take
 from audit.timeline.timeline import Timeline
 
@@ -283,6 +284,20 @@ def _over_another(
     return replace(held, doubt=doubt).take(kept), season[1][kept]
 
 
+def _told(rule: HoldRule, case: Mapping[str, Any]) -> Iterator[Said]:
+    passed = case["measured"] * HOUR
+    values = {**values_of_treatment(case), "measured": time_span(passed)}
+    if rule.duration is not None:
+        needed = case["limit"] * HOUR
+        values |= {"limit": time_span(needed), "short_by": time_span(needed - passed)}
+    yield Said((), values, _sentence(rule, case))
+
+
+def _figures(rule: HoldRule) -> Mapping[str, str]:
+    limit = {} if rule.duration is None else {"limit": duration_in_words(rule.duration)}
+    return limit if rule.season is None else {**limit, "season": season_days(rule.season)}
+
+
 def _sentence(rule: HoldRule, case: Mapping[str, Any]) -> str:
     """Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.
 
@@ -291,12 +306,12 @@ def _sentence(rule: HoldRule, case: Mapping[str, Any]) -> str:
     passed = time_span(case["measured"] * HOUR)
     what = "Flew"
     if rule.forbid.where is not None:
-        what = f"{case['other_product']} (record {case['other_record']}) began"
+        what = f"{case['other_product']} (task {case['other_record']}) used"
     if rule.duration is not None and rule.until is None:
         needed = case["limit"] * HOUR
         return (
             f"{what} {passed} after the last coat of {case['treatment']}; "
-            f"{time_span(needed)} needed; {time_span(needed - case['measured'] * HOUR)} short."
+            f"{time_span(needed)} required; {time_span(needed - case['measured'] * HOUR)} short."
         )
     over = "" if rule.over is None else f" was put over {of_class(rule.over)}"
     again = "" if rule.until is None else f", without {of_class(rule.until)} in between"
@@ -356,7 +371,14 @@ HOLD = Form(
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *COVERAGE_READ),
     identity=of_session,
     facts=of_treatment,
-    sentence=_sentence,
+    told=_told,
+    values={
+        **OF_TREATMENT,
+        "measured": "how long after the session's end it came: 5 h 12 min",
+        "limit": "how long to wait",
+        "short_by": "by how much that was too early",
+    },
+    figures=_figures,
     drawing=lambda rule: AroundSession(lambda case: until_due(case, "to wait")),
     looks_at=_looks_at,
     demands=_demands,

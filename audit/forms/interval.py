@@ -39,12 +39,13 @@ from audit.forms.drawing import (
 from audit.forms.due import Limits, Meter, Tolerance, bases, meters
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
-from audit.forms.naming import at_work_order, of_treatment
+from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined
 from audit.language.condition import BootConditions
 from audit.language.events import Season
 from audit.language.in_words import quantity
 from audit.language.rule import Rule
+from audit.language.wording import Said
 from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, day_of, expand, take
 from audit.timeline.timeline import Timeline
 
@@ -303,6 +304,24 @@ def _identity(
     return at_work_order(cases, evidence, timeline, boot, began)
 
 
+def _told(rule: IntervalRule, case: Mapping[str, Any]) -> Iterator[Said]:
+    unit = case["unit"].rstrip("s")
+    over = case["measured"] - case["limit"]
+    values = {
+        **values_of_treatment(case),
+        "measured": quantity(round(case["measured"], 2), unit),
+        "limit": figure(case["limit"]),
+        "over_by": figure(over) if over >= 0.01 else "less than 0.01",
+    }
+    kinds = ("counted_anew",) if case["carried"] else () if case["task"] >= 0 else ("none_before",)
+    yield Said(kinds, values, _sentence(rule, case))
+
+
+def _figures(rule: IntervalRule) -> Mapping[str, str]:
+    limit = {"limit": " or ".join(_quantities(rule.at_most))}
+    return limit if rule.season is None else {**limit, "season": season_days(rule.season)}
+
+
 def _sentence(rule: IntervalRule, case: Mapping[str, Any]) -> str:
     """Say how much passed since the last treatment, and how much was allowed."""
     since = f"since {case['treatment']} on" if case["task"] >= 0 else "without a treatment since"
@@ -384,7 +403,18 @@ INTERVAL = Form(
     selects=lambda rule: (rule.scope,),
     identity=_identity,
     facts=of_treatment,
-    sentence=_sentence,
+    told=_told,
+    values={
+        **OF_TREATMENT,
+        "measured": "how much passed: 53.4 flight hours",
+        "limit": "how much is allowed, in the same unit: 50",
+        "over_by": "by how much it was more: 3.4",
+    },
+    kinds={
+        "none_before": "there was no treatment before, in the season or since the boot was installed",
+        "counted_anew": "the last treatment was early or late, and part of that counts",
+    },
+    figures=_figures,
     dated_by=lambda rule: None,
     drawing=_drawing,
     looks_at=_looks_at,

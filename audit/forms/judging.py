@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
 from audit.forms import form_of
+from audit.forms.naming import common
 from audit.forms.outcomes import SUBJECT, Outcomes, cases, together
 from audit.forms.reads import reading_only, tables_read
 from audit.language.rule import Rule
+from audit.language.wording import sentence
 from audit.timeline.instants import Ints
 from audit.timeline.readings import Owner, other_readings
 from audit.timeline.timeline import Timeline
@@ -72,10 +76,15 @@ def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
 
 
 def sentences(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
-    """What is wrong in each of these findings of the rule, with the figures."""
+    """What is wrong in each of these findings of the rule, with the figures: in the rule's words, else the form's."""
     form = form_of(rule)
-    facts = form.facts(rule, cases, timeline)
-    return [form.sentence(rule, dict(zip(facts, row, strict=True))) for row in zip(*facts.values(), strict=True)]
+    facts, shared = form.facts(rule, cases, timeline), common(cases, timeline)
+    found = []
+    for row, known in zip(zip(*facts.values(), strict=True), zip(*shared.values(), strict=True), strict=True):
+        names = dict(zip(shared, known, strict=True))
+        told = form.told(rule, dict(zip(facts, row, strict=True)))
+        found.append(sentence(rule.message, [replace(part, values={**names, **part.values}) for part in told]))
+    return found
 
 
 def _times_tried(timeline: Timeline, readings: list[Timeline], verdicts: pd.DataFrame, owner: Owner) -> Ints:

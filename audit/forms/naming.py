@@ -52,6 +52,46 @@ def classes(timeline: Timeline, rows: Ints) -> list[str]:
     return [found.text(index) for index in range(len(rows))]
 
 
+COMMON: Mapping[str, str] = {
+    "task": "number of the task record",
+    "work_order": "number of its work order",
+    "aircraft": "its aircraft",
+    "station": "where the work was done",
+    "person": "who did the work",
+    "flight": "number of the flight",
+}
+"""Names that a message of any rule may use: what the record, or the flight, of a finding is called by."""
+
+
+def common(cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[str]]:
+    """What COMMON stands for in each case, blank where not known."""
+    columns = {"task": "task_id", "person": "performed_by"}
+    task, flight = cases["task"].to_numpy(), cases["flight"].to_numpy()
+    of_task = {
+        name: cells(timeline.tasks, columns.get(name, name), task).tolist() for name in COMMON if name != "flight"
+    }
+    return of_task | {"flight": cells(timeline.tables.get("flights"), "flight_id", flight).tolist()}
+
+
+OF_TREATMENT: Mapping[str, str] = {
+    "product": "the product that the rule is about",
+    "other_product": "the product of the other record",
+    "other_task": "number of the other record",
+    "since": "the day (UTC) from which is counted",
+}
+"""Names that a message about a treatment may use."""
+
+
+def values_of_treatment(case: Mapping[str, Any]) -> Mapping[str, str]:
+    """What OF_TREATMENT stands for in a case."""
+    return {
+        "product": case["treatment"],
+        "other_product": case["other_product"],
+        "other_task": case["other_record"],
+        "since": case["anchor_day"],
+    }
+
+
 def at_work_order(
     cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline, *more: Sequence[object] | Texts | pd.Series
 ) -> list[tuple[str, ...]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import chain
 from typing import Any, Literal
@@ -22,10 +22,11 @@ from audit.forms.drawing import (
     Stretches,
 )
 from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import at_work_order, of_treatment
+from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
 from audit.language.condition import Conditions
 from audit.language.rule import Rule
+from audit.language.wording import Said
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, take
 from audit.timeline.timeline import Timeline
 
@@ -238,12 +239,17 @@ def _identity(
     return at_work_order(cases, evidence, timeline)
 
 
+def _told(rule: OrderRule, case: Mapping[str, Any]) -> Iterator[Said]:
+    measured = {"measured": time_span(case["at"] - case["anchor"])}
+    yield Said((), {**values_of_treatment(case), **measured}, _sentence(rule, case))
+
+
 def _sentence(rule: OrderRule, case: Mapping[str, Any]) -> str:
     """Name the treatment that started on the wrong side, and by how much."""
     side = "after" if rule.must_be == "last" else "before"
     apart = time_span(case["at"] - case["anchor"])
     return (
-        f"{case['other_product']} (record {case['other_record']}) began {apart} {side} {case['treatment']}, "
+        f"{case['other_product']} (task {case['other_record']}) used {apart} {side} {case['treatment']}, "
         f"which must come {rule.must_be}."
     )
 
@@ -271,7 +277,8 @@ ORDER = Form(
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ),
     identity=_identity,
     facts=of_treatment,
-    sentence=_sentence,
+    told=_told,
+    values={**OF_TREATMENT, "measured": "how long before or after it came: 25 min"},
     # The record that a finding names may be another than the one in scope.
     dated_by=lambda rule: "subject",
     drawing=lambda rule: AroundSession(_wrong_way_round),

@@ -25,8 +25,9 @@ from audit.forms.form import Form, Never
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import NONE, Judgement, joined
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
-from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words
+from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words, quantity
 from audit.language.rule import Rule
+from audit.language.wording import Said
 from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.coverage import Missing, uncovered
 from audit.timeline.instants import HOUR, MINUTE, Bools, Ints, Order, expand, running_max
@@ -462,18 +463,58 @@ def _of_one_kind(rule: OverlapRule) -> bool:
 
 def _facts(rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
     one, other = _names(rule, cases, timeline)
-    return {"first": one.tolist(), "second": other.tolist(), "measured": cases["measured"].tolist()}
+    return {
+        "first": one.tolist(),
+        "second": other.tolist(),
+        "measured": cases["measured"].tolist(),
+        **_compared(rule, cases, timeline),
+    }
 
 
-_SHORT_THINGS = {"tasks": "Record", "flights": "Flight", "components": "Component", "stays": "Stay"}
+def _compared(rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, list[str]]:
+    """What the columns say in which both agree, and what each of the two says in those in which they differ."""
+    found: dict[str, list[str]] = {}
+    sides = zip(
+        ("first", "second"),
+        rule.between,
+        (cases[name].to_numpy() for name in ("subject", "other_subject")),
+        strict=True,
+    )
+    for side, kind, rows in sides:
+        frame = timeline.tables.get(_TABLES[kind])
+        for name in (*rule.same, *rule.differing):
+            column = "destination" if kind == "stays" and name == "station" else name
+            texts = [str(text) for text in cells(frame, column, rows).tolist()]
+            found[name if name in rule.same else f"{side}_{name}"] = texts
+    return found
+
+
+_SHORT_THINGS = {"tasks": "Task", "flights": "Flight", "components": "Component", "stays": "Stay"}
+
+
+def _told(rule: OverlapRule, case: Mapping[str, Any]) -> Iterator[Said]:
+    values = {
+        "first": case["first"],
+        "second": case["second"],
+        "measured": time_span(case["measured"] * HOUR) if case["measured"] * HOUR > 1 else "an instant",
+        "equal": quantity(len(rule.same), "field"),
+        **{name: case[name] for name in _compared_names(rule)},
+    }
+    yield Said((), values, _sentence(rule, case))
+
+
+def _compared_names(rule: OverlapRule) -> Iterator[str]:
+    yield from rule.same
+    yield from (f"{side}_{name}" for name in rule.differing for side in ("first", "second"))
 
 
 def _sentence(rule: OverlapRule, case: Mapping[str, Any]) -> str:
     """Name both things and how long they overlap."""
     one, other = rule.between
     second = _SHORT_THINGS[other].lower()
-    agree = " and ".join(label_of(name) for name in rule.same)
-    apart = f" at different {' and '.join(label_of(name) + 's' for name in rule.differing)}" if rule.differing else ""
+    agree = list_in_words([label_of(name) for name in rule.same], "and")
+    differing = list_in_words([label_of(name) for name in rule.differing], "and") if rule.differing else ""
+    apart = f", another {differing}," if differing else ""
     span = time_span(case["measured"] * HOUR) if case["measured"] * HOUR > 1 else "an instant"
     return (
         f"{_SHORT_THINGS[one]} {case['first']} and {second} {case['second']} have the same {agree}"
@@ -572,7 +613,14 @@ OVERLAP = Form(
     unordered=_of_one_kind,
     identity=_identity,
     facts=_facts,
-    sentence=_sentence,
+    told=_told,
+    values={
+        "first": "number of the one",
+        "second": "number of the other",
+        "measured": "for how long they overlap: 20 min",
+        "equal": "in how many columns both agree: 13 fields",
+    },
+    columns=_compared_names,
     dated_by=lambda rule: "task" if rule.between[0] == "tasks" else None,
     drawing=lambda rule: TwoThings(rule.between),
     looks_at=_looks_at,

@@ -41,7 +41,7 @@ from audit.forms.drawing import (
     until_due,
 )
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import of_session, of_treatment
+from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
 from audit.language.condition import Conditions
 from audit.language.events import Event
@@ -50,6 +50,7 @@ from audit.language.in_words import (
 )
 from audit.language.rule import Rule
 from audit.language.values import Duration
+from audit.language.wording import Said
 from audit.timeline.instants import HOUR, NEVER, Bools, Ints, micros_of
 from audit.timeline.timeline import Timeline
 from audit.yaml.faults import Part
@@ -178,23 +179,40 @@ class _Way:
         return started_between(joined, started, since, some.start)
 
 
+def _told(rule: PrecedeRule, case: Mapping[str, Any]) -> Iterator[Said]:
+    values = dict(values_of_treatment(case))
+    kind = "none_before"
+    if case["anchor"] >= 0:
+        kind = "undone"
+        values |= {"measured": time_span(case["measured"] * HOUR)}
+        if rule.within is not None and case["measured"] > case["limit"]:
+            kind = "too_early"
+            over = (case["measured"] - case["limit"]) * HOUR
+            values |= {"limit": time_span(case["limit"] * HOUR), "over_by": time_span(over)}
+    yield Said((kind,), values, _sentence(rule, case))
+
+
+def _figures(rule: PrecedeRule) -> Mapping[str, str]:
+    return {} if rule.within is None else {"limit": duration_in_words(rule.within)}
+
+
 def _sentence(rule: PrecedeRule, case: Mapping[str, Any]) -> str:
     """Say that the earlier treatment is missing, too old or disturbed."""
     if case["anchor"] < 0:
-        return f"No earlier treatment that {case['treatment']} needs is recorded for this boot."
+        return f"No treatment of this boot that {case['treatment']} requires is recorded before it."
     passed = time_span(case["measured"] * HOUR)
     if rule.or_else:
         return (
-            f"None of the treatments of which {case['treatment']} needs one is recorded near enough and undisturbed; "
-            f"the last ended {passed} earlier."
+            f"{case['treatment']} requires one of several treatments before it; the last ended {passed} earlier, "
+            "too early, or something came in between that undoes it."
         )
     if rule.within is not None and case["measured"] > case["limit"]:
         return (
-            f"The treatment needed before {case['treatment']} ended {passed} earlier; "
+            f"The treatment required before {case['treatment']} ended {passed} earlier; "
             f"at most {time_span(case['limit'] * HOUR)} allowed."
         )
     return (
-        f"The treatment needed before {case['treatment']} ended {passed} earlier, "
+        f"The treatment required before {case['treatment']} ended {passed} earlier, "
         "and something came in between that undoes it."
     )
 
@@ -248,7 +266,19 @@ PRECEDE = Form(
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *COVERAGE_READ),
     identity=of_session,
     facts=of_treatment,
-    sentence=_sentence,
+    told=_told,
+    values={
+        **OF_TREATMENT,
+        "measured": "how long before it the last such treatment ended: 5 h 48 min",
+        "limit": "how long before it that may have been",
+        "over_by": "by how much that was too early",
+    },
+    kinds={
+        "none_before": "no such treatment is recorded before",
+        "too_early": "the last one was too long before",
+        "undone": "something came in between that undoes it",
+    },
+    figures=_figures,
     drawing=lambda rule: AroundSession(lambda case: until_due(case, "at most")),
     looks_at=lambda rule: sessions_in_words(rule.scope),
     demands=_demands,

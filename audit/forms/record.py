@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any, Literal
 
 import numpy as np
@@ -13,6 +14,7 @@ from pydantic import Field, field_validator
 from audit.evidence.conditions import FALSE, UNKNOWN, failures, judge, needs_component
 from audit.evidence.doubt import CERTAIN, reasons_of
 from audit.evidence.treatments import doubt_of, treatments
+from audit.figures import time_span
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     records,
@@ -25,14 +27,17 @@ from audit.forms.outcomes import SEVERAL, Judgement
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
 from audit.language.in_words import (
     conditions_in_words,
+    duration_in_words,
     label_of,
     list_in_words,
     presence_in_words,
 )
 from audit.language.rule import Rule, conditions_of
-from audit.timeline.instants import Bools, Ints
+from audit.language.wording import Said, names_in
+from audit.timeline.instants import MINUTE, Bools, Ints
 from audit.timeline.records import values
 from audit.timeline.timeline import TASK_TIMES, Timeline
+from audit.timeline.vocabulary import VOCABULARY
 
 
 class RecordRule(Rule):
@@ -115,6 +120,16 @@ class Broken:
     recorded: str
     others: Mapping[str, str]
 
+    @property
+    def operators(self) -> list[tuple[str, Any]]:
+        """What was asked and isn't so, operator by operator; all that was asked where nothing was recorded."""
+        asked = [(name, operand) for name, operand in self.condition.operators() if name != "present"]
+        limits = [one for one in asked if isinstance(one[1], int | float) and one[0] in ("at_least", "at_most")]
+        if len(limits) == len(asked) == 2 and self.recorded:
+            low = float(self.recorded) < float(limits[0][1])
+            return limits[:1] if low else limits[1:]
+        return asked
+
 
 def _facts(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
     """What broke, and where. The boot of a record for several positions is the first that breaks the rule."""
@@ -137,44 +152,113 @@ def _facts(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping
     for alternative in rule.require.any_of if len(alternatives) else ():
         look(alternative, alternatives)
     for index in alternatives.tolist():
-        # That nothing would have done as well goes without saying where something else is asked for.
+        # That nothing would have done as well goes without saying where something else is required.
         asked = [part for part in broken[index] if part.condition.present is not False]
         broken[index] = asked or broken[index]
     at = [first if several else "" for first, several, _ in cases["detail"].str.partition(SEVERAL).to_numpy()]
-    return {"broken": broken, "position": at}
+    return {"broken": broken, "position": at, "columns": _texts(rule, rows, component, timeline)}
 
 
-def _sentence(rule: RecordRule, case: Mapping[str, Any]) -> str:
-    """Say of each requirement that broke what was recorded and what was asked, at the position, where one is given."""
-    parts = [part for one in case["broken"] for part in _of_requirement(one)]
-    if not parts:
-        return f"{rule.title}."
-    if case["position"]:
-        parts[0] = f"at {case['position']}: {parts[0]}"
-    text = ". ".join(part[:1].upper() + part[1:] for part in parts)
-    return f"{text}."
+def _texts(rule: RecordRule, rows: Ints, component: Ints, timeline: Timeline) -> list[dict[str, str]]:
+    """What the columns say that the rule's messages name, of each record."""
+    names = {name for text in rule.message.values() for name in names_in(text)} & set(_columns(rule))
+    found = {name: values(timeline, name, rows, component) for name in sorted(names)}
+    return [{name: _shown(name, one.text(index)) for name, one in found.items()} for index in range(len(rows))]
+
+
+def _columns(rule: RecordRule) -> Iterator[str]:
+    """The columns that a message may name: those of the record, and of what the conditions join it with."""
+    named = rule.scope.names() | rule.require.names()
+    joined = {name.partition(".")[0] for name in named if "." in name}
+    for name, column in VOCABULARY.items():
+        if name in named or name.partition(".")[0] in joined or (column.table == "tasks" and column.kind != "text"):
+            yield name
+
+
+def _shown(name: str, text: str) -> str:
+    """A value as people write it: minutes, whether early or late, as a span of time."""
+    return time_span(float(text) * MINUTE) if text and name.endswith("_minutes") else text
+
+
+def _kinds(rule: RecordRule) -> Iterator[str]:
+    """A kind of message for each column that is required to be something, and for each thing required of it."""
+    for conditions in (rule.require, *rule.require.any_of):
+        for name, condition in conditions.columns.items():
+            yield name
+            yield from (f"{name}.{operator.rstrip('_')}" for operator, _ in condition.operators())
+
+
+def _told(rule: RecordRule, case: Mapping[str, Any]) -> Iterator[Said]:
+    """Say of each requirement that broke what was recorded and what was required, at the position, where one is
+    given."""
+    where = {"position": case["position"]} if case["position"] else {}
+    for one in case["broken"]:
+        said = {**case["columns"], **where, **_values(one)}
+        kinds = [f"{one.column}.{operator.rstrip('_')}" for operator, _ in one.operators]
+        if not one.recorded:
+            kinds = [f"{one.column}.present", *kinds]
+        text = ". ".join(part[:1].upper() + part[1:] for part in _of_requirement(one))
+        yield Said((*kinds, one.column), said, text, f"At {case['position']}: " if where else "")
+    if not case["broken"]:
+        yield Said((), {**case["columns"], **where}, rule.title)
+
+
+def _values(broken: Broken) -> dict[str, str]:
+    """The names that a message about one requirement may use."""
+    found = {"measured": _shown(broken.column, broken.recorded)}
+    parts = [part for one in broken.operators if (part := _operand(broken, *one))]
+    if parts:
+        found["limit"] = " and ".join(parts)
+    if missing := _missing(broken):
+        found["missing"] = list_in_words([" or ".join(f"`{item}`" for item in items) for items in missing], "and")
+        codes = list(dict.fromkeys(code for codes in missing.values() for code in codes))
+        always = any(not codes for codes in missing.values())
+        found["hazards"] = list_in_words([*codes, *(["every product"] if always else [])], "and")
+    return found
+
+
+def _missing(broken: Broken) -> dict[tuple[str, ...], tuple[str, ...]]:
+    """What a list lacks, alternatives together, each with the codes that ask for it."""
+    asked = broken.condition.includes_all
+    if isinstance(asked, Needed):
+        return asked.lacking(broken.recorded, broken.others[asked.column])
+    there = codes_of(broken.recorded)
+    return {(item,): () for item in asked or () if item not in there}
+
+
+def _operand(broken: Broken, operator: str, operand: Any) -> str:
+    """What a value was compared with, as people write it."""
+    if isinstance(operand, Needed):
+        return ""
+    if isinstance(operand, OtherColumn):
+        return _shown(operand.column, broken.others[operand.column])
+    if isinstance(operand, tuple):
+        return list_in_words([str(one) for one in operand], "and" if operator == "includes_all" else "or")
+    return _shown(broken.column, str(operand))
 
 
 def _of_requirement(broken: Broken) -> Iterator[str]:
     asked = broken.condition.includes_all
     if isinstance(asked, Needed):
-        for items, codes in asked.lacking(broken.recorded, broken.others[asked.column]).items():
-            by = f"required for {list_in_words(codes, 'and')}" if codes else "always required"
-            yield f"{list_in_words(items, 'or')} not recorded as worn; {by}"
+        for items, codes in _missing(broken).items():
+            by = f"required for {list_in_words(codes, 'and')}" if codes else "required with every product"
+            yield f"{' or '.join(f'`{item}`' for item in items)} not recorded as worn; {by}"
     elif not broken.recorded:
         yield presence_in_words(broken.column, False)
-    elif missing := [item for item in asked or () if item not in codes_of(broken.recorded)]:
-        yield f"{list_in_words(missing, 'and')} not among the {label_of(broken.column)} ({broken.recorded})"
+    elif missing := _values(broken).get("missing"):
+        yield f"{missing} missing from the {label_of(broken.column)} ({broken.recorded})"
     else:
-        yield f"{label_of(broken.column)} is {broken.recorded}; {_asked(broken)}"
+        recorded = _shown(broken.column, broken.recorded)
+        before = "before, not after: " if broken.recorded.startswith("-") and recorded != broken.recorded else ""
+        yield f"{label_of(broken.column)} is {before}{recorded}; {_asked(broken)}"
 
 
 _ASKED = {
     "is_": "{} required",
     "not_": "{} not allowed",
-    "in_": "one of {} required",
-    "not_in": "none of {} allowed",
-    "includes_all": "all of {} required",
+    "in_": "{} required",
+    "not_in": "{} not allowed",
+    "includes_all": "{} required",
     "at_least": "at least {} required",
     "at_most": "at most {} allowed",
     "before": "before {} required",
@@ -183,20 +267,34 @@ _ASKED = {
 
 
 def _asked(broken: Broken) -> str:
-    parts = []
-    for operator, operand in broken.condition.operators():
-        if operator == "present":
-            if not operand:
-                parts.append("none may be recorded")
-            continue
+    parts = ["none may be recorded"] if broken.condition.present is False else []
+    for operator, operand in broken.operators:
+        shown = _operand(broken, operator, operand)
         if isinstance(operand, OtherColumn):
-            shown = f"the {label_of(operand.column)} ({broken.others[operand.column]})"
-        elif isinstance(operand, tuple):
-            shown = ", ".join(str(one) for one in operand)
-        else:
-            shown = str(operand)
+            shown = f"the {label_of(operand.column)} ({shown})"
         parts.append(_ASKED[operator].format(shown))
     return " and ".join(parts)
+
+
+def _figures(rule: RecordRule) -> Mapping[str, str]:
+    """The numbers that the rule requires, by column and operator, and as `limit` where they are of one column."""
+    found: dict[str, str] = {}
+    ranges = []
+    for name, condition in rule.require.columns.items():
+        low, high = (
+            operand if isinstance(operand, int | float) and not isinstance(operand, bool) else None
+            for operand in (condition.at_least, condition.at_most)
+        )
+        said: Callable[[Any], str] = _minutes_in_words if name.endswith("_minutes") else "{:g}".format
+        found |= {f"{name}.at_least": said(low)} if low is not None else {}
+        found |= {f"{name}.at_most": said(high)} if high is not None else {}
+        if low is not None or high is not None:
+            ranges.append(said(low) if high is None else said(high) if low is None else f"{said(low)} to {said(high)}")
+    return {**found, "limit": ranges[0]} if len(ranges) == 1 else found
+
+
+def _minutes_in_words(minutes: float) -> str:
+    return duration_in_words(timedelta(minutes=minutes))
 
 
 _BY_TIME = frozenset({*TASK_TIMES, "work_date", "work_minutes", "signed_after_minutes"})
@@ -242,7 +340,17 @@ RECORD = Form(
     requires=lambda rule: rule.require,
     identity=lambda rule, cases, evidence, timeline: [(task,) for task in evidence["task_id"]],
     facts=_facts,
-    sentence=_sentence,
+    told=_told,
+    values={
+        "measured": "what was recorded",
+        "limit": "what is required, or the limit",
+        "missing": "what a list lacks: `rinsed` and `dried`",
+        "hazards": "the hazard statements that ask for it",
+        "position": "the position, of a record for several",
+    },
+    columns=_columns,
+    more_kinds=_kinds,
+    figures=_figures,
     drawing=lambda rule: AroundRecord() if needs_component(rule.require) else None,
     looks_at=lambda rule: f"Each {records(rule.scope, 'record')}.",
     demands=lambda rule: conditions_in_words(rule.require),

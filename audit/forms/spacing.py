@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import partial
@@ -22,6 +22,7 @@ from audit.forms.describing import (
     NO_POSITION_KNOWN,
     SESSION,
     limits,
+    range_in_words,
     records,
 )
 from audit.forms.drawing import (
@@ -32,7 +33,7 @@ from audit.forms.drawing import (
 )
 from audit.forms.form import SESSIONS_READ, Form
 from audit.forms.margins import Margins, margins, tenths
-from audit.forms.naming import at_work_order, of_treatment
+from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined
 from audit.language.events import check_limits
 from audit.language.in_words import (
@@ -40,6 +41,7 @@ from audit.language.in_words import (
 )
 from audit.language.rule import Rule
 from audit.language.values import Duration
+from audit.language.wording import Said
 from audit.timeline.instants import MINUTE, NEVER, Bools, Ints, expand, micros_of
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
@@ -240,6 +242,22 @@ def _identity(
     return at_work_order(cases, evidence, timeline, evidence["task_id"])
 
 
+def _told(rule: SpacingRule, case: Mapping[str, Any]) -> Iterator[Said]:
+    measured, limit = case["measured"] * MINUTE, case["limit"] * MINUTE
+    values = {
+        **values_of_treatment(case),
+        "measured": time_span(measured),
+        "limit": time_span(limit),
+        ("short_by" if measured < limit else "over_by"): time_span(limit - measured),
+    }
+    kind = "too_long" if measured > limit else "too_short" if measured >= 0 else "overlapping"
+    yield Said((kind,), values, _sentence(rule, case))
+
+
+def _figures(rule: SpacingRule) -> Mapping[str, str]:
+    return {"limit": range_in_words(rule.pause.at_least, rule.pause.at_most, duration_in_words)}
+
+
 def _sentence(rule: SpacingRule, case: Mapping[str, Any]) -> str:
     """Say how long the pause was and what it should be."""
     short = case["measured"] < case["limit"]
@@ -250,7 +268,7 @@ def _sentence(rule: SpacingRule, case: Mapping[str, Any]) -> str:
         )
     return (
         f"Waited {time_span(case['measured'] * MINUTE)} between two coats of {case['treatment']}; "
-        f"at {'least' if short else 'most'} {time_span(case['limit'] * MINUTE)} allowed."
+        f"at {'least' if short else 'most'} {time_span(case['limit'] * MINUTE)} {'required' if short else 'allowed'}."
     )
 
 
@@ -283,7 +301,20 @@ SPACING = Form(
     may_read=lambda rule: (*SESSIONS_READ, "tasks.coat", "tasks.coats"),
     identity=_identity,
     facts=of_treatment,
-    sentence=_sentence,
+    told=_told,
+    values={
+        **OF_TREATMENT,
+        "measured": "how long the pause was: 4 min",
+        "limit": "how long it must be, or may be",
+        "short_by": "by how much it was too short",
+        "over_by": "by how much it was too long",
+    },
+    kinds={
+        "too_short": "the pause was too short",
+        "too_long": "the pause was too long",
+        "overlapping": "the next coat began before the one before it had ended",
+    },
+    figures=_figures,
     drawing=lambda rule: AroundSession(partial(_pause, rule.pause)),
     looks_at=lambda rule: f"Each coat and the next one in a session of {records(rule.scope)}. {SESSION}",
     demands=_demands,

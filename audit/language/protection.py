@@ -34,6 +34,9 @@ def _hazard_statement(code: str) -> str:
     return code
 
 
+HazardStatement = Annotated[str, AfterValidator(_hazard_statement)]
+
+
 class AnyOf(Part):
     """Equipment of which one piece is enough."""
 
@@ -48,7 +51,7 @@ class ProtectionTable(Part):
 
     title: Text
     basis: tuple[Basis, ...] = Field(min_length=1)
-    needs: Mapping[Annotated[str, AfterValidator(_hazard_statement)], tuple[_Equipment, ...]] = Field(min_length=1)
+    needs: Mapping[HazardStatement, tuple[_Equipment, ...]] = Field(min_length=1)
 
 
 def read_table(content: bytes, name: str) -> ProtectionTable:
@@ -66,7 +69,7 @@ def look_up(source: Source, folder: Path) -> tuple[InputFile, ...]:
         name = node["by"]
         path = folder / f"{name}.yaml"
         if not re.fullmatch(r"[\w-]+", name) or not path.is_file():
-            known = sorted(one.stem for one in folder.glob("*.yaml"))
+            known = sorted(one.stem for one in folder.glob("*.yaml") if one.stem != "warnings")
             what = f"expected one of {', '.join(known)}" if known else "there are none"
             sentence = f"no table {quoted(name)} in {folder}{did_you_mean(shortened(name), known)}; {what}"
             at = (*place, "by")

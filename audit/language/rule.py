@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from itertools import islice
-from typing import Annotated, Literal, Self, get_args
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import BaseModel, BeforeValidator, Field, StringConstraints, field_validator, model_validator
 
 from audit.intake.tables import TABLES
 from audit.language.condition import Conditions
 from audit.language.values import Day, Scalar, Text, is_iso
+from audit.language.wording import FINDING
 from audit.yaml.faults import MOST_FAULTS, Misplaced, Part, did_you_mean, quoted
 from audit.yaml.source import KeyPath
 
@@ -84,6 +85,33 @@ class Example(Part):
                 yield ("not_supplied",), f"{name} can't both be missing and have rows"
 
 
+class Warning(Part):
+    """What can hurt whoever puts it right, kept once in the table of warnings; `name` is what rule files call it.
+
+    One with `hazards`, GHS hazard statements, goes for every product of these too.
+    """
+
+    name: Text
+    text: Text
+    hazards: tuple[Text, ...] = ()
+
+
+Messages = Annotated[
+    Mapping[Text, Text], BeforeValidator(lambda value: {FINDING: value} if isinstance(value, str) else value)
+]
+"""By kind, what is wrong, with names in braces; one text alone serves every finding."""
+
+
+def _are_known(value: Any) -> Any:
+    if not isinstance(value, list | tuple) or not all(isinstance(one, dict | Warning) for one in value):
+        raise ValueError("expected a list of names of warnings, such as [fire-and-static, at-height]")
+    return value
+
+
+Warnings = Annotated[tuple[Warning, ...], BeforeValidator(_are_known)]
+"""On loading a warning takes the place of its name."""
+
+
 class Rule(Part):
     """A rule of any form. Its form's own model adds what only that form asks."""
 
@@ -93,7 +121,8 @@ class Rule(Part):
     basis: tuple[Basis, ...] = Field(min_length=1)
     why: Text
     put_right: Text
-    caution: Text | None = None
+    warning: Warnings = ()
+    message: Messages = Field({}, json_schema_extra={"minProperties": 1})
     scope: Conditions = Conditions()
     examples: tuple[Example, ...] = Field(min_length=2)
     form: str

@@ -13,7 +13,9 @@ _MARKUP = re.compile(r"([\\`*_<>|\[\]])")
 UNLESS = "It is a finding unless all of this holds:"
 ALWAYS_JUDGED = "Nothing: every subject can be judged."
 GAPS = "What it is known to judge wrongly"
-PUT_RIGHT = "How it is put right, never by altering a record"
+PUT_RIGHT = "Corrective action, never by altering a record"
+WARNING = "Warning, before anything else"
+MESSAGES = "What a finding says"
 
 
 def as_text(explanation: Explanation, width: int) -> str:
@@ -37,14 +39,17 @@ def _lines(found: Explanation, width: int) -> Iterator[str]:
         yield from _section(heading, width, _named(example))
         for table in example.tables:
             yield from _table(table, width)
+    if found.messages:
+        yield from _section(MESSAGES, width)
+        yield from _items(found.messages, width)
+    yield from _section(WARNING, width)
+    yield from _items(found.warnings, width)
     yield from _section(PUT_RIGHT, width, found.put_right)
     yield from _section("What leaves it unjudged", width, *(() if found.unjudged_when else (ALWAYS_JUDGED,)))
     yield from _items(found.unjudged_when, width)
     if found.known_gaps:
         yield from _section(GAPS, width)
         yield from _items(found.known_gaps, width)
-    yield from _section("Cautions", width)
-    yield from _items(found.cautions, width)
 
 
 def _examples(found: Explanation) -> tuple[tuple[str, ShownExample], ...]:
@@ -109,14 +114,17 @@ def _markdown(found: Explanation) -> Iterator[str]:
             for row in table.rows:
                 yield f"| {' | '.join(_plain(cell) for cell in row)} |"
             yield ""
+    if found.messages:
+        yield f"**{MESSAGES}.**\n"
+        yield from _bullets(found.messages)
+    yield f"**{WARNING}.**\n"
+    yield from _bullets(found.warnings)
     yield f"**{PUT_RIGHT}.** {_plain(found.put_right)}\n"
     yield f"**What leaves it unjudged.**{'' if found.unjudged_when else f' {ALWAYS_JUDGED}'}\n"
     yield from _bullets(found.unjudged_when)
     if found.known_gaps:
         yield f"**{GAPS}.**\n"
         yield from _bullets(found.known_gaps)
-    yield "**Cautions.**\n"
-    yield from _bullets(found.cautions)
 
 
 def _bullets(items: tuple[str, ...]) -> Iterator[str]:

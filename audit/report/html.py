@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from audit.findings.result import LEVELS, USUAL_CAUTION, WHO_GOVERNS, AuditResult, Level, Rule
+from audit.findings.result import LEVELS, WHO_GOVERNS, AuditResult, Level, Rule
 from audit.report.listing import carried, packed, records, standing
 from audit.report.nearness import nearness
 from audit.report.overview import station_weeks
@@ -114,7 +114,7 @@ def render(result: AuditResult) -> str:
         standing=standing(result),
         coverage=coverage,
         explained=list(zip(coverage, result.explanations, strict=True)),
-        for_all=(USUAL_CAUTION, WHO_GOVERNS),
+        for_all=(WHO_GOVERNS,),
         idle=[row for row in coverage if row.idle],
         unread=[row for row in coverage if row.unread],
         in_scope=in_scope,

@@ -61,7 +61,6 @@ def packed(result: AuditResult, matter: Ints) -> str:
                 "title": visible(rule.title),
                 "why": visible(rule.why),
                 "put_right": visible(rule.put_right),
-                "caution": visible(rule.caution or ""),
             }
             for rule in result.rules
         },
@@ -71,7 +70,7 @@ def packed(result: AuditResult, matter: Ints) -> str:
     return base64.b64encode(gzip.compress(text.encode("utf-8", "backslashreplace"), 3, mtime=0)).decode()
 
 
-RULE_TEXTS = ("put_right", "basis")
+RULE_TEXTS = ("warning", "put_right", "basis")
 """Columns of findings with text of the rule, not of records: who reads on reads all of it."""
 
 

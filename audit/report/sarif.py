@@ -65,14 +65,18 @@ def _run(result: AuditResult) -> dict[str, Any]:
 
 
 def _rule(rule: Rule) -> dict[str, Any]:
-    help_text = " ".join([rule.put_right, rule.caution or ""]).strip()
+    warning = " ".join(one.text for one in rule.warning)
     sources = "; ".join(f"{basis.source}{f', {basis.section}' if basis.section else ''}" for basis in rule.basis)
     return {
         "id": rule.id,
         "name": "".join(part.capitalize() for part in rule.id.split("-")),
         "shortDescription": {"text": _text(rule.title)},
         "fullDescription": {"text": _text(rule.why)},
-        "help": {"text": _text(f"Put right: {help_text} Basis: {sources}.")},
+        "help": {
+            "text": _text(
+                f"{f'Warning: {warning} ' if warning else ''}Corrective action: {rule.put_right} Basis: {sources}."
+            )
+        },
         "defaultConfiguration": {"level": LEVELS[rule.level]},
         "properties": {"tags": ["maintenance-records", f"level-{rule.level}"]},
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -49,8 +50,8 @@ class Step:
     """What one rule found within a job: it is put right at one go."""
 
     title: str
+    warning: str
     put_right: str
-    caution: str
     items: tuple[Item, ...]
 
 
@@ -164,7 +165,7 @@ def leave_alone(record: str) -> str:
 def _jobs(known: pd.DataFrame, rules: dict[str, Rule], last_day: str) -> list[Job]:
     names = ("rule", "level", "finding_id", "position", "component_serial", "task_id", "flight_id", "at", "message")
     columns = [[shortened(cell or "", LONGEST_TEXT) for cell in texts(known[name])] for name in names]
-    rows = list(zip(*columns, strict=True))
+    rows, warnings = list(zip(*columns, strict=True)), known["warning"].tolist()
     keys = list(zip(*(known[name].tolist() for name in ("aircraft", "work_order", "moment")), strict=True))
     jobs = []
     for number, (first, end) in enumerate(_runs(keys), start=1):
@@ -173,11 +174,17 @@ def _jobs(known: pd.DataFrame, rules: dict[str, Rule], last_day: str) -> list[Jo
             of_step = rows[first + begin : first + until]
             rule = rules[of_step[0][0]]
             items = tuple(_item(*row[1:], last_day=last_day) for row in of_step)
-            steps.append(Step(rule.title, rule.put_right, rule.caution or "", items))
+            warning = _all_said(warnings[first + begin : first + until])
+            steps.append(Step(rule.title, warning, rule.put_right, items))
         lead = steps[0].items[0]
         aircraft, work_order = (shortened(name, LONGEST_TEXT) for name in keys[first][:2])
         jobs.append(Job(number, lead.by_when, lead.level == "1", aircraft, work_order, tuple(steps)))
     return jobs
+
+
+def _all_said(warnings: Sequence[str]) -> str:
+    """What several warnings say, each sentence once."""
+    return " ".join(dict.fromkeys(part for one in warnings for part in re.split(r"(?<=\.) ", one) if part))
 
 
 def _item(

@@ -38,6 +38,7 @@ from audit.report.worklist import (
 )
 
 COLUMNS: Final = {
+    "Warning": 30,
     "Job": 5,
     "By when": 20,
     "Level": 11,
@@ -47,7 +48,7 @@ COLUMNS: Final = {
     "Boot": 12,
     "Record": 13,
     "What is wrong": 38,
-    "What to do, in this order": 42,
+    "Corrective action": 42,
     "What not to do": 27,
     ANSWER: 15,
     WHO: 16,
@@ -215,6 +216,7 @@ def _rows(station: StationList) -> Iterator[tuple[Job, Step, Item, str]]:
 def _cells(job: Job, step: Step, item: Item, first: str) -> Iterator[tuple[str, str, str]]:
     """Column, text and look of each cell; what a row repeats from the one above it is paler."""
     of_job, of_step = ("cell" if first == "job" else "again"), ("cell" if first else "again")
+    yield "Warning", step.warning, "strong" if first else "again"
     yield "Job", str(job.number), "strong" if first == "job" else "again"
     yield "By when", item.by_when, "strong" if item.level == "1" else "cell"
     yield "Level", level_name(item.level), "cell"
@@ -224,7 +226,7 @@ def _cells(job: Job, step: Step, item: Item, first: str) -> Iterator[tuple[str, 
     yield "Boot", item.boot, "cell"
     yield "Record", item.record, "cell"
     yield "What is wrong", step.title if item.message == f"{step.title}." else f"{step.title}. {item.message}", "cell"
-    yield "What to do, in this order", f"{step.put_right} {step.caution}".strip(), of_step
+    yield "Corrective action", step.put_right, of_step
     yield "What not to do", leave_alone(item.record), of_step
     yield FINDING, item.finding_id, "again"
 

@@ -15,8 +15,10 @@ from audit.forms import FORMS
 from audit.intake.export import InputFile
 from audit.intake.small_files import read_file
 from audit.language.protection import FOLDER, look_up, tables_beside
-from audit.language.rule import Rule
+from audit.language.rule import Rule, Warning
+from audit.language.warnings import known_warnings, name_warnings
 from audit.rulebook.in_force import limited_to_its_days
+from audit.rulebook.worded import worded
 from audit.shipped import rules_folder
 from audit.yaml.faults import Misplaced, did_you_mean, explained, quoted
 from audit.yaml.source import Source, read_source, shortened, written
@@ -59,7 +61,8 @@ class Rulebook:
     """The rules, in the order of their files' names, and the files they came from, one each.
 
     `written` is what each file says, on which settings are laid; `tables` are the files of the tables that rules name;
-    `settings` says where each value in force comes from; `stationed` are the aircraft that settings have at a base.
+    `settings` says where each value in force comes from; `stationed` are the aircraft that settings have at a base;
+    `warnings` are all that the table of warnings has.
     """
 
     rules: tuple[Rule, ...]
@@ -69,6 +72,7 @@ class Rulebook:
     settings: tuple[Setting, ...] = ()
     settings_files: tuple[InputFile, ...] = ()
     stationed: frozenset[str] = frozenset()
+    warnings: tuple[Warning, ...] = ()
 
 
 def load_rules(folder: Path) -> Rulebook:
@@ -88,7 +92,8 @@ def load_rules(folder: Path) -> Rulebook:
     faults: list[str] = []
     faulty: set[str] = set()
     homes: dict[str, str] = {}
-    tables: dict[str, InputFile] = {}
+    warnings, warning_files = known_warnings(folder)
+    tables = {f"{file.name} {number}": file for number, file in enumerate(warning_files)}
     for path in paths:
         name = path.relative_to(folder).as_posix()
         content, file = read_file(path, name)
@@ -96,6 +101,7 @@ def load_rules(folder: Path) -> Rulebook:
         try:
             source = read_source(content, name)
             tables |= {table.name: table for table in look_up(source, tables_beside(folder))}
+            name_warnings(source, warnings)
             rule = rule_in(source)
         except AuditError as error:
             faults.extend(error.args)
@@ -114,7 +120,13 @@ def load_rules(folder: Path) -> Rulebook:
         faults.insert(0, f"{folder}: faults in {len(faulty)} rule file{'s' if len(faulty) > 1 else ''}")
     if faults:
         raise AuditError(*faults)
-    return Rulebook(tuple(rules), tuple(files), tuple(written), tuple(tables[name] for name in sorted(tables)))
+    return Rulebook(
+        tuple(rules),
+        tuple(files),
+        tuple(written),
+        tuple(tables[name] for name in sorted(tables)),
+        warnings=tuple(warnings.values()),
+    )
 
 
 def _rule_files(folder: Path) -> Iterator[Path]:
@@ -136,6 +148,7 @@ def read_rule(content: bytes, name: str, tables: Path | None = None) -> Rule:
     """
     source = read_source(content, name)
     look_up(source, tables_beside(rules_folder()) if tables is None else tables)
+    name_warnings(source, known_warnings(rules_folder() if tables is None else tables.parent)[0])
     return rule_in(source)
 
 
@@ -152,7 +165,7 @@ def rule_in(source: Source) -> Rule:
         raise AuditError(f"{name}, line {source.line(('form',))}: $.form: {got}; expected one of {', '.join(FORMS)}")
     model = FORMS[form].rule
     try:
-        return limited_to_its_days(model.model_validate(data))
+        return worded(limited_to_its_days(model.model_validate(data)))
     except ValidationError as error:
         raise AuditError(*explained(source, model, error)) from None
     except Misplaced as error:

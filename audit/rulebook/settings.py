@@ -22,6 +22,7 @@ from audit.language.rule import Rule
 from audit.language.values import Text
 from audit.rulebook.in_force import limited_to_its_days
 from audit.rulebook.loading import Rulebook, Setting, SetValue
+from audit.rulebook.worded import worded
 from audit.yaml.faults import MOST_FAULTS, Part, as_model, did_you_mean, explained, known_keys, quoted
 from audit.yaml.source import KeyPath, Source, read_source, shortened, written
 
@@ -114,7 +115,7 @@ def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:
     settings: list[Setting] = []
     for rule, file, text in zip(rulebook.rules, rulebook.rule_files, rulebook.written, strict=True):
         values: Histories = {
-            key: (SetValue(value, "rule file", "", file.name),) for key, value in _values(rule, text).items()
+            key: (SetValue(value, "rule file", "", file.name),) for key, value in settable_values(rule, text).items()
         }
         try:
             changed_rule = _overridden(rule, text, layers, values)
@@ -239,7 +240,7 @@ def _numbers(rule: Rule) -> dict[tuple[str, str], float]:
     }
 
 
-def _values(rule: Rule, text: Mapping[str, Any]) -> dict[str, str]:
+def settable_values(rule: Rule, text: Mapping[str, Any]) -> dict[str, str]:
     """Every value of a rule that may be set, by its key, as the text of the rule writes it."""
     found: dict[str, str] = {}
     for key in _settable(rule):
@@ -268,10 +269,10 @@ def _overridden(rule: Rule, text: Mapping[str, Any], layers: Sequence[Layer], va
         text = _merged(type(rule), text, changes)
         place = ("rules", rule.id)
         try:
-            rule = limited_to_its_days(type(rule).model_validate(text))
+            rule = worded(limited_to_its_days(type(rule).model_validate(text)))
         except ValidationError as error:
             raise AuditError(*explained(layer.source.below(place), type(rule), error, place)) from None
-        now, named = _values(rule, text), tuple(_named(asked))
+        now, named = settable_values(rule, text), tuple(_named(asked))
         for key in {**values, **now}:
             if any(key == name or key.startswith(f"{name}.") for name in named):
                 earlier = values.get(key, (replace(values["level"][0], value=NONE),))

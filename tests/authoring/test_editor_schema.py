@@ -55,7 +55,7 @@ def test_every_shipped_rule_is_valid(path: Path) -> None:
         {"scope": {"action": {"in": ["apply", "aply"]}}},
         {"scope": {"any_of": [{}]}},
         {"scope": {"lot": {"is": {"column": "lott"}}}},
-        {"caution": None},
+        {"warning": None},
         {"examples": [{"name": "a", "expect": "complies", "tasks": [{"prodct": "x"}]}] * 2},
         {"examples": [{"name": "a", "expect": "complies", "tasks": [{"manual_revision": 1.1}]}] * 2},
     ],

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from audit.authoring.examples import example_export
-from audit.authoring.explaining import USUAL_CAUTION, WHO_GOVERNS, ExampleTable, explain, shown_example
+from audit.authoring.explaining import WHO_GOVERNS, ExampleTable, explain, shown_example
 from audit.authoring.unknowns import unjudged_when
 from audit.forms.describing import CLOCK_WENT_BACK
 from audit.forms.judging import judge_rule
@@ -218,14 +218,13 @@ def test_sources_say_when_they_were_in_force() -> None:
     )
 
 
-def test_work_with_products_is_cautioned_against() -> None:
-    """The rule's own caution stands first; a rule about paper has only the word on who governs."""
-    with_product = RULES.validate_python(
-        rule("record", scope=PREP, require={"lot": {"present": True}}, caution="Mind.")
-    )
-    assert explain(with_product).cautions == ("Mind.", USUAL_CAUTION, WHO_GOVERNS)
+def test_work_at_the_aircraft_is_warned_of() -> None:
+    """The rule's warnings stand first, in full; a rule about paper has only the word on who governs."""
+    mind = {"name": "mind", "text": "Mind your eyes."}
+    at_work = RULES.validate_python(rule("record", scope=PREP, require={"lot": {"present": True}}, warning=[mind]))
+    assert explain(at_work).warnings == ("Mind your eyes.", WHO_GOVERNS)
     about_paper = RULES.validate_python(rule("record", require={"signed_at": {"present": True}}))
-    assert explain(about_paper).cautions == (WHO_GOVERNS,)
+    assert explain(about_paper).warnings == (WHO_GOVERNS,)
 
 
 def test_an_example_shows_what_it_gives_and_what_the_rule_reads() -> None:

@@ -19,7 +19,7 @@ basis:
     note: the operator's manual governs
 why: It peels.
 put_right: Strip it, and record that as a new, dated entry; leave the original entry as it is.
-caution: Solvents burn.
+warning: [at-height]
 scope:
   action: {is: apply}
   product_class: {is: gloss-coating}
@@ -77,7 +77,7 @@ def test_a_good_rule_has_no_faults(tmp_path: Path) -> None:
          "6: practice without a source needs a note that the operator's manual governs"),
         ("source: common practice, no source", "source: A handbook", "6: a published source needs its section"),
         ("caution: Solvents burn.\n", "",
-         "9: this is about work with products: expected a caution for those who put it right"),
+         "9: this sends someone to the aircraft (`Strip`): expected a `warning` for them, such as [at-height]"),
         ("  - name: unknown\n    expect: unjudged", "  - name: unknown\n    expect: unjudged\n    known_gap: not yet",
          "16: expected an example that is unjudged, such as that the product is not recorded, "
          "or not listed in products"),

@@ -16,9 +16,7 @@ def test_of_alternatives_the_sentence_says_what_was_asked_for() -> None:
     example = next(one for one in rule.examples if one.name == "by the old revision on the day of its supersession")
     timeline = build_timeline(example_export(example))
     findings = collect([(rule, judge_rule(rule, timeline))], timeline).findings
-    assert findings["message"].tolist() == [
-        "Day of supersession is 2025-06-02; after the local date of the work (2025-06-02) required."
-    ]
+    assert findings["message"].tolist() == ["Revision 1 was superseded 2025-06-02; work done 2025-06-02."]
 
 
 def test_of_a_list_the_sentence_says_what_is_missing() -> None:
@@ -27,7 +25,7 @@ def test_of_a_list_the_sentence_says_what_is_missing() -> None:
     example = next(one for one in rule.examples if one.name == "not dried")
     timeline = build_timeline(example_export(example))
     findings = collect([(rule, judge_rule(rule, timeline))], timeline).findings
-    assert findings["message"].tolist() == ["Dried not among the steps signed for (stripped; rinsed)."]
+    assert findings["message"].tolist() == ["`dried` not signed off."]
 
 
 def test_of_several_boots_the_sentence_says_what_is_wrong_with_the_first() -> None:
@@ -49,5 +47,5 @@ def test_of_several_boots_the_sentence_says_what_is_wrong_with_the_first() -> No
     )
     timeline = build_timeline(example_export(example))
     findings = collect([(rule, judge_rule(rule, timeline))], timeline).findings
-    assert findings["message"].tolist() == ["At fin: boot finish is silver; black required."]
+    assert findings["message"].tolist() == ["At fin: P on a silver boot; black finish required."]
     assert findings[["position", "component_serial"]].to_numpy().tolist() == [["fin; right wing", ""]]

@@ -45,7 +45,7 @@ def found(data: dict[str, Any], **tables: Any) -> pd.DataFrame:
             {"until": {"action": {"is": "prepare"}}, "over": TREAT},
             "Flew 24 h after cleaner was put over an ice-adhesion-treatment, without a treatment in between.",
         ),
-        ({"for": "PT25H"}, "Flew 24 h after the last coat of cleaner; 25 h needed; 1 h short."),
+        ({"for": "PT25H"}, "Flew 24 h after the last coat of cleaner; 25 h required; 1 h short."),
     ],
 )
 def test_what_should_have_come_first(parts: dict[str, Any], sentence: str) -> None:
@@ -90,7 +90,7 @@ def test_treated_but_not_often_enough() -> None:
     data = rule("count", scope=TREAT, sessions={"at_least": 2}, season=WINTER)
     tasks = [{"action": "inspect", "started_at": "2025-06-02T09:00:00Z"}, TREATMENT]
     (sentence,) = found(data, tasks=tasks, flights=FLIGHTS)["message"]
-    assert sentence.endswith("to 2026-04-30, with 1 treatment; at least 2 needed.")
+    assert sentence.endswith("to 2026-04-30, with 1 treatment; at least 2 required.")
 
 
 def test_none_of_several_treatments_came_before() -> None:
@@ -106,7 +106,7 @@ def test_none_of_several_treatments_came_before() -> None:
     sentences = found(data, tasks=[TREATMENT, WASH])["message"].tolist()
     sentences += found(data, tasks=[WASH])["message"].tolist()
     assert sentences == [
-        "None of the treatments of which cleaner needs one is recorded near enough and undisturbed; "
-        "the last ended 167 h 50 min earlier.",
-        "No earlier treatment that cleaner needs is recorded for this boot.",
+        "cleaner requires one of several treatments before it; the last ended 167 h 50 min earlier, too early, or "
+        "something came in between that undoes it.",
+        "No treatment of this boot that cleaner requires is recorded before it.",
     ]

@@ -30,6 +30,7 @@ from audit.intake.export import InputFile, RowCount
 from audit.language.rule import Rule
 
 QUARANTINE_COLUMNS = ("table", "file", "line", "column", "value", "reason")
+WARNING = "Wear eye protection."
 PUT_RIGHT = "Inspect the coating, coat again where it is damaged, and record both."
 
 _EXAMPLES = [{"name": "a", "expect": "complies"}, {"name": "b", "expect": "finding"}]
@@ -58,7 +59,7 @@ RULES: tuple[Rule, ...] = (
         level="2",
         why="An uncured coat is carried off by the air stream and the boot is left unprotected.",
         put_right=PUT_RIGHT,
-        caution="The product's data sheet may ask for more.",
+        warning=[{"name": "eyes", "text": WARNING}],
         forbid={"event": "takeoff"},
         **{"for": "PT24H"},
     ),
@@ -107,6 +108,7 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
         "limit": 24.0,
         "unit": "h",
         "message": "Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.",
+        "warning": WARNING,
         "put_right": PUT_RIGHT,
         "basis": "common practice, no source",
         "corrected_by": "",

@@ -24,9 +24,10 @@ FOUND = Explanation(
     sources=("a book",),
     complies=COMPLIES,
     finding=FINDING,
+    warnings=("Mind your eyes.",),
     put_right="Do it again.",
+    messages=("{task} is wrong",),
     unjudged_when=(),
-    cautions=("Mind your eyes.",),
     known_gaps=(),
     set_values=(),
 )

@@ -239,7 +239,7 @@ def test_a_rule_is_one_document() -> None:
     [
         ("count", "coats: {}", "line 11: $.coats: expected at_least or at_most"),
         ("count", "coats: {at_least: 3, at_most: 2}", "line 11: $.coats: at_least is more than at_most"),
-        ("count", "caution: Careful.", "line 1: $: expected either `coats` or `sessions`"),
+        ("count", "warning: [at-height]", "line 1: $: expected either `coats` or `sessions`"),
         ("count", "coats: {at_least: 3}\nsessions: {at_least: 1}", "line 1: $: expected either `coats` or `sessions`"),
         ("count", "sessions: {at_least: 1}", "line 1: $: expected `season` beside `sessions`, and only there"),
         (

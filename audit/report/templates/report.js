@@ -146,11 +146,12 @@
     const rule = cell("rule", findings[0]);
     const about = data.rules[rule];
     const putRight = different(findings, "put_right");
+    const warning = different(findings, "warning");
     details.append(element("div", {class: "body"},
       element("dl", {class: "grounds"},
-        fact("Put right", putRight || about.put_right),
+        warning && element("div", {class: "warning"}, element("dt", null, "Warning"), element("dd", null, warning)),
+        fact("Corrective action", putRight || about.put_right),
         fact("Why", about.why),
-        about.caution && fact("Caution", about.caution),
         element("div", null, element("dt", null, "Rule"), element("dd", null, element("a", {href: `#rule-${rule}`}, rule)))),
       picture(findings),
       cases(findings)));
