@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
+from audit.authoring.figures import figures_of
 from audit.authoring.linting import lint
+from audit.rulebook.loading import load_rules
 from audit.shipped import rules_folder
 
 GOOD = """\
@@ -76,7 +79,7 @@ def test_a_good_rule_has_no_faults(tmp_path: Path) -> None:
         ("    note: the operator's manual governs\n", "",
          "6: practice without a source needs a note that the operator's manual governs"),
         ("source: common practice, no source", "source: A handbook", "6: a published source needs its section"),
-        ("caution: Solvents burn.\n", "",
+        ("warning: [at-height]\n", "",
          "9: this sends someone to the aircraft (`Strip`): expected a `warning` for them, such as [at-height]"),
         ("  - name: unknown\n    expect: unjudged", "  - name: unknown\n    expect: unjudged\n    known_gap: not yet",
          "16: expected an example that is unjudged, such as that the product is not recorded, "
@@ -226,3 +229,63 @@ def test_two_rules_that_no_example_tells_apart(tmp_path: Path) -> None:
     components: [{finish: silver}]
 """
     assert said(tmp_path, GOOD, wider + example) == []
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "text"),
+    [
+        ("for", "PT24H", "24 hours"),
+        ("for", "PT24H", "24-hour"),
+        ("for", "PT24H", "24 h"),
+        ("for", "PT24H", "a day"),
+        ("for", "PT5M", "5 to 10 minutes"),
+        ("for", "PT5M", "soaked 5 to 7 min"),
+        ("pause.at_most", "PT10M", "5 to 10 minutes"),
+        ("require.work_minutes.at_least", "0.5", "30 seconds"),
+        ("coats.at_least", "3", "three coats"),
+        ("at_most.flight_hours", "50", "about 50 hours"),
+        ("season", "10-01 to 04-30", "from 1 October on"),
+    ],
+)
+def test_a_figure_that_settings_may_change_is_found_in_words(key: str, value: str, text: str) -> None:
+    """However it is written."""
+    assert any(pattern.search(text) for pattern in figures_of(key, value))
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "text"),
+    [
+        ("level", "2", "one of the two"),
+        ("sessions.at_least", "1", "one of them"),
+        ("for", "PT24H", "124 hours, and 24 boots"),
+        ("for", "PT24H", "and done"),
+        ("coats.at_least", "3", "13 coats, 3.5 times"),
+        ("season", "10-01 to 04-30", "11 October"),
+    ],
+)
+def test_other_figures_stay(key: str, value: str, text: str) -> None:
+    """A number that is no value of the setting is none of lint's business."""
+    assert not any(pattern.search(text) for pattern in figures_of(key, value))
+
+
+def test_lint_refuses_a_frozen_figure_and_takes_the_name(tmp_path: Path) -> None:
+    """In a title, and in the code of a step; `{limit}` in its place follows the setting."""
+    rule = next(rules_folder().glob("*/gloss-coats-badly-spaced.yaml")).read_text(encoding="utf-8")
+    path = tmp_path / "gloss-coats-badly-spaced.yaml"
+    path.write_text(rule, encoding="utf-8")
+    assert lint(tmp_path) == []
+    path.write_text(rule.replace("not {limit}", "not 5 to 15 minutes"), encoding="utf-8")
+    assert ["pause.at_least" in one.message or "pause.at_most" in one.message for one in lint(tmp_path)] == [True, True]
+    steps = next(rules_folder().glob("*/build-up-soak-not-timed.yaml")).read_text(encoding="utf-8")
+    path.unlink()
+    (tmp_path / "build-up-soak-not-timed.yaml").write_text(
+        steps.replace("build-up-soak-timed", "soaked-5-to-7-min"), encoding="utf-8"
+    )
+    assert any("require.work_minutes.at_least" in one.message for one in lint(tmp_path))
+
+
+def test_every_rule_that_ships_speaks_and_warns() -> None:
+    """A message in its own words; a warning wherever lint would ask for one."""
+    for rule in load_rules(rules_folder()).rules:
+        assert rule.message, rule.id
+        assert not re.search(r"\d+ (?:h|min|hours|minutes)\b", rule.message.get("finding", "")), rule.id

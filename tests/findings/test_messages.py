@@ -16,7 +16,7 @@ def test_of_alternatives_the_sentence_says_what_was_asked_for() -> None:
     example = next(one for one in rule.examples if one.name == "by the old revision on the day of its supersession")
     timeline = build_timeline(example_export(example))
     findings = collect([(rule, judge_rule(rule, timeline))], timeline).findings
-    assert findings["message"].tolist() == ["Revision 1 was superseded 2025-06-02; work done 2025-06-02."]
+    assert findings["message"].tolist() == ["Revision 4 was superseded 2025-06-02; work done 2025-06-02."]
 
 
 def test_of_a_list_the_sentence_says_what_is_missing() -> None:

@@ -88,7 +88,7 @@ def test_a_finding_is_told_with_what_happened_around_it(export: Path, capsys: py
         "W1, record T2 (tasks.csv, line 3)",
         "12 h",
         "24 h; 12 h short",
-        "Caution",
+        "Warning",
     ):
         assert said in head
     lines = [line.rstrip() for line in timeline.splitlines()]

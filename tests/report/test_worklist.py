@@ -18,7 +18,7 @@ from audit.report.workbook_cells import LONGEST_CELL, NO_STATION, TALLEST_ROW, s
 from audit.report.worklist import NEVER, by_when, work_list
 from audit.report.worklist_html import work_list_page
 from audit.report.worklist_xlsx import COLUMNS, workbook
-from tests.report.conftest import HOSTILE, finding, hostile_finding, make_result
+from tests.report.conftest import HOSTILE, WARNING, finding, hostile_finding, make_result
 
 WRONG = "preservative-on-wrong-material"
 
@@ -96,16 +96,17 @@ def test_the_workbook_has_a_sheet_a_station() -> None:
     assert book[ISSUED_SHEET].sheet_state == "hidden"
     sheet = book["Fernharbour"]
     assert [cell.value for cell in sheet[1]] == list(COLUMNS)
-    assert sheet.freeze_panes == "F2"
-    assert sheet.auto_filter.ref == "A1:P3"
+    assert sheet.freeze_panes == "G2"
+    assert sheet.auto_filter.ref == "A1:Q3"
     assert sheet.print_title_rows == "$1:$1"
-    assert sheet.column_dimensions["I"].width > 30
+    assert sheet.column_dimensions["J"].width > 30
     choices = {str(one.sqref): one for one in sheet.data_validations.dataValidation}
-    assert choices["L2:L3"].formula1 == f'"{",".join(ANSWERS)}"'
-    assert choices["N2:N3"].type == "date"
+    assert choices["M2:M3"].formula1 == f'"{",".join(ANSWERS)}"'
+    assert choices["O2:O3"].type == "date"
     assert column(sheet, "Finding") == ["F000001", "F000002"]
-    assert column(sheet, "What to do, in this order")[0].startswith("Inspect the coating")
-    assert "The product's data sheet may ask for more." in column(sheet, "What to do, in this order")[0]
+    assert column(sheet, "Corrective action")[0].startswith("Inspect the coating")
+    assert column(sheet, "Warning")[0] == WARNING
+    assert next(iter(COLUMNS)) == "Warning"
     assert column(sheet, "What not to do")[0].startswith("Leave the original entry (T-1) as it is")
     assert NEVER in str(sheet.oddFooter.left.text)
     assert column(sheet, "Answer") == [None, None]
