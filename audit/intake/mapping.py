@@ -6,7 +6,7 @@ The models are the syntax of a mapping file. Nothing is guessed when it is used:
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path, PurePosixPath, PureWindowsPath
@@ -233,37 +233,14 @@ class MappingFile(Part):
                 yield (name,), f"{table.name} have no column {quoted(name)}{did_you_mean(name, table.columns)}"
                 continue
             column = table.columns[name]
-            for key, kinds in _FOR_KINDS.items():
-                if getattr(source, key) is not None and column.kind not in kinds:
-                    yield (name, key), f"this goes with {' and '.join(_IN_WORDS[kind] for kind in kinds)} only"
-            for below, word in _words(source):
-                if column.choices and plain(word) not in ("", *column.choices):
-                    near = did_you_mean(plain(word), column.choices)
-                    expected = ", ".join(column.choices)
-                    yield (
-                        (name, *below),
-                        f"{quoted(plain(word))} is no {column.label}{near}; expected one of {expected}",
-                    )
-            yield from _faulty_zone((name,), source.zone, table)
-            by = source.zone or feed.zone
-            if column.kind == "time" and by in PLACES.get(table.name, ()) and by not in feed.columns:
-                yield (name,), f"its clock is that of the {by}, which isn't among the columns"
-            if source.unit is not None and source.unit not in _UNITS.get(name, ()):
-                units = [f"{column}: {', '.join(known)}" for column, known in _UNITS.items()]
-                yield (name, "unit"), f"{name} aren't counted in {source.unit}; expected for {'; for '.join(units)}"
-            if source.not_before is not None and (
-                source.not_before == name
-                or source.not_before not in feed.columns
-                or table.columns[source.not_before].kind != "time"
-            ):
-                yield (name, "not_before"), f"expected another time of {table.name}, got {quoted(source.not_before)}"
-            yield from self._format_faults(table, feed, column, source)
+            for below, sentence in (*_cell_faults(column, source), *_clock_faults(table, feed, column, source)):
+                yield (name, *below), sentence
+            if column.kind in ("time", "date"):
+                yield from self._format_faults(table, feed, column, source)
 
     def _format_faults(
         self, table: Table, feed: Feed, column: Column, source: ColumnSource
     ) -> Iterator[tuple[KeyPath, str]]:
-        if column.kind not in ("time", "date"):
-            return
         place: KeyPath = (column.name, "formats") if source.formats is not None else (column.name,)
         formats = []
         for text in self.formats_of(feed, column, source):
@@ -277,18 +254,49 @@ class MappingFile(Part):
             for format_ in formats:
                 if not format_.has_clock:
                     yield place, f"a time needs a time of day, which {quoted(format_.text)} doesn't give"
-        shapes = {format_.text for format_ in formats}
-        if twins := [format_.text for format_ in formats if "%m" in format_.fields and format_.swapped in shapes]:
-            yield place, f"day and month can't be told apart by {' and '.join(map(quoted, twins))}: leave one"
-        if len(formats) > 1 and any(format_.text == ISO for format_ in formats):
-            yield place, "expected iso alone, or no iso: it reads times with an offset and without"
-        if len({format_.has_zone for format_ in formats}) > 1:
-            yield place, "expected an offset (%z) in every format, or in none"
+        yield from ((place, sentence) for sentence in _clashes(formats))
 
     def formats_of(self, feed: Feed, column: Column, source: ColumnSource) -> tuple[str, ...]:
         """The formats in which the dates or times of a column are written."""
         key = "dates" if column.kind == "date" else "times"
         return source.formats or getattr(feed, key) or getattr(self.defaults, key) or (ISO,)
+
+
+def _cell_faults(column: Column, source: ColumnSource) -> Iterator[tuple[KeyPath, str]]:
+    """What doesn't go with a column of this kind: a key, a word that is none of its choices, a unit."""
+    for key, kinds in _FOR_KINDS.items():
+        if getattr(source, key) is not None and column.kind not in kinds:
+            yield (key,), f"this goes with {' and '.join(_IN_WORDS[kind] for kind in kinds)} only"
+    for below, word in _words(source):
+        if column.choices and plain(word) not in ("", *column.choices):
+            near = did_you_mean(plain(word), column.choices)
+            expected = ", ".join(column.choices)
+            yield below, f"{quoted(plain(word))} is no {column.label}{near}; expected one of {expected}"
+    if source.unit is not None and source.unit not in _UNITS.get(column.name, ()):
+        units = [f"{name}: {', '.join(known)}" for name, known in _UNITS.items()]
+        yield ("unit",), f"{column.name} aren't counted in {source.unit}; expected for {'; for '.join(units)}"
+
+
+def _clock_faults(table: Table, feed: Feed, column: Column, source: ColumnSource) -> Iterator[tuple[KeyPath, str]]:
+    """Clocks that aren't known, and times that are to be no earlier than what is no other time."""
+    yield from _faulty_zone((), source.zone, table)
+    by = source.zone or feed.zone
+    if column.kind == "time" and by in PLACES.get(table.name, ()) and by not in feed.columns:
+        yield (), f"its clock is that of the {by}, which isn't among the columns"
+    others = {name for name in feed.columns if name in table.columns and table.columns[name].kind == "time"}
+    if source.not_before is not None and source.not_before not in others - {column.name}:
+        yield ("not_before",), f"expected another time of {table.name}, got {quoted(source.not_before)}"
+
+
+def _clashes(formats: Sequence[Format]) -> Iterator[str]:
+    """Why several formats of one column can't stand beside each other."""
+    shapes = {format_.text for format_ in formats}
+    if twins := [format_.text for format_ in formats if "%m" in format_.fields and format_.swapped in shapes]:
+        yield f"day and month can't be told apart by {' and '.join(map(quoted, twins))}: leave one"
+    if len(formats) > 1 and ISO in shapes:
+        yield "expected iso alone, or no iso: it reads times with an offset and without"
+    if len({format_.has_zone for format_ in formats}) > 1:
+        yield "expected an offset (%z) in every format, or in none"
 
 
 def _words(source: ColumnSource) -> Iterator[tuple[KeyPath, Scalar]]:

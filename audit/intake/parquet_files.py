@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 import pyarrow as pa
@@ -34,7 +34,7 @@ def read_parquet(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Ce
 
     grid = read_parquet_grid(file, choose)
     columns = {
-        name: settle_type(grid.columns[written], table.columns[name], file.name) for name, written in names.items()
+        name: resolved_type(grid.columns[written], table.columns[name], file.name) for name, written in names.items()
     }
     return Cells(table, file.name, columns, grid.rows, grid.lines_of, source=grid.source, present=frozenset(present))
 
@@ -74,18 +74,18 @@ def file_source(file: ExportFile) -> InputFile:
         return InputFile(file.name, digest, opened.tell())
 
 
-def settle_type(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedArray:
+def resolved_type(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedArray:
     """Bring Arrow's many types down to those that parsing knows; AuditError for one that the column can't have."""
     with refusing(f"{file}: column `{column.name}`"):
-        return _settled(cells, column, file)
+        return _resolved(cells, column, file)
 
 
-def _settled(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedArray:
+def _resolved(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedArray:
     held = cells.type
     if kinds.is_dictionary(held):
         if kinds.is_string(held.value_type) or kinds.is_large_string(held.value_type):
             return cells.cast(WORDS)
-        return _settled(cells.cast(held.value_type), column, file)
+        return _resolved(cells.cast(held.value_type), column, file)
     if kinds.is_string(held):
         return cells
     if kinds.is_null(held) or kinds.is_large_string(held) or kinds.is_string_view(held) or _is_bytes(held):
@@ -93,22 +93,22 @@ def _settled(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedArr
             return cells.cast(pa.string())
         except pa.ArrowInvalid as error:
             raise AuditError(f"{file}: column `{column.name}` holds bytes that are not UTF-8 text") from error
-    number = kinds.is_integer(held) or kinds.is_floating(held) or kinds.is_decimal(held)
-    day_or_time = kinds.is_date(held) or kinds.is_timestamp(held)
-    if column.kind in ("number", "count"):
-        fits = number
-    elif column.kind in ("time", "date"):
-        fits = day_or_time
-    else:
-        fits = number or day_or_time or kinds.is_boolean(held)
-        if fits:
-            return typed_as_text(cells)
-    if fits and column.kind == "date" and kinds.is_timestamp(held) and held.tz:
+    if not any(fits(held) for fits in _FITTING.get(column.kind, _AS_TEXT)):
+        raise AuditError(f"{file}: column `{column.name}` ({column.label}) can't be read from values of type {held}")
+    if column.kind not in _FITTING:
+        return typed_as_text(cells)
+    if column.kind == "date" and kinds.is_timestamp(held) and held.tz:
         # The wall clock of the column's own zone: midnight in Berlin is still the day before in UTC.
         return pa.chunked_array([pa.array(pd.DatetimeIndex(cells.to_pandas()).tz_localize(None))])
-    if not fits:
-        raise AuditError(f"{file}: column `{column.name}` ({column.label}) can't be read from values of type {held}")
     return cells
+
+
+_NUMBERS = (kinds.is_integer, kinds.is_floating, kinds.is_decimal)
+_DAYS = (kinds.is_date, kinds.is_timestamp)
+_FITTING: Final = {"number": _NUMBERS, "count": _NUMBERS, "time": _DAYS, "date": _DAYS}
+"""By kind of column, the types that its values may have."""
+_AS_TEXT: Final = (*_NUMBERS, *_DAYS, kinds.is_boolean)
+"""The types that any other column is spelled out from."""
 
 
 def _is_bytes(held: pa.DataType) -> bool:

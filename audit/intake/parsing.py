@@ -75,21 +75,14 @@ class Parsed:
 def parse(cells: pa.ChunkedArray, column: Column, *, day_alone: bool = False) -> Parsed:
     """Parse one column. `day_alone`: a time may be written as a date only, and means midnight."""
     typed = not (kinds.is_string(cells.type) or kinds.is_dictionary(cells.type))
-    wall = None
-    days = np.empty(0, dtype=np.intp)
+    if column.kind == "time":
+        return _parsed_times(cells, column, day_alone)
     match column.kind:
         case "id":
             values, misread = _ids(cells.cast(pa.string()))
         case "text":
             text = pc.utf8_trim_whitespace(cells.cast(pa.string()))
             values, misread = text_array(_blank_to_null(text)), []
-        case "time":
-            if typed:
-                values, wall, misread = _typed_times(cells, day_alone)
-            else:
-                values, wall, misread = _times(cells.cast(pa.string()), day_alone)
-            if day_alone:
-                days = _days(cells if typed else cells.cast(pa.string()), values, wall)
         case "date" if typed:
             values, misread = _typed_dates(cells)
         case "number" if typed:
@@ -98,13 +91,27 @@ def parse(cells: pa.ChunkedArray, column: Column, *, day_alone: bool = False) ->
             values, misread = _typed_counts(cells)
         case _:
             values, misread = _by_word(cells, column)
+    return Parsed(values, _faults(column, values, misread))
+
+
+def _faults(column: Column, values: Any, misread: Misread) -> tuple[Faults, ...]:
+    """What can't be read, and what is blank where a value is needed."""
     if column.needed:
         blank = pd.isna(values)
         for rows, _ in misread:
             blank[rows] = False
         misread.append((np.flatnonzero(blank), BLANK))
-    faults = tuple(Faults((column.name,), rows, reason) for rows, reason in misread if len(rows))
-    return Parsed(values, faults, wall, days)
+    return tuple(Faults((column.name,), rows, reason) for rows, reason in misread if len(rows))
+
+
+def _parsed_times(cells: pa.ChunkedArray, column: Column, day_alone: bool) -> Parsed:
+    if kinds.is_string(cells.type) or kinds.is_dictionary(cells.type):
+        cells = cells.cast(pa.string())
+        values, wall, misread = _times(cells, day_alone)
+    else:
+        values, wall, misread = _typed_times(cells, day_alone)
+    days = _days(cells, values, wall) if day_alone else np.empty(0, dtype=np.intp)
+    return Parsed(values, _faults(column, values, misread), wall, days)
 
 
 def together(parts: Sequence[pa.ChunkedArray], column: Column) -> list[pa.ChunkedArray]:

@@ -44,7 +44,6 @@ _TOKEN: Final = re.compile("%.|hhmm|[^%h]+|h", re.DOTALL)
 _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 _LAST_SERIAL: Final = 2_958_465  # 9999-12-31
-_LENGTHS: Final = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 _NAT: Final = np.datetime64("NaT", "us")
 
 _BLOCK: Final = 1 << 15
@@ -238,12 +237,9 @@ def _assembled(numbers: Mapping[str, Ints]) -> NDArray[np.datetime64]:
     month = numbers["%m"] if "%m" in numbers else numbers["%b"]
     day, nothing = numbers["%d"], np.zeros(len(year), dtype=np.int32)
     fits = (month >= 1) & (month <= 12) & (day >= 1) & (year >= 1)
-    # Days since 1970 in the calendar that repeats every 400 years, counted from a March: leap days come last.
-    from_march = year - (month <= 2)
-    days = 365 * from_march + from_march // 4 - from_march // 100 + from_march // 400
-    days = days + (153 * ((month + 9) % 12) + 2) // 5 + day - 719_469
-    leap = (year % 4 == 0) & ((year % 100 != 0) | (year % 400 == 0))
-    fits &= day <= _LENGTHS[np.where(fits, month, 0)] + (leap & (month == 2))
+    in_month = ((year.astype(np.int64) - 1970) * 12 + month - 1).view("M8[M]")
+    date = in_month.astype("M8[D]") + (day.astype(np.int64) - 1)
+    fits &= date.astype("M8[M]") == in_month  # a day that the month lacks lies in the next
     hour, minute = numbers.get("%H", nothing), numbers.get("%M", nothing)
     ends_day = np.zeros(len(year), dtype=bool)
     if "hhmm" in numbers:
@@ -254,7 +250,7 @@ def _assembled(numbers: Mapping[str, Ints]) -> NDArray[np.datetime64]:
         hour = numbers["%I"] % 12 + 12 * numbers["%p"]
     second, micro, offset = (numbers.get(field, nothing) for field in ("%S", "%f", "%z"))
     fits &= ((hour < 24) | ends_day) & (minute < 60) & (second < 60) & (np.abs(offset) < 24 * 60)
-    seconds = days.astype(np.int64) * 86_400 + (hour * 60 + minute - offset) * 60 + second
+    seconds = date.astype(np.int64) * 86_400 + (hour * 60 + minute - offset) * 60 + second
     values = (seconds * 1_000_000 + micro).view("datetime64[us]")
     return values if fits.all() else np.where(fits, values, _NAT)
 

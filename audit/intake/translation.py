@@ -23,7 +23,7 @@ from audit.errors import AuditError
 from audit.intake.cell_faults import Faults
 from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, Grid, Translated
 from audit.intake.mapping import ColumnSource, ExportMapping, Feed, Piece, plain
-from audit.intake.parquet_files import settle_type, typed_as_text
+from audit.intake.parquet_files import resolved_type, typed_as_text
 from audit.intake.plausibility import check_days
 from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
@@ -192,7 +192,7 @@ def _column(
         if formats:
             check_days(_as_text(grid, names[0]).cast(pa.string()), marks, formats, f"{grid.file}: column {names[0]}")
         if _passes_as_it_is(cells, column, source):
-            return settle_type(cells, column, grid.file), []
+            return resolved_type(cells, column, grid.file), []
         if marks is None and not _is_text(cells):
             marks = np.ones(grid.rows, dtype=bool)  # an Arrow column of another type: no cell of it is text
         cells = _piece(_as_text(grid, names[0]), source, blank, column, misread)
