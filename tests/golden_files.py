@@ -7,18 +7,25 @@ workbook is kept as the text of its cells, since how its parts are packed hangs 
 from __future__ import annotations
 
 import io
+import math
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import openpyxl
 
+from audit.findings.result import AuditResult
+from audit.options import AuditOptions
+from audit.pipeline import traced_audit
 from audit.report.files import contents
 from audit.report.formats import FILES
 from audit.report.summary import summarise
+from audit.shipped import sample_folder
 from tests.report.conftest import finding, hostile_finding, make_result
 
 FOLDER = Path(__file__).parent / "golden"
+MESSAGES = "messages.md"
+"""What the rules say on the sample records, which takes a whole audit."""
 NOT_KEPT = ("report.html",)
 """The page has checks of its own, in a browser."""
 
@@ -45,6 +52,35 @@ def golden_files() -> dict[str, bytes]:
     return kept
 
 
+def messages(result: AuditResult) -> bytes:
+    """Every sentence of every rule on the sample records, with its figures and what to do: to be read aloud."""
+    lines = ["# What every rule says on the sample records", "", "Made by `make golden`, to be read aloud."]
+    found = result.findings
+    for rule in sorted(result.rules, key=lambda rule: rule.id):
+        its = found[found["rule"] == rule.id]
+        lines += [
+            "",
+            f"## {rule.id}",
+            "",
+            f"{rule.title}.",
+            "",
+            "| what is wrong | measured | limit |",
+            "|---|---|---|",
+        ]
+        rows = zip(its["message"], its["measured"], its["limit"], its["unit"], strict=True)
+        lines += dict.fromkeys(
+            f"| {said} | {_figure(one, unit)} | {_figure(two, unit)} |" for said, one, two, unit in rows
+        )
+        for warning in its["warning"].drop_duplicates():
+            lines += ["", f"Warning: {warning or 'none.'}"]
+        lines += ["", f"Corrective action: {rule.put_right}"]
+    return ("\n".join(lines) + "\n").encode()
+
+
+def _figure(value: float, unit: str) -> str:
+    return "" if math.isnan(value) else f"{value:,.2f}".rstrip("0").rstrip(".") + f" {unit}"
+
+
 def _cells(workbook: bytes) -> Iterator[str]:
     book = openpyxl.load_workbook(io.BytesIO(workbook))
     yield f"created {book.properties.created}"
@@ -64,6 +100,7 @@ def main(arguments: list[str]) -> int:
         print("usage: python -m tests.golden_files [--write]", file=sys.stderr)
         return 2
     made = golden_files()
+    made[MESSAGES] = messages(traced_audit(sample_folder(), AuditOptions()).result)
     there = {path.name: path.read_bytes() for path in FOLDER.iterdir()} if FOLDER.is_dir() else {}
     stale = sorted(name for name in made.keys() | there.keys() if made.get(name) != there.get(name))
     for name in stale:

@@ -25,7 +25,7 @@ DRAWN_QUARANTINE = 200
 
 LEVEL_MEANINGS: Mapping[Level, str] = {
     "1": "lowers safety and may endanger flight: before the next flight",
-    "2": "any other non-compliance: within the operator's limit, 90 days at most",
+    "2": "any other non-compliance: within the operator's limit, 3 months at most",
     "observation": "no non-compliance by itself, but worth acting on",
 }
 

@@ -19,7 +19,7 @@ SCREEN = (80, 24)
 
 WHEN: Mapping[Level, str] = {
     "1": ": before the next flight",
-    "2": ": within the operator's limit, 90 days at most",
+    "2": ": within the operator's limit, 3 months at most",
     "observation": "",
 }
 

@@ -21,8 +21,8 @@ MOST_FINDINGS: Final = 5_000
 LONGEST_TEXT: Final = 300
 """Characters of one value from the records that are shown."""
 
-LEVEL_2_DAYS: Final = 90
-"""EASA 145.B.350 and M.B.605: a level 2 finding is put right in at most 3 months, a level 1 finding at once."""
+LEVEL_2_MONTHS: Final = 3
+"""EASA 145.B.350, M.B.605: a level 2 finding is put right within three calendar months, a level 1 finding at once."""
 
 NEVER: Final = "Never alter, overwrite or back-date an original entry, and sign for nothing that was not done."
 NOT_THE_BOOT: Final = (
@@ -91,7 +91,6 @@ class WorkList:
 
     export_name: str
     as_of: str
-    last_day: str
     stations: tuple[StationList, ...]
     total: int
 
@@ -105,7 +104,6 @@ class WorkList:
 def work_list(result: AuditResult) -> WorkList:
     """Sort the findings into jobs by station; findings without a station come last, on a list of their own."""
     findings = marked(result.findings.head(MOST_FINDINGS))
-    last_day = _last_day(result.as_of)
     job = ["station", "aircraft", "work_order"]
     known = findings.assign(**{name: findings[name].astype("str").fillna("") for name in job})
     # Where no work order began what is found, the findings of one rule and moment belong together.
@@ -120,41 +118,33 @@ def work_list(result: AuditResult) -> WorkList:
     known = known.sort_values([*order, "at", "position", "finding_id"], kind="stable", ignore_index=True)
     rules = {rule.id: rule for rule in result.rules}
     stations = [
-        StationList(str(station), tuple(_jobs(of_station, rules, last_day)))
+        StationList(str(station), tuple(_jobs(of_station, rules)))
         for station, of_station in known.groupby("station", sort=False, observed=True)
     ]
-    return WorkList(
-        result.export_name, day_and_time(instant(result.as_of)), last_day, tuple(stations), len(result.findings)
-    )
+    return WorkList(result.export_name, day_and_time(instant(result.as_of)), tuple(stations), len(result.findings))
 
 
-def _last_day(as_of: pd.Timestamp) -> str:
-    return "" if pd.isna(as_of) else f"{as_of + pd.Timedelta(days=LEVEL_2_DAYS):%Y-%m-%d}"
-
-
-def by_when(level: str, last_day: str) -> str:
-    """Say until when a finding of a level has to be put right."""
+def by_when(level: str, first_found: pd.Timestamp | None = None) -> str:
+    """Say until when a finding of a level has to be put right; only a register knows the day it was first found."""
     if level == "1":
         return "before the next flight"
     if level == "2":
-        return (
-            f"your operator's limit, {last_day} at the latest" if last_day else "your operator's limit, 90 days at most"
-        )
+        if first_found is None or pd.isna(first_found):
+            return "your operator's limit, 3 months at most"
+        return f"your operator's limit, {first_found + pd.DateOffset(months=LEVEL_2_MONTHS):%Y-%m-%d} at the latest"
     return "no date: at your discretion"
 
 
-def until_when(last_day: str) -> tuple[tuple[str, str], ...]:
-    """Explain, for each level, until when a finding of it has to be put right."""
-    day = f": {last_day}" if last_day else ""
-    return (
-        ("Level 1", "before the next flight."),
-        (
-            "Level 2",
-            f"within your operator's limit, at most {LEVEL_2_DAYS} days after the finding was raised, here counted "
-            f"from the day of the audit{day}. A finding that stood on an earlier list keeps that list's date.",
-        ),
-        ("Observation", "no date; at your discretion."),
-    )
+UNTIL_WHEN: Final = (
+    ("Level 1", "before the next flight."),
+    (
+        "Level 2",
+        "within your operator's limit, at most three calendar months after the day it was first found. A date is "
+        "given only where a register knows that day.",
+    ),
+    ("Observation", "no date; at your discretion."),
+)
+"""Until when a finding of each level has to be put right."""
 
 
 def leave_alone(record: str) -> str:
@@ -162,10 +152,11 @@ def leave_alone(record: str) -> str:
     return f"Leave the original entry{f' ({record})' if record else ''} as it is: add a new one with its own date."
 
 
-def _jobs(known: pd.DataFrame, rules: dict[str, Rule], last_day: str) -> list[Job]:
+def _jobs(known: pd.DataFrame, rules: dict[str, Rule]) -> list[Job]:
     names = ("rule", "level", "finding_id", "position", "component_serial", "task_id", "flight_id", "at", "message")
     columns = [[shortened(cell or "", LONGEST_TEXT) for cell in texts(known[name])] for name in names]
     rows, warnings = list(zip(*columns, strict=True)), known["warning"].tolist()
+    found = known["first_found"].tolist() if "first_found" in known else [None] * len(known)
     keys = list(zip(*(known[name].tolist() for name in ("aircraft", "work_order", "moment")), strict=True))
     jobs = []
     for number, (first, end) in enumerate(_runs(keys), start=1):
@@ -173,7 +164,8 @@ def _jobs(known: pd.DataFrame, rules: dict[str, Rule], last_day: str) -> list[Jo
         for begin, until in _runs([row[0] for row in rows[first:end]]):
             of_step = rows[first + begin : first + until]
             rule = rules[of_step[0][0]]
-            items = tuple(_item(*row[1:], last_day=last_day) for row in of_step)
+            first_found = found[first + begin : first + until]
+            items = tuple(_item(*row[1:], first_found=day) for row, day in zip(of_step, first_found, strict=True))
             warning = _all_said(warnings[first + begin : first + until])
             steps.append(Step(rule.title, warning, rule.put_right, items))
         lead = steps[0].items[0]
@@ -197,10 +189,10 @@ def _item(
     at: str,
     message: str,
     *,
-    last_day: str,
+    first_found: pd.Timestamp | None,
 ) -> Item:
     record = task or (f"flight {flight}" if flight else "")
-    return Item(finding_id, level, by_when(level, last_day), position, boot, record, at, message)
+    return Item(finding_id, level, by_when(level, first_found), position, boot, record, at, message)
 
 
 def _runs(keys: Sequence[object]) -> list[tuple[int, int]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from audit.findings.result import AuditResult
 from audit.report.answers import ANSWERS
 from audit.report.pages import content_hash, own_text, page_template
-from audit.report.worklist import NEVER, NOT_THE_BOOT, leave_alone, until_when, work_list
+from audit.report.worklist import NEVER, NOT_THE_BOOT, UNTIL_WHEN, leave_alone, work_list
 
 
 def work_list_page(result: AuditResult) -> str:
@@ -19,6 +19,6 @@ def work_list_page(result: AuditResult) -> str:
         answers=ANSWERS,
         never=NEVER,
         not_the_boot=NOT_THE_BOOT,
-        until_when=until_when(listed.last_day),
+        until_when=UNTIL_WHEN,
         leave_alone=leave_alone,
     )

@@ -27,13 +27,13 @@ from audit.report.workbook_cells import LINE, checked, put, row_height, sheet_na
 from audit.report.worklist import (
     NEVER,
     NOT_THE_BOOT,
+    UNTIL_WHEN,
     Item,
     Job,
     StationList,
     Step,
     WorkList,
     leave_alone,
-    until_when,
     work_list,
 )
 
@@ -163,7 +163,7 @@ def _explained(listed: WorkList) -> Iterator[tuple[str, str]]:
     )
     yield "What not to do", NEVER
     yield "", NOT_THE_BOOT
-    for name, (level, text) in zip(("By when", "", ""), until_when(listed.last_day), strict=True):
+    for name, (level, text) in zip(("By when", "", ""), UNTIL_WHEN, strict=True):
         yield name, f"{level}: {text}"
     yield (
         "How to answer",

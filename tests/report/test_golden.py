@@ -4,17 +4,26 @@ from __future__ import annotations
 
 import pytest
 
-from tests.golden_files import FOLDER, golden_files
+from audit.pipeline import Audited
+from tests.golden_files import FOLDER, MESSAGES, golden_files, messages
 
 MADE = golden_files()
 
 
 def test_every_format_has_a_golden_file() -> None:
     """The folder holds a file for each output, and none that nothing makes any more."""
-    assert sorted(MADE) == sorted(path.name for path in FOLDER.iterdir())
+    assert sorted([*MADE, MESSAGES]) == sorted(path.name for path in FOLDER.iterdir())
 
 
 @pytest.mark.parametrize("name", sorted(MADE))
 def test_outputs_are_as_they_were(name: str) -> None:
     """`make golden` writes them anew after a change that is meant; the difference shows in review."""
     assert MADE[name] == (FOLDER / name).read_bytes()
+
+
+def test_every_rule_says_what_it_said(sample_audit: Audited) -> None:
+    """The sentences of all rules on the sample records, which somebody has read aloud; each rule has one."""
+    made = messages(sample_audit.result)
+    assert made == (FOLDER / MESSAGES).read_bytes()
+    assert b"None" not in made
+    assert b"{" not in made

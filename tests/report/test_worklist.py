@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from typing import Any
 
 import openpyxl
@@ -61,12 +62,17 @@ def test_jobs_come_in_the_order_of_their_urgency() -> None:
 
 
 def test_until_when() -> None:
-    """EASA 145.B.350 and M.B.605: level 1 at once, level 2 within 90 days at most, an observation without a date."""
-    assert by_when("1", "2026-08-29") == "before the next flight"
-    assert work_list(make_result()).last_day == "2026-08-29"
-    assert by_when("2", "2026-08-29") == "your operator's limit, 2026-08-29 at the latest"
-    assert by_when("2", "") == "your operator's limit, 90 days at most"
-    assert by_when("observation", "2026-08-29") == "no date: at your discretion"
+    """EASA 145.B.350 and M.B.605: level 1 at once, level 2 within three calendar months, an observation without a date.
+
+    Three months after 31 January is 30 April; without a register nobody knows the first day, and there is no date.
+    """
+    day = pd.Timestamp("2026-01-31T09:00Z")
+    assert by_when("1", day) == "before the next flight"
+    assert by_when("2", day) == "your operator's limit, 2026-04-30 at the latest"
+    assert by_when("2") == by_when("2", pd.NaT) == "your operator's limit, 3 months at most"
+    assert by_when("observation", day) == "no date: at your discretion"
+    whens = {job.by_when for station in work_list(make_result()).stations for job in station.jobs}
+    assert not any(re.search(r"\d{4}-", when) for when in whens)
 
 
 def test_findings_without_station_or_work_order() -> None:
