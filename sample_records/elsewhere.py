@@ -1,6 +1,6 @@
 """The sample records as two other systems would export them: `python -m sample_records.elsewhere`.
 
-Quarrydown writes a workbook, Lindhaven text files with the conventions of its country. Both carry the same facts as
+Quarrypuffin writes a workbook, Linnetlatch text files with the conventions of its country. Both carry the same facts as
 `tarnwhistle`, and each has a mapping beside it. With `--check` nothing is written, and the files on disk are compared.
 What is miswritten there is miswritten here. The same records give the same bytes.
 """
@@ -76,7 +76,7 @@ def named(text: str, names: Mapping[str, Sequence[str]], system: int) -> str:
     return names[text][system] if text in names else text
 
 
-# -- Quarrydown: a workbook -----------------------------------------------------------------------
+# -- Quarrypuffin: a workbook -----------------------------------------------------------------------
 
 
 def moment(text: str) -> Any:
@@ -95,7 +95,7 @@ def duration(text: str) -> Any:
     return text if (value := number(text)) is None else timedelta(seconds=round(value * 3600))
 
 
-def quarrydown() -> dict[str, bytes]:
+def quarrypuffin() -> dict[str, bytes]:
     """The workbook, by its path."""
     import xlsxwriter
 
@@ -118,7 +118,7 @@ def quarrydown() -> dict[str, bytes]:
                 if cell not in ("", None):
                     sheet.write(line, place, cell, shapes.get(type(cell)))
     book.close()
-    return {"quarrydown/records.xlsx": target.getvalue()}
+    return {"quarrypuffin/records.xlsx": target.getvalue()}
 
 
 def _sheets() -> Iterable[tuple[str, Mapping[str, Callable[[Row], Any]], Sequence[Row]]]:
@@ -191,7 +191,7 @@ def _sheets() -> Iterable[tuple[str, Mapping[str, Callable[[Row], Any]], Sequenc
     yield "Manuals", {column: of(column) for column in manuals[0]}, manuals
 
 
-# -- Lindhaven: text files ------------------------------------------------------------------------
+# -- Linnetlatch: text files ------------------------------------------------------------------------
 
 
 def clock(text: str) -> str:
@@ -215,7 +215,7 @@ def worn(row: Row, what: str) -> str:
     return ("J" if what in row["ppe_worn"].split("; ") else "N") if row["ppe_worn"] else ""
 
 
-def lindhaven() -> dict[str, bytes]:
+def linnetlatch() -> dict[str, bytes]:
     """The text files, by their paths."""
     files = {}
     tasks = records("tasks")
@@ -270,7 +270,7 @@ def lindhaven() -> dict[str, bytes]:
         }
         for row in records("manuals")
     )
-    return {f"lindhaven/{name.replace('ü', 'ue')}": content for name, content in files.items()}
+    return {f"linnetlatch/{name.replace('ü', 'ue')}": content for name, content in files.items()}
 
 
 def _work(row: Row) -> Row:
@@ -352,7 +352,7 @@ def differing(files: Mapping[str, bytes]) -> list[str]:
     """Files that are missing, foreign or not as they would be written."""
     there = {
         path.relative_to(HERE).as_posix(): path.read_bytes()
-        for folder in ("quarrydown", "lindhaven")
+        for folder in ("quarrypuffin", "linnetlatch")
         for path in (HERE / folder).iterdir()
         if path.suffix != ".yaml"
     }
@@ -363,7 +363,7 @@ def main() -> int:
     """Write the files, or check them; returns the exit code."""
     parser = argparse.ArgumentParser(description="Write the sample records as other systems would.")
     parser.add_argument("--check", action="store_true", help="only compare with the files on disk")
-    files = {**quarrydown(), **lindhaven()}
+    files = {**quarrypuffin(), **linnetlatch()}
     if parser.parse_args().check:
         differ = differing(files)
         print(f"Differs from the sample records: {', '.join(differ)}" if differ else "As the sample records are.")

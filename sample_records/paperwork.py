@@ -1,4 +1,4 @@
-"""QX-WILLOW: what a record must contain, item by item, and QX-YEW: records that can't both be true.
+"""TARN-WILLOW: what a record must contain, item by item, and TARN-YEW: records that can't both be true.
 
 Told as the other years are (see `story`).
 """
@@ -316,13 +316,13 @@ def yew(book: Logbook) -> Iterator[Planted]:
     yours = visit.step(
         CLEAN,
         ["fin"],
-        aircraft="QX-ALDER",
+        aircraft="TARN-ALDER",
         component_serial="",
         started_at=mine.started_at + hours(0.25),
         finished_at=mine.finished_at + hours(0.25),
     )
     yield fault(
-        "The technician washes the fin of QX-YEW, and after a quarter of an hour that of QX-ALDER, too.",
+        "The technician washes the fin of TARN-YEW, and after a quarter of an hour that of TARN-ALDER, too.",
         [yours, mine],
         contradicted("person-at-two-aircraft", yours, yours.started_at, timedelta(minutes=20)),
     )
@@ -330,10 +330,10 @@ def yew(book: Logbook) -> Iterator[Planted]:
     washed = visit.clean(["fin"])
     looked = visit.inspect(
         ["fin"],
-        aircraft="QX-ALDER",
+        aircraft="TARN-ALDER",
         component_serial="",
         started_at=washed.started_at,
         finished_at=washed.finished_at,
     )
-    yield near_miss("The same person at QX-ALDER while the fin dries.", [washed, looked], "person-at-two-aircraft")
+    yield near_miss("The same person at TARN-ALDER while the fin dries.", [washed, looked], "person-at-two-aircraft")
     book.routine(until=END)

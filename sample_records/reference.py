@@ -66,7 +66,7 @@ STATIONS: Mapping[str, Station] = {
         Station("Lerchensund", "Europe/Berlin", "XLSD", "wall clock", "F. Zwirnbach"),
         Station("Saltcopper", "Africa/Algiers", "XSCR", "UTC", "N. Arrowmint"),
         Station("Pipewren", "Pacific/Auckland", "XPWR", "wall clock", "K. Tussockby"),
-        Station("Petrel Ledge", "Australia/Lord_Howe", "XPLG", "wall clock", "B. Fennelrow"),
+        Station("Petrelspool", "Australia/Lord_Howe", "XPLG", "wall clock", "B. Fennelrow"),
     )
 }
 
@@ -84,7 +84,7 @@ class Aircraft:
     @property
     def code(self) -> str:
         """Three letters that mark its records."""
-        return self.mark.removeprefix("QX-")[:3]
+        return self.mark.removeprefix("TARN-")[:3]
 
 
 def _all(rubber: Rubber, **other: Rubber) -> dict[str, Rubber]:
@@ -94,34 +94,34 @@ def _all(rubber: Rubber, **other: Rubber) -> dict[str, Rubber]:
 
 _WEST = ("Lanternhead", "Thrushwick")
 _MIDDLE = ("Lerchensund", "Saltcopper")
-_SOUTH = ("Pipewren", "Petrel Ledge")
+_SOUTH = ("Pipewren", "Petrelspool")
 
 FLEET = (
-    Aircraft("QX-ALDER", *_WEST, "O. Thackwaithe", _all(BLACK_CHLOROPRENE)),
-    Aircraft("QX-BIRCH", *_WEST, "M. Pennyfeld", _all(BLACK_CHLOROPRENE)),
-    Aircraft("QX-CEDAR", *_WEST, "J. Lowdapple", _all(BLACK_POLYURETHANE)),
-    Aircraft("QX-DOGWOOD", *_WEST, "S. Burrowmere", _all(SILVER_CHLOROPRENE)),
-    Aircraft("QX-ELDER", *_MIDDLE, "L. Kornweider", _all(BLACK_CHLOROPRENE)),
-    Aircraft("QX-FIR", *_MIDDLE, "A. Distelkamm", _all(BLACK_CHLOROPRENE)),
-    Aircraft("QX-HAZEL", *_MIDDLE, "T. Wolkenried", _all(BLACK_POLYURETHANE)),
-    Aircraft("QX-IVY", *_MIDDLE, "E. Sandbirk", _all(BLACK_CHLOROPRENE)),
-    Aircraft("QX-JUNIPER", *_SOUTH, "R. Fernhollow", _all(BLACK_CHLOROPRENE)),
-    Aircraft("QX-LARCH", *_SOUTH, "P. Gorsewater", _all(BLACK_CHLOROPRENE)),
+    Aircraft("TARN-ALDER", *_WEST, "O. Thackwaithe", _all(BLACK_CHLOROPRENE)),
+    Aircraft("TARN-BIRCH", *_WEST, "M. Pennyfeld", _all(BLACK_CHLOROPRENE)),
+    Aircraft("TARN-CEDAR", *_WEST, "J. Lowdapple", _all(BLACK_POLYURETHANE)),
+    Aircraft("TARN-DOGWOOD", *_WEST, "S. Burrowmere", _all(SILVER_CHLOROPRENE)),
+    Aircraft("TARN-ELDER", *_MIDDLE, "L. Kornweider", _all(BLACK_CHLOROPRENE)),
+    Aircraft("TARN-FIR", *_MIDDLE, "A. Distelkamm", _all(BLACK_CHLOROPRENE)),
+    Aircraft("TARN-HAZEL", *_MIDDLE, "T. Wolkenried", _all(BLACK_POLYURETHANE)),
+    Aircraft("TARN-IVY", *_MIDDLE, "E. Sandbirk", _all(BLACK_CHLOROPRENE)),
+    Aircraft("TARN-JUNIPER", *_SOUTH, "R. Fernhollow", _all(BLACK_CHLOROPRENE)),
+    Aircraft("TARN-LARCH", *_SOUTH, "P. Gorsewater", _all(BLACK_CHLOROPRENE)),
     Aircraft(
-        "QX-MAPLE",
+        "TARN-MAPLE",
         *_SOUTH,
         "C. Reedmarch",
         _all(SILVER_POLYURETHANE, right_wing=POLYURETHANE_OF_UNKNOWN_FINISH),
     ),
     Aircraft(
-        "QX-ROWAN",
+        "TARN-ROWAN",
         *_SOUTH,
         "W. Cobblestrand",
         _all(BLACK_CHLOROPRENE, left_tailplane=CHLOROPRENE_OF_UNKNOWN_FINISH),
     ),
-    Aircraft("QX-SPRUCE", *_MIDDLE, "I. Moosbruck", _all(BLACK_CHLOROPRENE)),
-    Aircraft("QX-WILLOW", *_WEST, "U. Marrowby", _all(BLACK_CHLOROPRENE)),
-    Aircraft("QX-YEW", *_WEST, "Y. Tansyfield", _all(BLACK_CHLOROPRENE)),
+    Aircraft("TARN-SPRUCE", *_MIDDLE, "I. Moosbruck", _all(BLACK_CHLOROPRENE)),
+    Aircraft("TARN-WILLOW", *_WEST, "U. Marrowby", _all(BLACK_CHLOROPRENE)),
+    Aircraft("TARN-YEW", *_WEST, "Y. Tansyfield", _all(BLACK_CHLOROPRENE)),
 )
 
 RELIEF_TECHNICIAN = "G. Halfmoor"
@@ -143,7 +143,7 @@ PREP = Product("Tarn Prep", "surface-prep", "TW-APP-01", "H225; H319; H336")
 PRESERVATIVE = Product("Tarn Black", "rubber-preservative", "TW-APP-02", "H226; H315")
 GLOSS = Product("Tarn Gloss", "gloss-coating", "TW-APP-03", "H226; H317")
 PROTECTANT = Product("Tarn Veil", "surface-protectant", "TW-APP-04", "H319")
-TREATMENT = Product("Tarn Iceless", "ice-adhesion-treatment", "TW-APP-05", "H225; H319")
+TREATMENT = Product("Tarn Hoar", "ice-adhesion-treatment", "TW-APP-05", "H225; H319")
 CLEANER = Product("Tarn Wash", "cleaner", "TW-APP-06", "H319")
 POLISH = Product("Hangar Gleam", "other", "", "")
 PRODUCTS = (PREP, PRESERVATIVE, GLOSS, PROTECTANT, TREATMENT, CLEANER, POLISH)

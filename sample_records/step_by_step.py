@@ -1,4 +1,4 @@
-"""QX-SPRUCE: how products are put on, step by step, and what goes wrong in it.
+"""TARN-SPRUCE: how products are put on, step by step, and what goes wrong in it.
 
 Told as the other years are (see `story`).
 """

@@ -695,7 +695,7 @@ def ivy(book: Logbook) -> Iterator[Planted]:
 
 
 def juniper(book: Logbook) -> Iterator[Planted]:
-    """Black chloroprene at Pipewren; at Petrel Ledge the clocks change by half an hour."""
+    """Black chloroprene at Pipewren; at Petrelspool the clocks change by half an hour."""
     book.routine(until="2025-06-23")
     _, installation = book.visit("2025-06-23 09:00").swap("fin", BLACK_POLYURETHANE)
     book.routine(until="2025-07-08")
@@ -739,11 +739,11 @@ def juniper(book: Logbook) -> Iterator[Planted]:
     )
 
     book.routine(until="2025-10-04")
-    book.fly(book.local("2025-10-04 10:05"), 1.8, to="Petrel Ledge")
+    book.fly(book.local("2025-10-04 10:05"), 1.8, to="Petrelspool")
     visit = book.visit("2025-10-05 02:40")
     look = visit.inspect(miswritten={"started_at": "2025-10-05T02:15", "finished_at": "2025-10-05T02:45"})
     yield reject(
-        "A start at 02:15 on the night when the clocks at Petrel Ledge jump from 02:00 to 02:30.",
+        "A start at 02:15 on the night when the clocks at Petrelspool jump from 02:00 to 02:30.",
         [look],
         "started_at",
         "impossible wall-clock time",
@@ -751,7 +751,7 @@ def juniper(book: Logbook) -> Iterator[Planted]:
     book.fly(book.local("2025-10-05 11:05"), 1.8, to="Pipewren")
 
     book.routine(until="2026-04-03")
-    book.fly(book.local("2026-04-03 10:05"), 1.8, to="Petrel Ledge")
+    book.fly(book.local("2026-04-03 10:05"), 1.8, to="Petrelspool")
     # The clocks go back from 02:00 to 01:30 on 5 April: the third coat is on in the half hour that
     # comes twice.
     visit = book.visit("2026-04-05 00:10")
@@ -1001,19 +1001,19 @@ def rowan(book: Logbook) -> Iterator[Planted]:
 
 
 STORY: Mapping[str, Callable[[Logbook], Iterator[Planted]]] = {
-    "QX-ALDER": alder,
-    "QX-BIRCH": birch,
-    "QX-CEDAR": cedar,
-    "QX-DOGWOOD": dogwood,
-    "QX-ELDER": elder,
-    "QX-FIR": fir,
-    "QX-HAZEL": hazel,
-    "QX-IVY": ivy,
-    "QX-JUNIPER": juniper,
-    "QX-LARCH": larch,
-    "QX-MAPLE": maple,
-    "QX-ROWAN": rowan,
-    "QX-SPRUCE": spruce,
-    "QX-WILLOW": willow,
-    "QX-YEW": yew,
+    "TARN-ALDER": alder,
+    "TARN-BIRCH": birch,
+    "TARN-CEDAR": cedar,
+    "TARN-DOGWOOD": dogwood,
+    "TARN-ELDER": elder,
+    "TARN-FIR": fir,
+    "TARN-HAZEL": hazel,
+    "TARN-IVY": ivy,
+    "TARN-JUNIPER": juniper,
+    "TARN-LARCH": larch,
+    "TARN-MAPLE": maple,
+    "TARN-ROWAN": rowan,
+    "TARN-SPRUCE": spruce,
+    "TARN-WILLOW": willow,
+    "TARN-YEW": yew,
 }

@@ -154,8 +154,8 @@ def make_inputs(folder: Path) -> Inputs:
     book.save(folder / "few.xlsx")
     with ZipFile(folder / "few.zip", "w", ZIP_DEFLATED) as archive:
         archive.writestr("tasks.csv", head)
-    foreign = (SAMPLES / "lindhaven" / "Arbeiten_Ortszeit_Pipewren.csv").read_bytes().splitlines(keepends=True)
-    mappings = [(SAMPLES / name / "mapping.yaml").read_bytes() for name in ("lindhaven", "quarrydown")]
+    foreign = (SAMPLES / "linnetlatch" / "Arbeiten_Ortszeit_Pipewren.csv").read_bytes().splitlines(keepends=True)
+    mappings = [(SAMPLES / name / "mapping.yaml").read_bytes() for name in ("linnetlatch", "quarrypuffin")]
     tasks_alone = mappings[0].partition(b"    - files: Arbeiten_Zonenzeit_*.csv")[0]
     (folder / "tasks.yaml").write_bytes(tasks_alone)
     sound = {

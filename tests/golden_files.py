@@ -36,9 +36,9 @@ def golden_files() -> dict[str, bytes]:
     nowhere = {"station": "", "work_order": "", "task_id": ""}
     result = make_result(
         [
-            finding(1, level="1", rule="preservative-on-wrong-material", station="Gullwick", **nothing_measured),
-            finding(2, work_order="W-1", aircraft="QX-001", position="fin"),
-            finding(3, work_order="W-1", aircraft="QX-001"),
+            finding(1, level="1", rule="preservative-on-wrong-material", station="Gullspool", **nothing_measured),
+            finding(2, work_order="W-1", aircraft="TARN-001", position="fin"),
+            finding(3, work_order="W-1", aircraft="TARN-001"),
             finding(4, level="observation", rule="ice-adhesion-treatment-overdue", **nowhere),
             hostile_finding(5),
         ]

@@ -152,7 +152,7 @@ def test_the_settings_that_are_shown_fit_the_rules_that_ship(shown: str, tmp_pat
     assert result.not_in_export == ()
     # Flown in the southern winter only, the boots of a southern aircraft are overdue on other days than before.
     treated = result.findings[result.findings["rule"] == "ice-adhesion-treatment-overdue"]
-    months = {at.month for at in treated.loc[treated["aircraft"] == "QX-LARCH", "at"]}
+    months = {at.month for at in treated.loc[treated["aircraft"] == "TARN-LARCH", "at"]}
     assert months
     assert months <= {4, 5, 6, 7, 8, 9, 10}
     assert "Maintenance programme ICE-3" in contents(result)["report.html"].decode()

@@ -18,9 +18,9 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 ISO: Final = "iso"
-EXCEL_1900: Final = "excel-1900"
-EXCEL_1904: Final = "excel-1904"
-NAMED: Final = (ISO, EXCEL_1900, EXCEL_1904)
+DAYS_SINCE_1900: Final = "days-since-1900"
+DAYS_SINCE_1904: Final = "days-since-1904"
+NAMED: Final = (ISO, DAYS_SINCE_1900, DAYS_SINCE_1904)
 """ISO 8601; days since the beginning of 1900 or of 1904, as workbooks count them."""
 
 _FIELDS: Final[Mapping[str, tuple[str, int]]] = {
@@ -263,7 +263,7 @@ def _serials(text: pa.StringArray, system: str) -> NDArray[np.datetime64]:
 def serial_times(days: NDArray[np.float64], system: str) -> NDArray[np.datetime64]:
     """Days as a workbook counts them to times, to the millisecond that such numbers are exact to; NaT where none."""
     known = np.isfinite(days) & (days >= 0) & (days < _LAST_SERIAL + 1)
-    if system == EXCEL_1900:
+    if system == DAYS_SINCE_1900:
         # Its 60 is a 29 February 1900, a day that never was, and days before it count from a day later.
         known &= (days >= 1) & ((days < 60) | (days >= 61))
         epoch = np.where(days < 60, np.datetime64("1899-12-31", "us"), np.datetime64("1899-12-30", "us"))

@@ -28,7 +28,7 @@ def test_draft_of_a_workbook(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     """Sheets, title rows and columns of an unknown workbook are found; what a first read gives is shown."""
     export = tmp_path / "export"
     export.mkdir()
-    shutil.copy(SAMPLES / "quarrydown" / "records.xlsx", export)
+    shutil.copy(SAMPLES / "quarrypuffin" / "records.xlsx", export)
     out = tmp_path / "draft.yaml"
     assert run(["map", str(export), "--out", str(out)]) == ExitCode.CLEAN
     said = capsys.readouterr().out

@@ -20,8 +20,8 @@ def export(tmp_path: Path) -> Path:
     (tmp_path / "products.csv").write_text("product,product_class\nRP-1,rubber-preservative\n", encoding="utf-8")
     (tmp_path / "tasks.csv").write_text(
         "task_id,work_order,aircraft,action,station,started_at,finished_at,product,coat\n"
-        "T-1,W-1,QX-1,apply,Mossgate,2026-01-05T10:00Z,2026-01-05T11:00Z,RP-1,1\n"
-        'T-2,W-1,QX-1,apply,Mossgate,2026-01-05T10:00Z,2026-01-05T11:00Z,RP-1,"=1+1\n\u202etwo"\n',
+        "T-1,W-1,TARN-1,apply,Mossgate,2026-01-05T10:00Z,2026-01-05T11:00Z,RP-1,1\n"
+        'T-2,W-1,TARN-1,apply,Mossgate,2026-01-05T10:00Z,2026-01-05T11:00Z,RP-1,"=1+1\n\u202etwo"\n',
         encoding="utf-8",
     )
     return tmp_path

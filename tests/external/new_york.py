@@ -19,6 +19,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
+RANKS = (0, 1, 3, 9)
+"""Tails that the checks look at, by how many flights of theirs are in the air times of the data: the most is 0."""
 MINUTE = np.timedelta64(60_000_000, "us")
 MIDNIGHT = 24 * 60
 
@@ -29,6 +31,20 @@ def data_folder() -> Path:
     assert found is not None
     assert found.submodule_search_locations
     return Path(found.submodule_search_locations[0]) / "data"
+
+
+@cache
+def tails() -> list[str]:
+    """The tail numbers of the data, those with the most flown flights first."""
+    flown = recorded()
+    count = flown.loc[flown["air_time"].notna(), "tailnum"].dropna().value_counts()
+    return sorted(count.index, key=lambda tail: (-int(count[tail]), tail))
+
+
+@cache
+def origins() -> list[str]:
+    """The airports that the flights of the data leave from, the busiest first."""
+    return recorded()["origin"].value_counts().index.tolist()
 
 
 @cache

@@ -12,7 +12,6 @@ from functools import cache
 from random import Random
 from zoneinfo import ZoneInfo
 
-import airportsdata
 import pandas as pd
 
 DAY = 86_400
@@ -23,15 +22,15 @@ PRODUCTS = {
     "Moss Shield": "ice-adhesion-treatment",
     "Rill Wash": "cleaner",
 }
-# Stations as invented, clocks as at real airports: two that change with the seasons on different days, one by half an
+# Stations as invented, clocks as in real time zones: two that change with the seasons on different days, one by half an
 # hour and in the south, three that don't change.
 CLOCKS_OF = {
-    "Alderfen": "JFK",
-    "Brackholm": "BER",
-    "Cinderlow": "LDH",
-    "Dunmarrow": "PHX",
-    "Eskerby": "HNL",
-    "Fallowick": "SJU",
+    "Alderspool": "America/New_York",
+    "Brackholm": "Europe/Berlin",
+    "Cinderlow": "Australia/Lord_Howe",
+    "Dunmarrow": "America/Phoenix",
+    "Eskerspool": "Pacific/Honolulu",
+    "Fallowspool": "America/Puerto_Rico",
 }
 
 
@@ -168,8 +167,8 @@ def clock(instant: int, station: str, chance: Random) -> str:
 
 @cache
 def zone_of(station: str) -> str:
-    """The time zone of the airport whose clock an invented station keeps, by airportsdata."""
-    return str(airportsdata.load("IATA")[CLOCKS_OF[station]]["tz"])
+    """The time zone whose clock an invented station keeps."""
+    return CLOCKS_OF[station]
 
 
 @dataclass(frozen=True)

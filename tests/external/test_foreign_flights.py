@@ -108,12 +108,12 @@ def test_midnight_that_ends_the_day(export: Export) -> None:
 
 
 @pytest.mark.parametrize(
-    ("tail", "minutes", "flights"),
-    [("N725MQ", 48_921, 544), ("N722MQ", 42_664, 485), ("N711MQ", 40_709, 462), ("N328AA", 123_768, 389)],
+    ("rank", "minutes", "flights"),
+    list(zip(new_york.RANKS, (48_921, 42_664, 40_709, 123_768), (544, 485, 462, 389), strict=True)),
 )
-def test_hours_by_tail(export: Export, tail: str, minutes: int, flights: int) -> None:
+def test_hours_by_tail(export: Export, rank: int, minutes: int, flights: int) -> None:
     """Minutes in the air, summed by tail, are those of the data."""
     flown = export.tables["flights"]
-    hours = flown.loc[flown["aircraft"] == tail, "flight_hours"].dropna()
+    hours = flown.loc[flown["aircraft"] == new_york.tails()[rank], "flight_hours"].dropna()
     assert (len(hours), round(float((hours * 60).sum()))) == (flights, minutes)
     assert round(float(np.nansum(flown["flight_hours"] * 60))) == 49_326_610

@@ -79,7 +79,7 @@ def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
             {
                 "task_id": name,
                 "work_order": f"W-{name}",
-                "aircraft": f"QX-{name}",
+                "aircraft": f"TARN-{name}",
                 "action": "apply",
                 "station": station,
                 "started_at": at,
@@ -95,7 +95,7 @@ def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
         [
             {
                 "flight_id": f"F-{name}",
-                "aircraft": f"QX-{name}",
+                "aircraft": f"TARN-{name}",
                 "takeoff_at": (at + 2 * hour).isoformat(),
                 "landing_at": (at + 3 * hour).isoformat(),
             }
@@ -107,7 +107,7 @@ def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
         [
             {
                 "component_serial": f"C-{name}",
-                "aircraft": f"QX-{name}",
+                "aircraft": f"TARN-{name}",
                 "position": "fin",
                 "material": "chloroprene",
                 "installed_at": "2025-10-31",
@@ -125,7 +125,7 @@ def cited(export: Path, folder: Path, basis: str, body: str) -> dict[str, str]:
     [row] = result.coverage.to_dict("records")
     assert row["unjudged"] == 0
     assert row["in_scope"] == row["findings"] == len(result.findings)
-    return dict(zip(result.findings["aircraft"].str.removeprefix("QX-"), result.findings["basis"], strict=True))
+    return dict(zip(result.findings["aircraft"].str.removeprefix("TARN-"), result.findings["basis"], strict=True))
 
 
 @pytest.mark.parametrize("body", [A_RECORD, A_HOLD], ids=["record", "hold"])

@@ -1,7 +1,7 @@
 """A small, clean, invented export: two aircraft, three months, a few planted findings and many subjects that comply.
 
-QX-TEAL has the findings, QX-IBIS has done the same work as it should be. Both fly from NORTH to SOUTH and back every
-day, 2.5 hours in all, but for PARKED and STAYED. Work is done at NORTH in the evening. All times are UTC.
+TARN-TEAL has the findings, TARN-IBIS has done the same work as it should be. Both fly from NORTH to SOUTH and back
+every day, 2.5 hours in all, but for PARKED and STAYED. Work is done at NORTH in the evening. All times are UTC.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from audit.intake.tables import TABLES
 Row = dict[str, str]
 Tables = dict[str, list[Row]]
 
-TEAL: Final = "QX-TEAL"
-IBIS: Final = "QX-IBIS"
+TEAL: Final = "TARN-TEAL"
+IBIS: Final = "TARN-IBIS"
 SERIALS: Final = {
     (TEAL, "left wing"): "SN-101",
     (TEAL, "right wing"): "SN-102",
@@ -32,7 +32,7 @@ PARKED: Final = {
     IBIS: {date(2025, 9, 11), date(2025, 9, 21)},
 }
 STAYED: Final = {(TEAL, date(2025, 9, 11), "B"), (TEAL, date(2025, 9, 12), "A")}
-"""Legs that were not flown: QX-TEAL took off once only in the day after its coats, and stayed a night at SOUTH."""
+"""Legs that were not flown: TARN-TEAL took off once only in the day after its coats, and stayed a night at SOUTH."""
 PERFORMER: Final = {TEAL: "Ada Holm", IBIS: "Bo Lindt"}
 STEPS: Final = "material-identified; surroundings-masked; one-light-coat; shaken; stripped; rinsed; dried"
 
@@ -166,7 +166,7 @@ SOAP: Final = {"product": "Mild Soap", "lot": "0074"}
 
 def _tasks() -> Iterator[Row]:
     three = ("18:00", "18:17", "18:34")
-    # Cured 24 hours but for QX-TEAL, which flew the next morning.
+    # Cured 24 hours but for TARN-TEAL, which flew the next morning.
     yield from _preserved("1", TEAL, "09-10", "left wing", three)
     yield from _preserved("1", IBIS, "09-10", "left wing", three)
     # Two coats only, 20 minutes apart.

@@ -112,7 +112,7 @@ FAULTS: Final = (
                 "product-not-shaken surface-prep-missing treatment-not-one-light-coat"
             ),
         },
-        right=("the stretch begins with the season, since no treatment is certain: QX-TEAL is overdue either way"),
+        right=("the stretch begins with the season, since no treatment is certain: TARN-TEAL is overdue either way"),
     ),
     Fault(
         "no lots table",
@@ -186,7 +186,7 @@ FAULTS: Final = (
                 "product-not-shaken surface-prep-missing treatment-not-one-light-coat"
             ),
         },
-        right=("the stretch begins with the season, since no treatment is certain: QX-TEAL is overdue either way"),
+        right=("the stretch begins with the season, since no treatment is certain: TARN-TEAL is overdue either way"),
     ),
     Fault(
         "column position not exported",
@@ -207,7 +207,7 @@ FAULTS: Final = (
             ),
         },
         right=(
-            "the stretch begins with the season, since no treatment is certain: QX-TEAL is "
+            "the stretch begins with the season, since no treatment is certain: TARN-TEAL is "
             "overdue either way; the other subjects go by the aircraft, which has one of each"
         ),
     ),
@@ -533,7 +533,7 @@ FAULTS: Final = (
                 "surface-prep-missing"
             ),
         },
-        right=("the stretch begins with the season, since no treatment is certain: QX-TEAL is overdue either way"),
+        right=("the stretch begins with the season, since no treatment is certain: TARN-TEAL is overdue either way"),
         told=(
             (
                 "products.product_class ice: not one of surface-prep, rubber-preservative, "
@@ -649,7 +649,7 @@ FAULTS: Final = (
     # Names
     Fault(
         "aircraft without its hyphen in the flight log",
-        (cells("flights", {"aircraft": TEAL}, aircraft="QXTEAL"),),
+        (cells("flights", {"aircraft": TEAL}, aircraft="TARNTEAL"),),
         changes={
             "complies to unjudged": (
                 "flight-before-cure ice-adhesion-treatment-never-done "
@@ -659,11 +659,11 @@ FAULTS: Final = (
             "finding to unjudged": ("flight-before-cure ice-adhesion-treatment-covered ice-adhesion-treatment-overdue"),
             "finding to unjudged by another name": "work-while-airborne",
         },
-        told=("aircraft QX-TEAL in components, tasks, QXTEAL in flights",),
+        told=("aircraft TARN-TEAL in components, tasks, TARNTEAL in flights",),
     ),
     Fault(
         "aircraft without its hyphen in the records",
-        (cells("tasks", {"aircraft": TEAL}, aircraft="QXTEAL"),),
+        (cells("tasks", {"aircraft": TEAL}, aircraft="TARNTEAL"),),
         changes={
             "complies to finding": "ice-adhesion-treatment-overdue",
             "complies to unjudged": (
@@ -680,14 +680,14 @@ FAULTS: Final = (
             "nothing to unjudged": "surface-prep-missing",
         },
         right=(
-            "the stretch begins with the season, since no treatment is certain: QX-TEAL is "
+            "the stretch begins with the season, since no treatment is certain: TARN-TEAL is "
             "overdue either way; the others go by the name in the records"
         ),
-        told=("aircraft QX-TEAL in components, flights, QXTEAL in tasks",),
+        told=("aircraft TARN-TEAL in components, flights, TARNTEAL in tasks",),
     ),
     Fault(
         "the other aircraft, too, in the records",
-        (cells("tasks", {"aircraft": IBIS}, aircraft="QXIBIS"),),
+        (cells("tasks", {"aircraft": IBIS}, aircraft="TARNIBIS"),),
         changes={
             "complies to unjudged": (
                 "component-serial-differs ice-adhesion-treatment-never-done "
@@ -699,11 +699,11 @@ FAULTS: Final = (
             ),
         },
         known_gap=("a record of an aircraft of nearly the same name is not taken for possible work on this one"),
-        told=("aircraft QX-IBIS in components, flights, QXIBIS in tasks",),
+        told=("aircraft TARN-IBIS in components, flights, TARNIBIS in tasks",),
     ),
     Fault(
         "aircraft without its hyphen in the boots",
-        (cells("components", {"aircraft": TEAL}, aircraft="QXTEAL"),),
+        (cells("components", {"aircraft": TEAL}, aircraft="TARNTEAL"),),
         changes={
             "complies to unjudged": (
                 "component-serial-differs ice-adhesion-treatment-never-done "
@@ -712,17 +712,17 @@ FAULTS: Final = (
             "finding to unjudged": "ice-adhesion-treatment-covered preservative-on-wrong-material",
             "finding to unjudged by another name": "ice-adhesion-treatment-overdue",
         },
-        told=("aircraft QX-TEAL in flights, tasks, QXTEAL in components",),
+        told=("aircraft TARN-TEAL in flights, tasks, TARNTEAL in components",),
     ),
     Fault(
         "aircraft without its hyphen in one flight",
-        (cells("flights", MORNING_AFTER, aircraft="QXTEAL"),),
+        (cells("flights", MORNING_AFTER, aircraft="TARNTEAL"),),
         changes={
             "complies to unjudged": "surface-prep-missing",
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
-        told=("aircraft QX-TEAL in components, tasks, QXTEAL in flights",),
+        told=("aircraft TARN-TEAL in components, tasks, TARNTEAL in flights",),
     ),
     Fault(
         "aircraft in small letters in one record",
@@ -735,7 +735,7 @@ FAULTS: Final = (
             "nothing to unjudged": "flight-before-cure preservative-coats-wrong surface-prep-missing",
         },
         known_gap=("a record of an aircraft of nearly the same name is not taken for possible work on this one"),
-        told=("aircraft QX-TEAL in components, flights, qx-teal in tasks",),
+        told=("aircraft TARN-TEAL in components, flights, qx-teal in tasks",),
     ),
     Fault(
         "position in capitals in the boots",
@@ -914,7 +914,7 @@ FAULTS: Final = (
         },
         told=(
             (
-                "components.component_serial; aircraft; position; installed_at SN-103; QX-TEAL; "
+                "components.component_serial; aircraft; position; installed_at SN-103; TARN-TEAL; "
                 "fin; 2024-03-01T10:00:00Z: other contents under the same key; see line 3"
             ),
         ),
@@ -1040,7 +1040,7 @@ FAULTS: Final = (
             ),
         },
         right=(
-            "the stretch begins with the season, since no treatment is certain: QX-TEAL is "
+            "the stretch begins with the season, since no treatment is certain: TARN-TEAL is "
             "overdue either way; a lot of no listed product is in no list, and ten rules say "
             "that the product is not known"
         ),

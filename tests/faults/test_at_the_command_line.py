@@ -74,4 +74,4 @@ def test_a_table_cut_within_a_row(tmp_path: Path) -> None:
     assert summary["rows"]["flights"]["quarantined"] == 1
     findings = (tmp_path / "out" / "findings.csv").read_text(encoding="utf-8")
     assert "flight-before-cure" in findings
-    assert "QX-IBIS" not in "".join(line for line in findings.splitlines() if "overdue" in line)
+    assert "TARN-IBIS" not in "".join(line for line in findings.splitlines() if "overdue" in line)

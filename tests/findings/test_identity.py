@@ -62,7 +62,7 @@ def test_other_rows_leave_the_ids_alone(copy: Path, known: set[str]) -> None:
     """Rows of another aircraft in front of the others add findings of their own, if any, and change no id."""
 
     def add(rows: list[list[str]]) -> None:
-        rows[:0] = [["T-NEW-1", "WO-NEW-1", "QX-NEW", *rows[0][3:]]]
+        rows[:0] = [["T-NEW-1", "WO-NEW-1", "TARN-NEW", *rows[0][3:]]]
 
     rewrite(copy / "tasks.csv", add)
     assert ids(copy) >= known

@@ -16,7 +16,7 @@ from audit.timeline.timeline import build_timeline
 
 TASK = {
     "work_order": "W-1",
-    "aircraft": "QX-1",
+    "aircraft": "TARN-1",
     "action": "apply",
     "station": "Mossgate",
     "started_at": "2026-01-05T10:00Z",

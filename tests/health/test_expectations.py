@@ -112,15 +112,15 @@ FAULTS: dict[str, tuple[Callable[[Tables], Any], set[str]]] = {
     "orphans": (cells("tasks", "performed_by", "C. Gannet", slice(4)), set()),
     "cells-unreadable": (cells("tasks", "humidity_pct", "45 %", slice(1)), set()),
     "names-nearly-equal": (
-        cells("flights", "aircraft", "QX3", slice(3, None, 4)),
+        cells("flights", "aircraft", "TARN3", slice(3, None, 4)),
         {"aircraft-without-flights", "orphans"},
     ),
     "aircraft-without-flights": (
-        keep("flights", lambda row: row["aircraft"] != "QX-3"),
+        keep("flights", lambda row: row["aircraft"] != "TARN-3"),
         {"rows-fewer-or-many-more-than-before", "orphans"},
     ),
     "aircraft-silent": (
-        keep("flights", lambda row: row["aircraft"] != "QX-3" or int(row["flight_id"].split("-")[1]) < 35),
+        keep("flights", lambda row: row["aircraft"] != "TARN-3" or int(row["flight_id"].split("-")[1]) < 35),
         set(),
     ),
     "flights-twice": (lambda tables: tables["flights"].append(tables["flights"][0] | {"flight_id": "V"}), set()),

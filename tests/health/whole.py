@@ -10,7 +10,7 @@ from audit.intake.export import Export, InputFile
 
 DAYS = 60
 FIRST = datetime(2026, 1, 1, 6)
-STATIONS = ("Fernharbour", "Mossgate", "Quillon")
+STATIONS = ("Fernspool", "Mossgate", "Quillon")
 Tables = dict[str, list[dict[str, str]]]
 
 
@@ -24,7 +24,7 @@ def rows(days: int = DAYS) -> Tables:
             flights.append(
                 {
                     "flight_id": f"V-{day}-{plane}",
-                    "aircraft": f"QX-{plane}",
+                    "aircraft": f"TARN-{plane}",
                     "takeoff_at": f"{takeoff:%Y-%m-%dT%H:%MZ}",
                     "landing_at": f"{takeoff + timedelta(hours=1):%Y-%m-%dT%H:%MZ}",
                 }
@@ -34,7 +34,7 @@ def rows(days: int = DAYS) -> Tables:
                 {
                     "task_id": f"T-{day}-{number}",
                     "work_order": f"W-{day}",
-                    "aircraft": f"QX-{number}",
+                    "aircraft": f"TARN-{number}",
                     "action": "apply",
                     "station": station,
                     "started_at": f"{at + timedelta(hours=6):%Y-%m-%dT%H:%MZ}",
@@ -50,7 +50,7 @@ def rows(days: int = DAYS) -> Tables:
         "components": [
             {
                 "component_serial": f"B-{plane}",
-                "aircraft": f"QX-{plane}",
+                "aircraft": f"TARN-{plane}",
                 "position": "fin",
                 "material": "chloroprene",
                 "finish": "black",

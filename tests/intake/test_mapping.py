@@ -205,7 +205,7 @@ def test_header_footer_and_title_rows(tmp_path: Path) -> None:
         "skip_rows: 2\nheader_rows: 2\nfooter_rows: 2",
     )
     text = (
-        'Export of "Quarrydown" 5" boots\n,,\n'
+        'Export of "Quarrypuffin" 5" boots\n,,\n'
         "Record,Order,Tail,Action,Shop,Work,\nNo,,,,,Begin,End\n"
         f"{ROW}\n{ROW}\n{ROW.replace('1,', '2,', 1)}\nTotal,3\nend of export\n"
     )

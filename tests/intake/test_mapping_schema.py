@@ -20,7 +20,7 @@ VALIDATOR = jsonschema.Draft202012Validator(json.loads(mapping_schema()))
 
 
 def mapping() -> dict[str, Any]:
-    path = SAMPLES / "lindhaven" / "mapping.yaml"
+    path = SAMPLES / "linnetlatch" / "mapping.yaml"
     data: dict[str, Any] = read_yaml(path.read_text(encoding="utf-8"), path.name).data
     return data
 
@@ -30,7 +30,7 @@ def test_committed_schema_is_the_one_generated() -> None:
     assert (RULES / "mapping.schema.json").read_text(encoding="utf-8") == mapping_schema()
 
 
-@pytest.mark.parametrize("name", ["lindhaven", "quarrydown"])
+@pytest.mark.parametrize("name", ["linnetlatch", "quarrypuffin"])
 def test_sample_mappings_are_valid(name: str) -> None:
     """An editor marks nothing in the sample mappings, and finds the schema where they say it is."""
     path = SAMPLES / name / "mapping.yaml"

@@ -111,7 +111,7 @@ def test_sheets_title_rows_and_rejects(tmp_path: Path) -> None:
 def test_serial_numbers_where_declared(tmp_path: Path) -> None:
     """A bare number is a date only where the mapping says by which system it counts."""
     at = datetime(2024, 3, 13, 7, 5)
-    for name, epoch in (("excel-1900", datetime(1899, 12, 30)), ("excel-1904", datetime(1904, 1, 1))):
+    for name, epoch in (("days-since-1900", datetime(1899, 12, 30)), ("days-since-1904", datetime(1904, 1, 1))):
         serial = (at - epoch) / timedelta(days=1)
         save(
             tmp_path / "book.xlsx",

@@ -58,11 +58,11 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
             "rule": "lot-missing",
             "level": "2",
             "state": "open",
-            "aircraft": "QX-TEAL",
+            "aircraft": "TARN-TEAL",
             "position": "left wing",
             "work_order": f"W{number}",
             "task_id": f"T{number}",
-            "station": "Fernharbour",
+            "station": "Fernspool",
             "at": pd.Timestamp("2026-01-01T12:00Z"),
             "measured": None,
             "limit": None,
@@ -77,7 +77,7 @@ def records_of(ids: Collection[str], **columns: Any) -> pd.DataFrame:
     """Invented task records, closed and signed."""
     names = sorted(ids)
     frame = pd.DataFrame({"task_id": pd.Series(names, dtype="str")})
-    frame["aircraft"] = pd.Categorical(["QX-TEAL"] * len(names), ["QX-TEAL"])
+    frame["aircraft"] = pd.Categorical(["TARN-TEAL"] * len(names), ["TARN-TEAL"])
     for name in ("started_at", "finished_at", "signed_at"):
         frame[name] = pd.Series([pd.Timestamp("2026-01-01T08:00Z")] * len(names), dtype="datetime64[us, UTC]")
     return frame.assign(**columns)
@@ -115,7 +115,7 @@ def record(
     rules: Sequence[Rule] = (rule(),),
     task_ids: Collection[str] = ALL_TASKS,
     set_aside: Collection[str] = (),
-    aircraft: Collection[str] = ("QX-TEAL",),
+    aircraft: Collection[str] = ("TARN-TEAL",),
     keep: bool = True,
     tasks: pd.DataFrame | None = None,
     unreadable: Mapping[str, Any] | None = None,

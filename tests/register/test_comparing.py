@@ -73,7 +73,7 @@ def test_a_lost_aircraft_clears_nothing(where: Path) -> None:
     """An export that lost an aircraft: every finding of it has its record missing."""
     record(where, 1, 1, 2, finding(3, task_id=""))
     lost = record(
-        where, 2, outcomes={1: "not there", 2: "not there", 3: "not there"}, task_ids=(), aircraft=("QX-RUST",)
+        where, 2, outcomes={1: "not there", 2: "not there", 3: "not there"}, task_ids=(), aircraft=("TARN-RUST",)
     )
     assert set(gone(lost).values()) == {"record missing"}
     assert len(gone(lost)) == 3

@@ -26,7 +26,7 @@ IDS = [f"{n:012x}" for n in range(1, 4)]
 Change = Callable[[openpyxl.Workbook], None]
 
 
-def put(book: openpyxl.Workbook, row: int, cells: Mapping[str, Any], sheet: str = "Fernharbour") -> None:
+def put(book: openpyxl.Workbook, row: int, cells: Mapping[str, Any], sheet: str = "Fernspool") -> None:
     """Write cells of one row by the names of their columns."""
     for name, value in cells.items():
         book[sheet].cell(row, list(COLUMNS).index(name) + 1).value = value
@@ -87,7 +87,7 @@ def test_each_fault_is_one_clear_sentence(
     """What an answer lacks is said of its row, and it doesn't count as complete."""
     read = read_answers(filled(lambda book: put(book, 2, FULL | cells)), TODAY)
     [told] = [fault for fault in read.faults if expected in fault.what]
-    assert (told.sheet, told.row) == ("Fernharbour", 2)
+    assert (told.sheet, told.row) == ("Fernspool", 2)
     assert not read.complete
 
 
@@ -103,7 +103,7 @@ def test_answers_that_contradict_each_other(filled: Callable[[Change], Path]) ->
 
     assert faults(read_answers(filled(twice({})), TODAY)) == []
     read = read_answers(filled(twice({ANSWER: "no fault", NOTE: "another boot"})), TODAY)
-    assert faults(read) == ["has different answers: Fernharbour row 2, Fernharbour row 9"]
+    assert faults(read) == ["has different answers: Fernspool row 2, Fernspool row 9"]
     assert not read.complete
 
 
@@ -111,9 +111,9 @@ def test_a_lost_row_is_noticed(filled: Callable[[Change], Path]) -> None:
     """A finding whose row was deleted is at fault; sheets that somebody added, renamed or moved are none."""
 
     def change(book: openpyxl.Workbook) -> None:
-        book["Fernharbour"].delete_rows(3)
+        book["Fernspool"].delete_rows(3)
         book.create_sheet("My notes").append(["remember", "this"])
-        book["Fernharbour"].title = "Ours"
+        book["Fernspool"].title = "Ours"
         book.move_sheet("Ours", 2)
 
     read = read_answers(filled(change), TODAY)
@@ -131,7 +131,7 @@ def test_a_lost_row_is_noticed(filled: Callable[[Change], Path]) -> None:
         (lambda book: book[ISSUED_SHEET].cell(2, 1, "x"), "have been changed"),
         (lambda book: put(book, 1, {NOTE: "Remarks"}), "Note is missing or there twice"),
         (lambda book: put(book, 1, {NOTE: WHO}), "Answered by, Note is missing or there twice"),
-        (lambda book: book["Fernharbour"].cell(1_048_576, 16_384, "far out"), "cells so far apart"),
+        (lambda book: book["Fernspool"].cell(1_048_576, 16_384, "far out"), "cells so far apart"),
     ],
 )
 def test_a_damaged_list_is_refused(filled: Callable[[Change], Path], change: Change, expected: str) -> None:
@@ -170,7 +170,7 @@ def test_the_command_tells_what_is_complete(
     path = filled(lambda book: put(book, 2, done | {WHO: None, ANSWER: "done\u202e"}))
     assert run(["answers", str(path)]) == ExitCode.FINDINGS
     told = capsys.readouterr().out
-    assert f"Fernharbour, row 2: {IDS[0]} has the answer" in told
+    assert f"Fernspool, row 2: {IDS[0]} has the answer" in told
     assert "\u202e" not in told
     assert told.endswith("0 of 3 findings have a complete answer\n2 have no answer yet\n")
     path.write_bytes(b"")

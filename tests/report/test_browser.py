@@ -47,13 +47,13 @@ def report(
             9_000,
             rule="preservative-on-wrong-material",
             level="1",
-            aircraft="QX-999",
+            aircraft="TARN-999",
             station="Gullmouth",
             at=pd.Timestamp("2025-11-03T23:59Z"),
         )
     ]
     boots = [
-        make_finding(8_000 + n, work_order="W-8", aircraft="QX-777", position=boot) for n, boot in enumerate(BOOTS)
+        make_finding(8_000 + n, work_order="W-8", aircraft="TARN-777", position=boot) for n, boot in enumerate(BOOTS)
     ]
     others = [
         make_finding(n, rule="lot-expired", person=f"P. {n % 3}", station=f"Station {n % 4}") for n in range(MANY)
@@ -159,7 +159,7 @@ def test_a_matter_closed_at_once_opens_again(page: Page) -> None:
     [
         ("Rule", "Flight before the preservative had cured", "7 of {all} findings, in 1 matter."),
         ("Station", "Station 2", "80 of {all} findings, in 80 matters."),
-        ("Aircraft", "QX-777", "7 of {all} findings, in 1 matter."),
+        ("Aircraft", "TARN-777", "7 of {all} findings, in 1 matter."),
         ("Person", "P. 1", "107 of {all} findings, in 107 matters."),
     ],
 )
@@ -188,11 +188,11 @@ def test_words_levels_and_days_filter_together(page: Page) -> None:
 @pytest.mark.parametrize(
     ("order", "first"),
     [
-        ("most serious first", "QX-999"),
-        ("newest first", "QX-777"),
-        ("oldest first", "QX-000"),
-        ("most findings first", "QX-777"),
-        ("by station", "QX-777"),
+        ("most serious first", "TARN-999"),
+        ("newest first", "TARN-777"),
+        ("oldest first", "TARN-000"),
+        ("most findings first", "TARN-777"),
+        ("by station", "TARN-777"),
     ],
 )
 def test_matters_are_put_in_order(page: Page, order: str, first: str) -> None:
@@ -209,7 +209,7 @@ def test_a_link_leads_to_its_finding(browser: Browser, report: Path) -> None:
         expect(page.locator("#page")).to_have_text("Page 4 of 4")
         expect(page.locator(f"#finding-{last}")).to_be_focused()
         expect(page.locator(f"#finding-{last}")).to_be_in_viewport()
-        page.get_by_label("Aircraft", exact=True).select_option(label="QX-001")
+        page.get_by_label("Aircraft", exact=True).select_option(label="TARN-001")
         page.get_by_role("link", name="Rubber preservative on a boot").first.click()
         expect(page.locator("#finding-F009000")).to_be_focused()
         expect(page.locator("#finding-F009000")).to_contain_text("Gullmouth")
@@ -305,7 +305,7 @@ def printed(page: Page) -> list[str]:
 
 def test_paper_has_every_finding(page: Page) -> None:
     """All ids are on paper, whatever the filter shows on the screen; pages are numbered; heads repeat."""
-    page.get_by_label("Aircraft", exact=True).select_option(label="QX-777")
+    page.get_by_label("Aircraft", exact=True).select_option(label="TARN-777")
     page.emulate_media(media="print")
     sheets = printed(page)
     text = "".join(sheets)

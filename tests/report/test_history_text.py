@@ -23,17 +23,17 @@ from audit.timeline.timeline import Timeline
 HOSTILE = "\u202eevil\x1b[2J"
 TASKS = """\
 task_id,work_order,aircraft,action,station,started_at,finished_at,position,product,coat,performed_by,status
-T1,W1,QX-1,apply,Gullwick,2025-12-01T08:00Z,2025-12-01T08:30Z,left wing,Tarn Black,1,A. Plover,closed
-T2,W1,QX-1,apply,Gullwick,2025-12-01T09:00Z,2025-12-01T09:30Z,left wing,Tarn Black,2,A. Plover,closed
-T3,W2,QX-1,inspect,Gullwick,2025-12-01T10:00Z,2025-12-01T10:30Z,right wing,,,B. Wren,closed
-T4,W3,QX-1,inspect,Gullwick,2025-12-01T11:00Z,2025-12-01T11:30Z,all,,,{hostile},open
-T5,W4,QX-2,inspect,Gullwick,2025-12-01T11:00Z,2025-12-01T11:30Z,all,,,B. Wren,closed
+T1,W1,TARN-1,apply,Gullspool,2025-12-01T08:00Z,2025-12-01T08:30Z,left wing,Tarn Black,1,A. Plover,closed
+T2,W1,TARN-1,apply,Gullspool,2025-12-01T09:00Z,2025-12-01T09:30Z,left wing,Tarn Black,2,A. Plover,closed
+T3,W2,TARN-1,inspect,Gullspool,2025-12-01T10:00Z,2025-12-01T10:30Z,right wing,,,B. Wren,closed
+T4,W3,TARN-1,inspect,Gullspool,2025-12-01T11:00Z,2025-12-01T11:30Z,all,,,{hostile},open
+T5,W4,TARN-2,inspect,Gullspool,2025-12-01T11:00Z,2025-12-01T11:30Z,all,,,B. Wren,closed
 """
 COMPONENTS = """\
 component_serial,aircraft,position,material,finish,installed_at,removed_at
-B0,QX-1,left wing,chloroprene,black,2024-01-01,2025-06-01
-B1,QX-1,left wing,chloroprene,black,2025-06-01,2025-12-02T12:00Z
-B2,QX-1,right wing,chloroprene,black,2025-06-01,
+B0,TARN-1,left wing,chloroprene,black,2024-01-01,2025-06-01
+B1,TARN-1,left wing,chloroprene,black,2025-06-01,2025-12-02T12:00Z
+B2,TARN-1,right wing,chloroprene,black,2025-06-01,
 """
 
 
@@ -48,15 +48,15 @@ def told(result: AuditResult, timeline: Timeline, finding_id: str, width: int) -
 def export(tmp_path: Path) -> Path:
     """An export in which an aircraft flew half a day after the last coat, and a good deal later."""
     flights = ["flight_id,aircraft,takeoff_at,landing_at,origin,destination"]
-    flights.append("F1,QX-1,2025-12-01T21:30Z,2025-12-01T23:00Z,Gullwick,Petrel Ledge")
-    flights += [f"F{n},QX-1,2025-12-02T{n:02}:00Z,2025-12-02T{n:02}:30Z,," for n in range(2, 12)]
+    flights.append("F1,TARN-1,2025-12-01T21:30Z,2025-12-01T23:00Z,Gullspool,Petrelspool")
+    flights += [f"F{n},TARN-1,2025-12-02T{n:02}:00Z,2025-12-02T{n:02}:30Z,," for n in range(2, 12)]
     folder = tmp_path / "export"
     folder.mkdir()
     (folder / "tasks.csv").write_text(TASKS.format(hostile=HOSTILE), encoding="utf-8")
     (folder / "components.csv").write_text(COMPONENTS, encoding="utf-8")
     (folder / "flights.csv").write_text("\n".join(flights), encoding="utf-8")
     (folder / "products.csv").write_text("product,product_class\nTarn Black,rubber-preservative\n", encoding="utf-8")
-    (folder / "stations.csv").write_text("station,timezone\nGullwick,Europe/Berlin\n", encoding="utf-8")
+    (folder / "stations.csv").write_text("station,timezone\nGullspool,Europe/Berlin\n", encoding="utf-8")
     rules = tmp_path / "rules"
     rules.mkdir()
     [rule] = rules_folder().rglob("flight-before-cure.yaml")
@@ -84,7 +84,7 @@ def test_a_finding_is_told_with_what_happened_around_it(export: Path, capsys: py
     head, _, timeline = out.partition("Timeline, UTC\n")
     assert head.startswith(f"Finding {finding_id}, level 2, open\n")
     for said in (
-        "QX-1, left wing, boot B1",
+        "TARN-1, left wing, boot B1",
         "W1, record T2 (tasks.csv, line 3)",
         "12 h",
         "24 h; 12 h short",
@@ -92,12 +92,12 @@ def test_a_finding_is_told_with_what_happened_around_it(export: Path, capsys: py
     ):
         assert said in head
     lines = [line.rstrip() for line in timeline.splitlines()]
-    assert "   2025-12-01 08:00 - 08:30 T1 apply Tarn Black, coat 1, left wing, Gullwick, A." in lines
-    assert " > 2025-12-01 09:00 - 09:30 T2 apply Tarn Black, coat 2, left wing, Gullwick, A." in lines
-    assert " > 2025-12-01 21:30 - 23:00 F1 flight Gullwick to Petrel Ledge, 1.5 h" in lines
+    assert "   2025-12-01 08:00 - 08:30 T1 apply Tarn Black, coat 1, left wing, Gullspool, A." in lines
+    assert " > 2025-12-01 09:00 - 09:30 T2 apply Tarn Black, coat 2, left wing, Gullspool, A." in lines
+    assert " > 2025-12-01 21:30 - 23:00 F1 flight Gullspool to Petrelspool, 1.5 h" in lines
     assert "!! 2025-12-01 21:30         Flew 12 h after the last coat of Tarn Black; 24 h" in lines
     assert "   2025-12-02 09:30         24 h after the last coat: not before" in lines
-    assert not [line for line in lines if "T3" in line or "B2" in line or "QX-2" in line]
+    assert not [line for line in lines if "T3" in line or "B2" in line or "TARN-2" in line]
     when = [line[3:19] for line in lines if re.match(r"...\d{4}-", line)]
     assert when == sorted(when)
 
@@ -113,7 +113,7 @@ def test_flights_in_a_row_are_counted(export: Path) -> None:
 
 def test_an_aircraft_is_told_whole(export: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Every record, flight and boot of the aircraft once, oldest first, with its finding marked and nobody else's."""
-    assert run(shown(export, "--aircraft", "QX-1")) == ExitCode.CLEAN
+    assert run(shown(export, "--aircraft", "TARN-1")) == ExitCode.CLEAN
     out = capsys.readouterr().out
     assert "20 records, 1 finding," in out
     for record in ("T1", "T2", "T3", "T4", *(f"F{n}" for n in range(1, 12))):
@@ -123,7 +123,7 @@ def test_an_aircraft_is_told_whole(export: Path, capsys: pytest.CaptureFixture[s
     assert "[U+202E]evil[U+001B][2J" in out
     assert "\u202e" not in out
     assert "\x1b" not in out
-    assert "QX-2" not in out
+    assert "TARN-2" not in out
     assert len(re.findall("^!! 2025-12-01 21:30", out, re.MULTILINE)) == 1
     when = re.findall(r"^...(\d{4}-\d\d-\d\d \d\d:\d\d)", out, re.MULTILINE)
     assert when == sorted(when)
@@ -131,7 +131,7 @@ def test_an_aircraft_is_told_whole(export: Path, capsys: pytest.CaptureFixture[s
 
 def test_what_happened_after_the_as_of_time_is_not_told(export: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """`show` takes the same options as `check`: with an earlier as-of time there is no such flight yet."""
-    assert run([*shown(export, "--aircraft", "QX-1"), "--as-of", "2025-12-01T20:00Z"]) == ExitCode.CLEAN
+    assert run([*shown(export, "--aircraft", "TARN-1"), "--as-of", "2025-12-01T20:00Z"]) == ExitCode.CLEAN
     out = capsys.readouterr().out
     assert "T4" in out
     assert "F1 " not in out
@@ -142,9 +142,9 @@ def test_what_happened_after_the_as_of_time_is_not_told(export: Path, capsys: py
     ("arguments", "expected"),
     [
         (["0000"], "there is no finding '0000'"),
-        (["--aircraft", "QX-9"], "there is no aircraft 'QX-9'"),
+        (["--aircraft", "TARN-9"], "there is no aircraft 'TARN-9'"),
         (["one", "two"], "one too many"),
-        (["one", "--aircraft", "QX-1"], "one too many"),
+        (["one", "--aircraft", "TARN-1"], "one too many"),
         (["a"], "'a'"),
     ],
 )
@@ -164,7 +164,7 @@ def test_the_export_may_be_where_one_stands(
 ) -> None:
     """Without an export it is the present folder; without anything, the sentence asks which finding."""
     monkeypatch.chdir(export)
-    assert run(["show", "--aircraft", "QX-2", "--rules", "../rules"]) == ExitCode.CLEAN
+    assert run(["show", "--aircraft", "TARN-2", "--rules", "../rules"]) == ExitCode.CLEAN
     assert "T5 inspect" in capsys.readouterr().out
     assert run(["show"]) == ExitCode.COULD_NOT_RUN
     assert "which finding?" in capsys.readouterr().err
@@ -185,21 +185,21 @@ def test_every_finding_of_the_sample_can_be_told(sample_audit: Audited) -> None:
 def test_the_history_of_an_aircraft_is_complete(sample_audit: Audited) -> None:
     """The history of a sample aircraft has a line for every task, flight and boot of the export's files."""
     result, timeline = sample_audit.result, sample_audit.timeline
-    text = aircraft_text(result, history(timeline, "QX-CEDAR"), "QX-CEDAR", 400)
+    text = aircraft_text(result, history(timeline, "TARN-CEDAR"), "TARN-CEDAR", 400)
     quarantined = {(row.file, row.line) for row in result.quarantine.itertuples()}
     for name, key in (("tasks.csv", "task_id"), ("flights.csv", "flight_id"), ("components.csv", "component_serial")):
         with (sample_folder() / name).open(encoding="utf-8", newline="") as file:
             rows = [row for line, row in enumerate(csv.DictReader(file), start=2) if (name, line) not in quarantined]
         for row in rows:
-            if row["aircraft"] == "QX-CEDAR":
+            if row["aircraft"] == "TARN-CEDAR":
                 assert re.search(rf"^...[0-9: -]+{re.escape(row[key])} ", text, re.MULTILINE), row
-    assert text.count("!! 20") == int((result.findings["aircraft"] == "QX-CEDAR").sum())
+    assert text.count("!! 20") == int((result.findings["aircraft"] == "TARN-CEDAR").sum())
 
 
 def test_a_pager_may_be_left_early(export: Path) -> None:
     """Whoever reads along may leave: no traceback, and the exit code of success."""
     program = "from audit.cli import main; main()"
-    arguments = shown(export, "--aircraft", "QX-1")
+    arguments = shown(export, "--aircraft", "TARN-1")
     reading = subprocess.Popen(
         [sys.executable, "-c", program, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE
     )

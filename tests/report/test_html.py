@@ -78,7 +78,7 @@ def test_the_page_tells_the_result(result: AuditResult) -> None:
         "97.3 % judged.",
         "As of 2026-05-31 22:10 UTC",
         "Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.",
-        "W-1 · T-1 · V-1 · Fernharbour · A. Plover",
+        "W-1 · T-1 · V-1 · Fernspool · A. Plover",
         "An uncured coat is carried off by the air stream",
         "Inspect the coating, coat again where it is damaged",
         "common practice, no source",
@@ -101,9 +101,9 @@ def test_the_numbers_of_the_first_screen_reconcile(
     result_of: Callable[..., AuditResult], make_finding: Callable[..., dict[str, object]]
 ) -> None:
     """Levels add up to the findings, seven boots of one work order are one matter, and the rest is counted."""
-    boots = [make_finding(n, work_order="W-7", aircraft="QX-007", position=f"boot {n}") for n in range(7)]
+    boots = [make_finding(n, work_order="W-7", aircraft="TARN-007", position=f"boot {n}") for n in range(7)]
     urgent = [
-        make_finding(100 + n, rule="preservative-on-wrong-material", level="1", aircraft=f"QX-{n}")
+        make_finding(100 + n, rule="preservative-on-wrong-material", level="1", aircraft=f"TARN-{n}")
         for n in range(URGENT + 3)
     ]
     text = Page(render(result_of(urgent + boots))).text

@@ -24,7 +24,7 @@ def test_each_rule_is_one_case(result: AuditResult) -> None:
     assert (idle.tag, idle.attrib["message"]) == ("skipped", "idle: nothing in scope; this is not a pass")
     failure, unjudged = found["flight-before-cure"]
     assert failure.attrib["message"] == "Flight before the preservative had cured: 2 findings"
-    assert str(failure.text).splitlines()[0].startswith("F000001  QX-001, left wing, T-1, V-1: Flew 5 h 12 min")
+    assert str(failure.text).splitlines()[0].startswith("F000001  TARN-001, left wing, T-1, V-1: Flew 5 h 12 min")
     assert "3 of 62 in scope could not be judged" in str(unjudged.text)
     suite = ElementTree.fromstring(junit_text(result))
     assert {name: suite.attrib[name] for name in ("tests", "failures", "errors", "skipped")} == {
@@ -72,8 +72,8 @@ def test_what_is_new_back_and_decided_is_said() -> None:
     failure = cases(with_register(rows))["flight-before-cure"][0]
     assert failure.attrib["message"].endswith("4 findings (1 new, 1 back, 2 still open; 1 put right or decided)")
     lines = str(failure.text).splitlines()
-    assert lines[0].startswith("F000001  [new] QX-001")
-    assert lines[3].startswith(f"F000004  [still; {words}] QX-004")
+    assert lines[0].startswith("F000001  [new] TARN-001")
+    assert lines[3].startswith(f"F000004  [still; {words}] TARN-004")
 
 
 def test_a_rule_whose_findings_are_all_decided_does_not_fail() -> None:

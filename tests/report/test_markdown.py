@@ -16,7 +16,7 @@ def test_the_page_has_the_numbers(result: AuditResult) -> None:
     assert "111 of 114 checks in scope were judged; the other 3 are no pass." in text
     assert "| Flight before the preservative had cured | level 2 | 62 | 57 | 2 | 3 | 2 |" in text
     assert "1 of 4 rules had nothing in scope." in text
-    assert "| 2 | QX-001 | left wing | W-1 | Flew 5 h 12 min" in text
+    assert "| 2 | TARN-001 | left wing | W-1 | Flew 5 h 12 min" in text
     assert "| Flight before the preservative had cured | ambiguous time | 2 |" in text
 
 
@@ -64,5 +64,5 @@ def test_what_changed_since_the_last_run_is_said() -> None:
         "1 decisions that cover nothing.",
     ):
         assert f"\n{sentence}\n" in text
-    assert "| 2 | still | accepted until 2026-08-01 by A. Plover&#58; Parts on order | QX-003 |" in text
+    assert "| 2 | still | accepted until 2026-08-01 by A. Plover&#58; Parts on order | TARN-003 |" in text
     assert "last run" not in markdown_text(make_result())

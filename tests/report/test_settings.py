@@ -23,14 +23,14 @@ def test_where_a_value_comes_from_is_told(result_of: Callable[..., AuditResult])
     )
     files = contents(
         result_of(
-            settings=settings, settings_files=(InputFile("ours.yaml", "0f" * 32, 77),), not_in_export=("QX-GONE",)
+            settings=settings, settings_files=(InputFile("ours.yaml", "0f" * 32, 77),), not_in_export=("TARN-GONE",)
         )
     )
     page = files["report.html"].decode()
     assert "<strong>40</strong> instead of 50 (rule file)" in page
     assert "operator: Programme &lt;7&gt;" in page
     assert "<td>2</td>" in page
-    assert "doesn&#39;t know them: QX-GONE" in page or "doesn't know them: QX-GONE" in page
+    assert "doesn&#39;t know them: TARN-GONE" in page or "doesn't know them: TARN-GONE" in page
     assert page.count("0f" * 32) == 1
     summary = json.loads(files["summary.json"])
     assert summary["settings"] == [
@@ -53,4 +53,4 @@ def test_where_a_value_comes_from_is_told(result_of: Callable[..., AuditResult])
         },
     ]
     assert summary["settings_files"] == [{"name": "ours.yaml", "sha256": "0f" * 32, "size": 77}]
-    assert summary["aircraft_not_in_export"] == ["QX-GONE"]
+    assert summary["aircraft_not_in_export"] == ["TARN-GONE"]

@@ -37,9 +37,9 @@ def column(sheet: Worksheet, name: str) -> list[Any]:
 
 def test_findings_of_one_work_order_are_one_job() -> None:
     """Seven boots of one work order are one job of one step; another rule's findings there are its next step."""
-    boots = [finding(n, work_order="W-1", aircraft="QX-1", position=f"p{n}") for n in range(7)]
-    other = finding(7, work_order="W-1", aircraft="QX-1", rule="lot-expired")
-    elsewhere = finding(8, work_order="W-1", aircraft="QX-2")
+    boots = [finding(n, work_order="W-1", aircraft="TARN-1", position=f"p{n}") for n in range(7)]
+    other = finding(7, work_order="W-1", aircraft="TARN-1", rule="lot-expired")
+    elsewhere = finding(8, work_order="W-1", aircraft="TARN-2")
     [station] = work_list(make_result([*boots, other, elsewhere])).stations
     assert [[len(step.items) for step in job.steps] for job in station.jobs] == [[7, 1], [1]]
     assert [job.number for job in station.jobs] == [1, 2]
@@ -51,8 +51,8 @@ def test_jobs_come_in_the_order_of_their_urgency() -> None:
         finding(1, level="observation", rule="ice-adhesion-treatment-overdue", work_order="W-seen"),
         finding(2, work_order="W-later", at=pd.Timestamp("2026-01-02T00:00Z")),
         finding(3, work_order="W-older", at=pd.Timestamp("2025-01-02T00:00Z")),
-        finding(4, work_order="W-urgent", aircraft="QX-1"),
-        finding(5, work_order="W-urgent", aircraft="QX-1", level="1", rule=WRONG),
+        finding(4, work_order="W-urgent", aircraft="TARN-1"),
+        finding(5, work_order="W-urgent", aircraft="TARN-1", level="1", rule=WRONG),
     ]
     [station] = work_list(make_result(findings)).stations
     assert [job.work_order for job in station.jobs] == ["W-urgent", "W-older", "W-later", "W-seen"]
@@ -77,11 +77,11 @@ def test_until_when() -> None:
 
 def test_findings_without_station_or_work_order() -> None:
     """They stand on a list of their own, the last; without a work order those of one rule and moment are one job."""
-    nowhere = {"station": "", "work_order": "", "task_id": "", "aircraft": "QX-1", "flight_id": "V-9"}
+    nowhere = {"station": "", "work_order": "", "task_id": "", "aircraft": "TARN-1", "flight_id": "V-9"}
     at = pd.Timestamp("2026-01-01T00:00Z")
     findings = [finding(n, **nowhere, at=at) for n in range(3)] + [finding(3, **nowhere), finding(4)]
     stations = work_list(make_result(findings)).stations
-    assert [station.station for station in stations] == ["Fernharbour", ""]
+    assert [station.station for station in stations] == ["Fernspool", ""]
     assert sorted(len(job.steps[0].items) for job in stations[1].jobs) == [1, 3]
     assert stations[1].jobs[0].steps[0].items[0].record == "flight V-9"
 
@@ -97,10 +97,10 @@ def test_a_list_has_an_end(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_the_workbook_has_a_sheet_a_station() -> None:
     """Each station has a sheet with a frozen head, filters, widths, and a choice of answers for every finding."""
-    book = opened(make_result([finding(1), finding(2), finding(3, station="Gullwick"), finding(4, station="")]))
-    assert book.sheetnames == [HOW_SHEET, "Fernharbour", "Gullwick", NO_STATION, ISSUED_SHEET]
+    book = opened(make_result([finding(1), finding(2), finding(3, station="Gullspool"), finding(4, station="")]))
+    assert book.sheetnames == [HOW_SHEET, "Fernspool", "Gullspool", NO_STATION, ISSUED_SHEET]
     assert book[ISSUED_SHEET].sheet_state == "hidden"
-    sheet = book["Fernharbour"]
+    sheet = book["Fernspool"]
     assert [cell.value for cell in sheet[1]] == list(COLUMNS)
     assert sheet.freeze_panes == "G2"
     assert sheet.auto_filter.ref == "A1:Q3"
@@ -189,7 +189,7 @@ def test_a_row_is_as_tall_as_its_text() -> None:
     """A program that finds no heights itself shows all lines of a text, of a very long one what a row can hold."""
     messages = ["Short.", "A sentence of some length that fills a line. " * 6, "One\nword\na line" * 4, "no end " * 280]
     book = opened(make_result([finding(n, message=text, work_order=f"W-{n}") for n, text in enumerate(messages)]))
-    for sheet in (book[HOW_SHEET], book["Fernharbour"]):
+    for sheet in (book[HOW_SHEET], book["Fernspool"]):
         for row in sheet.iter_rows():
             for cell in row:
                 width = sheet.column_dimensions[cell.column_letter].width

@@ -28,7 +28,7 @@ def browser() -> Iterator[Browser]:
 def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A work list of several sheets of paper, for three stations."""
     findings: list[dict[str, Any]] = [finding(n, work_order=f"W-{n // 7}") for n in range(MANY)]
-    findings += [finding(8_000, station="Gullwick", level="1", rule="preservative-on-wrong-material")]
+    findings += [finding(8_000, station="Gullspool", level="1", rule="preservative-on-wrong-material")]
     findings += [finding(8_001, station="", work_order="", task_id=""), hostile_finding(8_002)]
     path = tmp_path_factory.mktemp("list") / "worklist.html"
     path.write_text(work_list_page(make_result(findings)), encoding="utf-8")
@@ -47,7 +47,7 @@ def test_paper_has_every_finding(browser: Browser, page_file: Path) -> None:
     lists = sheets[1:]
     assert all("Original entries stay as they are" in sheet.replace("\n", " ") for sheet in lists)
     assert all("What is wrong" in sheet for sheet in lists)
-    assert ["Gullwick\n" in sheet and "Fernharbour" not in sheet for sheet in lists if "F008000" in sheet] == [True]
+    assert ["Gullspool\n" in sheet and "Fernspool" not in sheet for sheet in lists if "F008000" in sheet] == [True]
 
 
 @pytest.mark.parametrize("width", [1280, 640, 380])

@@ -12,7 +12,7 @@ from audit.exit_codes import ExitCode
 from audit.sampling.sheet import DAY, HOW_SHEET, ISSUED_SHEET, PAPER, RECORD, VALUES, WHAT_DIFFERS, WHO
 
 TASKS = "task_id,work_order,aircraft,action,station,started_at,finished_at,performed_by,remarks\n"
-STATIONS = "station,timezone\nGullwick,Europe/Berlin\nTernholm,America/New_York\n"
+STATIONS = "station,timezone\nGullspool,Europe/Berlin\nTernholm,America/New_York\n"
 
 
 @pytest.fixture
@@ -20,7 +20,7 @@ def export(tmp_path: Path) -> Path:
     folder = tmp_path / "export"
     folder.mkdir()
     rows = [
-        f"T-{number:03},WO-{number},QX-TEAL,inspect,{'Gullwick' if number % 3 else 'Ternholm'},"
+        f"T-{number:03},WO-{number},TARN-TEAL,inspect,{'Gullspool' if number % 3 else 'Ternholm'},"
         f'2026-01-{number % 28 + 1:02}T09:00,2026-01-{number % 28 + 1:02}T10:00,A. Reed,"={number}, <b>"\n'
         for number in range(120)
     ]
@@ -68,7 +68,7 @@ def test_all_equal(fill: Fill, capsys: pytest.CaptureFixture[str]) -> None:
     assert said.startswith("With 95 % confidence at most ")
     assert "of the 120 records differ from the paper" in said
     assert "0 of them deviate.\nThat is below the tolerable share of 5 % (6 would be too many).\n" in said
-    assert "  Gullwick: 0 of " in said
+    assert "  Gullspool: 0 of " in said
     assert "  Ternholm: 0 of " in said
 
 
@@ -115,7 +115,7 @@ def test_what_a_sheet_lacks_is_named(
 def test_a_lost_row_is_named(sheet: Path, fill: Fill, capsys: pytest.CaptureFixture[str]) -> None:
     fill(lambda number, answer: None)
     book = openpyxl.load_workbook(sheet)
-    page = book["Gullwick"]
+    page = book["Gullspool"]
     lost = page.cell(2, 1).value
     page.delete_rows(2)
     book.save(sheet)

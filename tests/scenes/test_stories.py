@@ -84,7 +84,7 @@ def at(text: str) -> int:
 
 def test_a_hold_shows_its_wait_what_broke_it_and_what_is_missing(sample: AuditResult) -> None:
     """24 h from the last coat; airborne 5 h 12 min after it, 18 h 48 min too early; coats and flight are there."""
-    scene = story_of(sample, rule="flight-before-cure", aircraft="QX-ALDER")
+    scene = story_of(sample, rule="flight-before-cure", aircraft="TARN-ALDER")
     assert isinstance(scene, Scene)
     assert scene.wait is not None
     assert scene.short is not None
@@ -103,7 +103,7 @@ def test_a_hold_shows_its_wait_what_broke_it_and_what_is_missing(sample: AuditRe
 
 def test_a_swap_is_shown(sample: AuditResult) -> None:
     """The boot that was swapped out after the flight and its successor both stand on the lane of the position."""
-    scene = story_of(sample, rule="flight-before-cure", aircraft="QX-IVY")
+    scene = story_of(sample, rule="flight-before-cure", aircraft="TARN-IVY")
     assert isinstance(scene, Scene)
     first, second = spans(scene, "fin")
     assert first.end <= second.start
@@ -113,7 +113,7 @@ def test_a_swap_is_shown(sample: AuditResult) -> None:
 
 def test_the_hour_that_came_twice_is_shown(sample: AuditResult) -> None:
     """Coats that ended in the half hour that comes twice say how far their ends may lie; the first coats don't."""
-    scene = story_of(sample, rule="flight-before-cure", aircraft="QX-JUNIPER")
+    scene = story_of(sample, rule="flight-before-cure", aircraft="TARN-JUNIPER")
     assert isinstance(scene, Scene)
     coats = [span for span in spans(scene, "Work") if span.kind == "treatment"]
     assert coats[0].later is None
@@ -122,7 +122,7 @@ def test_the_hour_that_came_twice_is_shown(sample: AuditResult) -> None:
 
 def test_a_record_shows_the_boots_around_it(sample: AuditResult) -> None:
     """Preservative on a boot that was replaced by another material some weeks before: both are on the picture."""
-    scene = story_of(sample, rule="preservative-on-wrong-material", aircraft="QX-DOGWOOD")
+    scene = story_of(sample, rule="preservative-on-wrong-material", aircraft="TARN-DOGWOOD")
     assert isinstance(scene, Scene)
     assert [lane.name for lane in scene.lanes] == ["Work", "left tailplane", "right tailplane"]
     assert [span.name for span in spans(scene, "left tailplane")] == ["B-DOG-03, chloroprene, silver"]
@@ -131,7 +131,7 @@ def test_a_record_shows_the_boots_around_it(sample: AuditResult) -> None:
 
 def test_an_interval_is_a_saw_tooth(sample: AuditResult) -> None:
     """Hours grow flight by flight, fall to nothing at each treatment, and pass the limit where the finding says."""
-    usage = story_of(sample, rule="ice-adhesion-treatment-overdue", aircraft="QX-DOGWOOD")
+    usage = story_of(sample, rule="ice-adhesion-treatment-overdue", aircraft="TARN-DOGWOOD")
     assert isinstance(usage, Usage)
     assert (usage.limit, usage.most, usage.unit) == (50.0, 62.5, "flight hours")
     assert usage.counted == ((at("2025-10-01T00:00Z"), at("2026-05-01T00:00Z")),)
@@ -149,7 +149,8 @@ def test_a_saw_tooth_stands_in_the_season_of_the_aircraft_s_base(tmp_path: Path)
     """Where settings have an aircraft at a base with another season, that season is the one that is drawn."""
     settings = tmp_path / "bases.yaml"
     settings.write_text(
-        "set_by: operator\nsource: a test\nbases:\n  Pipewren: {season: southern, aircraft: [QX-LARCH, QX-MAPLE]}\n",
+        "set_by: operator\nsource: a test\n"
+        "bases:\n  Pipewren: {season: southern, aircraft: [TARN-LARCH, TARN-MAPLE]}\n",
         encoding="utf-8",
     )
     result = run_audit(sample_folder(), settings=[settings])
@@ -157,13 +158,13 @@ def test_a_saw_tooth_stands_in_the_season_of_the_aircraft_s_base(tmp_path: Path)
     drawn = {aircraft[story.finding_id]: story.counted for story in result.stories if isinstance(story, Usage)}
     southern = ((at("2026-04-01T00:00:00Z"), at("2026-11-01T00:00:00Z")),)
     northern = ((at("2025-10-01T00:00:00Z"), at("2026-05-01T00:00:00Z")),)
-    assert drawn["QX-LARCH"] == southern
-    assert drawn["QX-ROWAN"] == northern
+    assert drawn["TARN-LARCH"] == southern
+    assert drawn["TARN-ROWAN"] == northern
 
 
 def test_a_boot_installed_in_the_season_begins_there(sample: AuditResult) -> None:
     """Hours of the boot before it are not its own."""
-    usage = story_of(sample, rule="ice-adhesion-treatment-overdue", aircraft="QX-FIR")
+    usage = story_of(sample, rule="ice-adhesion-treatment-overdue", aircraft="TARN-FIR")
     assert isinstance(usage, Usage)
     assert [what for _, what in usage.swaps] == ["installed"]
     assert usage.points[0] == (usage.swaps[0][0], 0.0)
@@ -247,7 +248,7 @@ def test_two_things_at_once_show_the_time_they_share() -> None:
 def test_a_lane_is_bounded(sample: AuditResult, monkeypatch: pytest.MonkeyPatch) -> None:
     """A lane holds so many things and counts the others; so does its picture."""
     monkeypatch.setattr("audit.scenes.surroundings.MOST_SPANS", 2)
-    scene = story_of(run_audit(sample_folder()), rule="flight-before-cure", aircraft="QX-ALDER")
+    scene = story_of(run_audit(sample_folder()), rule="flight-before-cure", aircraft="TARN-ALDER")
     assert isinstance(scene, Scene)
     work = scene.lanes[0]
     assert len(work.spans) == 2
