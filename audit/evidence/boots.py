@@ -13,7 +13,7 @@ from audit.evidence.sessions import Sessions
 from audit.evidence.treatments import NO_BOOT, doubt_of, of_one_boot, perhaps_of_one_boot
 from audit.language.condition import Conditions
 from audit.language.events import Season
-from audit.timeline.instants import NEVER, Bools, Ints, expand
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand
 from audit.timeline.timeline import Timeline
 
 
@@ -24,7 +24,7 @@ class BootTime:
     `start` is the later of the season's and the boot's installation, `end` (excluded) the earlier of the season's end
     and the boot's removal, wherever the export begins and ends. Within the export it is [`known_start`, `known_end`).
     `component` and `place` are those of the boot's last stay in that time. `doubt` is the number of the reason why the
-    boot may be none of those asked about.
+    boot may be none of those asked about, `ended` that of why its time may have ended earlier.
     """
 
     number: Ints
@@ -36,6 +36,7 @@ class BootTime:
     known_start: Ints
     known_end: Ints
     doubt: Ints
+    ended: Ints
 
     def __len__(self) -> int:
         return len(self.boot)
@@ -58,7 +59,13 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     start, end = np.maximum(history.installed[stay], opens), np.minimum(history.removed[stay], closes)
     # At an as-of time before all that the export tells of, nothing is known of any boot.
     begun = np.maximum(start, timeline.since) <= timeline.as_of
-    there = np.flatnonzero((start < end) & begun & (end > timeline.since))
+    known = begun & (end > timeline.since)
+    there = np.flatnonzero((start < end) & known)
+    # A stay that ended before the export begins is still part of the boot's time in its season.
+    seasons, season_of = np.unique(np.stack((history.boot[stay], opens)), axis=1, return_inverse=True)
+    earliest = np.full(seasons.shape[1], FOREVER)
+    np.minimum.at(earliest, season_of.ravel()[start < end], start[start < end])
+    earliest = earliest[season_of.ravel()][there]
     stay, opens, start, end = stay[there], opens[there], start[there], end[there]
     doubt = doubt_of(reasons_of(timeline), judged, kept)[index][there]
     # Which of the two the hours and treatments of a boot recorded at two places at once are of is not known.
@@ -71,7 +78,7 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     first = np.flatnonzero(new)
     if not len(first):
         none = np.empty(0, np.int64)
-        return BootTime(*[none] * 9)
+        return BootTime(*[none] * 10)
     last = order[np.append(first[1:], len(order)) - 1]
     start, end = start[order][first], np.maximum.reduceat(end[order], first)
     return BootTime(
@@ -79,13 +86,21 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
         boot=boot[first],
         component=stay[last],
         place=history.place[stay[last]],
-        start=start,
+        start=earliest[order][first],
         end=end,
         known_start=np.maximum(start, timeline.since),
         # The as-of time itself belongs to what is known: it closes a boot's time one microsecond later.
         known_end=np.minimum(end, timeline.as_of + 1),
         doubt=np.maximum.reduceat(doubt[order], first),
+        ended=np.where(np.isin(boot[first], history.boot[history.open_ended]), removal_unknown(timeline), CERTAIN),
     )
+
+
+def removal_unknown(timeline: Timeline) -> int:
+    """The number of the reason for doubt where it isn't known when a boot was removed."""
+    if "removed_at" in timeline.tables["components"]:
+        return reasons_of(timeline).number(Rank.UNREADABLE, "can't be read: components.removed_at")
+    return reasons_of(timeline).number(Rank.NOT_SUPPLIED, "column not supplied: components.removed_at")
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from audit.intake.tables import NAMES
 from audit.intake.words import canonical
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
 from audit.timeline.codes import MISSING
@@ -140,6 +141,10 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             from_right = ~left.missing & right.missing
             why[from_right] = right.why[from_right] + len(reasons)
             reasons.extend(right.reasons)
+            nearly = _nearly_equal(timeline, name, left, right) & ~unknown
+            asked[nearly] = UNKNOWN
+            why[nearly] = len(reasons)
+            reasons.append(f"{name} and {operand.column} are nearly the same name")
         else:
             is_day = left.kind == "time" and len(str(operand)) == len("2024-01-31")
             one = _by_day(name, left, timeline, rows) if is_day else left
@@ -147,6 +152,24 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             asked = np.where(left.missing, UNKNOWN, _against(operator, operand, one)).astype(np.int8)
         truth = np.minimum(truth, asked)
     return Judged(truth, why, tuple(reasons))
+
+
+def _nearly_equal(timeline: Timeline, name: str, left: Values, right: Values) -> Bools:
+    """Where two names differ that are nearly equal, and may be one, written differently."""
+    column = VOCABULARY[name]
+    here = (column.table, column.column.name)
+    alike = next((timeline.alike.get(kind, {}) for kind, columns in NAMES.items() if here in columns), {})
+    found = np.zeros(len(left.missing), bool)
+    if not alike or left.names is None or right.names is None:
+        return found
+    assert left.codes is not None
+    assert right.codes is not None
+    others = {str(name): code for code, name in enumerate(right.names)}
+    for code, one in enumerate(left.names):
+        near = [others[other] for other in alike.get(str(one), ()) if other in others]
+        if near:
+            found |= (left.codes == code) & np.isin(right.codes, near)
+    return found
 
 
 def _present(left: Values, wanted: bool) -> Truth:

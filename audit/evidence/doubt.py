@@ -21,6 +21,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from audit.timeline.coverage import WHY, Missing
 from audit.timeline.instants import Bools, Ints
 from audit.timeline.timeline import Timeline
 
@@ -74,6 +75,12 @@ class Reasons:
 def reasons_of(timeline: Timeline) -> Reasons:
     """The reasons met in judging a timeline."""
     return timeline.memo("reasons", Reasons)
+
+
+def coverage_doubt(reasons: Reasons, missing: Missing) -> int:
+    """The number of the reason for doubt where flights may be missing."""
+    ranks = {Missing.TABLE: Rank.NOT_SUPPLIED, Missing.AFTER: Rank.RUNNING}
+    return reasons.number(ranks.get(missing, Rank.NOT_COVERED), WHY[missing])
 
 
 Side = Literal["plain", "harsh", "lenient"]

@@ -6,18 +6,12 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from audit.evidence.doubt import CERTAIN, Rank, Reasons, View, reasons_of
+from audit.evidence.doubt import CERTAIN, Rank, View, coverage_doubt, reasons_of
 from audit.evidence.sessions import Sessions
 from audit.evidence.treatments import NO_BOOT, NONE, Counted, Subjects
-from audit.timeline.coverage import WHY, Missing, uncovered
+from audit.timeline.coverage import Missing, uncovered
 from audit.timeline.instants import FOREVER, Bools, Ints, expand, take
 from audit.timeline.timeline import Timeline
-
-
-def coverage_doubt(reasons: Reasons, missing: Missing) -> int:
-    """The number of the reason for doubt where flights may be missing."""
-    ranks = {Missing.TABLE: Rank.NOT_SUPPLIED, Missing.AFTER: Rank.RUNNING}
-    return reasons.number(ranks.get(missing, Rank.NOT_COVERED), WHY[missing])
 
 
 def _stretches_that_count(timeline: Timeline, counted: Counted) -> Callable[[Ints], Bools]:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
-from audit.evidence.doubt import CERTAIN, Rank, reasons_of
+from audit.evidence.doubt import CERTAIN, Rank, coverage_doubt, reasons_of
 from audit.evidence.treatments import NO_BOOT, NO_POSITION, Treatments, treatments
 from audit.language.condition import Conditions
 from audit.timeline.codes import MISSING
+from audit.timeline.coverage import Missing, uncovered
 from audit.timeline.instants import DAY, NEVER, Bools, Ints, expand, running_max
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
@@ -103,6 +105,7 @@ def _grouped(timeline: Timeline, treated: Treatments) -> tuple[Sessions, Ints]:
         return Sessions(*[none] * 11), none
     number = np.cumsum(begins) - 1
     firsts = np.flatnonzero(begins)
+    treated = flown_unseen(timeline, treated, order, begins)
     # The last row is the one that ends last; of several the one that started last. Most sessions have a single row.
     closing = order.copy()
     several = np.flatnonzero(np.bincount(number)[number] > 1)
@@ -186,6 +189,27 @@ def runs(timeline: Timeline, key: Ints, treated: Treatments) -> tuple[Ints, Bool
     return order, new
 
 
+def flown_unseen(timeline: Timeline, treated: Treatments, order: Ints, begins: Bools) -> Treatments:
+    """The treatments, of which those are in doubt before which their run may have been interrupted by a flight that the
+    log lacks, or that can't be read: the work before may have been another session."""
+    stretches = uncovered(timeline)
+    # A flight that can't be read at all may have been at any time: a pause between coats is no sign of it.
+    at_known_time = (stretches.why == Missing.UNREADABLE) & (stretches.end - stretches.start == 1)
+    signs = stretches.take(at_known_time | (stretches.why == Missing.ELSEWHERE))
+    if not len(signs.start):
+        return treated
+    follows = np.flatnonzero(~begins)
+    end = running_max(timeline.times["finished_at"][treated.task][order], begins)[follows - 1]
+    rows = order[follows]
+    start = timeline.times["started_at"][treated.task[rows]]
+    aircraft = timeline.aircraft_of(treated.place[rows])
+    doubt = treated.doubt.copy()
+    for sign in (Missing.ELSEWHERE, Missing.UNREADABLE):
+        between = signs.first_from(aircraft, end, partial(np.equal, sign)) < start
+        doubt[rows[between & (doubt[rows] == CERTAIN)]] = coverage_doubt(reasons_of(timeline), sign)
+    return replace(treated, doubt=doubt)
+
+
 def _session_key(timeline: Timeline, treated: Treatments) -> Ints:
     work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[treated.task].astype(np.int64)
     product_class = classes(timeline, treated.task)
@@ -221,9 +245,9 @@ def possible_parts(timeline: Timeline, found: Sessions) -> Parts:
     reasons = reasons_of(timeline)
     unplaced = timeline.position_of(found.place) == timeline.unknown_position
     product_class = classes(timeline, found.task)
-    undone = np.isin(found.task, timeline.perhaps)
-    unclear = unplaced | (product_class == MISSING) | (found.boot < 0) | undone
-    sure = (found.doubt == CERTAIN) & ~undone
+    # Work that may not have been done, or not on this aircraft, is in doubt as well.
+    sure = found.doubt == CERTAIN
+    unclear = unplaced | (product_class == MISSING) | (found.boot < 0) | ~sure
     work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[found.task].astype(np.int64)
     key = work_order * (len(timeline.aircraft_names) + 1) + timeline.aircraft_of(found.place)
     # A record that was set aside for its lack of a work order may be of any.

@@ -25,6 +25,7 @@ NO_POSITION = "value missing: position"
 NO_BOOT = "no component known at that position and time, or two"
 OPEN_RECORD = "a record of work that is still open may be one"
 UNREADABLE_RECORD = "a record that can't be read may be one"
+NEARLY_THIS = "a record of an aircraft of nearly the same name may be one"
 TIED = "order tied: both started at the same time"
 
 
@@ -35,7 +36,7 @@ class Treatments:
     `task` is the row in the tasks frame. `component` is the row of the boot installed there, `boot` the number of its
     serial; both are NONE_KNOWN or TWO_RECORDED where there is no one boot. `doubt` is CERTAIN where the record counts
     as work done and is in scope, else the number of the reason why that can't be decided. `done` tells which count as
-    work done; the others are open, or could not be read.
+    work done; the others are open, could not be read, or name an aircraft of nearly the same name.
     """
 
     task: Ints
@@ -68,13 +69,14 @@ def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatment
         rows = np.concatenate((rows, timeline.perhaps))
     judged = judge(without_component(conditions) if by_boot else conditions, timeline, rows)
     kept = np.flatnonzero(judged.truth != FALSE)
-    index, place = timeline.placed(rows[kept])
+    index, place, elsewhere = _placed(timeline, rows[kept])
     task = rows[kept][index]
     component = timeline.component_at(place, timeline.times["started_at"][task])
     if by_boot:
         judged = judge(conditions, timeline, task, component)
         kept = np.flatnonzero(judged.truth != FALSE)
         task, place, component, index = task[kept], place[kept], component[kept], np.arange(len(kept))
+        elsewhere = elsewhere[kept]
     boot = timeline.components.boot_of(component)
     doubt = doubt_of(reasons, judged, kept)[index]
     done = np.ones(len(task), bool)
@@ -85,7 +87,39 @@ def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatment
             *(reasons.number(Rank.UNREADABLE, why) for why in (UNREADABLE_RECORD, OPEN_RECORD)),
         )
         doubt = np.where(done | (doubt != CERTAIN), doubt, unread)
-    return Treatments(task, place, component, boot, doubt, done)
+    doubt[elsewhere & (doubt == CERTAIN)] = reasons.number(Rank.NOT_COVERED, NEARLY_THIS)
+    return Treatments(task, place, component, boot, doubt, done & ~elsewhere)
+
+
+def _placed(timeline: Timeline, rows: Ints) -> tuple[Ints, Ints, Bools]:
+    """Records by place: the index into `rows`, the place, and whether it is on an aircraft of nearly the same name.
+
+    Work on such an aircraft may have been work on this one, written differently.
+    """
+    index, place = timeline.placed(rows)
+    alike = aircraft_alike(timeline)
+    if not alike:
+        return index, place, np.zeros(len(index), bool)
+    own = timeline.aircraft[rows]
+    which = [np.flatnonzero(own == one) for one, _ in alike]
+    row = np.concatenate(which)
+    craft = np.repeat(np.array([other for _, other in alike], np.int64), [len(part) for part in which])
+    again, there = timeline.placed(rows[row], craft)
+    elsewhere = np.arange(len(index) + len(again)) >= len(index)
+    return np.concatenate((index, row[again])), np.concatenate((place, there)), elsewhere
+
+
+def aircraft_alike(timeline: Timeline) -> list[tuple[int, int]]:
+    """Aircraft, by code, each with one of nearly the same name on which there are boots or task records."""
+    code = {str(name): number for number, name in enumerate(timeline.aircraft_names)}
+    known = np.union1d(timeline.aircraft, timeline.aircraft_of(timeline.components.place))
+    pairs = [
+        (code[name], code[other])
+        for name, others in timeline.alike.get("aircraft", {}).items()
+        for other in others
+        if name in code and other in code
+    ]
+    return sorted(pair for pair in pairs if pair[1] in known)
 
 
 def doubt_of(reasons: Reasons, judged: Judged, index: Ints) -> Ints:
@@ -106,13 +140,15 @@ def possible(timeline: Timeline, conditions: Conditions) -> Ints:
 
 
 def begun_between(timeline: Timeline, rows: Ints, aircraft: Ints, opens: Ints, closes: Ints) -> Ints:
-    """Those of the records that began in one of the windows [opens, closes) of their aircraft."""
+    """Those of the records that began in one of the windows [opens, closes) of their aircraft, and all of aircraft that
+    have nearly the same name as another."""
     real = np.flatnonzero(opens < closes)
     if not len(real):
         return rows[:0]
     opened, closed = Order.of(aircraft[real], opens[real]), Order.of(aircraft[real], closes[real])
     asked, began = timeline.aircraft[rows], timeline.times["started_at"][rows]
-    return rows[opened.count(asked, began, "until") > closed.count(asked, began, "until")]
+    inside = opened.count(asked, began, "until") > closed.count(asked, began, "until")
+    return rows[inside | np.isin(asked, [one for one, _ in aircraft_alike(timeline)])]
 
 
 class Evidence(Protocol):

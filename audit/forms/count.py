@@ -104,6 +104,9 @@ UNSEEN = "the season began before the first record or flight of the export"
 NO_COAT = "value missing: coat"
 
 
+SAME_NUMBER = "several records have the same coat number: one coat entered twice, or a wrong number"
+
+
 def evaluate(rule: CountRule, timeline: Timeline) -> Judgement:
     """Judge what the rule counts: coats of a session, or sessions of a boot in a season."""
     if rule.coats is not None:
@@ -134,22 +137,24 @@ def _broken_limit(allowed: Number, total: Ints) -> Ints:
 def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
     """A finding when a session has fewer or more coats than allowed.
 
-    A record with `coats` stands for that many, one with `coat` for that coat; the same coat entered twice is one coat.
+    A record with `coats` stands for that many, one with `coat` for that coat. Of several with the same number nobody
+    knows whether they are one coat, entered twice, or several, one of them misnumbered: they are one coat at the least.
     A record with neither stands for one coat or more. Coats that may be of the session, since their product, boot or
     position isn't known, count where they would mend or spoil it.
     """
     found = in_sessions(timeline, rule.scope)
     subjects, reasons = found.sessions, reasons_of(timeline)
     everything = found.evidence
-    total, countless = _coats_recorded(timeline, found)
+    total, again, countless = _coats_recorded(timeline, found)
     parts = possible_parts(timeline, everything)
     nowhere = timeline.position_of(subjects.place) == timeline.unknown_position
     no_position, no_coat = reasons.number(Rank.POSITION, NO_POSITION), reasons.number(Rank.RECORD, NO_COAT)
     unsaid = np.where(countless, no_coat, CERTAIN)
+    repeated = np.where(again > 0, reasons.number(Rank.RECORD, SAME_NUMBER), CERTAIN)
 
     def counted(takes: Callable[[Ints], Bools]) -> Ints:
         """The coats of each session with those that a view takes to be of it."""
-        own = total + np.where(countless & takes(unsaid), _ANY_NUMBER, 0)
+        own = total + np.where(takes(repeated), again, 0) + np.where(countless & takes(unsaid), _ANY_NUMBER, 0)
         part = takes(parts.doubt)
         np.add.at(whole := own.copy(), parts.of[part], own[parts.part[part]])
         return whole[: len(subjects)]
@@ -182,26 +187,33 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
     return Judgement(plain, doubt, reasons, shown)
 
 
-def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Bools]:
-    """How many coats each session has recorded, and whether it has records that don't say how many; behind them those
-    of work that may have been done."""
+def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Ints, Bools]:
+    """How many coats each session has recorded, how many more if every record is a coat of its own, and whether it has
+    records that don't say how many; behind them those of work that may have been done."""
     if found.perhaps is not None:
         both = (_coats_recorded(timeline, part) for part in (replace(found, perhaps=None), found.perhaps))
-        total, countless = (np.concatenate(side) for side in zip(*both, strict=True))
-        return total, countless
+        total, again, countless = (np.concatenate(side) for side in zip(*both, strict=True))
+        return total, again, countless
     treated, session_of, count = found.treated, found.session_of, len(found.sessions)
     coat, has_coat = _whole(timeline, "coat", treated.task)
     coats, has_coats = _whole(timeline, "coats", treated.task)
     total = np.zeros(count, np.int64)
     np.add.at(total, session_of[has_coats], coats[has_coats])
     names, rank = np.unique(coat, return_inverse=True)
-    numbered = np.unique((session_of * len(names) + rank)[has_coat & ~has_coats])
-    np.add.at(total, numbered // max(len(names), 1), 1)
+    numbered = np.flatnonzero(has_coat & ~has_coats)
+    coat_of = session_of[numbered] * len(names) + rank[numbered]
+    total += np.bincount(np.unique(coat_of) // max(len(names), 1), minlength=count)
+    # At the very same time it is one coat, entered twice; at different times perhaps two.
+    several = numbered[np.bincount(coat_of)[coat_of] > 1]
+    times = (timeline.times[name][treated.task[several]] for name in ("started_at", "finished_at"))
+    keys = np.stack((session_of[several], coat[several], *times))
+    apart, alike = (np.unique(part, axis=1)[0] for part in (keys, keys[:2]))
+    again = np.bincount(apart, minlength=count) - np.bincount(alike, minlength=count)
     blank = session_of[~has_coat & ~has_coats]
     np.add.at(total, blank, 1)
     countless = np.zeros(count, bool)
     countless[blank] = True
-    return total, countless
+    return total, again, countless
 
 
 def _whole(timeline: Timeline, name: str, rows: Ints) -> tuple[Ints, Bools]:
@@ -225,7 +237,7 @@ def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement
     def broken(view: View, index: Ints) -> Bools:
         too_few = _fewer(treated.count(view.favour(treated.doubt), len(time))[index], allowed.at_least)
         too_many = _more(treated.count(view.against(treated.doubt), len(time))[index], allowed.at_most)
-        for why in (not_over, unseen):
+        for why in (not_over, unseen, time.ended):
             too_few = view.open(too_few, np.where(too_few, why[index], CERTAIN))
         if allowed.at_most is not None:
             too_many = view.open(too_many, np.where(too_many, CERTAIN, unseen[index]))
@@ -360,6 +372,7 @@ def _demands(rule: CountRule) -> tuple[str, ...]:
 def _unjudged_when(rule: CountRule) -> Iterator[str]:
     if rule.sessions is None:
         yield "a record gives neither its coat nor a number of coats, and the verdict depends on it"
+        yield "several records have the same coat number, and the verdict depends on whether they are one coat"
         yield "another record may be one of the coats on which the verdict depends, its product or position not known"
         yield MAY_BE_WORK
         return

@@ -114,7 +114,8 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     perhaps = _perhaps_cut(treated, done, segments)
 
     def broken(view: View, index: Ints) -> Bools:
-        over: Bools = plain[index]
+        # Of a boot whose removal isn't known less may have passed.
+        over = view.open(plain[index], np.where(plain, time.ended[segments.time], CERTAIN)[index])
         if view.side == "lenient":
             cuts, free = perhaps(view)
             over = over & ~np.isin(segments.time[index], free)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of
-from audit.evidence.sessions import at_one_go, earliest, runs
+from audit.evidence.sessions import at_one_go, earliest, flown_unseen, runs
 from audit.evidence.treatments import NO_POSITION, Treatments, perhaps_of_one_boot, ties, treatments, where_the_boot_was
 from audit.figures import time_span
 from audit.forms.describing import CLOCK_WENT_BACK, MAY_BE_WORK, NO_BOOT_KNOWN, NO_POSITION_KNOWN, SAME_START, records
@@ -65,6 +65,8 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
     nowhere = timeline.position_of(jobs.place[rivals.job]) == timeline.unknown_position
     no_position = reasons_of(timeline).number(Rank.POSITION, NO_POSITION)
     rivals = replace(rivals, doubt=np.where(nowhere & (rivals.doubt == CERTAIN), no_position, rivals.doubt))
+    # What a flight that the log lacks may have come between is perhaps another job.
+    rivals = replace(rivals, doubt=np.where(rivals.doubt == CERTAIN, jobs.interrupted[rivals.job], rivals.doubt))
 
     def broken(view: View, index: Ints) -> Bools:
         last, _ = latest(own, bound, view.favour(own.doubt))
@@ -149,6 +151,7 @@ class _Jobs:
     start: Ints
     end: Ints
     doubt: Ints
+    interrupted: Ints
     bound_in: Ints
     other_in: Ints
 
@@ -188,9 +191,10 @@ def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
     work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[treated.task].astype(np.int64)
     start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
     by_boot = work_order * timeline.boots_and_places + timeline.boot_or_place(treated.boot, treated.place)
-    run, at_position = (
-        _run_of(timeline, key, treated) for key in (by_boot, work_order * timeline.places + treated.place)
-    )
+    order, begins = runs(timeline, by_boot, treated)
+    run = _numbered(order, begins)
+    at_position = _numbered(*runs(timeline, work_order * timeline.places + treated.place, treated))
+    seen_as = flown_unseen(timeline, treated, order, begins).doubt
     is_bound = np.arange(len(run)) < len(bound.task)
     number = np.full(int(run.max(initial=-1)) + 1, NONE)
     # Work that may not have been done makes no job of its own.
@@ -209,6 +213,9 @@ def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
     opens, closes = np.full(len(first), np.iinfo(np.int64).max), np.full(len(first), NEVER)
     np.minimum.at(opens, job[mine], start[mine])
     np.maximum.at(closes, job[mine], end[mine])
+    interrupted = np.full(len(first), CERTAIN)
+    unseen = mine[seen_as[mine] != treated.doubt[mine]]
+    interrupted[job[unseen]] = seen_as[unseen]
     return _Jobs(
         task=lowest,
         first=treated.task[first],
@@ -220,14 +227,14 @@ def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
         start=opens,
         end=closes,
         doubt=treated.doubt[first],
+        interrupted=interrupted,
         bound_in=job[: len(bound.task)],
         other_in=job[len(bound.task) :],
     )
 
 
-def _run_of(timeline: Timeline, key: Ints, treated: Treatments) -> Ints:
+def _numbered(order: Ints, begins: Bools) -> Ints:
     """The number of the run that each treatment is part of."""
-    order, begins = runs(timeline, key, treated)
     run = np.empty(len(order), np.int64)
     run[order] = np.cumsum(begins) - 1
     return run

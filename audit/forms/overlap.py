@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import islice
 from typing import Any, Literal, Self
@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 from pydantic import Field, model_validator
 
+from audit.evidence.boots import removal_unknown
 from audit.evidence.conditions import FALSE, Judged, judge
-from audit.evidence.doubt import CERTAIN, Rank, Reasons, reasons_of
-from audit.evidence.flying import coverage_doubt
+from audit.evidence.doubt import CERTAIN, Rank, Reasons, coverage_doubt, reasons_of
 from audit.evidence.treatments import doubt_of
 from audit.figures import time_span
 from audit.forms.describing import CLOCK_WENT_BACK, not_supplied
@@ -24,13 +24,13 @@ from audit.forms.drawing import (
 from audit.forms.form import Form, Never
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import NONE, Judgement, joined
-from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
+from audit.intake.tables import COMPONENTS, FLIGHTS, NAMES, TABLES, TASKS
 from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words, quantity
 from audit.language.rule import Rule
 from audit.language.wording import Said
 from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.coverage import Missing, uncovered
-from audit.timeline.instants import HOUR, MINUTE, Bools, Ints, Order, expand, running_max
+from audit.timeline.instants import FOREVER, HOUR, MINUTE, Bools, Ints, Order, expand, running_max
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import TASK_TIMES, Timeline
 from audit.timeline.vocabulary import VOCABULARY
@@ -120,10 +120,13 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
     rows = timeline.rows[scope.truth != FALSE]
     left = _things(timeline, one, rows, columns)
     right = left if other == one else _things(timeline, other, rows, columns)
-    known, left_key, right_key = _keys(rule.same, left, right)
+    merged = _as_one(timeline, left) if left is right else left
+    known, left_key, right_key = _keys(rule.same, merged, merged if left is right else right)
     pairs = _pairs_of_one_kind(left, left_key) if one == other else _pairs(left, right, left_key, right_key)
     first, second = _more_than_touching(left, right, *pairs)
-    first, second, unknown = _apart(rule, left, right, first, second)
+    first, second, unknown, nearly = _apart(rule, timeline, left, right, first, second)
+    if merged is not left:
+        nearly |= _nearly_same(rule.same, left, first, second)
 
     reasons = reasons_of(timeline)
     alone = _alone(rule, timeline, left, known, scope, reasons)
@@ -138,6 +141,10 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
     doubt = np.where(_within_rounding(left, right, first, second), reasons.number(Rank.TIED, ROUNDED), CERTAIN)
     if other == "stays":
         doubt = _stays_in_doubt(timeline, left.row[first], right.start[second], end, doubt, reasons)
+    for side, rows in ((left, left.row[first]), (right, right.row[second])):
+        if side.kind == "components" and timeline.components.open_ended[rows].any():
+            doubt = np.where(timeline.components.open_ended[rows], removal_unknown(timeline), doubt)
+    doubt = np.where(nearly, reasons.number(Rank.RECORD, NEARLY_EQUAL), doubt)
     doubt = np.where(unknown, no_value, doubt)
     if in_scope is not None:
         doubt = np.where(in_scope[first] == CERTAIN, doubt, in_scope[first])
@@ -205,6 +212,7 @@ def _stays_in_doubt(timeline: Timeline, tasks: Ints, since: Ints, until: Ints, d
     return np.where(alike, reasons.number(Rank.RECORD, NEARLY_THERE), doubt)
 
 
+NEARLY_EQUAL = "names are nearly equal: they may be one, or two"
 NEARLY_THERE = "the record names a station of nearly the same name as another"
 ROUNDED = "times to the minute: the two overlap by no more than their rounding"
 
@@ -241,16 +249,46 @@ def _more_than_touching(left: Things, right: Things, first: Ints, second: Ints) 
     return first[overlap], second[overlap]
 
 
-def _apart(rule: OverlapRule, left: Things, right: Things, first: Ints, second: Ints) -> tuple[Ints, Ints, Bools]:
-    """The pairs that differ in every column of `differing`, or may; and which only may."""
-    unknown = np.zeros(len(first), bool)
-    alike = np.zeros(len(first), bool)
+def _apart(
+    rule: OverlapRule, timeline: Timeline, left: Things, right: Things, first: Ints, second: Ints
+) -> tuple[Ints, Ints, Bools, Bools]:
+    """The pairs that differ in every column of `differing`, or may; and which only may, since a value is missing, or
+    since two names are nearly equal."""
+    unknown, equal, nearly = (np.zeros(len(first), bool) for _ in range(3))
+    one, other = _as_one(timeline, left), _as_one(timeline, right)
     for name in rule.differing:
         a, b = _codes(left.cells(name, first), right.cells(name, second))
         missing = (a == MISSING) | (b == MISSING)
         unknown |= missing
-        alike |= ~missing & (a == b)
-    return first[~alike], second[~alike], unknown[~alike]
+        equal |= ~missing & (a == b)
+        if one is not left or other is not right:
+            a, b = _codes(one.cells(name, first), other.cells(name, second))
+            nearly |= ~missing & (a == b)
+    return first[~equal], second[~equal], unknown[~equal], nearly[~equal]
+
+
+def _nearly_same(names: tuple[str, ...], things: Things, first: Ints, second: Ints) -> Bools:
+    """The pairs of which a name that must be the same is only nearly so."""
+    found = np.zeros(len(first), bool)
+    for name in names:
+        a, b = _codes(things.cells(name, first), things.cells(name, second))
+        found |= a != b
+    return found
+
+
+def _as_one(timeline: Timeline, things: Things) -> Things:
+    """The things with names that are nearly equal written as one; themselves where no two are."""
+    found: dict[str, pd.Series | None] = {}
+    for name, column in things.columns.items():
+        alike = timeline.alike.get(_KINDS.get((_TABLES[things.kind], name), ""), {})
+        if alike and column is not None and not alike.keys().isdisjoint(column.cat.categories):
+            names = {str(one): min({str(one)}.union(alike.get(str(one), ()))) for one in column.cat.categories}
+            found[name] = column.astype("str").map(names).where(column.notna()).astype("category")
+    return replace(things, columns={**things.columns, **found}) if found else things
+
+
+_KINDS = {column: kind for kind, columns in NAMES.items() for column in columns}
+"""What kind of name a column (table, column) holds."""
 
 
 def _things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...]) -> Things:
@@ -264,7 +302,9 @@ def _things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...])
         # One that was taken off as it was put on was never there, nor is one yet that comes later.
         there = history.installed < np.minimum(history.removed, timeline.as_of + 1)
         rows = np.flatnonzero(timeline.in_play[timeline.aircraft_of(history.place)] & there)
-        start, end = history.installed[rows], np.minimum(history.removed[rows], timeline.as_of + 1)
+        # One whose removal isn't known may have been there until now.
+        removed = np.where(history.open_ended, FOREVER, history.removed)
+        start, end = history.installed[rows], np.minimum(removed[rows], timeline.as_of + 1)
     else:
         frame = timeline.tables.get("flights", pd.DataFrame())
         flights = timeline.flights

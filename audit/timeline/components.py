@@ -22,7 +22,9 @@ class Components:
     `place`, `installed`, `removed` (FOREVER where still installed) and `boot` are by row of the components frame: a
     row is a stay of a boot at a place; the boot is its serial, by number. Intervals are half-open: installed <= t <
     removed. `unclear` are stretches (place, start, end) in which a row that can't be read, or a day without a time,
-    leaves it unclear which boot was installed. `twice` tells the stays of a boot that is recorded elsewhere meanwhile.
+    leaves it unclear which boot was installed. `twice` tells the stays of a boot that is recorded elsewhere meanwhile,
+    `open_ended` those whose removal is not known: it can't be read, or the export has no column for it, and another
+    installation shows that the stay ended. `removed` is then the latest that it can have been.
     """
 
     place: Ints
@@ -31,6 +33,7 @@ class Components:
     boot: Ints
     boots: int
     twice: Bools
+    open_ended: Bools
     by_installation: Order
     by_removal: Order
     by_boot: Order
@@ -100,16 +103,20 @@ class Components:
         return found
 
 
-def build_components(frame: pd.DataFrame, place: Ints, unclear: pd.DataFrame) -> Components:
+def build_components(frame: pd.DataFrame, place: Ints, unclear: pd.DataFrame, unreadable: Ints) -> Components:
     """Order the component history. `place` is the place code of each row; `unclear` (place, start, end) says where it
-    isn't clear which boot was installed."""
+    isn't clear which boot was installed, `unreadable` are the rows whose removal can't be read."""
     installed = micros(frame["installed_at"])
-    removed = np.full(len(frame), NEVER)
+    boot = frame["component_serial"].cat.codes.to_numpy().astype(np.int64)
     if "removed_at" in frame:
         removed = micros(frame["removed_at"])
-    removed = np.where(removed == NEVER, FOREVER, removed)
+        removed = np.where(removed == NEVER, FOREVER, removed)
+        open_ended = np.zeros(len(frame), bool)
+        open_ended[unreadable] = True
+    else:
+        removed = np.minimum(_next(place, installed), _next(boot, installed))
+        open_ended = removed < FOREVER
     gone = np.flatnonzero(removed < FOREVER)
-    boot = frame["component_serial"].cat.codes.to_numpy().astype(np.int64)
     return Components(
         place=place,
         installed=installed,
@@ -117,11 +124,20 @@ def build_components(frame: pd.DataFrame, place: Ints, unclear: pd.DataFrame) ->
         boot=boot,
         boots=len(frame["component_serial"].cat.categories),
         twice=_twice(boot, installed, removed),
+        open_ended=open_ended,
         by_installation=Order.of(place, installed),
         by_removal=Order.of(place[gone], removed[gone]),
         by_boot=Order.of(boot, installed),
         unclear=unclear,
     )
+
+
+def _next(owner: Ints, installed: Ints) -> Ints:
+    """When the owner of each row has its next installation, FOREVER where it has none."""
+    order = Order.of(owner, installed)
+    later = order.count(owner, installed, "until")
+    row = take(order.row, later, -1)
+    return np.where(take(owner, row, -1) == owner, take(installed, row, FOREVER), FOREVER)
 
 
 def _twice(boot: Ints, installed: Ints, removed: Ints) -> Bools:

@@ -59,6 +59,10 @@ class Uncovered:
     end: Ints
     why: Ints
 
+    def take(self, index: Ints | Bools) -> Uncovered:
+        """The stretches at `index`."""
+        return Uncovered(**{name: column[index] for name, column in vars(self).items()})
+
     def first_from(self, aircraft: Ints, instants: Ints, counted: Callable[[Ints], Bools]) -> Ints:
         """The first uncovered instant at or after each instant; FOREVER where there is none.
 

@@ -36,7 +36,8 @@ class Timeline:
     tells which aircraft are judged (all of them, save where an ambiguous time is tried in another reading). `unread`
     are columns, as (table, column), that nobody asked intake for, or that the rule being judged doesn't declare: to ask
     for one is an InternalError. `unreadable`, `several_names`: see Export. `near_names` are the names of a kind
-    (aircraft, product, ...) that tasks or flights have and that the named table nearly knows, by (kind, table).
+    (aircraft, product, ...) that tasks or flights have and that the named table nearly knows, by (kind, table); `alike`
+    are all names that are nearly equal, by kind and name.
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -59,6 +60,7 @@ class Timeline:
     unreadable: Mapping[tuple[str, str], Ints] = field(default_factory=dict)
     several_names: Mapping[tuple[str, str], Ints] = field(default_factory=dict)
     near_names: Mapping[tuple[str, str], frozenset[str]] = field(default_factory=dict)
+    alike: Mapping[str, Mapping[str, frozenset[str]]] = field(default_factory=dict)
     _memo: Memo = field(default_factory=Memo, repr=False)
 
     def supplied(self, table: str) -> bool:
@@ -102,13 +104,13 @@ class Timeline:
         """Position code of each place."""
         return place % (len(self.position_names) + 1)
 
-    def placed(self, rows: Ints) -> tuple[Ints, Ints]:
+    def placed(self, rows: Ints, aircraft: Ints | None = None) -> tuple[Ints, Ints]:
         """Count each record once for every position it names (`all`: every component installed when it began).
 
         Returns the index into `rows` and the place, record by record. A record without a position, or with `all` where
-        no component is known, counts once, at the unknown position.
+        no component is known, counts once, at the unknown position. `aircraft` are others than the records name.
         """
-        aircraft = self.aircraft[rows].astype(np.int64)
+        aircraft = self.aircraft[rows].astype(np.int64) if aircraft is None else aircraft
         if "position" not in self.tasks:
             return np.arange(len(rows)), self.place(aircraft, self.unknown_position)
         column = self.tasks["position"].cat
@@ -120,7 +122,7 @@ class Timeline:
         index, nth = expand(lengths[codes])
         place = self.place(aircraft[index], flat[firsts[codes[index]] + nth])
         every = [i for i, text in enumerate(column.categories) if str(text) == EVERY_POSITION]
-        installed_index, installed_place = self._installed(rows, np.flatnonzero(np.isin(codes, every)))
+        installed_index, installed_place = self._installed(rows, aircraft, np.flatnonzero(np.isin(codes, every)))
         counted = np.zeros(len(rows), bool)
         counted[index] = True
         counted[installed_index] = True
@@ -149,12 +151,12 @@ class Timeline:
         known = [code for code, name in enumerate(self.position_names) if name in parts - near]
         return known + [self.unknown_position] * bool(near)
 
-    def _installed(self, rows: Ints, which: Ints) -> tuple[Ints, Ints]:
-        """Places of the components installed on the aircraft of rows[which] when those records began."""
+    def _installed(self, rows: Ints, crafts: Ints, which: Ints) -> tuple[Ints, Ints]:
+        """Places of the components installed on crafts[which] when the records rows[which] began."""
         history = self.components
         if not len(which) or not len(history.place):
             return np.empty(0, np.int64), np.empty(0, np.int64)
-        aircraft = self.aircraft[rows[which]].astype(np.int64)
+        aircraft = crafts[which]
         first = history.by_installation.ahead(self.place(aircraft, 0))
         end = history.by_installation.ahead(self.place(aircraft + 1, 0))
         case, nth = expand(end - first)
@@ -227,12 +229,14 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
             components,
             component_aircraft.astype(np.int64) * (len(position_names) + 1) + component_position,
             _unclear_stays(export, aircraft_names, position_names),
+            export.unreadable.get(("components", "removed_at"), np.empty(0, np.int64)),
         ),
         later=later,
         in_play=np.ones(len(aircraft_names), bool),
         unreadable=export.unreadable,
         several_names=export.several_names,
         near_names=_near_names(export),
+        alike=_alike(export),
         unread=frozenset((table, name) for table, names in export.unread_columns.items() for name in names),
     )
 
@@ -281,6 +285,16 @@ def _near_names(export: Export) -> Mapping[tuple[str, str], frozenset[str]]:
     for kind, _, _, name, other_table, _, _ in export.near_names.itertuples(index=False):
         found.setdefault((str(kind), str(other_table)), set()).add(str(name))
     return {key: frozenset(names) for key, names in found.items()}
+
+
+def _alike(export: Export) -> Mapping[str, Mapping[str, frozenset[str]]]:
+    """The names that are nearly equal, each with the others, by kind."""
+    found: dict[str, dict[str, set[str]]] = {}
+    for kind, _, _, name, _, _, other in export.near_names.itertuples(index=False):
+        of_kind = found.setdefault(str(kind), {})
+        of_kind.setdefault(str(name), set()).add(str(other))
+        of_kind.setdefault(str(other), set()).add(str(name))
+    return {kind: {name: frozenset(others) for name, others in names.items()} for kind, names in found.items()}
 
 
 def _unclear_stays(export: Export, aircraft_names: pd.Index, position_names: pd.Index) -> pd.DataFrame:

@@ -21,7 +21,10 @@ COAT = {"product": "rubber-preservative", "started_at": "2025-06-02T09:00:00Z"}
         pytest.param([{"coat": 1}, {"coat": 2}], "1 finding", "1 complies", id="two"),
         pytest.param([{"coat": 1}, {"coat": 2}, {"coat": 3}], "1 complies", "1 complies", id="three"),
         pytest.param([{"coat": n} for n in (1, 2, 3, 4)], "1 complies", "1 finding", id="four"),
-        pytest.param([{"coat": 1}, {"coat": 2}, {"coat": 2}], "1 finding", "1 complies", id="one-entered-twice"),
+        pytest.param([{"coat": 1}, {"coat": 2}, {"coat": 2}], "1 unjudged", "1 complies", id="twice-the-second"),
+        pytest.param([{"coat": n} for n in (1, 2, 3, 3)], "1 complies", "1 unjudged", id="twice-the-third"),
+        pytest.param([{"coat": 1}, {"coat": 1}], "1 finding", "1 complies", id="too-few-even-if-they-are-two"),
+        pytest.param([{"coat": n} for n in (1, 2, 3, 4, 4)], "1 complies", "1 finding", id="too-many-anyway"),
         pytest.param([{"coats": 3}], "1 complies", "1 complies", id="one-record-of-three"),
         pytest.param([{"coats": 3}, {"coat": 4}], "1 complies", "1 finding", id="one-more"),
         pytest.param([{}], "1 unjudged", "1 unjudged", id="who-knows-how-many"),
@@ -30,10 +33,17 @@ COAT = {"product": "rubber-preservative", "started_at": "2025-06-02T09:00:00Z"}
     ],
 )
 def test_coats_of_a_session(coats: list[dict[str, Any]], least: str, most: str) -> None:
-    """Coats are counted by their numbers, or as many as a record says; a bare record is one or more."""
-    tasks = [COAT | one for one in coats]
+    """Coats are counted by their numbers, or as many as a record says; a number that comes twice is one coat or two, a
+    bare record one or more."""
+    tasks = [COAT | {"started_at": f"2025-06-02T09:{10 * n:02}:00Z"} | one for n, one in enumerate(coats)]
     assert verdict(LEAST, tasks=tasks) == least
     assert verdict(MOST, tasks=tasks) == most
+
+
+def test_one_coat_entered_twice_at_one_time() -> None:
+    """The same number at the same time is one coat: two are too few, and three are not four."""
+    assert verdict(LEAST, tasks=[COAT | {"coat": n} for n in (1, 2, 2)]) == "1 finding"
+    assert verdict(MOST, tasks=[COAT | {"coat": n} for n in (1, 2, 3, 3)]) == "1 complies"
 
 
 def test_a_session_is_of_one_work_order_position_and_class() -> None:
@@ -107,6 +117,17 @@ def test_a_season_that_began_before_the_export(first: str, expected: str) -> Non
     assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, flights=[FLIGHT]) == expected
     new = [{"installed_at": "2025-11-20T00:00:00Z"}]
     assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, flights=[FLIGHT], components=new) == "1 finding"
+
+
+def test_a_boot_that_was_there_before_the_export_and_came_back() -> None:
+    """What was done to it in its first stay of the season is not known: it may have been treated."""
+    stays = [
+        {"installed_at": "2025-01-10T00:00:00Z", "removed_at": "2025-10-20T00:00:00Z"},
+        {"installed_at": "2025-11-20T00:00:00Z"},
+    ]
+    for first, expected in (("2025-10-25T00:00:00Z", "1 unjudged"), ("2025-10-01T00:00:00Z", "1 finding")):
+        tasks = [BEFORE | {"started_at": first}]
+        assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, flights=[FLIGHT], components=stays) == expected
 
 
 def test_each_boot_has_its_own_season() -> None:

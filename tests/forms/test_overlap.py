@@ -150,3 +150,29 @@ def test_a_pair_is_one_pair_in_every_reading() -> None:
     twice = {"station": "S2", "started_at": "2025-10-26T02:10:00", "finished_at": "2025-10-26T04:50:00"}
     once = {"started_at": "2025-10-26T00:40:00Z", "finished_at": "2025-10-26T02:00:00Z"}
     assert verdict(TWO_PLACES, tasks=[twice, once], stations=stations) == "1 finding"
+
+
+PERSON = {"person": "Eli Park", "authorisation": "performing", "valid_from": "2020-01-01"}
+ZONES = [{"station": name, "timezone": "UTC"} for name in ("NORTH", "SOUTH")]
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "expected"),
+    [
+        pytest.param({"station": "NORTH"}, {"station": "SOUTH"}, "1 finding", id="two-stations"),
+        pytest.param({"station": "NORTH"}, {"station": "N0RTH"}, "1 unjudged", id="one-station-or-two"),
+        pytest.param(
+            {"station": "NORTH"}, {"station": "SOUTH", "performed_by": "Eli-Park"}, "1 unjudged", id="one-person-or-two"
+        ),
+        pytest.param(
+            {"station": "NORTH"}, {"station": "SOUTH", "performed_by": "Bo Lind"}, "2 complies", id="two-people"
+        ),
+        pytest.param(
+            {"station": "NORTH"}, {"station": "NORTH", "performed_by": "Eli-Park"}, "2 complies", id="at-one-station"
+        ),
+    ],
+)
+def test_names_that_are_nearly_equal(one: dict[str, Any], other: dict[str, Any], expected: str) -> None:
+    """Who or what may be one, written differently, may be at two places, or at one: that pair is unjudged."""
+    tasks = [TASK | {"performed_by": "Eli Park"} | side for side in (one, other)]
+    assert verdict(TWO_PLACES, tasks=tasks, people=[PERSON], stations=ZONES) == expected

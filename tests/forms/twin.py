@@ -925,10 +925,10 @@ def judge_count(rule: RuleData, world: World) -> Verdicts:
     found = sessions(treatments, world)
     others = found + sessions(treatments, world, still_open=True)
     for session in found:
-        least, vague = coats_of(session)
+        least, own_most, vague = coats_of(session)
         perhaps = [coats_of(other) for other in others if may_be_one(session, other, world)]
-        most = least + sum(coats for coats, _ in perhaps)
-        endless = vague or any(vague for _, vague in perhaps)
+        most = own_most + sum(coats for _, coats, _ in perhaps)
+        endless = vague or any(vague for _, _, vague in perhaps)
         too_few = least < limits.get("at_least", 0)
         too_many = least > limits.get("at_most", least)
         verdict: Verdict = not (too_few or too_many)
@@ -942,13 +942,19 @@ def judge_count(rule: RuleData, world: World) -> Verdicts:
     return verdicts
 
 
-def coats_of(session: Session) -> tuple[int, bool]:
-    """How many coats a session has at least, and whether it may have more."""
+def coats_of(session: Session) -> tuple[int, int, bool]:
+    """How many coats a session has at least, how many if no number is one coat entered twice, and whether it may have
+    any number more."""
     tasks = [one.task for one in session.treatments]
     standing_for_many = [task["coats"] for task in tasks if task.get("coats") is not None]
-    single = {task["coat"] for task in tasks if task.get("coats") is None and task.get("coat") is not None}
+    single = {
+        (one.task["coat"], one.start, one.end)
+        for one in session.treatments
+        if one.task.get("coats") is None and one.task.get("coat") is not None
+    }
     vague = [task for task in tasks if task.get("coats") is None and task.get("coat") is None]
-    return sum(standing_for_many) + len(single) + len(vague), bool(vague)
+    others = sum(standing_for_many) + len(vague)
+    return others + len({coat for coat, _, _ in single}), others + len(single), bool(vague)
 
 
 def judge_seasons(rule: RuleData, world: World) -> Verdicts:
