@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from audit.findings.identity import finding_ids, subject_key
+from audit.findings.meanwhile import meanwhile
 from audit.findings.result import FINDING_COLUMNS, OPEN, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms import form_of
 from audit.forms.judging import every_subject, sentences
@@ -69,6 +70,7 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
         subjects = form_of(rule).identity(rule, its, findings[rows], timeline)
         keys[rows] = [subject_key(rule.id, subject) for subject in subjects]
     findings["message"], findings["basis"], findings["key"], findings["warning"] = message, basis, keys, warning
+    findings["meanwhile"] = meanwhile(found, timeline)
     findings["finding_id"] = finding_ids(keys.tolist())
     open_cases = cases[~cases["finding"]].reset_index(drop=True)
     unjudged = _evidence(open_cases, timeline)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from audit.authoring.explaining import WHO_GOVERNS, ExampleTable, Explanation, ShownExample
 from audit.findings.matters import distance, matter_of
+from audit.findings.meanwhile import REMOVED
 from audit.findings.reconciliation import FileReconciled
 from audit.findings.standing import ALTERED_COLUMNS, CLEARED, GONE_COLUMNS, STANDING_COLUMNS, Change, Standing
 from audit.forms.margins import LIMIT, Margins
@@ -37,6 +38,7 @@ __all__ = [
     "OUTCOMES",
     "PLACE_COLUMNS",
     "REJECT_COLUMNS",
+    "REMOVED",
     "ROW_COLUMNS",
     "STANDING_COLUMNS",
     "UNJUDGED_COLUMNS",
@@ -92,10 +94,11 @@ FINDING_COLUMNS = (
     "basis",
     "corrected_by",
     "corrected_at",
+    "meanwhile",
 )
 """Columns of findings.csv: text, save `at` and `corrected_at` (datetime64[us, UTC]) and the floats `measured` and
 `limit`. `state` is open or corrected; `corrected_by` names what put a corrected finding right, and `corrected_at` says
-when that was."""
+when that was. `meanwhile` says whether the boot was removed, moved, stripped or flown since."""
 
 OPEN: Final = "open"
 """The state of a finding that nothing recorded puts right."""

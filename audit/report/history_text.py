@@ -98,6 +98,7 @@ def _facts(finding: dict[str, Any], told: dict[str, Any], rule: Rule) -> Iterato
         side = "short" if told["measured"] < told["limit"] else "over"
         yield "Measured", f"{figure(told['measured'])} {told['unit']}"
         yield "Limit", f"{figure(told['limit'])} {told['unit']}; {apart} {side}"
+    yield "Since then", str(told["meanwhile"])
     yield "Warning", str(told["warning"])
     yield "Corrective action", str(told["put_right"])
 

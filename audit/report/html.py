@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from audit.findings.result import LEVELS, WHO_GOVERNS, AuditResult, Level, Rule
+from audit.findings.result import LEVELS, REMOVED, WHO_GOVERNS, AuditResult, Level, Rule
 from audit.report.listing import carried, packed, records, standing
 from audit.report.nearness import nearness
 from audit.report.overview import station_weeks
@@ -148,9 +148,9 @@ def _urgent(result: AuditResult, matter: Ints) -> Iterator[Urgent]:
     numbers, first, sizes = np.unique(matter[urgent], return_index=True, return_counts=True)
     for place in range(min(URGENT, len(numbers))):
         finding = result.findings.iloc[urgent[first[place]]]
-        yield Urgent(
-            str(finding["finding_id"]), str(finding["aircraft"] or ""), titles[str(finding["rule"])], int(sizes[place])
-        )
+        removed = str(finding["meanwhile"]).startswith(REMOVED)
+        title = titles[str(finding["rule"])] + (" (boot removed: before it is installed again)" if removed else "")
+        yield Urgent(str(finding["finding_id"]), str(finding["aircraft"] or ""), title, int(sizes[place]))
 
 
 def _pictures(result: AuditResult) -> Iterator[tuple[dict[str, str], DrawnScene | DrawnUsage]]:

@@ -10,7 +10,7 @@ from typing import Final
 
 import pandas as pd
 
-from audit.findings.result import LEVELS, AuditResult, Rule
+from audit.findings.result import LEVELS, REMOVED, AuditResult, Rule
 from audit.report.rows import day_and_time, instant, texts
 from audit.report.standing import marked
 from audit.report.visible import shortened
@@ -24,6 +24,7 @@ LONGEST_TEXT: Final = 300
 LEVEL_2_MONTHS: Final = 3
 """EASA 145.B.350, M.B.605: a level 2 finding is put right within three calendar months, a level 1 finding at once."""
 
+BEFORE_FLIGHT: Final = "before the next flight"
 NEVER: Final = "Never alter, overwrite or back-date an original entry, and sign for nothing that was not done."
 NOT_THE_BOOT: Final = (
     "The list comes from the records alone: nobody has looked at the boot for it. The operator's manual, the product's "
@@ -43,6 +44,7 @@ class Item:
     record: str
     at: str
     message: str
+    meanwhile: str
 
 
 @dataclass(frozen=True)
@@ -127,7 +129,7 @@ def work_list(result: AuditResult) -> WorkList:
 def by_when(level: str, first_found: pd.Timestamp | None = None) -> str:
     """Say until when a finding of a level has to be put right; only a register knows the day it was first found."""
     if level == "1":
-        return "before the next flight"
+        return BEFORE_FLIGHT
     if level == "2":
         if first_found is None or pd.isna(first_found):
             return "your operator's limit, 3 months at most"
@@ -154,7 +156,7 @@ def leave_alone(record: str) -> str:
 
 def _jobs(known: pd.DataFrame, rules: dict[str, Rule]) -> list[Job]:
     names = ("rule", "level", "finding_id", "position", "component_serial", "task_id", "flight_id", "at", "message")
-    columns = [[shortened(cell or "", LONGEST_TEXT) for cell in texts(known[name])] for name in names]
+    columns = [[shortened(cell or "", LONGEST_TEXT) for cell in texts(known[name])] for name in (*names, "meanwhile")]
     rows, warnings = list(zip(*columns, strict=True)), known["warning"].tolist()
     found = known["first_found"].tolist() if "first_found" in known else [None] * len(known)
     keys = list(zip(*(known[name].tolist() for name in ("aircraft", "work_order", "moment")), strict=True))
@@ -170,7 +172,8 @@ def _jobs(known: pd.DataFrame, rules: dict[str, Rule]) -> list[Job]:
             steps.append(Step(rule.title, warning, rule.put_right, items))
         lead = steps[0].items[0]
         aircraft, work_order = (shortened(name, LONGEST_TEXT) for name in keys[first][:2])
-        jobs.append(Job(number, lead.by_when, lead.level == "1", aircraft, work_order, tuple(steps)))
+        urgent = any(item.by_when == BEFORE_FLIGHT for step in steps for item in step.items)
+        jobs.append(Job(number, lead.by_when, urgent, aircraft, work_order, tuple(steps)))
     return jobs
 
 
@@ -188,11 +191,15 @@ def _item(
     flight: str,
     at: str,
     message: str,
+    meanwhile: str,
     *,
     first_found: pd.Timestamp | None,
 ) -> Item:
     record = task or (f"flight {flight}" if flight else "")
-    return Item(finding_id, level, by_when(level, first_found), position, boot, record, at, message)
+    when = by_when(level, first_found)
+    if when == BEFORE_FLIGHT and meanwhile.startswith(REMOVED):
+        when = "before the boot is installed again"
+    return Item(finding_id, level, when, position, boot, record, at, message, meanwhile)
 
 
 def _runs(keys: Sequence[object]) -> list[tuple[int, int]]:

@@ -225,7 +225,8 @@ def _cells(job: Job, step: Step, item: Item, first: str) -> Iterator[tuple[str, 
     yield "Position", item.position, "cell"
     yield "Boot", item.boot, "cell"
     yield "Record", item.record, "cell"
-    yield "What is wrong", step.title if item.message == f"{step.title}." else f"{step.title}. {item.message}", "cell"
+    wrong = step.title if item.message == f"{step.title}." else f"{step.title}. {item.message}"
+    yield "What is wrong", f"{wrong.removesuffix('.')}. {item.meanwhile}" if item.meanwhile else wrong, "cell"
     yield "Corrective action", step.put_right, of_step
     yield "What not to do", leave_alone(item.record), of_step
     yield FINDING, item.finding_id, "again"

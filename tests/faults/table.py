@@ -62,7 +62,8 @@ LATE: Final = "2025-11-30T18:00:00Z"
 LATER: Final = "2025-11-30T18:30:00Z"
 TEAL_BOOT: Final = {"component_serial": "SN-101"}
 
-UNSEEN: Final = "flight-before-cure preservative-coats-badly-spaced preservative-coats-wrong product-before-cure surface-prep-missing"
+_SESSIONS: Final = "flight-before-cure product-before-cure surface-prep-missing"
+UNSEEN: Final = f"preservative-coats-badly-spaced preservative-coats-wrong {_SESSIONS}"
 """The rules for which a flight between two coats makes two sessions of one."""
 
 FAULTS: Final = (

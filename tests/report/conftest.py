@@ -113,6 +113,7 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
         "basis": "common practice, no source",
         "corrected_by": "",
         "corrected_at": None,
+        "meanwhile": "",
         "table": "tasks",
         "row": number,
         "since": pd.Timestamp("2025-11-03T09:08Z") + pd.Timedelta(minutes=number),

@@ -198,6 +198,7 @@
     for (const [name, label] of [["measured", "Measured"], ["limit", "Limit"]]) {
       if (cell(name, finding)) facts.push(fact(label, `${cell(name, finding)}\u00a0${cell("unit", finding)}`));
     }
+    if (cell("meanwhile", finding)) facts.push(fact("Since then", cell("meanwhile", finding)));
     facts.push(fact("State", cell("state", finding)));
     facts.push(element("div", null, element("dt", null, "Link"), element("dd", null, element("a", {href: `#finding-${id}`}, id))));
     return element("li", {id: `finding-${id}`, tabindex: "-1"},

@@ -1,0 +1,100 @@
+"""What has happened to the boot of each finding since: an order is given as of now, not of the day of the fault."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from audit.evidence.boots import Odometer
+from audit.evidence.treatments import treatments
+from audit.figures import several
+from audit.forms.naming import Texts, cells, days
+from audit.forms.outcomes import NONE
+from audit.language.condition import Conditions
+from audit.timeline.instants import FOREVER, Bools, Ints, Order
+from audit.timeline.timeline import Timeline
+
+STRIPPED: Final = Conditions.model_validate({"action": {"is": "prepare"}, "product_class": {"is": "surface-prep"}})
+"""The records that strip a boot bare."""
+REMOVED: Final = "The boot was removed on"
+"""How the text begins of a boot that is on no aircraft: what is due before the next flight is due before it is back."""
+
+
+def meanwhile(cases: pd.DataFrame, timeline: Timeline) -> Texts:
+    """Say of each finding whether its boot was removed, moved, stripped or flown since; blank where nothing is known.
+
+    Of a finding about no one boot, how often its aircraft took off.
+    """
+    at, place, component = (cases[name].to_numpy() for name in ("at", "place", "component"))
+    parts = np.full((3, len(cases)), "", object)
+    boots = np.flatnonzero(component >= 0)
+    if len(boots):
+        boot = timeline.components.boot[component[boots]]
+        parts[0, boots] = _where_it_is(timeline, boot, timeline.components.place[component[boots]])
+        parts[1, boots] = _stripped(timeline, boot, at[boots])
+        parts[2, boots] = _flown("It flew", _takeoffs(timeline, boot, at[boots]))
+    task, aircraft = cases["task"].to_numpy(), np.full(len(cases), NONE)
+    aircraft[task >= 0] = timeline.aircraft[task[task >= 0]]
+    aircraft[place >= 0] = timeline.aircraft_of(place[place >= 0])
+    others = np.flatnonzero((component < 0) & (aircraft >= 0))
+    flights = timeline.flights
+    since, now = (
+        flights.order.count(aircraft[others], instants, "until")
+        for instants in (at[others], np.full(len(others), timeline.as_of))
+    )
+    parts[2, others] = _flown("The aircraft flew", np.maximum(now - since, 0))
+    return np.array([" ".join(filter(None, column)) for column in parts.T], object)
+
+
+def _where_it_is(timeline: Timeline, boot: Ints, place: Ints) -> Texts:
+    """Whether each boot was removed, or is at another place than it was; blank where it is still there."""
+    history = timeline.components
+    last = history.by_boot.count(boot, np.full(len(boot), timeline.as_of), "until") - 1
+    stay = history.by_boot.row[np.maximum(last, history.by_boot.ahead(boot))]
+    gone = (history.removed[stay] <= timeline.as_of) & ~history.open_ended[stay]
+    day = days(np.where(gone, history.removed[stay], history.installed[stay]))
+    names = timeline.tables["components"]
+    there = [cells(names, column, stay) for column in ("aircraft", "position")]
+    moved = (history.place[stay] != place) & ~history.open_ended[stay]
+    return np.array(
+        [
+            f"{REMOVED} {when} and is on no aircraft: what is due before a flight is due before it is installed again."
+            if off
+            else f"The boot is on {aircraft}, {position}, since {when}."
+            if elsewhere
+            else ""
+            for off, elsewhere, when, aircraft, position in zip(gone, moved, day, *there, strict=True)
+        ],
+        object,
+    )
+
+
+def _stripped(timeline: Timeline, boot: Ints, at: Ints) -> Texts:
+    """When each boot was first stripped since."""
+    found = treatments(timeline, STRIPPED)
+    rows = np.flatnonzero(found.done & (found.boot >= 0) & (found.doubt == 0))
+    started = timeline.times["started_at"][found.task[rows]]
+    order = Order.of(found.boot[rows], started)
+    ahead = order.count(boot, at, "until")
+    there: Bools = ahead < order.count(boot, np.full(len(boot), FOREVER - 1), "until")
+    texts = np.full(len(boot), "", object)
+    task = found.task[rows[order.row[ahead[there]]]]
+    texts[there] = [
+        f"It was stripped on {day} (record {record})."
+        for day, record in zip(
+            days(timeline.times["started_at"][task]), cells(timeline.tasks, "task_id", task), strict=True
+        )
+    ]
+    return texts
+
+
+def _takeoffs(timeline: Timeline, boot: Ints, at: Ints) -> Ints:
+    """How often each boot flew after an instant, on whatever aircraft it was."""
+    meter = Odometer.of(timeline, np.arange(len(timeline.flights.takeoff) + 1))
+    return meter.at(boot, np.full(len(boot), timeline.as_of + 1)) - meter.at(boot, at + 1)
+
+
+def _flown(who: str, times: Ints) -> list[str]:
+    return [f"{who} {several(number, 'time')} since." if number else "" for number in times.tolist()]
