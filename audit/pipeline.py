@@ -35,7 +35,7 @@ from audit.register.records import Tonight
 from audit.register.states import latest_as_of
 from audit.register.store import Register
 from audit.rulebook.blanks import refuse_blanks
-from audit.rulebook.loading import load_rules
+from audit.rulebook.loading import Rulebook, load_rules
 from audit.rulebook.settings import read_settings, with_settings
 from audit.shipped import rules_folder
 from audit.timeline.timeline import Timeline, build_timeline
@@ -97,11 +97,8 @@ def traced_audit(
 ) -> Audited:
     """As `run_audit`, for whoever asks what happened around a finding, or has work to do while health is judged."""
     progress("reading the rules")
-    rules = options.rules if options.rules is not None else rules_folder()
-    rulebook = load_rules(rules)
-    refuse_blanks(rulebook)
-    rulebook = with_settings(rulebook, [read_settings(path) for path in options.settings])
-    suite = read_suite(rules, rules_folder()) if health else None
+    rulebook = _rulebook(options)
+    suite = read_suite(options.rules or rules_folder(), rules_folder()) if health else None
     earlier = read_earlier(options.previous) if options.previous else None
     progress("reading the export")
     as_of = pd.Timestamp(options.as_of) if options.as_of is not None else None
@@ -115,6 +112,21 @@ def traced_audit(
     if options.locate:
         result = replace(result, findings=located(result.findings, came_in))
     return Audited(result, timeline, healthy, came_in, _reading(options))
+
+
+def placed_in_time(export: Location, options: AuditOptions) -> tuple[Rulebook, Timeline]:
+    """The rules in force and the export's timeline, for whoever asks something else of them than an audit."""
+    rulebook = _rulebook(options)
+    as_of = pd.Timestamp(options.as_of) if options.as_of is not None else None
+    came_in = read_export(export, _texts_read(rulebook.rules, options), options.mapping, as_of)
+    return rulebook, build_timeline(came_in, as_of)
+
+
+def _rulebook(options: AuditOptions) -> Rulebook:
+    """The rules, with the settings over them."""
+    rulebook = load_rules(options.rules if options.rules is not None else rules_folder())
+    refuse_blanks(rulebook)
+    return with_settings(rulebook, [read_settings(path) for path in options.settings])
 
 
 def _texts_read(rules: Sequence[Rule], options: AuditOptions) -> Mapping[str, Collection[str]]:

@@ -43,7 +43,19 @@ README = ROOT / "README.md"
 DEVELOPERS = ROOT / "DEVELOPERS.md"
 ROOMS = (
     *(".", "yaml", "intake", "health", "timeline", "language"),
-    *("evidence", "forms", "rulebook", "authoring", "scenes", "findings", "register", "report", "sampling", "cli"),
+    *(
+        "evidence",
+        "forms",
+        "rulebook",
+        "authoring",
+        "scenes",
+        "findings",
+        "register",
+        "report",
+        "sampling",
+        "due",
+        "cli",
+    ),
 )
 WIDTH = 100
 CATALOGUE = "CATALOGUE.md"

@@ -12,7 +12,7 @@ from pathlib import Path
 import typer
 
 from audit import __version__
-from audit.cli import answers, bag, check, explain, mapping, quarantine, register, rules, sample, show
+from audit.cli import answers, bag, check, due, explain, mapping, quarantine, register, rules, sample, show
 from audit.cli.app import NAME, TRACEBACK, LeavableOutput, app, say
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
@@ -26,6 +26,7 @@ __all__ = [
     "app",
     "bag",
     "check",
+    "due",
     "explain",
     "main",
     "mapping",

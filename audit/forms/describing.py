@@ -98,7 +98,11 @@ def range_in_words(low: Any, high: Any, said: Callable[[Any], str]) -> str:
 
 def of_class(conditions: Conditions) -> str:
     """What conditions select, as far as the product class that they name tells: `an ice-adhesion-treatment`."""
+    name = class_named(conditions)
+    return f"{'an' if name[0] in 'aeiou' else 'a'} {name}"
+
+
+def class_named(conditions: Conditions) -> str:
+    """The product class that conditions name; `treatment` where they name none, or several."""
     asked = conditions.columns.get("product_class")
-    if asked is None or not isinstance(asked.is_, str):
-        return "a treatment"
-    return f"{'an' if asked.is_[0] in 'aeiou' else 'a'} {asked.is_}"
+    return "treatment" if asked is None or not isinstance(asked.is_, str) else asked.is_

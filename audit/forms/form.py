@@ -8,6 +8,7 @@ from typing import Any, Generic, TypeVar
 
 import pandas as pd
 
+from audit.forms.coming import coming
 from audit.forms.drawing import Drawing
 from audit.forms.outcomes import Judgement
 from audit.language.condition import Conditions
@@ -62,6 +63,10 @@ def _no_figures(rule: Rule) -> Mapping[str, str]:
     return {}
 
 
+def _nothing_comes(rule: Rule, timeline: Timeline) -> pd.DataFrame:
+    return coming()
+
+
 def _own_record(rule: Rule) -> str | None:
     return "task"
 
@@ -76,6 +81,7 @@ class Form(Generic[R]):
     `may_read`     such tables and columns that only refine its verdicts, where the export has them
     `selects`      the conditions by which it looks for task records, as subjects or as evidence
     `requires`     the conditions that each record in scope must meet by itself; None where it asks for something else
+    `coming`       the holds that still run at the as-of time, and the treatments that fall due (see `coming`)
     `owner`        the key by which a load can be split without changing the rule's findings
     `unordered`    whether a subject is a pair of which either may come first
 
@@ -113,6 +119,7 @@ class Form(Generic[R]):
     may_read: Callable[[R], Iterable[str]] = _nothing
     selects: Callable[[R], Iterable[Conditions]] = conditions_of
     requires: Callable[[R], Conditions | None] = _nothing_required
+    coming: Callable[[R, Timeline], pd.DataFrame] = _nothing_comes
     owner: Callable[[R], Owner] = _by_aircraft
     unordered: Callable[[R], bool] = _in_order
     identity: Callable[[R, pd.DataFrame, pd.DataFrame, Timeline], list[tuple[str, ...]]]

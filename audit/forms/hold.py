@@ -11,6 +11,7 @@ from datetime import timedelta
 from typing import Any, Literal, Self
 
 import numpy as np
+import pandas as pd
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from audit.evidence.doubt import CERTAIN, PLAIN, View, reasons_for_doubt, reasons_of, turning_reasons
@@ -29,6 +30,7 @@ from audit.evidence.treatments import (
     treatments,
 )
 from audit.figures import time_span
+from audit.forms.coming import coming
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     MAY_BE_WORK,
@@ -131,6 +133,45 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Judgement:
         }
 
     return Judgement(broken, doubt, reasons_of(timeline), shown, hold.margins(coming.at, broken, doubt == CERTAIN))
+
+
+def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
+    """The holds that run at the as-of time; `until` is NONE where only a treatment ends one."""
+    hold = _held(rule, timeline)
+    now = timeline.as_of
+    everyone = np.arange(len(hold.sessions))
+    ends = hold.ends(PLAIN, everyone)
+    begun = hold.sessions.end <= now
+    running = np.flatnonzero(begun & (ends > now))
+    # What is in doubt may have ended it already, or broken it.
+    doubt = hold.sessions.doubt[running]
+
+    def over(view: View, index: Ints) -> Bools:
+        return hold.ends(view, index) <= now
+
+    ended = turning_reasons(timeline, over, "lenient", running, np.zeros(len(running), bool))
+    held, until = hold.sessions.take(running), ends[running]
+    return coming(
+        len(running),
+        kind="hold",
+        what=_forbidden(rule),
+        task=held.last,
+        place=held.place,
+        component=held.component,
+        since=held.end,
+        until=np.where(until == FOREVER, NONE, until),
+        used=(now - held.end) / HOUR,
+        limit=np.nan if hold.limit == FOREVER else hold.limit / HOUR,
+        unit="h",
+        broken=hold.first_event(PLAIN, running).at <= now,
+        reason=reasons_of(timeline).texts(np.where(doubt == CERTAIN, ended, doubt)),
+    )
+
+
+def _forbidden(rule: HoldRule) -> str:
+    """What must not happen, and the treatment that ends that where one does: `no takeoff before a gloss-coating`."""
+    what = "no takeoff" if rule.forbid.where is None else "no other work on this boot"
+    return what if rule.until is None else f"{what} before {of_class(rule.until)}"
 
 
 @dataclass(frozen=True)
@@ -360,6 +401,7 @@ def _unjudged_when(rule: HoldRule) -> Iterator[str]:
 HOLD = Form(
     name="hold",
     rule=HoldRule,
+    coming=_coming,
     finding=(
         "something forbidden starts too soon after a session, or before the treatment that must come first; exactly at "
         "the end of the time complies"

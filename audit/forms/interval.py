@@ -17,15 +17,17 @@ from audit.evidence.boots import (
     boot_time,
     treated_within,
 )
-from audit.evidence.doubt import CERTAIN, Rank, View, reasons_for_doubt, reasons_of
+from audit.evidence.doubt import CERTAIN, Rank, Side, Verdict, View, reasons_for_doubt, reasons_of, turning_reasons
 from audit.evidence.flying import first_uncovered
 from audit.evidence.sessions import Sessions, in_sessions
 from audit.evidence.treatments import NO_BOOT, NO_POSITION
 from audit.figures import figure
+from audit.forms.coming import coming
 from audit.forms.describing import (
     CLOCK_WENT_BACK,
     NO_BOOT_KNOWN,
     NO_POSITION_KNOWN,
+    class_named,
     flights_unclear,
     not_supplied,
     only_boots,
@@ -40,7 +42,7 @@ from audit.forms.due import Limits, Meter, Tolerance, bases, meters
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
-from audit.forms.outcomes import NONE, Judgement, joined
+from audit.forms.outcomes import NONE, Judgement, joined, together
 from audit.language.condition import BootConditions
 from audit.language.events import Season
 from audit.language.in_words import quantity
@@ -154,6 +156,71 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     bins = np.maximum.reduce([run.bins for run in runs])
     near = (margins("most", _limits(rule), bins[doubt == CERTAIN]),)
     return joined([_bootless(timeline, found.sessions), Judgement(plain, doubt, reasons_of(timeline), shown, near)])
+
+
+def _coming(rule: IntervalRule, timeline: Timeline) -> pd.DataFrame:
+    """What is left of each limit of every boot that is installed, in its season, at the as-of time.
+
+    `until` is the first instant at which it is overdue where the meter counts days or it is overdue already.
+    """
+    done = in_sessions(timeline, rule.scope).elsewhere(timeline)
+    time = boot_time(timeline, rule.boots, rule.season)
+    treated = treated_within(timeline, done, time)
+    segments = _cut(time, done, treated)
+    now = np.flatnonzero(segments.end > timeline.as_of)
+    current = segments.take(now)
+    closes = time.end[current.time]
+    reason = reasons_of(timeline).texts(_doubt_of_use(rule, timeline, done, time, treated, segments)[now])
+    rows = []
+    for meter in meters(rule.at_most, rule.tolerance):
+        run = _Run.of(rule, meter, timeline, segments)
+        allowed = (run.limit[now] - run.carried[now]) * meter.scale
+        by_day = (day_of(current.start) + np.floor(allowed).astype(np.int64) + 1) * DAY if meter.by_day else NONE
+        rows.append(
+            coming(
+                len(now),
+                kind="treatment",
+                what=f"next {class_named(rule.scope)}",
+                task=take(done.last, current.began, NONE),
+                place=current.place,
+                component=current.component,
+                since=current.start,
+                until=np.where(run.over[now], run.at[now], by_day),
+                closes=np.where(closes == FOREVER, NONE, closes),
+                meter=meter.name,
+                used=run.measured[now],
+                limit=run.limit[now],
+                unit=meter.unit,
+                broken=run.over[now],
+                reason=reason,
+            )
+        )
+    return together(rows)
+
+
+def _doubt_of_use(
+    rule: IntervalRule, timeline: Timeline, done: Sessions, time: BootTime, treated: Treated, segments: Segments
+) -> Ints:
+    """Why it isn't sure how much of a limit is left: the boot, a treatment that may be one, flights that may lack."""
+    perhaps = _perhaps_cut(treated, done, segments)
+    by_flight = rule.at_most.flight_hours is not None or rule.at_most.cycles is not None
+    everyone = np.arange(len(segments))
+    none = np.zeros(len(segments), bool)
+
+    def treated_again(view: View, index: Ints) -> Bools:
+        cuts, free = perhaps(view)
+        return np.isin(index, cuts[0]) | np.isin(segments.time[index], free)
+
+    def flown_more(view: View, index: Ints) -> Bools:
+        some = segments.take(index)
+        return by_flight & (first_uncovered(timeline, view, some, some.start) < some.end)
+
+    doubt = time.doubt[segments.time]
+    asked: tuple[tuple[Verdict, Side], ...] = ((treated_again, "lenient"), (flown_more, "harsh"))
+    for verdict, side in asked:
+        more = turning_reasons(timeline, verdict, side, everyone, none)
+        doubt = np.where(doubt == CERTAIN, more, doubt)
+    return doubt
 
 
 def _limits(rule: IntervalRule) -> str:
@@ -392,6 +459,7 @@ def _drawing(rule: IntervalRule) -> Drawing | None:
 INTERVAL = Form(
     name="interval",
     rule=IntervalRule,
+    coming=_coming,
     finding="more flight hours, cycles or days passed between two treatments than allowed",
     subjects="segment between treatments",
     named_by=(

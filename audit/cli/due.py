@@ -1,0 +1,80 @@
+"""`due`: what must not fly yet, and what falls due."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from audit import __version__
+from audit.cli.app import app
+from audit.cli.check import AsOf, ExportArgument, MappingPath, Quiet, Rules, Settings
+from audit.exit_codes import ExitCode
+from audit.intake.location import location, location_name
+from audit.options import AuditOptions
+from audit.report.visible import visible
+
+DUE_FILES = ("due.csv", "due.ics", "due.html")
+_SHOWN = 12
+_AHEAD = re.compile(r"P(?=\d)(?:(\d{1,3})W)?(?:(\d{1,4})D)?")
+
+
+def _time(text: str) -> timedelta:
+    found = _AHEAD.fullmatch(text)
+    if found is None:
+        raise typer.BadParameter(f"{text!r} is no ISO 8601 duration in days or weeks, such as P30D or P2W.")
+    weeks, days = (int(part or 0) for part in found.groups())
+    return timedelta(weeks=weeks, days=days)
+
+
+@app.command()
+def due(
+    export: ExportArgument,
+    within: Annotated[
+        timedelta,
+        typer.Option(
+            parser=_time, metavar="TIME", help="How far ahead to look: an ISO 8601 duration in days or weeks."
+        ),
+    ] = "P30D",  # type: ignore[assignment] # parsed
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the list.")] = Path("deicer-audit-due"),
+    mapping: MappingPath = None,
+    rules: Rules = None,
+    settings: Settings = None,
+    as_of: AsOf = None,
+    quiet: Quiet = False,
+) -> ExitCode:
+    """List what must not fly yet and what falls due: as a page, a CSV file and a calendar (iCalendar)."""
+    from audit.due.calendar import calendar
+    from audit.due.listing import due_list
+    from audit.due.page import lines, page
+    from audit.pipeline import placed_in_time
+    from audit.report.folder import replace_files
+    from audit.report.rows import csv_text
+
+    options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of)
+    rulebook, timeline = placed_in_time(location(export), options)
+    listed = due_list(location_name(location(export)), rulebook.rules, timeline, within)
+    stations = timeline.tables.get("stations")
+    zones = (
+        {}
+        if stations is None
+        else dict(zip(stations["station"].astype(str), stations["timezone"].astype(str), strict=True))
+    )
+    contents = {
+        "due.csv": csv_text(listed.rows),
+        "due.ics": calendar(listed, __version__),
+        "due.html": page(listed, zones),
+    }
+    replace_files({name: text.encode() for name, text in contents.items()}, out)
+    if not quiet:
+        every = lines(listed, zones)
+        for line in every[:_SHOWN]:
+            boots = f", {', '.join(line.boots)}" if line.boots else ""
+            print(visible(f"{line.when}: {line.aircraft}{boots}: {line.what}{f' ({line.note})' if line.note else ''}"))
+        if len(every) > _SHOWN:
+            print(f"and {len(every) - _SHOWN:,} more")
+        print(visible(f"The list is {out / 'due.html'}; {listed.later:,} more come later."))
+    return ExitCode.CLEAN if len(timeline.tasks) else ExitCode.NOTHING_JUDGED

@@ -1,0 +1,210 @@
+"""The due list: what must not fly yet, and what falls due, the most urgent first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any, Final, Literal
+
+import numpy as np
+import pandas as pd
+
+from audit.due.forecast import Band, Log, forecast
+from audit.forms import form_of
+from audit.forms.naming import cells
+from audit.forms.outcomes import NONE
+from audit.forms.reads import reading_only
+from audit.language.rule import Rule
+from audit.timeline.instants import DAY, FOREVER, HOUR, Ints, micros_of
+from audit.timeline.timeline import Timeline
+
+Kind = Literal["hold", "treatment", "authorisation", "lot", "manual"]
+
+DUE_COLUMNS: Final = (
+    "kind",
+    "rule",
+    "what",
+    "station",
+    "aircraft",
+    "position",
+    "component_serial",
+    "work_order",
+    "task_id",
+    "name",
+    "since",
+    "used",
+    "limit",
+    "unit",
+    "due",
+    "earliest",
+    "likely",
+    "latest",
+    "note",
+)
+"""Columns of due.csv. `due` is a certain instant: the end of a hold, or the first at which something is overdue or
+out of date. `earliest`, `likely` and `latest` are forecasts. `name` is that of a person with an authorisation, of a
+lot or a manual."""
+
+NOT_ENOUGH: Final = "not enough history to say when"
+NO_BAND: Final = "too few past forecasts for a band around the date"
+LONG_AGO: Final = "overdue"
+BROKEN: Final = "the hold has been broken already: see the findings"
+NO_END: Final = "until the treatment that ends the hold is recorded"
+
+
+@dataclass(frozen=True)
+class DueList:
+    """What comes next, as of an instant, within a time.
+
+    `rows` has DUE_COLUMNS, the most urgent first: what runs or is overdue, then by date, then what has no date. `later`
+    counts the dated rows that come after the time. `bands` are those behind the forecasts, each with its rule.
+    """
+
+    export_name: str
+    as_of: pd.Timestamp
+    within: timedelta
+    rows: pd.DataFrame
+    later: int
+    bands: tuple[tuple[str, Band], ...]
+
+
+def due_list(export_name: str, rules: Sequence[Rule], timeline: Timeline, within: timedelta) -> DueList:
+    """Ask every rule what comes, and the reference lists what runs out."""
+    parts, bands = [], []
+    for rule in rules:
+        rows = form_of(rule).coming(rule, reading_only(rule, timeline))
+        if len(rows):
+            named, its = _of_rule(rule, timeline, rows)
+            parts.append(named)
+            bands += [(rule.id, band) for band in its]
+    end = timeline.as_of + micros_of(within)
+    parts += [part for part in _running_out(timeline, end) if len(part)]
+    every = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=[*DUE_COLUMNS, "rank", "when"])
+    chosen = every[(every["rank"] != 2) | (every["when"] <= end)]
+    chosen = chosen.sort_values(["rank", "when", "station", "aircraft", "position", "rule", "name"], kind="stable")
+    rows = chosen[list(DUE_COLUMNS)].reset_index(drop=True)
+    as_of = pd.Timestamp(timeline.as_of, unit="us", tz="UTC")
+    return DueList(export_name, as_of, within, rows, len(every) - len(chosen), tuple(bands))
+
+
+def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Band, ...]]:
+    """The rows of one rule, named and dated: of each boot the limit that is reached first."""
+    place, task = rows["place"].to_numpy(), rows["task"].to_numpy()
+    aircraft = timeline.aircraft_of(place)
+    due = rows["until"].to_numpy().astype(np.int64)
+    early, likely, late = (np.full(len(rows), FOREVER) for _ in range(3))
+    bands: list[Band] = []
+    for meter, total in (("flight_hours", timeline.flights.flown), ("cycles", timeline.flights.cycles)):
+        here = np.flatnonzero((rows["meter"] == meter).to_numpy() & ~rows["broken"].to_numpy())
+        scale = HOUR if meter == "flight_hours" else 1
+        limit, used = (rows[name].to_numpy()[here] * scale for name in ("limit", "used"))
+        told = forecast(Log(timeline, total), aircraft[here], limit - used, limit)
+        early[here], likely[here], late[here] = told.earliest, told.likely, told.latest
+        bands += told.bands
+    first = np.minimum(np.where(due == NONE, FOREVER, due), np.minimum(early, likely))
+    positions = np.append(timeline.position_names.to_numpy(object), "")
+    frame = pd.DataFrame(
+        {
+            "kind": rows["kind"],
+            "rule": rule.id,
+            "what": rows["what"],
+            "station": cells(timeline.tasks, "station", task),
+            "aircraft": timeline.aircraft_names.to_numpy(object)[aircraft],
+            "position": positions[timeline.position_of(place)],
+            "component_serial": cells(
+                timeline.tables.get("components"), "component_serial", rows["component"].to_numpy()
+            ),
+            "work_order": cells(timeline.tasks, "work_order", task),
+            "task_id": cells(timeline.tasks, "task_id", task),
+            "name": "",
+            "since": _times(rows["since"].to_numpy()),
+            "used": rows["used"],
+            "limit": rows["limit"],
+            "unit": rows["unit"],
+            "due": _times(due),
+            "earliest": _times(early),
+            "likely": _times(likely),
+            "latest": _times(late),
+            "note": _notes(rows, first, early),
+            "when": first,
+        }
+    )
+    frame["rank"] = np.select([rows["kind"] == "hold", rows["broken"], first < FOREVER], [0, 1, 2], 3)
+    boot = [rows["place"], rows["component"], rows["since"], rows["task"]]
+    share = -(rows["used"] / rows["limit"]).fillna(0.0)
+    order = np.lexsort((share, first, *boot[::-1]))
+    repeated = pd.DataFrame({str(n): part.to_numpy()[order] for n, part in enumerate(boot)}).duplicated().to_numpy()
+    # What comes after the season, or after the boot comes off, doesn't come.
+    closes = rows["closes"].to_numpy()
+    never = (frame["rank"] == 2).to_numpy() & (closes != NONE) & (first >= closes)
+    kept = np.setdiff1d(order[~repeated], np.flatnonzero(never))
+    return frame.iloc[kept].reset_index(drop=True), tuple(bands)
+
+
+def _notes(rows: pd.DataFrame, first: Ints, early: Ints) -> list[str]:
+    """What there is to say of each row: what is in doubt, and what can't be told."""
+    found = []
+    columns = (rows[name] for name in ("kind", "broken", "until", "reason"))
+    for kind, broken, until, reason, at, begins in zip(*columns, first.tolist(), early.tolist(), strict=True):
+        told = []
+        if reason:
+            told.append(f"in doubt: {reason}")
+        if broken:
+            told.append(BROKEN if kind == "hold" else LONG_AGO)
+        elif kind == "hold" and until == NONE:
+            told.append(NO_END)
+        elif at == FOREVER:
+            told.append(NOT_ENOUGH)
+        elif until == NONE and begins == FOREVER:
+            told.append(NO_BAND)
+        found.append("; ".join(told))
+    return found
+
+
+def _running_out(timeline: Timeline, end: int) -> Iterator[pd.DataFrame]:
+    """Authorisations, lots and manuals whose last day lies between the as-of time and the end."""
+    for kind, table, column, of in (
+        ("authorisation", "people", "valid_to", ("person", "authorisation")),
+        ("lot", "lots", "expires_on", ("product", "lot")),
+        ("manual", "manuals", "superseded_on", ("manual", "revision")),
+    ):
+        frame = timeline.tables.get(table)
+        if frame is None or column not in frame:
+            continue
+        last = frame[column].to_numpy(dtype="datetime64[us]").astype(np.int64)
+        # What holds to the end of a day is out of date from the next one on; a revision on its day.
+        until = last if kind == "manual" else last + DAY
+        coming = np.flatnonzero(~frame[column].isna().to_numpy() & (until > timeline.as_of) & (until <= end))
+        names = [", ".join(cell) for cell in zip(*(cells(frame, name, coming) for name in of), strict=True)]
+        kept = [row for row, name in enumerate(names) if kind != "authorisation" or not _goes_on(frame, coming[row])]
+        yield _plain(kind, column, np.array(names, object)[kept], until[coming][kept])
+
+
+def _goes_on(people: pd.DataFrame, row: int) -> bool:
+    """Whether the person holds the authorisation beyond that row's last day, by another row."""
+    one = people.iloc[row]
+    same = people[(people["person"] == one["person"]) & (people["authorisation"] == one["authorisation"])]
+    follows = same["valid_from"] <= one["valid_to"] + pd.Timedelta(days=1)
+    return bool((follows & (same["valid_to"].isna() | (same["valid_to"] > one["valid_to"]))).any())
+
+
+_ENDS: Final = {
+    "authorisation": "authorisation runs out",
+    "lot": "shelf life of the lot ends",
+    "manual": "revision of the manual is superseded",
+}
+
+
+def _plain(kind: str, column: str, names: Any, until: Ints) -> pd.DataFrame:
+    values: dict[str, Any] = dict.fromkeys(DUE_COLUMNS, "")
+    none = np.full(len(names), NONE)
+    values |= {"kind": kind, "what": _ENDS[kind], "name": names, "used": np.nan, "limit": np.nan}
+    values |= {name: _times(none) for name in ("since", "earliest", "likely", "latest")} | {"due": _times(until)}
+    return pd.DataFrame(values, index=range(len(names))).assign(rank=2, when=until)
+
+
+def _times(instants: Ints) -> pd.Series:
+    known = (instants != NONE) & (instants != FOREVER)
+    times = pd.Series(pd.to_datetime(np.where(known, instants, 0), unit="us", utc=True).as_unit("us"))
+    return times.where(known)

@@ -1,0 +1,48 @@
+"""What comes next: holds that still run, and treatments that fall due."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from audit.forms.outcomes import NONE
+
+_DEFAULTS: Final[dict[str, Any]] = {
+    "kind": "",
+    "what": "",
+    "task": NONE,
+    "place": NONE,
+    "component": NONE,
+    "since": NONE,
+    "until": NONE,
+    "closes": NONE,
+    "meter": "",
+    "used": np.nan,
+    "limit": np.nan,
+    "unit": "",
+    "broken": False,
+    "reason": "",
+}
+
+
+def coming(count: int = 0, **columns: Any) -> pd.DataFrame:
+    """A row for each hold that runs at the as-of time, and for each limit of each treatment that falls due.
+
+    kind    `hold` or `treatment`                        what    what must not happen yet, or is to be done, in words
+    task    row of the last record of the treatment (NONE: none)
+    place, component  the boot's, see Outcomes           since   instant from which the time or use counts
+    until   instant at which the hold ends, or the first at which the treatment is overdue (NONE: not known)
+    closes  instant at which the season ends, or the boot comes off (NONE: neither)
+    meter   `flight_hours`, `cycles`, `days`, `months`; blank for a hold
+    used, limit, unit   of the meter                     broken  the hold has been broken, or the treatment is overdue
+    reason  why that is in doubt, blank where it isn't
+    """
+    unknown = set(columns) - set(_DEFAULTS)
+    assert not unknown, unknown
+    frame = {}
+    for name, default in _DEFAULTS.items():
+        dtype = object if isinstance(default, str) else np.asarray(default).dtype
+        frame[name] = np.broadcast_to(np.asarray(columns.get(name, default), dtype=dtype), (count,))
+    return pd.DataFrame(frame)

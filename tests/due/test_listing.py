@@ -1,0 +1,206 @@
+"""What runs, what falls due and when, what runs out: small exports, and the sample records against a table by hand."""
+
+from collections.abc import Mapping
+from datetime import timedelta
+from functools import cache
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from audit.authoring.examples import example_export
+from audit.due.listing import BROKEN, LONG_AGO, NO_BAND, NOT_ENOUGH, DueList, due_list
+from audit.intake.export import Export
+from audit.intake.reading import read_export
+from audit.language.rule import Example
+from audit.rulebook.loading import load_rules
+from audit.shipped import rules_folder, sample_folder
+from audit.timeline.timeline import build_timeline
+from tests.forms.rules import RULES, rule
+
+CURE = rule(
+    "hold", scope={"product_class": {"is": "rubber-preservative"}}, forbid={"event": "takeoff"}, **{"for": "PT24H"}
+)
+COAT = {"product": "rubber-preservative", "started_at": "2026-01-10T08:00:00Z", "finished_at": "2026-01-10T09:00:00Z"}
+GLOSS = {"product_class": {"is": "gloss-coating"}}
+
+
+def due(data: Mapping[str, Any], as_of: str, days: int = 30, **tables: Any) -> DueList:
+    example = Example.model_validate({"name": "n", "expect": "complies", **tables})
+    timeline = build_timeline(example_export(example), pd.Timestamp(as_of))
+    return due_list("export", [RULES.validate_python(data)], timeline, timedelta(days=days))
+
+
+def treatments(listed: DueList) -> list[dict[str, Any]]:
+    return [row for row in listed.rows.to_dict("records") if row["kind"] == "treatment"]  # type: ignore[misc]
+
+
+@pytest.mark.parametrize(
+    ("as_of", "runs"),
+    [
+        ("2026-01-10T08:59:00Z", False),  # the coat is not finished
+        ("2026-01-10T09:00:00Z", True),
+        ("2026-01-11T08:59:00Z", True),
+        ("2026-01-11T09:00:00Z", False),  # over at the minute
+    ],
+)
+def test_a_cure_runs_from_the_end_of_the_coat(as_of: str, runs: bool) -> None:
+    rows = due(CURE, as_of, tasks=[COAT]).rows
+    assert len(rows) == runs
+    if runs:
+        row = rows.iloc[0]
+        assert (row["kind"], row["what"], row["note"]) == ("hold", "no takeoff", "")
+        assert row["due"] == pd.Timestamp("2026-01-11T09:00Z")
+
+
+def test_a_cure_that_was_flown_in_says_so() -> None:
+    rows = due(CURE, "2026-01-10T20:00:00Z", tasks=[COAT], flights=[{"takeoff_at": "2026-01-10T12:00:00Z"}]).rows
+    assert rows["note"].tolist() == [BROKEN]
+
+
+def test_a_cure_in_doubt_is_a_row_that_says_why() -> None:
+    rows = due(CURE, "2026-01-10T20:00:00Z", tasks=[{**COAT, "product": "unheard-of"}]).rows
+    assert rows["note"].str.startswith("in doubt: ").tolist() == [True]
+
+
+def test_a_hold_that_a_treatment_ends_has_no_date() -> None:
+    until = rule(
+        "hold", scope=GLOSS, forbid={"event": "takeoff"}, until={"product_class": {"is": "ice-adhesion-treatment"}}
+    )
+    coat = {"product": "gloss-coating", "started_at": "2026-01-10T08:00:00Z"}
+    rows = due(until, "2026-03-01T00:00:00Z", tasks=[coat]).rows
+    assert rows["what"].tolist() == ["no takeoff before an ice-adhesion-treatment"]
+    assert rows["due"].isna().all()
+    after = {"product": "ice-adhesion-treatment", "work_order": "W2", "started_at": "2026-01-12T08:00:00Z"}
+    assert due(until, "2026-03-01T00:00:00Z", tasks=[coat, after]).rows.empty
+
+
+def interval(**limits: Any) -> dict[str, Any]:
+    return rule("interval", scope=GLOSS, at_most=limits)
+
+
+DONE = {"product": "gloss-coating", "started_at": "2026-01-10T08:00:00Z", "finished_at": "2026-01-10T09:00:00Z"}
+
+
+@pytest.mark.parametrize(("days", "overdue"), [(20, "2026-01-31"), (21, "2026-02-01")])
+def test_days_are_counted_on_the_calendar(days: int, overdue: str) -> None:
+    """Done on the 10th, 20 days allowed: the 30th is the last day."""
+    (row,) = treatments(due(interval(days=days), "2026-01-12T00:00:00Z", tasks=[DONE]))
+    assert row["due"] == pd.Timestamp(overdue, tz="UTC")
+    assert (row["used"], row["limit"], row["what"]) == (2, days, "next gloss-coating")
+
+
+def test_a_month_has_its_last_day() -> None:
+    done = {**DONE, "started_at": "2026-01-31T08:00:00Z", "finished_at": "2026-01-31T09:00:00Z"}
+    (row,) = treatments(due(interval(months=1), "2026-02-10T00:00:00Z", tasks=[done]))
+    assert row["due"] == pd.Timestamp("2026-03-01T00:00Z")  # 28 February is the last day
+
+
+def test_what_is_overdue_comes_before_what_is_not_and_says_so() -> None:
+    flights = [{"takeoff_at": f"2026-01-{day}T10:00:00Z", "flight_hours": 4} for day in (11, 12, 13)]
+    (row,) = treatments(due(interval(flight_hours=10), "2026-01-14T00:00:00Z", tasks=[DONE], flights=flights))
+    assert row["note"] == LONG_AGO
+    assert row["due"] == pd.Timestamp("2026-01-13T10:00Z")
+    assert row["used"] == 12
+
+
+def test_hours_without_history_have_no_date() -> None:
+    flights = [{"takeoff_at": "2026-01-11T10:00:00Z", "flight_hours": 4}]
+    (row,) = treatments(due(interval(flight_hours=10), "2026-01-14T00:00:00Z", tasks=[DONE], flights=flights))
+    assert row["note"] == NOT_ENOUGH
+    assert pd.isna(row["likely"])
+
+
+def daily(last: str, hours: float) -> list[dict[str, Any]]:
+    days = pd.date_range("2025-10-01", last, freq="D")
+    return [{"takeoff_at": f"{day:%Y-%m-%d}T10:00:00Z", "flight_hours": hours} for day in days]
+
+
+def test_a_date_goes_on_as_the_aircraft_flew() -> None:
+    """One hour a day: 36 hours left in the morning are 36 days."""
+    tasks = [{**DONE, "started_at": "2025-12-31T20:00:00Z", "finished_at": "2025-12-31T21:00:00Z"}]
+    listed = due(interval(flight_hours=50), "2026-01-15T00:00:00Z", 60, tasks=tasks, flights=daily("2026-01-14", 1.0))
+    (row,) = treatments(listed)
+    assert row["used"] == 14
+    assert row["likely"] == pd.Timestamp("2026-02-20T00:00Z")
+    assert row["note"] == NO_BAND  # one aircraft's few weeks are no fleet's past
+
+
+def test_whichever_comes_first() -> None:
+    tasks = [{**DONE, "started_at": "2025-12-31T20:00:00Z", "finished_at": "2025-12-31T21:00:00Z"}]
+    (row,) = treatments(
+        due(interval(flight_hours=50, days=25), "2026-01-15T00:00:00Z", tasks=tasks, flights=daily("2026-01-14", 1.0))
+    )
+    assert (row["unit"], row["due"]) == ("days", pd.Timestamp("2026-01-26T00:00Z"))
+
+
+def test_what_comes_after_the_season_does_not_come() -> None:
+    season = {**interval(flight_hours=50), "season": {"from": "10-01", "to": "01-31"}}
+    tasks = [{**DONE, "started_at": "2025-12-31T20:00:00Z", "finished_at": "2025-12-31T21:00:00Z"}]
+    flights = daily("2026-01-14", 1.0)
+    assert not treatments(due(season, "2026-01-15T00:00:00Z", 60, tasks=tasks, flights=flights))
+    season["at_most"] = {"flight_hours": 20}
+    assert treatments(due(season, "2026-01-15T00:00:00Z", 60, tasks=tasks, flights=flights))
+
+
+def test_a_boot_that_is_off_has_nothing_due() -> None:
+    boot = {"component_serial": "B1", "position": "left wing", "material": "chloroprene"}
+    boot |= {"installed_at": "2025-01-01T00:00:00Z", "removed_at": "2026-01-11T00:00:00Z"}
+    assert not treatments(due(interval(days=20), "2026-01-12T00:00:00Z", tasks=[DONE], components=[boot]))
+
+
+def test_a_treatment_in_doubt_is_told() -> None:
+    perhaps = {"product": "unheard-of", "work_order": "W2", "started_at": "2026-01-11T08:00:00Z"}
+    (row,) = treatments(due(interval(days=20), "2026-01-12T00:00:00Z", tasks=[DONE, perhaps]))
+    assert row["note"].startswith("in doubt: ")
+
+
+def test_authorisations_lots_and_manuals_that_run_out() -> None:
+    people = [
+        {"person": "A. Reed", "authorisation": "boots", "valid_from": "2025-01-01", "valid_to": "2026-01-20"},
+        {"person": "A. Reed", "authorisation": "boots", "valid_from": "2026-01-21", "valid_to": "2027-01-20"},
+        {"person": "B. Fenn", "authorisation": "boots", "valid_from": "2025-01-01", "valid_to": "2026-01-20"},
+        {"person": "C. Moss", "authorisation": "boots", "valid_from": "2025-01-01", "valid_to": "2026-01-11"},
+    ]
+    lots = [{"lot": "L1", "product": "gloss-coating", "expires_on": "2026-01-31"}]
+    lots += [{"lot": "L2", "product": "gloss-coating", "expires_on": "2026-05-31"}]
+    manuals = [{"manual": "M", "revision": "3", "effective_from": "2025-01-01", "superseded_on": "2026-01-25"}]
+    rows = due(CURE, "2026-01-12T12:00:00Z", people=people, lots=lots, manuals=manuals, tasks=[DONE]).rows
+    assert list(zip(rows["kind"], rows["name"], rows["due"].dt.strftime("%m-%d"), strict=True)) == [
+        ("authorisation", "B. Fenn, boots", "01-21"),  # A. Reed's goes on, C. Moss's has ended
+        ("manual", "M, 3", "01-25"),
+        ("lot", "gloss-coating, L1", "02-01"),
+    ]
+
+
+@cache
+def sample() -> Export:
+    return read_export(sample_folder())
+
+
+CURES = {
+    "2025-08-12T12:00Z": [
+        ("TARN-SPRUCE", "left wing", "2025-08-13 07:22"),
+        ("TARN-SPRUCE", "right wing", "2025-08-13 08:16"),
+        ("TARN-SPRUCE", "left tailplane", "2025-08-13 10:06"),
+        ("TARN-SPRUCE", "right tailplane", "2025-08-13 10:58"),
+    ],
+    "2025-09-27T06:00Z": [
+        ("TARN-JUNIPER", "right wing", "2025-09-27 23:09"),
+        ("TARN-ROWAN", "right wing", "2025-09-27 23:09"),
+    ],
+    "2026-01-21T06:00Z": [("TARN-ALDER", "right wing", "2026-01-21 14:39")],
+}
+"""Cures of rubber preservative in the sample, read off their coats by hand: 24 hours after the last one ended."""
+
+
+@pytest.mark.parametrize("as_of", CURES)
+def test_the_cures_that_run_in_the_sample_records(as_of: str) -> None:
+    rules = [
+        rule for rule in load_rules(rules_folder()).rules if rule.id in ("flight-before-cure", "product-before-cure")
+    ]
+    rows = due_list("sample", rules, build_timeline(sample(), pd.Timestamp(as_of)), timedelta(days=1)).rows
+    for each in rules:
+        of_rule = rows[rows["rule"] == each.id]
+        found = zip(of_rule["aircraft"], of_rule["position"], of_rule["due"].dt.strftime("%Y-%m-%d %H:%M"), strict=True)
+        assert sorted(found) == sorted(CURES[as_of])

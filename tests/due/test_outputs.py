@@ -1,0 +1,91 @@
+"""The due list on the command line, as a calendar that a second library reads, and as a page."""
+
+from pathlib import Path
+
+import icalendar
+import pandas as pd
+import pytest
+
+from audit.cli import run
+from audit.exit_codes import ExitCode
+
+TASKS = (
+    "task_id,work_order,aircraft,action,station,started_at,finished_at,position,product\n"
+    "T1,W1,TARN-TEAL,apply,Gullwick,2026-01-10T09:00,2026-01-10T10:00,left wing,Black\n"
+    '"T<2>;,\\x",W2,TARN-TEAL,apply,Gullwick,2026-01-10T09:00,2026-01-10T10:30,"right wing","Black"\n'
+)
+
+
+@pytest.fixture
+def export(tmp_path: Path) -> Path:
+    folder = tmp_path / "export"
+    folder.mkdir()
+    (folder / "tasks.csv").write_text(TASKS)
+    (folder / "products.csv").write_text("product,product_class,approval\nBlack,rubber-preservative,A1\n")
+    (folder / "stations.csv").write_text("station,timezone\nGullwick,Europe/Berlin\n")
+    (folder / "components.csv").write_text(
+        "component_serial,aircraft,position,material,finish,installed_at\n"
+        "B1,TARN-TEAL,left wing,chloroprene,black,2025-01-01T00:00Z\n"
+        "B2,TARN-TEAL,right wing,chloroprene,black,2025-01-01T00:00Z\n"
+    )
+    (folder / "lots.csv").write_text(f"lot,product,expires_on\nL{'é' * 60};1,Black,2026-01-31\n")
+    (folder / "flights.csv").write_text(
+        "flight_id,aircraft,takeoff_at,landing_at\nF1,TARN-TEAL,2026-01-05T08:00Z,2026-01-05T09:00Z\n"
+    )
+    return folder
+
+
+def files(export: Path, out: Path, *more: str) -> ExitCode:
+    return run(["due", str(export), "--as-of", "2026-01-10T12:00Z", "--out", str(out), *more])
+
+
+def test_the_list(export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert files(export, tmp_path / "due") is ExitCode.CLEAN
+    said = capsys.readouterr().out
+    assert "not before 2026-01-11 10:00 local, 2026-01-11 09:00 UTC: TARN-TEAL, left wing (B1): no takeoff" in said
+    assert "last day 2026-01-31: Black, L" in said
+    table = pd.read_csv(tmp_path / "due" / "due.csv")
+    assert table.loc[table["rule"] == "flight-before-cure", "due"].tolist() == [
+        "2026-01-11T09:00:00Z",
+        "2026-01-11T09:30:00Z",
+    ]
+    page = (tmp_path / "due" / "due.html").read_text()
+    assert "T&lt;2&gt;;,\\x" in page
+    assert "only licensed staff release an aircraft" in page
+
+
+def test_a_second_library_reads_the_calendar(export: Path, tmp_path: Path) -> None:
+    """RFC 5545: package icalendar."""
+    files(export, tmp_path / "due")
+    written = (tmp_path / "due" / "due.ics").read_bytes()
+    assert max(map(len, written.split(b"\r\n"))) <= 75
+    events = icalendar.Calendar.from_ical(written).walk("VEVENT")
+    cures = [event for event in events if str(event["SUMMARY"]) == "TARN-TEAL, left wing: no takeoff"]
+    assert [event.decoded("DTSTART") for event in cures] == [pd.Timestamp("2026-01-11T09:00Z").to_pydatetime()]
+    lot = next(event for event in events if "é" * 60 in str(event["SUMMARY"]))
+    assert str(lot["SUMMARY"]) == f"Black, L{'é' * 60};1: shelf life of the lot ends"
+    assert str(lot.decoded("DTSTART")) == "2026-02-01"
+    assert len({str(event["UID"]) for event in events}) == len(events)
+
+
+def test_the_same_row_has_the_same_uid_tomorrow(export: Path, tmp_path: Path) -> None:
+    def uids(as_of: str) -> set[str]:
+        run(["due", str(export), "--as-of", as_of, "--out", str(tmp_path / as_of[:10])])
+        text = (tmp_path / as_of[:10] / "due.ics").read_bytes()
+        return {str(event["UID"]) for event in icalendar.Calendar.from_ical(text).walk("VEVENT")}
+
+    assert uids("2026-01-11T08:00Z") == uids("2026-01-10T12:00Z")
+
+
+def test_the_same_export_gives_the_same_bytes(export: Path, tmp_path: Path) -> None:
+    files(export, tmp_path / "one")
+    files(export, tmp_path / "two")
+    for name in ("due.csv", "due.ics", "due.html"):
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+
+
+@pytest.mark.parametrize("within", ["30", "P", "P1M", "-P1D", "PT5H"])
+def test_another_time_is_refused(export: Path, tmp_path: Path, within: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert files(export, tmp_path / "due", f"--within={within}") is ExitCode.COULD_NOT_RUN
+    assert "is no ISO 8601 duration in days or weeks" in capsys.readouterr().err
+    assert not (tmp_path / "due").exists()
