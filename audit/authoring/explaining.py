@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from audit.authoring.examples import example_rows
 from audit.authoring.unknowns import unjudged_when
 from audit.forms import form_of
+from audit.forms.describing import remedy_in_words
 from audit.forms.reads import names_asked
 from audit.intake.tables import TABLES
 from audit.language.in_words import (
@@ -55,7 +56,8 @@ class ShownExample:
 class Explanation:
     """What a rule checks, why, on what authority, and what follows, in sentences and phrases without markup.
 
-    `looks_at` is what it looks at; every one of `demands` must hold of that, or it is a finding. `unjudged_when` lists
+    `looks_at` is what it looks at; every one of `demands` must hold of that, or it is a finding. `corrected_by` lists
+    which later events put one right (empty: none does), by which the records themselves show it. `unjudged_when` lists
     what leaves a subject unjudged (empty: nothing does); `warnings` come before the corrective action; `messages` are
     the sentences of its findings, with names in braces for what differs; `known_gaps` what the rule is known to judge
     wrongly; `set_values` which of its values settings have changed.
@@ -75,6 +77,7 @@ class Explanation:
     warnings: tuple[str, ...]
     put_right: str
     messages: tuple[str, ...]
+    corrected_by: tuple[str, ...]
     unjudged_when: tuple[str, ...]
     known_gaps: tuple[str, ...]
     set_values: tuple[str, ...]
@@ -100,6 +103,7 @@ def explain(rule: Rule, settings: Iterable[Setting] = ()) -> Explanation:
         warnings=(*(one.text for one in rule.warning), WHO_GOVERNS),
         put_right=rule.put_right,
         messages=tuple(rule.message.values()),
+        corrected_by=form.ended_by(rule) + tuple(map(remedy_in_words, rule.corrected_by)),
         unjudged_when=unjudged_when(rule),
         known_gaps=tuple(f"{one.name}: {one.known_gap}" for one in rule.examples if one.known_gap is not None),
         set_values=tuple(_set(one) for one in settings if one.rule == rule.id and one.overridden),
@@ -139,6 +143,7 @@ def shown_example(rule: Rule, example: Example) -> ShownExample:
         tables.append(ExampleTable(name, columns, cells))
     notes = [] if example.as_of is None else [f"as of {_cell(example.as_of)}"]
     notes += [f"the table {name} is not supplied" for name in example.not_supplied]
+    notes += [] if example.corrected_by is None else [f"corrected by {example.corrected_by}"]
     return ShownExample(example.name, example.expect, tuple(notes), tuple(tables))
 
 

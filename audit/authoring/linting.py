@@ -48,7 +48,7 @@ _AT_THE_AIRCRAFT = re.compile(
     re.I,
 )
 """Words of a corrective action that is done at the aircraft, or follows work that may have hurt somebody."""
-_DESCRIPTIVE = {"id", "title", "level", "basis", "why", "put_right", "warning", "message", "examples"}
+_DESCRIPTIVE = {"id", "title", "level", "basis", "why", "put_right", "warning", "message", "corrected_by", "examples"}
 _UNORDERED = {"in_", "not_in", "includes_all", "any_of", "same", "differing"}
 
 Fault = tuple[KeyPath, str]
@@ -166,6 +166,11 @@ def _outcomes(rule: Rule, source: Source) -> Iterator[Fault]:
         names.add(example.name)
 
 
+def _remedies(rule: Rule, source: Source) -> Iterator[Fault]:
+    if rule.corrected_by and not any(example.corrected_by for example in rule.examples):
+        yield ("corrected_by",), "expected an example of a finding that this puts right (corrected_by)"
+
+
 def _contradictions(rule: Rule, source: Source) -> Iterator[Fault]:
     required = form_of(rule).requires(rule)
     for path, conditions in selections(rule):
@@ -212,7 +217,8 @@ def _never(rule: Rule, source: Source) -> Iterator[Fault]:
 
 
 _CHECKS: tuple[Callable[[Rule, Source], Iterable[Fault]], ...] = (
-    *(_blanks, _name, _basis, _put_right, _warning, _frozen_figures, _outcomes, _contradictions, _requirements, _never),
+    *(_blanks, _name, _basis, _put_right, _warning, _frozen_figures, _outcomes, _remedies),
+    *(_contradictions, _requirements, _never),
 )
 
 

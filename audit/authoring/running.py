@@ -9,6 +9,7 @@ import pandas as pd
 
 from audit.authoring.examples import as_of_example, example_export
 from audit.errors import AuditError
+from audit.forms.correcting import corrected
 from audit.forms.judging import judge_rule, sentences
 from audit.forms.outcomes import Outcomes
 from audit.language.rule import Example, Rule
@@ -49,11 +50,26 @@ def run_examples(rules: Iterable[Rule]) -> Iterator[ExampleResult]:
             yield ExampleResult(
                 rule_id=rule.id,
                 example_name=example.name,
-                expected=example.expect,
-                got=_said(outcomes),
+                expected=expected(example),
+                got=_in_full(rule, outcomes, timeline),
                 known_gap=example.known_gap,
                 because=tuple(_because(rule, outcomes, timeline)),
             )
+
+
+def expected(example: Example) -> str:
+    """What an example says that the rule must give: `finding, corrected by T2`."""
+    return example.expect + (f", corrected by {example.corrected_by}" if example.corrected_by else "")
+
+
+def _in_full(rule: Rule, outcomes: Outcomes, timeline: Timeline) -> str:
+    """The most serious of the outcomes; of findings that are all put right, by what."""
+    said = _said(outcomes)
+    if said != "finding":
+        return said
+    found = outcomes.cases[outcomes.cases["finding"]].reset_index(drop=True)
+    by = corrected(rule, found, timeline).by.tolist()
+    return f"{said}, corrected by {'; '.join(dict.fromkeys(by))}" if all(by) else said
 
 
 def verdict(rule: Rule, example: Example) -> str:
@@ -94,7 +110,9 @@ def _because(rule: Rule, outcomes: Outcomes, timeline: Timeline) -> Iterator[str
     )
     found = outcomes.cases["finding"].to_numpy()
     if found.any():
-        yield from sentences(rule, outcomes.cases[found].reset_index(drop=True), timeline)
+        findings = outcomes.cases[found].reset_index(drop=True)
+        yield from sentences(rule, findings, timeline)
+        yield from filter(None, corrected(rule, findings, timeline).perhaps)
     yield from outcomes.cases["reason"][~found]
     for limit in outcomes.margins:
         if limit.total:

@@ -23,6 +23,11 @@ put_right: >
   the original entry as it is.
 # What can hurt whoever does that; the texts are in tables/warnings.yaml. Left out where nobody goes to the aircraft.
 warning: [fire-and-static, skin-eyes-lungs, at-height, data-sheet, local-rules, licensed-staff]
+# What later work on the same boot puts it right, where any does, with an example (expect: finding, corrected_by: T2):
+# corrected_by:
+#   - event: work
+#     where: {{{{action: {{{{is: prepare}}}}, product_class: {{{{is: surface-prep}}}}}}}}
+#   - {{{{event: removal}}}}
 # Which records the rule is about, and what it asks of them. These are a sample; put yours in their place.
 scope:
   action: {{{{is: apply}}}}

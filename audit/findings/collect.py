@@ -11,8 +11,9 @@ import pandas as pd
 
 from audit.findings.identity import finding_ids, subject_key
 from audit.findings.meanwhile import meanwhile
-from audit.findings.result import FINDING_COLUMNS, OPEN, ROW_COLUMNS, UNJUDGED_COLUMNS
+from audit.findings.result import CORRECTED, FINDING_COLUMNS, OPEN, ROW_COLUMNS, UNJUDGED_COLUMNS
 from audit.forms import form_of
+from audit.forms.correcting import corrected
 from audit.forms.judging import every_subject, sentences
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import NONE, SEVERAL, Outcomes, together
@@ -20,7 +21,7 @@ from audit.language.condition import codes_of
 from audit.language.rule import Rule, Warning
 from audit.language.warnings import that_apply
 from audit.rulebook.in_force import cited
-from audit.timeline.instants import Ints, day_of
+from audit.timeline.instants import FOREVER, NEVER, Ints, day_of
 from audit.timeline.records import values, work_day
 from audit.timeline.timeline import Timeline
 
@@ -53,18 +54,19 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
     findings = _evidence(found, timeline)
     for name, attribute in (("rule", "id"), ("level", "level"), ("put_right", "put_right")):
         findings[name] = _of_rules(rules, attribute, of)
-    findings["state"], findings["corrected_by"] = OPEN, ""
-    findings["corrected_at"] = pd.Series(pd.NaT, findings.index, dtype="datetime64[us, UTC]")
     for name in ("measured", "limit", "unit"):
         findings[name] = found[name]
     findings["table"], findings["row"] = _shown_by(found)
-    since = pd.to_datetime(found["anchor"].to_numpy(), unit="us", utc=True).as_unit("us")
-    findings["since"] = pd.Series(since).where(found["anchor"] >= 0)
-    message, basis, keys, warning = (np.full(len(found), "", object) for _ in range(4))
+    findings["since"] = _stamps(found["anchor"].to_numpy()).where(found["anchor"] >= 0)
+    message, basis, keys, warning, by = (np.full(len(found), "", object) for _ in range(5))
+    corrected_at = np.full(len(found), FOREVER)
     for number in np.unique(of).tolist():
         rule, rows = rules[number], slice(*np.searchsorted(of, (number, number + 1)))
         its = found[rows].reset_index(drop=True)
-        message[rows] = sentences(rule, its, timeline)
+        done = corrected(rule, its, timeline)
+        by[rows], corrected_at[rows] = done.by, done.at
+        told = zip(sentences(rule, its, timeline), done.perhaps, strict=True)
+        message[rows] = [f"{sentence} {perhaps}" if perhaps else sentence for sentence, perhaps in told]
         basis[rows] = _bases(rule, its, timeline)
         warning[rows] = _warned(rule, its, timeline, warnings)
         subjects = form_of(rule).identity(rule, its, findings[rows], timeline)
@@ -72,6 +74,9 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
     findings["message"], findings["basis"], findings["key"], findings["warning"] = message, basis, keys, warning
     findings["meanwhile"] = meanwhile(found, timeline)
     findings["finding_id"] = finding_ids(keys.tolist())
+    right = corrected_at != FOREVER
+    findings["state"], findings["corrected_by"] = np.where(right, CORRECTED, OPEN), by
+    findings["corrected_at"] = _stamps(np.where(right, corrected_at, NEVER))
     open_cases = cases[~cases["finding"]].reset_index(drop=True)
     unjudged = _evidence(open_cases, timeline)
     unjudged["rule"] = _of_rules(rules, "id", open_cases["of"].to_numpy())
@@ -154,9 +159,13 @@ def _evidence(cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
             "flight_id": cells(flights, "flight_id", cases["flight"].to_numpy()),
             "station": cells(timeline.tasks, "station", task),
             "person": cells(timeline.tasks, "performed_by", task),
-            "at": pd.Series(pd.to_datetime(cases["at"].to_numpy(), unit="us", utc=True)).dt.as_unit("us"),
+            "at": _stamps(cases["at"].to_numpy()),
         }
     )
+
+
+def _stamps(instants: Ints) -> pd.Series[pd.Timestamp]:
+    return pd.Series(pd.to_datetime(instants, unit="us", utc=True)).dt.as_unit("us")
 
 
 def _shown_by(cases: pd.DataFrame) -> tuple[Texts, Ints]:

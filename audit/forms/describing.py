@@ -6,8 +6,8 @@ from collections.abc import Callable
 from typing import Any
 
 from audit.language.condition import Conditions
-from audit.language.events import Event, Season, SeasonByBase
-from audit.language.in_words import all_of, conditions_in_words, day_of_year_in_words
+from audit.language.events import Event, Remedy, Season, SeasonByBase
+from audit.language.in_words import all_of, conditions_in_words, day_of_year_in_words, duration_in_words
 
 SESSION = (
     "A session is the records of one work order, boot and product class without a takeoff or more than 24 hours in "
@@ -61,6 +61,14 @@ def absent(event: Event) -> str:
     if event.where is None:
         return "the aircraft did not take off"
     return work("no other work began on that position", event.where)
+
+
+def remedy_in_words(remedy: Remedy) -> str:
+    """`later work on the same boot, in a closed record where action is inspect`."""
+    within = "" if remedy.within is None else f", begun within {duration_in_words(remedy.within)} of the fault"
+    if remedy.where is None:
+        return f"the removal of the boot, until it is installed again{within.replace('begun ', '')}"
+    return f"{work('later work on the same boot', remedy.where)}{within}"
 
 
 def season_days(season: Season) -> str:

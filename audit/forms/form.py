@@ -105,6 +105,7 @@ class Form(Generic[R]):
     `unjudged_when`  what can leave a subject unjudged beside what its conditions can't be decided by, a phrase each
     `never`        what makes the rule find nothing
     `figures`      what the names in a rule's title, reason and corrective action stand for: what settings can change
+    `ended_by`     what ends a finding by itself and so puts it right, a phrase each, beside what the rule names
     `settable`     its keys that settings may set, beside the level; of `require` the numbers
     `skeleton`     the rest of a rule file to start from, after a scope of gloss coatings applied, with examples
     """
@@ -136,5 +137,6 @@ class Form(Generic[R]):
     demands: Callable[[R], tuple[str, ...]]
     unjudged_when: Callable[[R], Iterable[str]]
     never: Callable[[R], Iterable[Never]] = _nothing
+    ended_by: Callable[[R], tuple[str, ...]] = _nothing
     settable: tuple[str, ...] = ()
     skeleton: str

@@ -129,6 +129,8 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
 
     doubt = reasons_for_doubt(timeline, broken, plain, time.doubt[segments.time])
     first = np.argmin([run.at for run in runs], axis=0)
+    # The treatment that began the next segment ended this one.
+    ended_by = np.where(segments.until_treated, take(done.last, np.append(segments.began[1:], NONE), NONE), NONE)
 
     def of_first(name: str, index: Ints) -> npt.NDArray[Any]:
         """What the meter that went over first says."""
@@ -151,6 +153,7 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
             "carried": of_first("carried", index),
             "limit": of_first("limit", index),
             "unit": np.array([run.meter.unit for run in runs], object)[first[index]],
+            "ended_by": ended_by[index],
         }
 
     bins = np.maximum.reduce([run.bins for run in runs])
@@ -489,6 +492,7 @@ INTERVAL = Form(
     looks_at=_looks_at,
     demands=_demands,
     unjudged_when=_unjudged_when,
+    ended_by=lambda rule: ("the treatment that ends the stretch",),
     settable=("at_most", "tolerance", "next_due", "season"),
     skeleton="""\
 at_most: {flight_hours: 10}

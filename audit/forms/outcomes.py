@@ -40,6 +40,7 @@ _DEFAULTS: dict[str, Any] = {
     "limit": np.nan,
     "unit": "",
     "detail": "",
+    "ended_by": NONE,
 }
 
 Shown = Callable[[Ints, Bools], Mapping[str, Any]]
@@ -95,6 +96,7 @@ class Outcomes:
     anchor     what was measured counts from this instant  window    where a boot's season or time began, where no
                                                                      record names the subject (microseconds UTC)
     detail     positions of a record that break the rule, `component` is the boot of the first
+    ended_by   task row whose work ended the fault by itself
     measured, limit, unit    the figures of a finding; of what was measured, `carried` dates from before the anchor
                              (negative: that much since then does not count)
     Every number is NONE (-1), every float NaN, every text "" where it doesn't apply.

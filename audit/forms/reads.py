@@ -8,7 +8,7 @@ from typing import Final
 
 from audit.forms import form_of
 from audit.intake.tables import TABLES
-from audit.language.rule import Rule, conditions_of
+from audit.language.rule import Rule, conditions_of, remedies_of
 from audit.timeline.timeline import Timeline
 from audit.timeline.vocabulary import VOCABULARY
 
@@ -58,6 +58,13 @@ def columns_read(rule: Rule) -> frozenset[tuple[str, str]]:
     return columns_needed(rule) | _known(_placed((*refining, *form_of(rule).may_read(rule))))
 
 
+def _read_of_remedies(rule: Rule) -> frozenset[tuple[str, str]]:
+    """The columns by which later work is found that puts the rule's findings right: no verdict depends on them."""
+    names = frozenset().union(*(conditions.names() for conditions in remedies_of(rule)))
+    columns = {(VOCABULARY[name].table, VOCABULARY[name].column.name) for name in names}
+    return _known(columns | _placed(_by_name(_MADE_OF, names)))
+
+
 def tables_read(rule: Rule) -> frozenset[str]:
     """The canonical tables whose rows can change the rule's outcomes."""
     return frozenset(table for table, _ in columns_read(rule))
@@ -88,5 +95,5 @@ def reading_only(rule: Rule, timeline: Timeline) -> Timeline:
 
 def text_columns(rules: Iterable[Rule]) -> dict[str, frozenset[str]]:
     """The free-text columns of task records that the rules ask for, in the form that intake takes."""
-    asked = frozenset().union(*map(columns_read, rules)) & _FREE_TEXT
+    asked = frozenset().union(*map(columns_read, rules), *map(_read_of_remedies, rules)) & _FREE_TEXT
     return {"tasks": frozenset(column for table, column in asked if table == "tasks")}

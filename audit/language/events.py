@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import timedelta
 from typing import Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from audit.language.condition import Conditions
-from audit.language.values import MonthDay
+from audit.language.values import Duration, MonthDay
 from audit.yaml.faults import Part
 
 
@@ -23,6 +24,39 @@ class Event(Part):
         if (self.event == "treatment") != (self.where is not None):
             raise ValueError("expected `where` beside `event: treatment`, and only there")
         return self
+
+
+class Remedy(Part):
+    """What puts a finding right once it has happened: later work on the same boot, or the boot's removal.
+
+    `within` is how long after the fault the work has to begin, or the boot to be taken off.
+    """
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "oneOf": [
+                {"properties": {"event": {"const": "work"}}, "required": ["where"]},
+                {"properties": {"event": {"const": "removal"}, "where": False}},
+            ]
+        }
+    )
+
+    event: Literal["work", "removal"]
+    where: Conditions | None = None
+    within: Duration | None = None
+
+    @model_validator(mode="after")
+    def _only_work_has_conditions(self) -> Self:
+        if (self.event == "work") != (self.where is not None and bool(self.where.names())):
+            raise ValueError("expected conditions (`where`) beside `event: work`, and only there")
+        return self
+
+    @field_validator("within")
+    @classmethod
+    def _lasts(cls, value: timedelta | None) -> timedelta | None:
+        if value is not None and not value:
+            raise ValueError("expected a duration longer than nothing; nothing could put it right")
+        return value
 
 
 class Season(Part):

@@ -10,6 +10,7 @@ from pydantic import BaseModel, BeforeValidator, Field, StringConstraints, field
 
 from audit.intake.tables import TABLES
 from audit.language.condition import Conditions
+from audit.language.events import Remedy
 from audit.language.values import Day, Scalar, Text, is_iso
 from audit.language.wording import FINDING
 from audit.yaml.faults import MOST_FAULTS, Misplaced, Part, did_you_mean, quoted
@@ -37,10 +38,14 @@ class Basis(Part):
 
 
 class Example(Part):
-    """A small invented export and what the rule must say of it. Rows name only what matters; the rest has defaults."""
+    """A small invented export and what the rule must say of it. Rows name only what matters; the rest has defaults.
+
+    `corrected_by` names what puts the finding right, as findings.csv does; without it the finding is open.
+    """
 
     name: Text
     expect: Literal["complies", "finding", "unjudged", "out-of-scope"]
+    corrected_by: Text | None = None
     known_gap: Text | None = None
     as_of: str | None = None
     tasks: tuple[dict[str, Scalar | None], ...] = ()
@@ -60,6 +65,14 @@ class Example(Part):
         if value is not None and not is_iso(value):
             raise ValueError(f"expected an ISO 8601 time, such as 2025-11-20T00:00:00Z, got {quoted(value)}")
         return value
+
+    @model_validator(mode="after")
+    def _only_findings_are_corrected(self) -> Self:
+        if self.corrected_by is not None and self.expect != "finding":
+            raise Misplaced(
+                [(("corrected_by",), "only a finding can be corrected: expected it beside expect: finding")]
+            )
+        return self
 
     @model_validator(mode="after")
     def _rows_have_known_columns(self) -> Self:
@@ -124,6 +137,7 @@ class Rule(Part):
     warning: Warnings = ()
     message: Messages = Field({}, json_schema_extra={"minProperties": 1})
     scope: Conditions = Conditions()
+    corrected_by: tuple[Remedy, ...] = ()
     examples: tuple[Example, ...] = Field(min_length=2)
     form: str
 
@@ -151,5 +165,10 @@ def selections(part: BaseModel, path: KeyPath = ()) -> Iterator[tuple[KeyPath, C
 
 
 def conditions_of(rule: Rule) -> tuple[Conditions, ...]:
-    """All conditions of a rule."""
-    return tuple(conditions for _, conditions in selections(rule))
+    """All conditions by which a rule judges."""
+    return tuple(conditions for path, conditions in selections(rule) if path[0] != "corrected_by")
+
+
+def remedies_of(rule: Rule) -> tuple[Conditions, ...]:
+    """All conditions of later work that puts its findings right."""
+    return tuple(remedy.where for remedy in rule.corrected_by if remedy.where is not None)

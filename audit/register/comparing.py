@@ -30,7 +30,7 @@ RULE_NOT_RUN: Final = "rule not run"
 OUT_OF_TIME: Final = "out of time"
 NOT_WHOLE: Final = "export not whole"
 
-_PROSE: Final = ("title", "level", "basis", "why", "put_right", "warning", "message", "examples")
+_PROSE: Final = ("title", "level", "basis", "why", "put_right", "warning", "message", "corrected_by", "examples")
 """What a rule says without judging anything by it."""
 
 

@@ -13,6 +13,7 @@ _MARKUP = re.compile(r"([\\`*_<>|\[\]])")
 UNLESS = "It is a finding unless all of this holds:"
 ALWAYS_JUDGED = "Nothing: every subject can be judged."
 GAPS = "What it is known to judge wrongly"
+CORRECTED_BY = "Later records that show that it was done"
 PUT_RIGHT = "Corrective action, never by altering a record"
 WARNING = "Warning, before anything else"
 MESSAGES = "What a finding says"
@@ -45,6 +46,9 @@ def _lines(found: Explanation, width: int) -> Iterator[str]:
     yield from _section(WARNING, width)
     yield from _items(found.warnings, width)
     yield from _section(PUT_RIGHT, width, found.put_right)
+    if found.corrected_by:
+        yield from _section(CORRECTED_BY, width)
+        yield from _items(found.corrected_by, width)
     yield from _section("What leaves it unjudged", width, *(() if found.unjudged_when else (ALWAYS_JUDGED,)))
     yield from _items(found.unjudged_when, width)
     if found.known_gaps:
@@ -120,6 +124,9 @@ def _markdown(found: Explanation) -> Iterator[str]:
     yield f"**{WARNING}.**\n"
     yield from _bullets(found.warnings)
     yield f"**{PUT_RIGHT}.** {_plain(found.put_right)}\n"
+    if found.corrected_by:
+        yield f"**{CORRECTED_BY}.**\n"
+        yield from _bullets(found.corrected_by)
     yield f"**What leaves it unjudged.**{'' if found.unjudged_when else f' {ALWAYS_JUDGED}'}\n"
     yield from _bullets(found.unjudged_when)
     if found.known_gaps:

@@ -59,6 +59,27 @@ def test_the_rules_that_ship_have_no_faults() -> None:
     assert lint(rules_folder()) == []
 
 
+REMEDIES = "corrected_by:\n  - event: work\n    where: {action: {is: prepare}}\nexamples:\n"
+PUT_RIGHT = """\
+  - name: stripped
+    expect: finding
+    corrected_by: T2
+    tasks:
+      - {product: gloss-coating, started_at: '2025-06-02T09:00:00Z'}
+      - {product: surface-prep, action: prepare, started_at: '2025-06-03T09:00:00Z'}
+    components: [{finish: silver}]
+"""
+
+
+def test_what_puts_right_has_an_example(tmp_path: Path) -> None:
+    """A remedy that no example shows is told, and one that no record can be."""
+    text = changed("examples:\n", REMEDIES)
+    assert said(tmp_path, text) == ["16: expected an example of a finding that this puts right (corrected_by)"]
+    assert said(tmp_path, text + PUT_RIGHT) == []
+    never = text.replace("{is: prepare}", "{is: prepare, not: prepare}")
+    assert [line for line in said(tmp_path, never + PUT_RIGHT) if "no record can meet this" in line]
+
+
 def test_a_good_rule_has_no_faults(tmp_path: Path) -> None:
     """The rule that all the faulty ones below are made from has no fault itself."""
     assert said(tmp_path, GOOD) == []

@@ -27,6 +27,7 @@ FOUND = Explanation(
     warnings=("Mind your eyes.",),
     put_right="Do it again.",
     messages=("{task} is wrong",),
+    corrected_by=("the removal of the boot",),
     unjudged_when=(),
     known_gaps=(),
     set_values=(),
@@ -54,7 +55,15 @@ def test_nothing_is_left_out(show: object) -> None:
     text = " ".join(show(FOUND).split())
     for part in (
         *("a-fault", "A fault", "Level 2: any other non-compliance", "record", "Each record.", "- this holds"),
-        *("- that holds", "Because.", "- a book", "all is well; as of noon", "not so", "Do it again."),
+        *(
+            "- that holds",
+            "Because.",
+            "- a book",
+            "all is well; as of noon",
+            "not so",
+            "Do it again.",
+            "- the removal of the boot",
+        ),
         *("Nothing: every subject can be judged.", "- Mind your eyes."),
     ):
         assert part in text, part
