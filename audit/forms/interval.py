@@ -19,6 +19,7 @@ from audit.evidence.boots import (
 )
 from audit.evidence.doubt import CERTAIN, Rank, Side, Verdict, View, reasons_for_doubt, reasons_of, turning_reasons
 from audit.evidence.flying import first_uncovered
+from audit.evidence.meters import Limits, Meter, Tolerance, bases, meters
 from audit.evidence.sessions import Sessions, in_sessions
 from audit.evidence.treatments import NO_BOOT, NO_POSITION
 from audit.figures import figure
@@ -38,7 +39,6 @@ from audit.forms.drawing import (
     Drawing,
     UseOfBoot,
 )
-from audit.forms.due import Limits, Meter, Tolerance, bases, meters
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment

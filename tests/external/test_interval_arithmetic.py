@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from audit.forms.due import Limits, Meter, Tolerance, meters, next_base
+from audit.evidence.meters import Limits, Meter, Tolerance, meters, next_base
 from audit.forms.judging import judge_rule
 from audit.intake.reading import read_rows
 from audit.timeline.instants import HOUR

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from audit.forms.due import Limits, Meter, NextDue, Tolerance, add_months, bases, meters, next_base
+from audit.evidence.meters import Limits, Meter, NextDue, Tolerance, add_months, bases, meters, next_base
 from audit.timeline.instants import HOUR
 
 EPOCH = date(1970, 1, 1)
