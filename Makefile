@@ -70,7 +70,7 @@ format: $(READY_DEV)
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
 
-# What is made from the code and the rules: parts of README.md and DEVELOPERS.md, the catalogue, the schema.
+# What is made from the code and the rules: parts of the pages, the catalogue, the schema.
 docs: $(READY_DEV)
 	$(BIN)/python -m tests.generated_docs --write
 

@@ -1,6 +1,6 @@
 """Everything written that is made from the code or the rules: `make docs` writes it.
 
-These are parts of README.md and DEVELOPERS.md, the catalogue page of each rule pack, and the schema of rule files.
+These are parts of the pages in PAGES, the catalogue page of each rule pack, and the schema of rule files.
 
 `python -m tests.generated_docs` says which pages are out of date and exits with 1 if one is; with `--write` it writes
 them.
@@ -29,10 +29,12 @@ from audit.findings.result import (
     UNJUDGED_COLUMNS,
 )
 from audit.forms import FORMS
+from audit.forms.naming import COMMON
 from audit.intake.quarantine import REJECT_COLUMNS
 from audit.intake.tables import TABLES, Column, Kind, Table
 from audit.language.condition import OPERATORS
 from audit.language.rule import Rule
+from audit.language.wording import FINDING
 from audit.report.explained import as_markdown
 from audit.rulebook.loading import load_rules
 from audit.shipped import rules_folder
@@ -41,6 +43,12 @@ from audit.timeline.vocabulary import VOCABULARY
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
 DEVELOPERS = ROOT / "DEVELOPERS.md"
+EXPORTS = ROOT / "sample_records/README.md"
+RULES = ROOT / "rules/README.md"
+REPORTS = ROOT / "reports/README.md"
+FIGURES = ROOT / "benchmarks/README.md"
+MODULES = ROOT / "audit/README.md"
+PAGES = (README, DEVELOPERS, EXPORTS, RULES, REPORTS, FIGURES, MODULES)
 ROOMS = (
     *(".", "yaml", "intake", "health", "timeline", "language"),
     *(
@@ -96,8 +104,7 @@ def rule_table() -> str:
         key=lambda one: (one[0].level, one[0].id),
     )
     rows = [
-        (f"[{rule.id}](rules/{pack}/{CATALOGUE}#{rule.id})", rule.title, rule.form, str(rule.level))
-        for rule, pack in rules
+        (f"[{rule.id}]({pack}/{CATALOGUE}#{rule.id})", rule.title, rule.form, str(rule.level)) for rule, pack in rules
     ]
     return table(("rule", "a finding is", "form", "level"), rows)
 
@@ -106,6 +113,16 @@ def form_table() -> str:
     """Every rule form, with when something is a finding, and what is judged."""
     rows = [(f"`{form.name}`", form.finding, form.subjects) for form in FORMS.values()]
     return table(("form", "a finding when", "subject"), rows)
+
+
+def message_table() -> str:
+    """The names that messages may use, and the kinds of message, form by form."""
+    named = [("every form", f"`{{{name}}}`", means) for name, means in COMMON.items()]
+    kinds = [("every form", f"`{FINDING}`", "every finding without a message of its kind")]
+    for form in FORMS.values():
+        named += [(f"`{form.name}`", f"`{{{name}}}`", means) for name, means in form.values.items()]
+        kinds += [(f"`{form.name}`", f"`{kind}`", when) for kind, when in form.kinds.items()]
+    return f"{table(('form', 'name', 'what it stands for'), named)}\n\n{table(('form', 'kind', 'serves where'), kinds)}"
 
 
 def identity_table() -> str:
@@ -202,16 +219,13 @@ def made_whole() -> dict[Path, str]:
 
 
 MADE: Mapping[Path, Mapping[str, Callable[[], str]]] = {
-    README: {
+    REPORTS: {"help": check_help, "output columns": output_columns, "finding ids": identity_table},
+    EXPORTS: {"columns": column_tables},
+    MODULES: {"modules": module_map},
+    RULES: {
         "rules": rule_table,
-        "help": check_help,
-        "output columns": output_columns,
         "forms": form_table,
-        "finding ids": identity_table,
-        "columns": column_tables,
-    },
-    DEVELOPERS: {
-        "modules": module_map,
+        "message names": message_table,
         "operators": operator_table,
         "vocabulary": vocabulary_table,
         "example defaults": example_defaults,

@@ -22,11 +22,24 @@ from audit.report.files import contents
 from audit.report.formats import FILES, HEALTH_FILES, REGISTER_FILES
 from audit.rulebook.loading import read_rule
 from audit.shipped import sample_folder
-from tests.generated_docs import CATALOGUE, COMMAND, DEVELOPERS, MADE, README, ROOT, made_anew, made_whole, stale
+from tests.generated_docs import (
+    CATALOGUE,
+    COMMAND,
+    DEVELOPERS,
+    MADE,
+    PAGES,
+    README,
+    REPORTS,
+    ROOT,
+    RULES,
+    made_anew,
+    made_whole,
+    stale,
+)
 from tests.report.conftest import make_result
 
-PAGES = [
-    *(README, DEVELOPERS, ROOT / "CHANGELOG.md", ROOT / "reports/README.md", ROOT / "sample_records/SCENARIO.md"),
+LINKED = [
+    *(*PAGES, ROOT / "CHANGELOG.md", ROOT / "sample_records/SCENARIO.md"),
     *sorted((ROOT / "rules").rglob(CATALOGUE)),
 ]
 
@@ -75,8 +88,8 @@ def test_every_pack_has_its_page_and_no_other_folder_one() -> None:
 def test_a_lost_marker_is_an_error(gone: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A page that lost a marker is refused, not taken for one that is up to date."""
     page = tmp_path / "README.md"
-    page.write_text(README.read_text(encoding="utf-8").replace(gone, ""), encoding="utf-8")
-    monkeypatch.setattr("tests.generated_docs.MADE", {page: MADE[README]})
+    page.write_text(RULES.read_text(encoding="utf-8").replace(gone, ""), encoding="utf-8")
+    monkeypatch.setattr("tests.generated_docs.MADE", {page: MADE[RULES]})
     with pytest.raises(ValueError, match="markers of rules"):
         made_anew(page)
 
@@ -87,26 +100,27 @@ def test_every_exit_code_is_explained() -> None:
 
 
 def test_every_output_is_explained() -> None:
-    """The README lists each file of a report, and no other."""
-    assert sorted(first_cells(section(README, "What comes out"))) == sorted(
+    """The page of reports lists each file of a report, and no other."""
+    assert sorted(first_cells(section(REPORTS, "What comes out"))) == sorted(
         [*contents(make_result(), FILES), *HEALTH_FILES, *REGISTER_FILES]
     )
 
 
 def test_every_form_is_explained() -> None:
-    """The README lists each rule form, and no other."""
-    assert first_cells(section(README, "Rule forms")) == list(FORMS)
+    """The page of rules lists each rule form, and no other."""
+    assert first_cells(section(RULES, "Rule forms")) == list(FORMS)
 
 
 def test_every_column_of_a_finding_is_explained() -> None:
-    """The README says of each column of findings.csv what it holds, in its order."""
-    [text] = re.findall(r"^### findings\.csv\n(.*?)(?=^### )", README.read_text("utf-8"), re.DOTALL | re.MULTILINE)
+    """The page of reports says of each column of findings.csv what it holds, in its order."""
+    [text] = re.findall(r"^### findings\.csv\n(.*?)(?=^### )", REPORTS.read_text("utf-8"), re.DOTALL | re.MULTILINE)
     assert tuple(first_cells(text)) == (*FINDING_COLUMNS, *STANDING_COLUMNS)
 
 
 def yaml_blocks() -> list[str]:
-    """Every piece of a rule file that the contributors' guide shows."""
-    return re.findall(r"^```yaml\n(.*?)^```", DEVELOPERS.read_text("utf-8"), re.DOTALL | re.MULTILINE)
+    """Every piece of a rule file that the page of rules shows."""
+    shown = re.findall(r"^```yaml\n(.*?)^```", RULES.read_text("utf-8"), re.DOTALL | re.MULTILINE)
+    return [block for block in shown if not block.startswith("set_by:")]
 
 
 def as_rule(block: str) -> Rule:
@@ -134,7 +148,7 @@ def test_the_examples_that_are_shown_hold() -> None:
     assert [result.got for result in results] == [result.expected for result in results]
 
 
-@pytest.mark.parametrize("shown", ["README.md", "rules/settings/example-operator.yaml"])
+@pytest.mark.parametrize("shown", ["rules/README.md", "rules/settings/example-operator.yaml"])
 def test_the_settings_that_are_shown_fit_the_rules_that_ship(shown: str, tmp_path: Path) -> None:
     """Every value that the examples set is in force in an audit of the sample records, of which they name the fleet."""
     text = (ROOT / shown).read_text("utf-8")
@@ -174,7 +188,9 @@ def refuse_unknown(call: str) -> None:
         command.make_context(NAME, words, resilient_parsing="--help" in call)
 
 
-@pytest.mark.parametrize("page", [README, DEVELOPERS, ROOT / "CHANGELOG.md"], ids=lambda page: page.name)
+@pytest.mark.parametrize(
+    "page", [README, RULES, REPORTS, ROOT / "CHANGELOG.md"], ids=lambda page: page.relative_to(ROOT).as_posix()
+)
 def test_commands_exist(page: Path) -> None:
     """The command line knows every command and option that a page shows."""
     assert commands(page)
@@ -189,7 +205,9 @@ def test_unknown_commands_would_be_noticed(call: str) -> None:
         refuse_unknown(call)
 
 
-@pytest.mark.parametrize("page", [README, DEVELOPERS], ids=lambda page: page.name)
+@pytest.mark.parametrize(
+    "page", [DEVELOPERS, ROOT / "benchmarks/README.md"], ids=lambda page: page.relative_to(ROOT).as_posix()
+)
 def test_modules_that_are_run_exist(page: Path) -> None:
     """Every `python -m` names a module that is there."""
     named = set(re.findall(r"python -m ([\w.]+)", page.read_text(encoding="utf-8")))
@@ -207,7 +225,7 @@ def test_links_lead_somewhere() -> None:
     """Every relative link of a page leads to a file, and to a heading where it names one."""
     lost = []
     links = 0
-    for page in PAGES:
+    for page in LINKED:
         for link in re.findall(r"\]\((?!https?:)([^)\s]+)\)", page.read_text(encoding="utf-8")):
             links += 1
             place, _, heading = link.partition("#")
@@ -257,3 +275,9 @@ def test_every_room_is_on_the_map() -> None:
     rooms = {f"{path.parent.name}/" for path in (ROOT / "audit").glob("*/__init__.py")}
     modules = {path.name for path in (ROOT / "audit").glob("[a-z]*.py")}
     assert set(first_cells(section(DEVELOPERS, "The rooms"))) == rooms | modules
+
+
+@pytest.mark.parametrize("page", [README, DEVELOPERS], ids=lambda page: page.name)
+def test_the_first_pages_are_read_at_one_sitting(page: Path) -> None:
+    """At most 200 lines: what is looked up stands beside what it is about, on a page that this one names."""
+    assert len(page.read_text(encoding="utf-8").splitlines()) <= 200

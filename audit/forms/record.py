@@ -359,7 +359,7 @@ RECORD = Form(
     skeleton="""\
 require:
   component.finish: {is: black}
-# What each example leaves out is ordinary: DEVELOPERS.md lists the defaults. Better also show the exact limit.
+# What each example leaves out is ordinary: rules/README.md lists the defaults. Better also show the exact limit.
 examples:
   - name: as it should be
     expect: complies

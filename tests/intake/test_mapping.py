@@ -565,7 +565,7 @@ def test_formats_read_nothing_that_strptime_refuses(text: str) -> None:
 
 
 def test_example_in_the_readme() -> None:
-    """The mapping that the README shows is one."""
-    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    """The mapping that the page of exports shows is one."""
+    text = (Path(__file__).parents[2] / "sample_records" / "README.md").read_text(encoding="utf-8")
     example = text.partition("```yaml\ntitle: Text files")[2].partition("```")[0]
     assert read_mapping(f"title: Text files{example}".encode(), "README.md").written.tables["flights"]
