@@ -1,6 +1,6 @@
 """deicer-audit: audits the maintenance records of pneumatic de-icers against declarative rules.
 
-`run_audit` is the whole audit as a function. It is loaded when first asked for: `--help` must not wait for pandas.
+`run_audit` is the whole audit as a function. It is loaded when first requested: `--help` must not wait for pandas.
 """
 
 from __future__ import annotations

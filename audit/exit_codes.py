@@ -9,9 +9,9 @@ class ExitCode(IntEnum):
     """What the process tells its caller."""
 
     CLEAN = 0
-    """Nothing at or above the level asked for."""
+    """Nothing at or above the level requested."""
     FINDINGS = 1
-    """Findings at or above the level asked for."""
+    """Findings at or above the level requested."""
     COULD_NOT_RUN = 2
     """Bad arguments, unreadable export, bad rule file."""
     NOTHING_JUDGED = 3

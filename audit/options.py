@@ -1,4 +1,4 @@
-"""What an audit is asked for, as one value."""
+"""What an audit is to do, as one value."""
 
 from __future__ import annotations
 

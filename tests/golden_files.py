@@ -1,7 +1,7 @@
 """Whole outputs of a small invented result, kept in tests/golden: `make golden` writes them.
 
 `python -m tests.golden_files` says which are out of date and exits with 1 if one is; with `--write` it writes them. A
-workbook is kept as the text of its cells, since how its parts are packed hangs on the machine's zlib.
+workbook is kept as the text of its cells, since how its parts are packed depends on the machine's zlib.
 """
 
 from __future__ import annotations

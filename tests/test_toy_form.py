@@ -79,7 +79,7 @@ def test_a_form_that_forgets_a_column_stops_the_audit(
     """Read as blank it would make a finding, or a doubt, of every record: it is an internal error."""
     monkeypatch.setitem(FORMS, "mention", FORGETFUL)  # type: ignore[arg-type]
     assert check(export, rules, tmp_path / "out") == ExitCode.INTERNAL_ERROR
-    assert "remarks was asked for and had not been read" in capsys.readouterr().err
+    assert "remarks was requested and had not been read" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
 
 
@@ -89,7 +89,7 @@ def test_so_does_it_in_the_examples_of_a_rule_that_carry_the_column(
     """What another rule declares, or an example gives, doesn't hide it."""
     monkeypatch.setitem(FORMS, "mention", FORGETFUL)  # type: ignore[arg-type]
     assert run(["rules", "test", str(rules)]) == ExitCode.INTERNAL_ERROR
-    assert "remarks was asked for and had not been read" in capsys.readouterr().err
+    assert "remarks was requested and had not been read" in capsys.readouterr().err
 
 
 def test_its_examples_run_and_it_lints_clean(rules: Path, capsys: pytest.CaptureFixture[str]) -> None:

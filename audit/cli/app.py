@@ -19,7 +19,7 @@ TRACEBACK = "DEICER_AUDIT_TRACEBACK"
 
 app = typer.Typer(
     help="Audit the maintenance records of pneumatic de-icers against declarative rules.",
-    epilog="Exit codes: 0 nothing at or above the level asked for; 1 findings at or above it; "
+    epilog="Exit codes: 0 nothing at or above the level requested; 1 findings at or above it; "
     f"2 could not run; 3 nothing could be judged; 130 interrupted; 4 internal error ({TRACEBACK}=1 in the "
     "environment shows where).",
     add_completion=False,

@@ -32,23 +32,23 @@ def map_export(
     if os.path.lexists(out):
         raise AuditError(f"{out} is there already: nothing was written. Name another file with --out.")
     from audit.intake.drafting import draft_mapping
-    from audit.intake.glimpses import glimpse
     from audit.intake.mapping import read_mapping
     from audit.intake.reading import read_mapped
+    from audit.intake.table_samples import sample_tables
 
     where = location(export)
-    glimpses, refused = glimpse(where)
-    if not glimpses:
+    samples, refused = sample_tables(where)
+    if not samples:
         raise AuditError(
             f"{location_name(where)} holds nothing that could be mapped: {'; '.join(refused[:3]) or 'no file'}"
         )
-    draft = draft_mapping(location_name(where), glimpses, refused)
+    draft = draft_mapping(location_name(where), samples, refused)
     try:
         with out.open("x", encoding="utf-8", newline="\n") as file:
             file.write(draft.text)
     except OSError as error:
         raise AuditError(f"{out} can't be written: {error.strerror or error}") from error
-    print(f"The draft is {visible(str(out))}. Read it, settle its doubts, and use it with:")
+    print(f"The draft is {visible(str(out))}. Read it, resolve its doubts, and use it with:")
     print(f"  {NAME} check EXPORT --mapping {visible(str(out))}")
     if draft.missing:
         _list("Needed, and not found", draft.missing)

@@ -74,7 +74,7 @@ def show(
 
 
 def _meant(what: list[str], aircraft: str | None) -> tuple[str, Location]:
-    """The finding (blank where an aircraft is asked for) and the folder."""
+    """The finding (blank where an aircraft is requested) and the folder."""
     if aircraft is None and not what:
         raise typer.BadParameter("which finding? Give its id, or an aircraft with --aircraft")
     finding, *export = what if aircraft is None else ["", *what]

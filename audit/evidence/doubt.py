@@ -1,7 +1,7 @@
 """Doubt, decided once for all forms: a verdict stands only where it is the same however what is in doubt is taken.
 
 A form judges plainly, as if all it looks at were certain. It says of each kind of evidence whether it speaks *against*
-the subject (a takeoff during a cure) or in its *favour* (the coat that was asked for). Evidence in doubt carries the
+the subject (a takeoff during a cure) or in its *favour* (the coat that was required). Evidence in doubt carries the
 number of a reason. The plain verdict leaves it out. The harsh verdict counts what is in doubt wherever it speaks
 against the subject, the lenient one wherever it speaks in its favour. What is a finding under the lenient verdict too
 is a finding, what complies under the harsh one complies, and everything else is unjudged.

@@ -121,7 +121,7 @@ def bases(way: NextDue, meter: Meter, start: Ints, continues: Bools) -> Ints:
     """The base of each segment, from the meter's reading at its start.
 
     Segments of one boot stand together in order of time; `continues` is true where a treatment began the segment, so
-    that its base may hang on the one before. All boots advance together, one treatment at a time.
+    that its base may depend on the one before. All boots advance together, one treatment at a time.
     """
     base = start.copy()
     if way == "actual" or not len(start):

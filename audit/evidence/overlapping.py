@@ -48,7 +48,7 @@ class Things:
 
 
 def things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...]) -> Things:
-    """The things of a kind that are in play, with the columns asked for."""
+    """The things of a kind that are in play, with the columns requested."""
     if kind == "tasks":
         frame = timeline.tasks
         start, end = timeline.times["started_at"][rows], timeline.times["finished_at"][rows]
@@ -161,7 +161,7 @@ def common_codes(one: pd.Series, two: pd.Series) -> tuple[Ints, Ints]:
 
 
 def _keys(same: tuple[str, ...], left: Things, right: Things) -> tuple[Bools, Ints, Ints]:
-    """Whether the first column is known, and one number for the agreement asked for, on either side.
+    """Whether the first column is known, and one number for the agreement requested, on either side.
 
     It is NONE where the first column is missing, and where nothing agrees: column by column fewer are left to compare.
     """

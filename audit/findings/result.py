@@ -160,7 +160,7 @@ class Absent:
 class AuditResult:
     """Everything an audit found.
 
-    Frames: `findings` (FINDING_COLUMNS, ROW_COLUMNS and, where asked for, PLACE_COLUMNS), ordered by level, rule,
+    Frames: `findings` (FINDING_COLUMNS, ROW_COLUMNS and, where requested, PLACE_COLUMNS), ordered by level, rule,
     aircraft, at, id; `unjudged` (UNJUDGED_COLUMNS);
     `coverage` (COVERAGE_COLUMNS), one row a rule in the order of `rules`; `quarantine` (table, file, line, column,
     value, reason). `inputs`, `rule_files` and `settings_files` carry name, SHA-256 and size of what was read.

@@ -45,7 +45,7 @@ class Standing:
     there is none. `gone` (GONE_COLUMNS) are the findings that were open, are not found now, and were not cleared by an
     earlier run. `altered` (ALTERED_COLUMNS) is what has happened to signed records in this run and all before. `unused`
     are decisions in force that cover nothing, a sentence each. `seal` seals the run, and `signature` (armoured,
-    detached) signs `seal_text`, where somebody asked for it.
+    detached) signs `seal_text`, where somebody requested it.
     """
 
     register: str

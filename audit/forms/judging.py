@@ -17,11 +17,11 @@ from audit.timeline.instants import Ints
 from audit.timeline.readings import Owner, other_readings
 from audit.timeline.timeline import Timeline
 
-AMBIGUOUS = "ambiguous time: the clock went back, and the verdict hangs on which hour is meant"
+AMBIGUOUS = "ambiguous time: the clock went back, and the verdict depends on which hour is meant"
 
 
 def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
-    """Judge by the rule's form; a subject whose verdict hangs on the reading of an ambiguous time is unjudged."""
+    """Judge by the rule's form; a subject whose verdict depends on the reading of an ambiguous time is unjudged."""
     if not len(timeline.tasks):
         # An export without a single record is broken; that nothing was done can't be read from it.
         return Outcomes(0, cases(0))
@@ -43,7 +43,7 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     tried = _times_tried(timeline, readings, verdicts, owner)
     keys = list(SUBJECT)
     if form.unordered(rule):
-        # Which of the two began first may hang on the reading: they are one pair all the same.
+        # Which of the two began first may depend on the reading: they are one pair all the same.
         pair = verdicts["other_subject"] >= 0
         verdicts.loc[pair, keys[:2]] = np.sort(verdicts.loc[pair, keys[:2]].to_numpy(), axis=1)
     grouped = verdicts.groupby(keys, sort=False)

@@ -67,7 +67,7 @@ def judge(suite: dict[str, Any], facts: dict[str, list[Any]]) -> dict[str, Any]:
     if faults:
         return {"faults": faults}
     built = ExpectationSuite(name=suite["name"], expectations=suite["expectations"])
-    # By default it makes a folder for web pages that nobody asked for.
+    # By default it makes a folder for web pages that nobody requested.
     stores = InMemoryStoreBackendDefaults(init_temp_docs_sites=False)
     config = DataContextConfig(store_backend_defaults=stores, progress_bars=ProgressBarsConfig(globally=False))
     context = gx.get_context(mode="ephemeral", project_config=config)
@@ -94,7 +94,7 @@ def _told(name: str, judged: Any) -> dict[str, Any]:
 
 
 def _crash(info: dict[str, Any]) -> str:
-    """What went wrong: the library nests it once for each metric where several were asked for."""
+    """What went wrong: the library nests it once for each metric where several were requested."""
     nested = [info] if "raised_exception" in info else list(info.values())
     return "; ".join(str(one["exception_message"]) for one in nested if one["raised_exception"])
 

@@ -108,7 +108,7 @@ class Cells:
 
     `columns` maps canonical names to Arrow columns of `rows` cells: strings, `WORDS`, or the numbers, dates and times
     of a Parquet file. `translated` is there where a mapping named them so. `present` names the canonical columns that
-    the file has, those that nobody asked for too.
+    the file has, those that nobody requested too.
     """
 
     table: Table

@@ -24,7 +24,7 @@ from audit.intake.contracts import breaches
 from audit.intake.duplicates import repeated
 from audit.intake.names import Aliases, entries
 from audit.intake.parsing import BLANK
-from audit.intake.settling import Typed, typed_rows, without_cells
+from audit.intake.resolving import Typed, typed_rows, without_cells
 from audit.intake.tables import CORRECTIONS, NAMES, TASKS
 from audit.intake.words import canonical
 
@@ -346,7 +346,7 @@ def _retyped(
     if not parts:
         parts = [_entered_cells(tasks.parts[0], np.empty(0, np.intp), [])]
     typed = typed_rows(parts, zones)
-    # Rows of several files were typed file by file: row n of them is row order[n] of those asked for.
+    # Rows of several files were typed file by file: row n of them is row order[n] of those requested.
     return replace(
         typed,
         frame=typed.frame.iloc[np.argsort(order, kind="stable")].reset_index(drop=True),

@@ -337,7 +337,7 @@ def _check_quotes(file: ExportFile, layout: Layout) -> None:
 
 
 def _line_finder(file: ExportFile, layout: Layout, total: int) -> Liner:
-    """From record numbers to lines; the file is only looked at again when a line is asked for."""
+    """From record numbers to lines; the file is only looked at again when a line is requested."""
 
     @functools.cache
     def starts() -> NDArray[np.int64]:

@@ -16,7 +16,7 @@ from typing import Any, Final
 import pyarrow as pa
 from rapidfuzz import fuzz, utils
 
-from audit.intake.glimpses import Glimpse
+from audit.intake.table_samples import TableSample
 from audit.intake.tables import SYNONYMS, TABLES, Column, Table
 from audit.intake.time_formats import compile_format, read_times
 from audit.intake.words import meant
@@ -116,7 +116,7 @@ class Match:
 class _Taken:
     """What is taken for a table, by which columns, and what is in doubt about that."""
 
-    glimpse: Glimpse
+    sample: TableSample
     matches: dict[str, Match]
     doubt: str
 
@@ -130,12 +130,12 @@ class Draft:
     unmatched: tuple[str, ...]
 
 
-def draft_mapping(title: str, glimpses: Sequence[Glimpse], refused: Sequence[str]) -> Draft:
+def draft_mapping(title: str, samples: Sequence[TableSample], refused: Sequence[str]) -> Draft:
     """Draft a mapping of what was seen of an export."""
     chosen: dict[str, list[_Taken]] = {}
     left: list[str] = []
     unlike: list[str] = []
-    for each in glimpses:
+    for each in samples:
         name, matches, doubt = _best_table(each)
         if name:
             chosen.setdefault(name, []).append(_Taken(each, matches, doubt))
@@ -152,7 +152,7 @@ def draft_mapping(title: str, glimpses: Sequence[Glimpse], refused: Sequence[str
     for name in (name for name in TABLES if name in chosen):
         lines.append(f"  {name}:")
         for taken in chosen[name]:
-            each, matches = taken.glimpse, taken.matches
+            each, matches = taken.sample, taken.matches
             _by_values(name, each, matches, chosen)
             lines += _feed(TABLES[name], each, matches, taken.doubt)
             missing += [f"{name}.{column}" for column in TABLES[name].needed if column not in matches]
@@ -162,8 +162,8 @@ def draft_mapping(title: str, glimpses: Sequence[Glimpse], refused: Sequence[str
     return Draft("\n".join(lines) + "\n", tuple(dict.fromkeys(missing)), tuple(left))
 
 
-def _best_table(each: Glimpse) -> tuple[str, dict[str, Match], str]:
-    """The table that a glimpse is most like, its columns, and what is in doubt of it; blank where it is like none."""
+def _best_table(each: TableSample) -> tuple[str, dict[str, Match], str]:
+    """The table that a sample is most like, its columns, and what is in doubt of it; blank where it is like none."""
     scored = []
     for name, table in TABLES.items():
         matches = _matches(table, each)
@@ -181,7 +181,7 @@ def _best_table(each: Glimpse) -> tuple[str, dict[str, Match], str]:
     return name, matches, "" if called >= _ENOUGH else f"are these {name}? only their columns say so"
 
 
-def _matches(table: Table, each: Glimpse) -> dict[str, Match]:
+def _matches(table: Table, each: TableSample) -> dict[str, Match]:
     scored = sorted(
         (
             (_likeness(header, cells, column, header in each.typed), name, header)
@@ -255,7 +255,7 @@ def _fitting(cells: tuple[str, ...], has_none: bool) -> tuple[str, ...]:
 
 def _by_values(
     name: str,
-    each: Glimpse,
+    each: TableSample,
     matches: dict[str, Match],
     chosen: Mapping[str, Sequence[_Taken]],
 ) -> None:
@@ -268,7 +268,7 @@ def _by_values(
             cell.strip()
             for there in chosen.get(other, ())
             if key in there.matches
-            for cell in there.glimpse.columns[there.matches[key].written]
+            for cell in there.sample.columns[there.matches[key].written]
         } - {""}
         for header, cells in each.columns.items():
             values = {cell.strip() for cell in cells} - {""}
@@ -278,7 +278,7 @@ def _by_values(
                 break
 
 
-def _feed(table: Table | None, each: Glimpse, matches: Mapping[str, Match], doubt: str = "") -> Iterator[str]:
+def _feed(table: Table | None, each: TableSample, matches: Mapping[str, Match], doubt: str = "") -> Iterator[str]:
     """The lines of a feed; without a table, the columns that there are."""
     first = True
     for key, value in each.keys.items():
@@ -303,7 +303,7 @@ def _feed(table: Table | None, each: Glimpse, matches: Mapping[str, Match], doub
             yield f"        # not used: {_comment(header)}"
 
 
-def _line(table: Table, column: Column, match: Match, each: Glimpse) -> Iterator[str]:
+def _line(table: Table, column: Column, match: Match, each: TableSample) -> Iterator[str]:
     filled = [cell.strip() for cell in each.columns[match.written] if cell.strip()]
     keys, doubts = _how_written(table, column, match.written, filled, match.written in each.typed)
     doubts = [match.doubt, *doubts] if match.doubt else doubts

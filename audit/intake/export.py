@@ -54,7 +54,7 @@ class Export:
 
     `tables` holds a frame for every table that was supplied (an absent table has no entry), on a RangeIndex, in file
     order. Dtypes by column kind: id and text `str`; code, choice and codes `category`; time `datetime64[us, UTC]`;
-    date `datetime64[s]`; number `float64`; count `Int64`. Columns that the export lacks, or that nobody asked for
+    date `datetime64[s]`; number `float64`; count `Int64`. Columns that the export lacks, or that nobody requested
     (free text only), are absent. Words of the trade (`Column.words`) and closed lists are in canonical text
     (`audit.intake.words.canonical`); what is compared with them has to be, too. Names of people that are equal but for
     case, spaces and Unicode form are spelled alike in all tables.
@@ -89,7 +89,7 @@ class Export:
     `contradicted_hours` numbers the audited flights whose flight_hours are longer than from takeoff to landing, or
     next to nothing of it (75 for 1 h 15 min, 0 for ten hours): the frame has them as they were written.
     `several_names` numbers, by (table, column), the audited rows in which one cell names several people.
-    `columns` names, by table, the canonical columns that the export has, free text that nobody asked for too; a column
+    `columns` names, by table, the canonical columns that the export has, free text that nobody requested too; a column
     is among them where at least one file of the table has it.
     `near_names` (NEAR_NAME_COLUMNS) lists the names of one table that another doesn't know, while it knows one that is
     nearly equal: kind (aircraft, person, ...: `audit.intake.tables.NAMES`), table, column, name, other_table,
@@ -118,7 +118,7 @@ class Export:
 
     @property
     def unread_columns(self) -> Mapping[str, frozenset[str]]:
-        """The columns of each table that the export has and that nobody asked for."""
+        """The columns of each table that the export has and that nobody requested."""
         return {name: there - set(self.tables[name]) for name, there in self.columns.items()}
 
     def places(self, table: str, rows: Rows) -> pd.DataFrame:

@@ -289,10 +289,10 @@ def _clock_faults(table: Table, feed: Feed, column: Column, source: ColumnSource
 
 
 def _clashes(formats: Sequence[Format]) -> Iterator[str]:
-    """Why several formats of one column can't stand beside each other."""
+    """Why several formats of one column can't stand next to each other."""
     shapes = {format_.text for format_ in formats}
-    if twins := [format_.text for format_ in formats if "%m" in format_.fields and format_.swapped in shapes]:
-        yield f"day and month can't be told apart by {' and '.join(map(quoted, twins))}: leave one"
+    if ambiguous := [format_.text for format_ in formats if "%m" in format_.fields and format_.swapped in shapes]:
+        yield f"day and month can't be told apart by {' and '.join(map(quoted, ambiguous))}: leave one"
     if len(formats) > 1 and ISO in shapes:
         yield "expected iso alone, or no iso: it reads times with an offset and without"
     if len({format_.has_zone for format_ in formats}) > 1:

@@ -248,7 +248,7 @@ def _ranked(text: pa.StringArray) -> tuple[NDArray[np.signedinteger[Any]], pd.In
 
 
 def _every_position(text: pa.StringArray) -> tuple[pa.StringArray, Misread]:
-    """The word for every position in canonical text; where it stands beside others, what is meant can't be told."""
+    """The word for every position in canonical text; where it is next to others, what is meant can't be told."""
     words = text.to_pylist()
     every = [canonical(word or "") == EVERY_POSITION for word in words]
     mixed = [
@@ -260,7 +260,7 @@ def _every_position(text: pa.StringArray) -> tuple[pa.StringArray, Misread]:
     if not any(mixed):
         return text, []
     text, rows = _without(text, pa.array(mixed))
-    return text, [(rows, f"`{EVERY_POSITION}` stands for every position, and others stand beside it")]
+    return text, [(rows, f"`{EVERY_POSITION}` stands for every position, and others are next to it")]
 
 
 def _in_canonical_text(text: pa.StringArray, column: Column) -> pa.StringArray:

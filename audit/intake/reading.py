@@ -21,7 +21,7 @@ from audit.intake.files import find_files, read_file
 from audit.intake.location import Location
 from audit.intake.names import NO_ALIASES, Aliases, near_names, one_spelling, several_names
 from audit.intake.quarantine import no_rejects
-from audit.intake.settling import Settled, Typed, settle, typed_rows
+from audit.intake.resolving import Resolved, Typed, resolve, typed_rows
 from audit.intake.tables import TABLES, TASKS, Column, Table
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def read_export(
     """Read an export: a folder or zip file of canonical files, or a database with canonical tables, by its URL.
 
     With a mapping file, whatever that maps. `text_columns` names the free-text columns that are wanted, by table. All
-    other canonical columns are read in any case, so that what is quarantined never depends on what was asked for.
+    other canonical columns are read in any case, so that what is quarantined never depends on what was requested.
     Task records are as corrected by the as-of time (None: by all corrections).
     AuditError, naming the file and the place, if the export or a whole file can't be read, or the mapping doesn't fit.
     """
@@ -145,7 +145,7 @@ def _read(
     typed: dict[str, Typed] = {}
     if "stations" in openers:  # First: the clocks of the other tables are read by them.
         typed["stations"] = typed_rows(openers["stations"](), {})
-    zones = _zones(settle(typed["stations"]).frame, aliases) if typed else {}
+    zones = _zones(resolve(typed["stations"]).frame, aliases) if typed else {}
     others = [name for name in openers if name not in ("stations", "corrections")]
     # The two large tables side by side; Arrow uses the other cores within a table.
     with ThreadPoolExecutor(side_by_side) as pool:
@@ -155,17 +155,17 @@ def _read(
             made = typed_rows(openers["corrections"](), zones, _stations_of(typed["tasks"]))
             corrected = correct(typed["tasks"], made, zones, aliases, as_of)
             typed |= {"tasks": corrected.tasks, "corrections": corrected.corrections}
-        settled = dict(zip(typed, pool.map(settle, typed.values()), strict=True))
-    in_order = {name: settled[name] for name in openers if name in settled}
+        resolved = dict(zip(typed, pool.map(resolve, typed.values()), strict=True))
+    in_order = {name: resolved[name] for name in openers if name in resolved}
     export = _exported(in_order, aliases)
     if corrected is None:
         return export
     first_made = corrected.first_made
 
     def as_first_made() -> Export:
-        return _exported({**in_order, "tasks": settle(first_made)}, aliases)
+        return _exported({**in_order, "tasks": resolve(first_made)}, aliases)
 
-    states = corrected.states[settled["corrections"].rows]
+    states = corrected.states[resolved["corrections"].rows]
     return replace(export, correction_states=states, as_first_made=as_first_made if corrected.changes else None)
 
 
@@ -175,7 +175,7 @@ def _stations_of(tasks: Typed) -> Mapping[str, str]:
     return dict(zip(named["task_id"], named["station"].astype("str"), strict=True))
 
 
-def _exported(in_order: Mapping[str, Settled], aliases: Aliases) -> Export:
+def _exported(in_order: Mapping[str, Resolved], aliases: Aliases) -> Export:
     # What spells names alike doesn't change the tables that it is given.
     tables = {name: table.frame.copy(deep=False) for name, table in in_order.items()}
     set_aside = {name: table.set_aside.copy(deep=False) for name, table in in_order.items()}

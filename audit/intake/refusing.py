@@ -30,7 +30,7 @@ def refusing(name: str, what: str = "", told: Callable[[BaseException], str] | N
 
 
 def _usual(error: BaseException, what: str) -> str:
-    if isinstance(error, OSError) and error.strerror:  # the system's word, without the path that it was asked for
+    if isinstance(error, OSError) and error.strerror:  # the system's word, without the path that was given
         return f"can't be read: {error.strerror}"
     return f"can't be read{f' as {what}' if what else ''}: {said_by(error)}"
 

@@ -243,7 +243,7 @@ def _as_text(grid: Grid, name: str) -> pa.ChunkedArray:
 def _piece(
     cells: pa.ChunkedArray, piece: Piece, blank: Collection[str], column: Column, misread: Misread
 ) -> pa.ChunkedArray:
-    """Blank what stands for nothing, cut what is asked for, translate the values."""
+    """Blank what stands for nothing, cut what is requested, translate the values."""
     if blank:
         nothing = pa.array(sorted(blank), pa.string())
         cells = _by_words(

@@ -43,7 +43,7 @@ class Protection(BaseModel):
 
 
 class Needed(BaseModel):
-    """What a list column of the record asks for by a table, beside what is always asked for."""
+    """What a list column of the record asks for by a table, beside what is always required."""
 
     model_config = CLOSED
 

@@ -84,7 +84,7 @@ def first_broken(connection: sa.Connection) -> tuple[int, str] | None:
 
 
 def sealed_as(connection: sa.Connection, begins: str) -> int | None:
-    """The number of the run whose seal begins so; None where none does, or nothing is asked for."""
+    """The number of the run whose seal begins so; None where none does, or nothing is requested."""
     wanted = begins.strip().lower()
     seals = connection.execute(sa.select(SEALS).order_by(SEALS.c.run))
     return next((row.run for row in seals if len(wanted) >= FEWEST_DIGITS and row.seal.startswith(wanted)), None)

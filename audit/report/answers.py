@@ -26,7 +26,7 @@ _ID = re.compile(r"[0-9a-f]{12}")
 
 @dataclass(frozen=True)
 class Answer:
-    """What an answer means, and what its note has to say (blank: a note is welcome, but not asked for)."""
+    """What an answer means, and what its note has to say (blank: a note is welcome, but not requested)."""
 
     meaning: str
     note: str

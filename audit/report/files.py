@@ -60,7 +60,7 @@ def write_result(
     """Write the report into the folder `out` and return its files; AuditError if that can't be.
 
     Files that are `ready` (`made_ahead`) aren't made again. The earlier report stays whole until the new one is: see
-    `replace_files`. Files of an earlier report in formats that are not asked for now go, so that a folder never holds
+    `replace_files`. Files of an earlier report in formats that are not requested now go, so that a folder never holds
     files of two audits. What isn't as an audit wrote it stays, as one of the files returned, under a name of its own:
     see `is_kept`. `placing` is called when the files only have to be put in place.
     """

@@ -27,7 +27,7 @@ HEALTH_FILES: Final = ("health.csv", PROFILE_FILE)
 """Whether the export is whole, and what was measured of it: written whatever the formats, unless nobody asked."""
 REGISTER_FILES: Final = ("gone.csv", "altered.csv", "seal.txt", "seal.txt.sig")
 """What was open and is not found now, what has happened to signed records, and the seal of the run, with its signature
-where one was asked for: written whatever the formats, where there is a register."""
+where one was requested: written whatever the formats, where there is a register."""
 SUMMARY: Final = "summary.json"
 OURS: Final = (*(name for names in FILES.values() for name in names), *HEALTH_FILES, *REGISTER_FILES, SUMMARY)
 """The names of all files that a report may have."""

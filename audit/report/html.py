@@ -142,7 +142,7 @@ def _levels(result: AuditResult, matter: Ints) -> Iterator[LevelCount]:
 
 
 def _urgent(result: AuditResult, matter: Ints) -> Iterator[Urgent]:
-    """The first matters of level 1; a count of the others stands beside them."""
+    """The first matters of level 1; a count of the others is next to them."""
     urgent = np.flatnonzero(result.findings["level"] == "1")
     titles = {rule.id: rule.title for rule in result.rules}
     numbers, first, sizes = np.unique(matter[urgent], return_index=True, return_counts=True)

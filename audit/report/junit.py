@@ -64,8 +64,8 @@ def junit_text(result: AuditResult) -> str:
 
 def _counted(title: str, found: pd.DataFrame) -> str:
     told = changed(found)
-    settled = len(found) - int(is_open(found).sum())
-    counts = [*([told] if told else []), *([f"{settled:,} put right or decided"] if settled else [])]
+    put_right = len(found) - int(is_open(found).sum())
+    counts = [*([told] if told else []), *([f"{put_right:,} put right or decided"] if put_right else [])]
     number = f"{len(found):,} finding{'s' if len(found) > 1 else ''}"
     detail = "; ".join(counts)
     return fit_for_xml(f"{title}: {number}{f' ({detail})' if detail else ''}")

@@ -45,7 +45,7 @@ def compile_templates(name: str) -> None:
 
 
 def own_text(name: str) -> Markup:
-    """Return a style or a script that stands beside the templates: our own, with no data in it."""
+    """Return a style or a script that is next to the templates: our own, with no data in it."""
     return Markup((_TEMPLATES / name).read_text(encoding="utf-8"))
 
 

@@ -9,8 +9,8 @@ import pandas as pd
 from audit.timeline.instants import Bools, Ints, micros
 
 
-def settle(times: Mapping[str, Ints], later: pd.DataFrame) -> tuple[Mapping[str, Ints], pd.DataFrame]:
-    """Settle what a record itself decides: returns the times, and those that stay ambiguous.
+def resolve(times: Mapping[str, Ints], later: pd.DataFrame) -> tuple[Mapping[str, Ints], pd.DataFrame]:
+    """Resolve what a record itself decides: returns the times, and those that stay ambiguous.
 
     Work can't end before it began: an end whose earlier reading lies before the start was read from the second pass of
     the clock, and a start whose later reading lies after the latest possible end from the first.

@@ -65,7 +65,7 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
     """
     column = VOCABULARY[name]
     if (column.table, column.column.name) in timeline.unread:
-        raise InternalError(f"{name} was asked for and had not been read: what a rule reads has to be declared")
+        raise InternalError(f"{name} was requested and had not been read: what a rule reads has to be declared")
     found = _found(timeline, name, rows, component)
     # What can't be read, or stands in a record that was set aside, is not known to be missing.
     hidden = rows >= timeline.audited
@@ -244,7 +244,7 @@ def _pair(
     for column, task_column in zip(columns, task_columns, strict=True):
         task_values = timeline.tasks[task_column]
         names = names_of((frame[column], task_values))
-        # Decode the codes of the whole column only as far as the records asked for.
+        # Decode the codes of the whole column only as far as the records requested.
         lookup = np.append(names.get_indexer(task_values.cat.categories.astype("str")), MISSING).astype(np.int64)
         task_codes = lookup[task_values.cat.codes.to_numpy()[rows]]
         row_codes = codes_in(names, frame[column]).astype(np.int64)

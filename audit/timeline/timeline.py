@@ -12,7 +12,7 @@ from pandas.api.types import union_categoricals
 
 from audit.intake.export import Export
 from audit.intake.tables import EVERY_POSITION, TABLES
-from audit.timeline.ambiguity import settle
+from audit.timeline.ambiguity import resolve
 from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components
 from audit.timeline.flights import Flights, build_flights
@@ -207,7 +207,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     takeoffs, landings = micros(flights["takeoff_at"]), micros(flights["landing_at"])
     instants = [*times.values(), takeoffs, landings, *component_times, micros(export.later["later"])]
     end = _latest(instants) if as_of is None else instant(as_of)
-    times, later = settle(_completed(times, audited), export.later)
+    times, later = resolve(_completed(times, audited), export.later)
     done, perhaps = _done(tasks, times["started_at"] <= end, audited, export)
     component_aircraft = codes_in(aircraft_names, components["aircraft"])
     component_position = codes_in(position_names, components["position"])

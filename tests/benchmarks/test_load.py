@@ -80,8 +80,8 @@ def test_wall_clock_times_mean_the_same_instants(tmp_path: Path) -> None:
     assert any(local)
     assert local == [station in list(load.STATIONS)[:3] for station in text["station"].to_pylist()]
     with_zone, without = read_export(tmp_path / "parquet"), read_export(tmp_path / "csv")
-    settled = ~without.tables["tasks"].index.isin(without.later["row"])
-    assert with_zone.tables["tasks"]["started_at"][settled].equals(without.tables["tasks"]["started_at"][settled])
+    resolved = ~without.tables["tasks"].index.isin(without.later["row"])
+    assert with_zone.tables["tasks"]["started_at"][resolved].equals(without.tables["tasks"]["started_at"][resolved])
 
 
 def test_sizes_are_those_promised() -> None:

@@ -17,7 +17,7 @@ from audit.shipped import sample_folder
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_records"
 
 
-def settled(draft: Path) -> None:
+def resolved(draft: Path) -> None:
     """Decide every doubt of a draft as it was guessed."""
     text = draft.read_text(encoding="utf-8")
     text = re.sub(r'^ +doubt: ".*"\n|, doubt: "(?:[^"\\]|\\.)*"', "", text, flags=re.MULTILINE)
@@ -38,7 +38,7 @@ def test_draft_of_a_workbook(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert "APPL is apply?" in draft
     assert run(["check", str(export), "--mapping", str(out), "--out", str(tmp_path / "out")]) == ExitCode.COULD_NOT_RUN
     assert "APPL is apply?" in capsys.readouterr().err
-    settled(out)
+    resolved(out)
     assert "A first read by it gives:\n  tasks " in said
     assert "x tasks, Act: not one of the values that the mapping translates" in said
     read = read_export(export, mapping=out)
@@ -51,7 +51,7 @@ def test_draft_of_canonical_files_reads_all(tmp_path: Path, capsys: pytest.Captu
     out = tmp_path / "draft.yaml"
     assert run(["map", str(sample_folder()), "--out", str(out)]) == ExitCode.CLEAN
     assert "Needed" not in capsys.readouterr().out
-    settled(out)
+    resolved(out)
     drafted, plain = read_export(sample_folder(), mapping=out), read_export(sample_folder())
     assert {name: count.audited for name, count in drafted.counts.items()} == {
         name: count.audited for name, count in plain.counts.items()
@@ -77,7 +77,7 @@ def test_formats_separators_and_shared_values(tmp_path: Path, capsys: pytest.Cap
     assert 'station: {column: "Wo", doubt: "by its values, which are those of stations.station"}' in draft
     assert "%d.%m.%Y %H:%M" in draft
     assert 'decimal: ","' in draft
-    settled(out)
+    resolved(out)
     assert read_export(tmp_path / "export", mapping=out).counts["tasks"].audited == 2
     capsys.readouterr()
 

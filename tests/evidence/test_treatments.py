@@ -700,7 +700,7 @@ def test_a_treatment_of_one_of_two_boots_leaves_both_open() -> None:
     ("finished", "said"),
     [
         ("2025-10-26T02:00:00Z", ""),
-        ("2025-10-26T00:40:00Z", "ambiguous time: the clock went back, and the verdict hangs on which hour is meant"),
+        ("2025-10-26T00:40:00Z", "ambiguous time: the clock went back, and the verdict depends on which hour is meant"),
     ],
 )
 def test_a_person_in_the_hour_that_comes_twice(finished: str, said: str) -> None:

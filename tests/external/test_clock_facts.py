@@ -260,7 +260,7 @@ def test_24_hours_are_not_a_day(before_cure: Rule, zone: str, day: str, hours: f
 )
 def test_an_hour_that_cannot_be_judged(before_cure: Rule, takeoff: str, expected: str) -> None:
     """15 USC 260a (recomputed): a coat that ended at 01:30 on 3 November 2024 in New York ended at 05:30Z or 06:30Z;
-    only where the verdict hangs on which it was, there is none."""
+    only where the verdict depends on which it was, there is none."""
     assert verdict(before_cure, NEW_YORK, ("2024-11-03T00:45", "2024-11-03T01:30"), takeoff) == expected
 
 

@@ -458,7 +458,7 @@ def placed_in_time(tables: dict[str, list[Row]], as_of: datetime | None) -> Time
 def compare(data: Mapping[str, Any], tables: dict[str, list[Row]], as_of: datetime | None, timeline: Timeline) -> None:
     """Judge a rule both ways and set what they say against each other."""
     found = twin.judge(data, tables, as_of)
-    verdicts = twin.settled(found)
+    verdicts = twin.resolved(found)
     names = {one: one[:4] if data["form"] == "interval" or "sessions" in data else one for one in verdicts}
     expected = (
         Counter(names[one] for one, verdict in verdicts.items() if verdict is False),
@@ -571,5 +571,5 @@ def test_a_moved_boot_is_no_way_out_of_a_hold(
     }
     as_of = datetime(2025, 6, 10, tzinfo=UTC)
     data = rule("hold", scope=PRESERVE, forbid=event, **{"for": "PT24H"})
-    assert twin.settled(twin.judge(data, tables, as_of)) == {("T1", "A1", "left"): expected}
+    assert twin.resolved(twin.judge(data, tables, as_of)) == {("T1", "A1", "left"): expected}
     compare(data, tables, as_of, placed_in_time(tables, as_of))

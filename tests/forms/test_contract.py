@@ -106,7 +106,7 @@ def only_declared(export: Export, rule: Rule) -> Export:
 def judged(rule: Rule, export: Export, example: Example) -> pd.DataFrame:
     as_of = None if example.as_of is None else pd.Timestamp(example.as_of)
     as_of = as_of.tz_localize("UTC") if as_of is not None and as_of.tzinfo is None else as_of
-    # The boot is evidence of a case, whether or not the verdict hangs on it.
+    # The boot is evidence of a case, whether or not the verdict depends on it.
     return judge_rule(rule, build_timeline(export, as_of)).cases.drop(columns="component")
 
 

@@ -35,7 +35,7 @@ def coat(started: str, finished: str, **more: Any) -> dict[str, Any]:
     ],
 )
 def test_the_end_of_a_hold_by_both_readings(takeoff: str, expected: str) -> None:
-    """Between 24 hours after the one and 24 hours after the other the verdict hangs on which is meant."""
+    """Between 24 hours after the one and 24 hours after the other the verdict depends on which is meant."""
     assert verdict(NO_FLIGHT, tasks=[coat("01:50", "02:30")], flights=[{"takeoff_at": takeoff}]) == expected
 
 
@@ -52,7 +52,7 @@ def test_the_end_of_a_hold_by_both_readings(takeoff: str, expected: str) -> None
     ],
 )
 def test_work_does_not_end_before_it_began(started: str, finished: str, expected: str) -> None:
-    """A record may settle by itself which hour was meant; what it leaves open stays open."""
+    """A record may resolve by itself which hour was meant; what it leaves open stays open."""
     assert verdict(QUICK, tasks=[coat(started, finished)]) == expected
 
 

@@ -145,7 +145,7 @@ def test_a_boot_that_was_not_there_overlaps_with_none(other: dict[str, Any]) -> 
 
 
 def test_a_pair_is_one_pair_in_every_reading() -> None:
-    """Which of two records began first may hang on a reading; that they overlap in all of them is a finding."""
+    """Which of two records began first may depend on a reading; that they overlap in all of them is a finding."""
     stations = [{"station": "S1", "timezone": "UTC"}, {"station": "S2", "timezone": "Europe/Berlin"}]
     twice = {"station": "S2", "started_at": "2025-10-26T02:10:00", "finished_at": "2025-10-26T04:50:00"}
     once = {"started_at": "2025-10-26T00:40:00Z", "finished_at": "2025-10-26T02:00:00Z"}

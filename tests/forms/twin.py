@@ -1384,7 +1384,7 @@ def judge(rule: RuleData, tables: Tables, as_of: datetime | None = None) -> list
     return [FORMS[rule["form"]](rule, world) for world in worlds(tables, as_of)]
 
 
-def settled(found: list[Verdicts]) -> Verdicts:
+def resolved(found: list[Verdicts]) -> Verdicts:
     """A subject keeps the verdict that it has in every world, else it is unjudged.
 
     What complies wherever it is in scope complies.

@@ -367,7 +367,7 @@ def test_a_needed_cell_that_cannot_be_read(write: Write, column: str, value: str
         ("ambient_c", "1e999", "too large a number"),
         ("humidity_pct", "45 %", "not a number"),
         ("status", "closd", "not one of closed, open, void; is closed meant?"),
-        ("position", "fin; ALL", "`all` stands for every position, and others stand beside it"),
+        ("position", "fin; ALL", "`all` stands for every position, and others are next to it"),
     ],
 )
 def test_a_cell_that_is_not_needed_and_cannot_be_read(write: Write, column: str, value: str, reason: str) -> None:

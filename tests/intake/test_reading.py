@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from audit.errors import AuditError
 from audit.intake.export import Export, RowCount
 from audit.intake.reading import read_export, read_rows
-from audit.intake.settling import MANY_ROWS
+from audit.intake.resolving import MANY_ROWS
 from audit.intake.tables import TABLES
 from tests.intake.conftest import COMPONENT, FLIGHT, STATION, TASK, Write, as_csv
 

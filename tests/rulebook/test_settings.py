@@ -196,17 +196,17 @@ def test_none_takes_a_value_away(rulebook: Rulebook, tmp_path: Path) -> None:
 def test_seasons_by_name_and_by_base(rulebook: Rulebook, tmp_path: Path) -> None:
     """A named season takes the place of the rule's, and a base's that of both for its aircraft; rules that know no
     season get none."""
-    settled = laid(rulebook, tmp_path, GOOD)
-    overdue, all_year = rule(settled, "overdue"), rule(settled, "all-year")
+    resolved = laid(rulebook, tmp_path, GOOD)
+    overdue, all_year = rule(resolved, "overdue"), rule(resolved, "all-year")
     assert isinstance(overdue, IntervalRule)
     assert isinstance(overdue.season, SeasonByBase)
     assert (overdue.season.from_, overdue.season.to) == ((9, 1), (5, 31))
     southern = overdue.season.by_aircraft["A1"]
     assert (southern.from_, southern.to) == ((4, 1), (10, 31))
-    assert set(overdue.season.by_aircraft) == settled.stationed == {"A1", "A2"}
+    assert set(overdue.season.by_aircraft) == resolved.stationed == {"A1", "A2"}
     assert isinstance(all_year, IntervalRule)
     assert all_year.season is None
-    assert history(settled, "overdue", "season at FELL") == [
+    assert history(resolved, "overdue", "season at FELL") == [
         ("10-01 to 04-30", "rule file", "overdue.yaml"),
         ("09-01 to 05-31", "operator", "1.yaml"),
         ("04-01 to 10-31 (2 aircraft)", "operator", "1.yaml"),

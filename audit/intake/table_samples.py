@@ -1,4 +1,4 @@
-"""A glimpse of what a foreign export holds: tables with the first of their rows, for drafting a mapping."""
+"""A sample of what a foreign export holds: tables with the first of their rows, for drafting a mapping."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _TOP: Final = 30
 
 
 @dataclass(frozen=True)
-class Glimpse:
+class TableSample:
     """One table of an export: its name, the keys of a feed that say where and how it is read, its first cells.
 
     `typed` are the columns in which some cells are no text by themselves.
@@ -44,16 +44,16 @@ class Glimpse:
     typed: frozenset[str]
 
 
-def glimpse(export: Location) -> tuple[list[Glimpse], list[str]]:
+def sample_tables(export: Location) -> tuple[list[TableSample], list[str]]:
     """The tables of an export, and what can't be read as one, each with the reason."""
-    found: list[Glimpse] = []
+    found: list[TableSample] = []
     refused: list[str] = []
     if isinstance(export, str):
         with open_database(export) as database:
             for name in database.tables:
                 if "." not in name:
                     grid = database.read_table(name, lambda header: dict.fromkeys(header, pa.string()), at_most=ROWS)
-                    found.append(Glimpse(name, {"table": name}, _cells(grid.columns), frozenset(grid.typed)))
+                    found.append(TableSample(name, {"table": name}, _cells(grid.columns), frozenset(grid.typed)))
         return found, refused
     for file in list_files(export, below=True):
         try:
@@ -64,7 +64,7 @@ def glimpse(export: Location) -> tuple[list[Glimpse], list[str]]:
     return found, refused
 
 
-def _tables(file: ExportFile) -> Iterator[Glimpse]:
+def _tables(file: ExportFile) -> Iterator[TableSample]:
     path = PurePosixPath(file.name)
     match path.suffix.lower():
         case ".csv" | ".tsv" | ".txt":
@@ -73,7 +73,7 @@ def _tables(file: ExportFile) -> Iterator[Glimpse]:
             grid = read_parquet_grid(file, lambda header: dict.fromkeys(header, pa.string()))
             columns = {name: cells.slice(0, ROWS) for name, cells in grid.columns.items()}
             typed = frozenset(name for name, cells in columns.items() if not pa.types.is_string(cells.type))
-            yield Glimpse(path.stem, {"files": file.name}, _cells(columns), typed)
+            yield TableSample(path.stem, {"files": file.name}, _cells(columns), typed)
         case ".xlsx" | ".xlsm":
             names = sheet_names(file)
             for sheet in names:
@@ -83,12 +83,12 @@ def _tables(file: ExportFile) -> Iterator[Glimpse]:
             raise AuditError("neither text nor a workbook nor Parquet")
 
 
-def _sheet(file: ExportFile, sheet: str, skip: int, *, alone: bool) -> Glimpse:
+def _sheet(file: ExportFile, sheet: str, skip: int, *, alone: bool) -> TableSample:
     layout = Layout(skip_rows=skip)
     grid = read_sheet(file, sheet, layout, lambda header: {name: pa.string() for name in header if name})
     keys: dict[str, Any] = {"files": file.name, **({} if alone else {"sheet": sheet})}
     columns = {name: cells.slice(0, ROWS) for name, cells in grid.columns.items()}
-    return Glimpse(sheet, {**keys, **({"skip_rows": skip} if skip else {})}, _cells(columns), frozenset(grid.typed))
+    return TableSample(sheet, {**keys, **({"skip_rows": skip} if skip else {})}, _cells(columns), frozenset(grid.typed))
 
 
 def _rows_above(file: ExportFile, sheet: str) -> int:
@@ -108,7 +108,7 @@ def _first(filled: Sequence[int]) -> Any:
     return np.array([filled.index(max(filled))])
 
 
-def _text(file: ExportFile, name: str) -> Glimpse:
+def _text(file: ExportFile, name: str) -> TableSample:
     with file.path.open("rb") as opened:
         head = opened.read(_HEAD)
     encoding = _encoding(head)
@@ -137,7 +137,7 @@ def _text(file: ExportFile, name: str) -> Glimpse:
         for place, column in enumerate(header)
         if column.strip()
     }
-    return Glimpse(name, keys, columns, frozenset())
+    return TableSample(name, keys, columns, frozenset())
 
 
 def _encoding(head: bytes) -> str:

@@ -34,7 +34,7 @@ _CELL: Final = re.compile(r'[,;|\t"\r\n]')
 
 
 @dataclass(frozen=True)
-class Settled:
+class Resolved:
     """One table, every row accounted for; the fields are as Export has them for each table."""
 
     frame: pd.DataFrame
@@ -69,7 +69,7 @@ class Settled:
         return pd.DataFrame({"file": pd.Series(files, index=range(len(rows)), dtype="str"), "line": lines})
 
 
-def settle(typed: Typed) -> Settled:
+def resolve(typed: Typed) -> Resolved:
     """Check the typed rows of one table; set aside those that lack a needed cell or a key of their own."""
     parts, starts = typed.parts, typed.starts
     table = parts[0].table
@@ -90,7 +90,7 @@ def settle(typed: Typed) -> Settled:
     aside_rows = pd.concat([frame[possible], _torn_rows(parts, frame)], ignore_index=True)
     audited = _tidy(frame[~aside].reset_index(drop=True) if aside.any() else frame, table)
     unreadable = {name: _renumbered(them, rows) for name, them in _unreadable(parts, starts, in_cells).items()}
-    return Settled(
+    return Resolved(
         frame=audited,
         set_aside=_tidy(aside_rows, table),
         later=_later_of(typed.later, rows),
