@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -132,26 +132,23 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     # The treatment that began the next segment ended this one.
     ended_by = np.where(segments.until_treated, take(done.last, np.append(segments.began[1:], NONE), NONE), NONE)
 
-    def of_first(name: str, index: Ints) -> npt.NDArray[Any]:
-        """What the meter that went over first says."""
-        found: npt.NDArray[Any] = np.choose(first[index], [getattr(run, name)[index] for run in runs])
-        return found
-
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         some = segments.take(index)
+        names = ("flight", "at", "measured", "carried", "limit")
+        flight, at, measured, carried, limit = (_of_first(runs, first, name, index) for name in names)
         return {
             "subject": take(done.task, some.began, NONE),
             "named_by": take(done.first, some.began, NONE),
             "window": np.where(some.began == NONE, time.start[some.time], NONE),
             "task": take(done.last, some.began, NONE),
-            "flight": of_first("flight", index),
+            "flight": flight,
             "place": some.place,
             "component": some.component,
-            "at": np.where(finding, of_first("at", index), some.start),
+            "at": np.where(finding, at, some.start),
             "anchor": some.start,
-            "measured": of_first("measured", index),
-            "carried": of_first("carried", index),
-            "limit": of_first("limit", index),
+            "measured": measured,
+            "carried": carried,
+            "limit": limit,
             "unit": np.array([run.meter.unit for run in runs], object)[first[index]],
             "ended_by": ended_by[index],
         }
@@ -159,6 +156,12 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     bins = np.maximum.reduce([run.bins for run in runs])
     near = (margins("most", _limits(rule), bins[doubt == CERTAIN]),)
     return joined([_bootless(timeline, found.sessions), Judgement(plain, doubt, reasons_of(timeline), shown, near)])
+
+
+def _of_first(runs: Sequence[_Run], first: Ints, name: str, index: Ints) -> npt.NDArray[Any]:
+    """What the meter that went over first says of the segments at an index."""
+    found: npt.NDArray[Any] = np.choose(first[index], [getattr(run, name)[index] for run in runs])
+    return found
 
 
 def _coming(rule: IntervalRule, timeline: Timeline) -> pd.DataFrame:

@@ -114,17 +114,11 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
         unpaired[second] = False
     start = np.maximum(left.start[first], right.start[second])
     end = np.minimum(left.end[first], right.end[second])
-    no_value = reasons.number(Rank.RECORD, f"value missing: {' or '.join(rule.differing)}")
-    in_scope = doubt_of(reasons, scope, np.flatnonzero(scope.truth != FALSE)) if one == "tasks" else None
-    doubt = np.where(within_rounding(left, right, first, second), reasons.number(Rank.TIED, ROUNDED), CERTAIN)
-    if other == "stays":
-        doubt = _stays_in_doubt(timeline, left.row[first], right.start[second], end, doubt, reasons)
-    for side, rows in ((left, left.row[first]), (right, right.row[second])):
-        if side.kind == "components" and timeline.components.open_ended[rows].any():
-            doubt = np.where(timeline.components.open_ended[rows], removal_unknown(timeline), doubt)
+    doubt = _times_in_doubt(timeline, left, right, first, second, end)
     doubt = np.where(nearly, reasons.number(Rank.RECORD, NEARLY_EQUAL), doubt)
-    doubt = np.where(unknown, no_value, doubt)
-    if in_scope is not None:
+    doubt = np.where(unknown, reasons.number(Rank.RECORD, f"value missing: {' or '.join(rule.differing)}"), doubt)
+    if one == "tasks":
+        in_scope = doubt_of(reasons, scope, np.flatnonzero(scope.truth != FALSE))
         doubt = np.where(in_scope[first] == CERTAIN, doubt, in_scope[first])
         if one == other:
             doubt = np.where((doubt == CERTAIN) & (in_scope[second] != CERTAIN), in_scope[second], doubt)
@@ -153,6 +147,18 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
             Judgement(np.zeros(len(nothing), bool), alone[nothing], reasons, singles),
         ]
     )
+
+
+def _times_in_doubt(timeline: Timeline, left: Things, right: Things, first: Ints, second: Ints, end: Ints) -> Ints:
+    """Why two things may not have overlapped at all; CERTAIN where they did. `end` is when their overlap ends."""
+    reasons = reasons_of(timeline)
+    doubt = np.where(within_rounding(left, right, first, second), reasons.number(Rank.TIED, ROUNDED), CERTAIN)
+    if right.kind == "stays":
+        doubt = _stays_in_doubt(timeline, left.row[first], right.start[second], end, doubt, reasons)
+    for side, rows in ((left, left.row[first]), (right, right.row[second])):
+        if side.kind == "components" and timeline.components.open_ended[rows].any():
+            doubt = np.where(timeline.components.open_ended[rows], removal_unknown(timeline), doubt)
+    return doubt
 
 
 def _alone(rule: OverlapRule, timeline: Timeline, left: Things, known: Bools, scope: Judged, reasons: Reasons) -> Ints:
