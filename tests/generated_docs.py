@@ -62,6 +62,7 @@ ROOMS = (
         "report",
         "sampling",
         "due",
+        "trends",
         "cli",
     ),
 )

@@ -12,7 +12,7 @@ from pathlib import Path
 import typer
 
 from audit import __version__
-from audit.cli import answers, bag, check, due, explain, mapping, quarantine, register, rules, sample, show
+from audit.cli import answers, bag, check, due, explain, mapping, quarantine, register, rules, sample, show, trends
 from audit.cli.app import NAME, TRACEBACK, LeavableOutput, app, say
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
@@ -36,6 +36,7 @@ __all__ = [
     "run",
     "sample",
     "show",
+    "trends",
 ]
 # The commands are in the modules imported above, which add them to `app`.
 

@@ -1,0 +1,73 @@
+"""`trends`: where findings grow more, and margins smaller."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from audit.cli.app import app
+from audit.cli.check import AsOf, ExportArgument, MappingPath, Quiet, Rules, Settings
+from audit.exit_codes import ExitCode
+from audit.intake.location import location, location_name
+from audit.options import AuditOptions
+from audit.report.visible import visible
+
+TREND_FILES = ("trends.csv", "trends.html")
+_SHOWN = 12
+
+
+def _days(text: str) -> tuple[date, date]:
+    try:
+        first, last = (date.fromisoformat(part) for part in text.split("/"))
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} are no two days, such as 2025-06-01/2025-11-30.") from None
+    if first > last:
+        raise typer.BadParameter(f"{text!r} ends before it begins.")
+    return first, last
+
+
+@app.command()
+def trends(
+    export: ExportArgument,
+    frozen: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FROM/TO",
+            help="The days whose weeks set the limits, both included. Default: the first half of the export's time.",
+        ),
+    ] = None,
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the page.")] = Path("deicer-audit-trends"),
+    mapping: MappingPath = None,
+    rules: Rules = None,
+    settings: Settings = None,
+    as_of: AsOf = None,
+    quiet: Quiet = False,
+) -> ExitCode:
+    """Chart findings by week, rule and station against the limits of an earlier time, and say what stands out."""
+    days = None if frozen is None else _days(frozen)
+    from audit.pipeline import placed_in_time
+    from audit.report.folder import replace_files
+    from audit.report.rows import csv_text, day_and_time, instant
+    from audit.timeline.instants import stamp
+    from audit.trends.page import page, table
+    from audit.trends.signals import Frozen, half_of, signals
+    from audit.trends.signals import trends as charted
+
+    options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of)
+    rulebook, timeline = placed_in_time(location(export), options)
+    base = half_of(timeline) if days is None else Frozen(*days)
+    every = charted(rulebook.rules, timeline, base)
+    found = signals(every, base)
+    name, at = location_name(location(export)), day_and_time(instant(stamp(timeline.as_of)))
+    contents = {"trends.csv": csv_text(table(every)), "trends.html": page(name, at, every, found, base)}
+    replace_files({file: text.encode() for file, text in contents.items()}, out)
+    if not quiet:
+        for signal in found[:_SHOWN]:
+            print(visible(f"{signal.rule}, {signal.station}: {signal.sentence}"))
+        if len(found) > _SHOWN:
+            print(f"and {len(found) - _SHOWN:,} more")
+        print(visible(f"The page is {out / 'trends.html'}; limits are those of {base.text}."))
+    return ExitCode.CLEAN if len(timeline.tasks) else ExitCode.NOTHING_JUDGED

@@ -1,0 +1,51 @@
+"""Control charts against worked examples. NIST/SEMATECH e-Handbook of Statistical Methods, public domain."""
+
+import numpy as np
+import pytest
+
+from audit.trends.charts import count_chart, drift_chart, from_moving_ranges
+
+DEFECTS = [16, 14, 28, 16, 12, 20, 10, 12, 10, 17, 19, 17, 14, 16, 15, 13, 14, 16, 11, 20, 11, 19, 16, 31, 13]
+
+
+def test_counts_of_defects() -> None:
+    """6.3.3.1, defects in 25 wafers: mean 16, limits 4 and 28; no. 24 is out, no. 3 exactly on the limit is not."""
+    found = np.array(DEFECTS, float)
+    chart = count_chart(found, np.ones(25), np.ones(25, bool))
+    assert chart.centre == 16
+    assert (chart.lower[0], chart.upper[0]) == (4, 28)
+    assert (np.flatnonzero(chart.above) + 1).tolist() == [24]
+    assert chart.spread == 1
+
+
+def test_shares_of_defective_pieces() -> None:
+    """6.3.3.2, 30 samples of 50: mean 0.2313. It is a chart of shares, whose standard deviation is smaller than that of
+    counts by the root of one less the mean; corrected for that its limits are 0.0524 and 0.4102."""
+    shares = (
+        ".24 .30 .16 .20 .08 .14 .32 .18 .28 .20 .10 .12 .34 .24 .44 .16 .20 .10 .26 .22 .40 .36 .48 .30 .18 .24 .14"
+    )
+    found = np.round(np.array([*map(float, shares.split()), 0.26, 0.18, 0.12]) * 50)
+    chart = count_chart(found, np.full(30, 50.0), np.ones(30, bool))
+    assert chart.centre == pytest.approx(0.2313, abs=5e-5)
+    binomial = np.sqrt(1 - chart.centre)
+    half = (chart.upper[0] - chart.centre) / chart.spread * binomial
+    assert (chart.centre - half, chart.centre + half) == pytest.approx((0.0524, 0.4102), abs=1e-4)
+
+
+def test_a_weighted_mean() -> None:
+    """6.3.2.4: target 50, standard deviation 2.0539, weight 0.3: limits 52.5884 and 47.4115; the means of the first
+    values (from memory) follow."""
+    values = np.array([52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5])
+    chart = drift_chart(values, 50.0, 2.0539, 0.3)
+    assert (chart.lower[0], chart.upper[0]) == pytest.approx((47.4115, 52.5884), abs=2e-4)
+    assert chart.mean[:4] == pytest.approx([50.60, 49.52, 50.56, 50.18], abs=0.006)
+    assert not chart.below.any()
+
+
+def test_a_centre_and_spread_from_moving_ranges() -> None:
+    """6.3.2.2, individual values with moving ranges: mean 50.81, limits 45.8159 and 55.8041 by d2 = 1.128 (the values
+    from memory: 49.6 47.6 49.9 51.3 47.8 51.2 52.6 52.4 53.6 52.1)."""
+    values = np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
+    centre, deviation = from_moving_ranges(values)
+    assert centre == pytest.approx(50.81)
+    assert (centre - 3 * deviation, centre + 3 * deviation) == pytest.approx((45.8159, 55.8041), abs=1e-4)
