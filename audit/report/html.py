@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from markupsafe import Markup
 
 from audit.findings.result import LEVELS, REMOVED, WHO_GOVERNS, AuditResult, Level, Rule
+from audit.report.aside import asides
 from audit.report.listing import carried, packed, records, standing
 from audit.report.nearness import nearness
 from audit.report.overview import station_weeks
 from audit.report.pages import content_hash, own_text, page_template
 from audit.report.pictures import DrawnScene, DrawnUsage, draw
 from audit.report.rows import instant
+from audit.report.standing import is_open, not_counted, open_first, since_last_run
 from audit.report.unjudged import count_reasons
 from audit.timeline.instants import Ints
 
@@ -32,7 +34,7 @@ LEVEL_MEANINGS: Mapping[Level, str] = {
 
 @dataclass(frozen=True)
 class LevelCount:
-    """The findings of one level, and the matters that they make up."""
+    """The open findings of one level, and the matters that they make up."""
 
     level: Level
     meaning: str
@@ -88,6 +90,7 @@ class RuleCoverage:
 
 def render(result: AuditResult) -> str:
     """Return the page for a result: one file that loads nothing, whatever the records hold."""
+    result = replace(result, findings=open_first(result.findings))
     style, script = own_text("report.css"), own_text("report.js")
     counts: dict[Any, dict[Any, Any]] = result.coverage.set_index("rule").to_dict("index")
     coverage = [RuleCoverage(rule=rule, **counts[rule.id]) for rule in result.rules]
@@ -112,6 +115,9 @@ def render(result: AuditResult) -> str:
         packed=Markup(packed(result, matter)),  # base64
         carried=len(carried(result)),
         standing=standing(result),
+        since=since_last_run(result),
+        not_counted=not_counted(result.findings),
+        asides=asides(result),
         coverage=coverage,
         explained=list(zip(coverage, result.explanations, strict=True)),
         for_all=(WHO_GOVERNS,),
@@ -136,14 +142,14 @@ def render(result: AuditResult) -> str:
 
 def _levels(result: AuditResult, matter: Ints) -> Iterator[LevelCount]:
     for level in LEVELS:
-        here = (result.findings["level"] == level).to_numpy()
+        here = (is_open(result.findings) & (result.findings["level"] == level)).to_numpy()
         matters = len(np.unique(matter[here]))
         yield LevelCount(level, LEVEL_MEANINGS[level], int(here.sum()), matters)
 
 
 def _urgent(result: AuditResult, matter: Ints) -> Iterator[Urgent]:
-    """The first matters of level 1; a count of the others is next to them."""
-    urgent = np.flatnonzero(result.findings["level"] == "1")
+    """The first open matters of level 1; a count of the others is next to them."""
+    urgent = np.flatnonzero(is_open(result.findings) & (result.findings["level"] == "1"))
     titles = {rule.id: rule.title for rule in result.rules}
     numbers, first, sizes = np.unique(matter[urgent], return_index=True, return_counts=True)
     for place in range(min(URGENT, len(numbers))):

@@ -8,7 +8,7 @@ from typing import Final
 
 from audit.findings.result import LEVELS, AuditResult
 from audit.report.rows import day_and_time, instant, level_name, texts
-from audit.report.standing import since_last_run
+from audit.report.standing import is_open, marked, not_counted, open_first, since_last_run
 from audit.report.unjudged import count_reasons
 from audit.report.visible import shortened, visible
 
@@ -28,7 +28,8 @@ def markdown_text(result: AuditResult) -> str:
 def _lines(result: AuditResult) -> Iterator[str]:
     coverage = result.coverage
     in_scope, unjudged = int(coverage["in_scope"].sum()), int(coverage["unjudged"].sum())
-    levels = result.findings["level"].value_counts()
+    open_ones, others = result.findings[is_open(result.findings)], not_counted(result.findings)
+    levels = open_ones["level"].value_counts()
     counted = [f"{levels.get(level, 0):,} {level_name(level)}" for level in LEVELS]
     yield "## Audit of maintenance records"
     yield ""
@@ -37,7 +38,9 @@ def _lines(result: AuditResult) -> Iterator[str]:
     if result.nothing_judged:
         yield "**Nothing could be judged. This is not a clean result.**"
         yield ""
-    yield f"**{len(result.findings):,} findings**: {', '.join(counted)}."
+    yield f"**{len(open_ones):,} {'open ' if others else ''}findings**: {', '.join(counted)}."
+    if others:
+        yield f"Not counted: {others}."
     yield from (f"Since the last run: {sentence}." for sentence in since_last_run(result)[:1])
     yield from (f"{sentence}." for sentence in since_last_run(result)[1:])
     yield f"{in_scope - unjudged:,} of {in_scope:,} checks in scope were judged; the other {unjudged:,} are no pass."
@@ -55,7 +58,7 @@ def _lines(result: AuditResult) -> Iterator[str]:
     ]
     yield from _table(("rule", "level", "in scope", "complies", "findings", "unjudged", "rows not read"), rows)
     if len(result.findings):
-        first = result.findings.head(LISTED)
+        first = open_first(marked(result.findings) if result.standing is None else result.findings).head(LISTED)
         standing = ("change", "decided") if result.standing is not None else ()
         names = ("level", *standing, "aircraft", "position", "work_order", "message", "finding_id")
         cells = zip(*(texts(first[name]) for name in names), strict=True)

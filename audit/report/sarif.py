@@ -8,8 +8,9 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from audit.errors import InternalError
-from audit.findings.result import PLACE_COLUMNS, STANDING_COLUMNS, AuditResult, InputFile, Level, Rule
+from audit.findings.result import CORRECTED, PLACE_COLUMNS, STANDING_COLUMNS, AuditResult, InputFile, Level, Rule
 from audit.report.rows import texts
+from audit.report.standing import IN_FORCE
 from audit.report.visible import shortened, visible
 
 MOST_RESULTS: Final = 25_000
@@ -94,7 +95,19 @@ def _results(result: AuditResult) -> Iterator[dict[str, Any]]:
     findings = result.findings.head(MOST_RESULTS)
     number = {rule.id: index for index, rule in enumerate(result.rules)}
     standing = STANDING_COLUMNS if result.standing is not None else ()
-    names = ("key", "rule", "level", "message", "table", *PLACE_COLUMNS, *_EVIDENCE, *standing)
+    told_of = result.standing is not None, bool((findings["state"] == CORRECTED).any())
+    names = (
+        "key",
+        "rule",
+        "level",
+        "message",
+        "table",
+        *PLACE_COLUMNS,
+        *_EVIDENCE,
+        "corrected_by",
+        "corrected_at",
+        *standing,
+    )
     columns = [texts(findings[name]) for name in names]
     for row in zip(*columns, strict=True):
         told = dict(zip(names, row, strict=True))
@@ -108,15 +121,21 @@ def _results(result: AuditResult) -> Iterator[dict[str, Any]]:
             "locations": [_location(told["table"] or "tasks", FIRST_LINE)],
             **_real_place(told["file"], told["line"]),
             "partialFingerprints": {"primaryLocationLineHash": told["key"]},
-            **(_standing(told) if standing else {}),
+            **_standing(told, told_of),
             "properties": {name: _text(value) for name, value in evidence.items() if value},
         }
 
 
-def _standing(told: Mapping[str, str | None]) -> dict[str, Any]:
-    decided = told["decision"] in ("accepted", "deferred")
-    suppression = {"kind": "external", "status": "accepted", "justification": _text(told["decided"] or "")}
-    return {"baselineState": BASELINE[told["change"] or "new"], "suppressions": [suppression] if decided else []}
+def _standing(told: Mapping[str, str | None], told_of: tuple[bool, bool]) -> dict[str, Any]:
+    """What has become of a finding: each key stands at every result or at none. `told_of`: a register; anything put
+    right."""
+    of_register, of_corrections = told_of
+    why = told["decided"] if told.get("decision") in IN_FORCE else None
+    if told["state"] == CORRECTED:
+        why = f"put right by {told['corrected_by']} on {(told['corrected_at'] or '')[:10]}"
+    suppression = {"kind": "external", "status": "accepted", "justification": _text(why or "")}
+    suppressed = {"suppressions": [suppression] if why else []} if of_register or of_corrections else {}
+    return ({"baselineState": BASELINE[told["change"] or "new"]} if of_register else {}) | suppressed
 
 
 def _real_place(file: str | None, line: str | None) -> dict[str, Any]:

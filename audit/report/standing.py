@@ -8,6 +8,7 @@ from typing import Final
 import pandas as pd
 
 from audit.findings.result import CLEARED, CORRECTED, AuditResult
+from audit.report.rows import day_and_time, texts
 
 CHANGES: Final = ("new", "still", "back")
 IN_FORCE: Final = ("accepted", "deferred")
@@ -20,6 +21,20 @@ def is_open(findings: pd.DataFrame) -> pd.Series[bool]:
     if "decision" in findings:
         marked &= ~findings["decision"].isin(IN_FORCE)
     return marked
+
+
+def open_first(findings: pd.DataFrame) -> pd.DataFrame:
+    """The findings, those that count first, then what was decided, then what was put right; else in their order."""
+    rank = (~is_open(findings)).astype("int64") + (findings["state"] == CORRECTED)
+    return findings.loc[rank.sort_values(kind="stable").index]
+
+
+def not_counted(findings: pd.DataFrame) -> str:
+    """`36 put right, 2 decided`: the findings that are not counted as open; blank where there are none."""
+    corrected = int((findings["state"] == CORRECTED).sum())
+    decided = int((~is_open(findings)).sum()) - corrected
+    told = ((corrected, "put right"), (decided, "decided"))
+    return ", ".join(f"{number:,} {words}" for number, words in told if number)
 
 
 def changed(findings: pd.DataFrame) -> str:
@@ -56,15 +71,22 @@ def since_last_run(result: AuditResult) -> Sequence[str]:
 
 
 def marked(findings: pd.DataFrame) -> pd.DataFrame:
-    """The findings with what a register says of each after its sentence: that it is back, decided, disputed."""
-    if "change" not in findings:
+    """The findings with what is known of each after its sentence: that it is put right, back, decided, disputed."""
+    corrected = findings["state"] == CORRECTED
+    if "change" not in findings and not corrected.any():
         return findings
-    back = findings["change"].where(findings["change"] == "back", "")
-    marks = [
-        "; ".join(part for part in row if part)
-        for row in zip(back, findings["decided"], findings["disputed"], strict=True)
-    ]
-    told = [
+    days = [day_and_time(text or "")[:10] for text in texts(findings["corrected_at"])]
+    right = pd.Series(
+        [f"put right by {by} on {day}" if by else "" for by, day in zip(findings["corrected_by"], days, strict=True)],
+        findings.index,
+        dtype="str",
+    ).where(corrected, "")
+    told: list[pd.Series[str]] = [right]
+    if "change" in findings:
+        back = findings["change"].where(findings["change"] == "back", "")
+        told += [back, findings["decided"], findings["disputed"]]
+    marks = ["; ".join(part for part in row if part) for row in zip(*told, strict=True)]
+    messages = [
         f"{message} [{mark}]" if mark else message for message, mark in zip(findings["message"], marks, strict=True)
     ]
-    return findings.assign(message=pd.Series(told, index=findings.index, dtype="str"))
+    return findings.assign(message=pd.Series(messages, index=findings.index, dtype="str"))

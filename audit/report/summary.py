@@ -8,7 +8,7 @@ from pathlib import Path
 
 from audit.findings.result import LEVELS, OUTCOMES, AuditResult, Health, Level
 from audit.report.rows import day_and_time, instant, level_name
-from audit.report.standing import since_last_run
+from audit.report.standing import is_open, not_counted, since_last_run
 from audit.report.unjudged import count_reasons
 from audit.report.visible import visible
 
@@ -41,14 +41,15 @@ def summarise(result: AuditResult, report: Path, work_list: Path | None = None) 
 def _lines(result: AuditResult) -> Iterator[str]:
     coverage = result.coverage
     in_scope, unjudged = int(coverage["in_scope"].sum()), int(coverage["unjudged"].sum())
-    levels = result.findings["level"].value_counts()
+    counted = result.findings[is_open(result.findings)]
+    levels, aside = counted["level"].value_counts(), not_counted(result.findings)
     as_of = day_and_time(instant(result.as_of))
     yield f"{result.export_name}, as of {as_of}, {len(coverage)} rules"
     if result.silent_days:
         yield f"AS OF {result.silent_days:,} DAYS AFTER THE LAST RECORD OR FLIGHT: if not meant, set --as-of."
     if result.nothing_judged:
         yield "NOTHING COULD BE JUDGED: this is not a clean result."
-    yield _line("Findings", f"{len(result.findings):,}")
+    yield _line("Findings", f"{len(counted):,} open; {aside}" if aside else f"{len(counted):,}")
     for level in LEVELS:
         yield _line("", f"{levels.get(level, 0):,} {level_name(level)}{WHEN[level]}")
     changes, *others = since_last_run(result) or ("",)

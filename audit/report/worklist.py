@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 import pandas as pd
 
-from audit.findings.result import LEVELS, REMOVED, AuditResult, Rule
+from audit.findings.result import CORRECTED, LEVELS, REMOVED, AuditResult, Rule
 from audit.report.rows import day_and_time, instant, texts
 from audit.report.standing import marked
 from audit.report.visible import shortened
@@ -88,13 +88,28 @@ class StationList:
 
 
 @dataclass(frozen=True)
+class PutRight:
+    """A finding that the records show was put right: nothing is left to be done."""
+
+    finding_id: str
+    title: str
+    boot: str
+    by: str
+    on: str
+
+
+@dataclass(frozen=True)
 class WorkList:
-    """The lists of all stations; `total` counts all findings, those that the list had no room for too."""
+    """The lists of all stations, of what is open; `total` counts those that the list had no room for too.
+
+    `put_right` is what the shop put right already.
+    """
 
     export_name: str
     as_of: str
     stations: tuple[StationList, ...]
     total: int
+    put_right: tuple[PutRight, ...] = ()
 
     @property
     def findings(self) -> int:
@@ -104,8 +119,10 @@ class WorkList:
 
 @lru_cache(maxsize=1)
 def work_list(result: AuditResult) -> WorkList:
-    """Sort the findings into jobs by station; findings without a station come last, on a list of their own."""
-    findings = marked(result.findings.head(MOST_FINDINGS))
+    """Sort the open findings into jobs by station; those without a station come last, on a list of their own."""
+    corrected = result.findings["state"] == CORRECTED
+    still = result.findings[~corrected]
+    findings = marked(still.head(MOST_FINDINGS))
     job = ["station", "aircraft", "work_order"]
     known = findings.assign(**{name: findings[name].astype("str").fillna("") for name in job})
     # Where no work order began what is found, the findings of one rule and moment belong together.
@@ -123,7 +140,16 @@ def work_list(result: AuditResult) -> WorkList:
         StationList(str(station), tuple(_jobs(of_station, rules)))
         for station, of_station in known.groupby("station", sort=False, observed=True)
     ]
-    return WorkList(result.export_name, day_and_time(instant(result.as_of)), tuple(stations), len(result.findings))
+    done = tuple(_put_right(result.findings[corrected].head(MOST_FINDINGS), rules))
+    return WorkList(result.export_name, day_and_time(instant(result.as_of)), tuple(stations), len(still), done)
+
+
+def _put_right(corrected: pd.DataFrame, rules: dict[str, Rule]) -> Iterator[PutRight]:
+    names = ("finding_id", "rule", "aircraft", "position", "corrected_by", "corrected_at")
+    columns = [[shortened(cell or "", LONGEST_TEXT) for cell in texts(corrected[name])] for name in names]
+    for finding_id, rule, aircraft, position, by, on in zip(*columns, strict=True):
+        boot = " ".join(part for part in (aircraft, position) if part)
+        yield PutRight(finding_id, rules[rule].title, boot, by, on[:10])
 
 
 def by_when(level: str, first_found: pd.Timestamp | None = None) -> str:

@@ -8,10 +8,15 @@ import json
 from pathlib import Path
 
 from audit.findings.result import AuditResult
+from audit.report.aside import asides
+from audit.report.html import render
 from audit.report.listing import packed, standing
+from audit.report.markdown import markdown_text
+from audit.report.sarif import sarif_text
 from audit.report.standing import is_open, since_last_run
 from audit.report.summary import summarise
 from audit.report.worklist import work_list
+from audit.report.worklist_html import work_list_page
 from tests.report.conftest import finding, make_result, with_register
 
 DECIDED = "deferred until 2026-08-01 by A. Plover: Parts on order"
@@ -61,3 +66,77 @@ def test_what_is_open() -> None:
     result = with_register([*rows, finding(9, state="corrected")])
     assert is_open(result.findings).tolist() == [True, False, False, True, False]
     assert is_open(make_result([finding(1), finding(2, state="corrected")]).findings).tolist() == [True, False]
+
+
+CORRECTED = {"state": "corrected", "corrected_by": "T-77", "corrected_at": "2025-11-13T14:30Z"}
+
+
+def test_the_page_says_what_changed_and_has_the_seal() -> None:
+    """On the first screen and in the block to sign; neither is there without a register."""
+    page, plain = render(told()), render(make_result())
+    assert "1 back, 2 still open; 0 cleared; 1 decided, not counted; 1 answered done, still open." in page
+    assert f'Seal of run 7</th><td colspan="3"><code class="seal">{"5e" * 32}</code>' in page
+    assert "Since the last run" not in plain
+    assert "Seal of run" not in plain
+
+
+def test_what_is_put_right_is_not_counted_and_comes_last() -> None:
+    """Levels count what is open; the terminal, the page, the work list and Markdown say what was put right, by what."""
+    result = make_result([finding(1, level="1", **CORRECTED), finding(2), finding(3, **CORRECTED)])
+    text = summarise(result, Path("report.html"))
+    assert "  Findings    1 open; 2 put right\n              0 level 1: before the next flight\n" in text
+    page = render(result)
+    assert "<strong>Not yet.</strong> Nothing found lowers safety" in page
+    assert page.index("F000002</td>") < page.index("F000001</td>")
+    assert "[put right by T-77 on 2025-11-13]" in page
+    assert "**1 open findings**: 0 level 1, 1 level 2" in markdown_text(result)
+    assert "Not counted: 2 put right." in markdown_text(result)
+    listed = work_list(result)
+    assert (listed.total, [one.finding_id for one in listed.put_right]) == (1, ["F000001", "F000003"])
+    assert "<td>T-77</td><td>2025-11-13</td>" in work_list_page(result)
+
+
+def test_nothing_is_left_open() -> None:
+    """The page doesn't send anybody to work that was done."""
+    result = make_result([finding(1, **CORRECTED)], unjudged=make_result().unjudged.head(0))
+    assert "everything found is put right or decided" in render(result)
+    assert "Nothing is open." in work_list_page(result)
+
+
+def test_sarif_suppresses_what_is_put_right() -> None:
+    """Every result then says what suppresses it, and none does where nothing was put right and nobody decides."""
+    result = make_result([finding(1, **CORRECTED), finding(2)])
+    run = json.loads(sarif_text(result))["runs"][0]
+    said = [[one["justification"] for one in each["suppressions"]] for each in run["results"]]
+    assert said == [["put right by T-77 on 2025-11-13"], []]
+    assert "suppressions" not in json.loads(sarif_text(make_result()))["runs"][0]["results"][0]
+
+
+def test_each_state_has_a_place_of_its_own() -> None:
+    """Put right, decided, disputed, back, gone: each with its evidence and its days."""
+    gone = [("ab" * 32, "flight-before-cure", "2", "QX-TEAL", "fin", "W-9", "T-9", "cleared", "2026-05-31T22:10Z")]
+    rows = [
+        finding(1, **CORRECTED),
+        finding(2, decision="deferred", decided=DECIDED),
+        finding(3, change="back", disputed=DISPUTED),
+        finding(4, station="Gullwick", level="1"),
+    ]
+    result = with_register(rows, gone=gone)
+    found = {one.name: one for one in asides(result)}
+    assert list(found) == ["corrected", "decided", "disputed", "back", "gone", "time-open"]
+    assert found["corrected"].rows[0][-3:] == ("T-77", "2025-11-13 14:30 UTC", "10 days")
+    assert found["decided"].rows[0][-1] == DECIDED
+    assert found["disputed"].rows[0][-1] == DISPUTED
+    assert found["back"].rows[0][-1] == "2026-05-01 22:10 UTC"
+    assert found["gone"].rows[0] == (
+        *("abababababab", "level 2", "Flight before the preservative had cured", "QX-TEAL fin", "cleared"),
+        "2026-05-31 22:10 UTC",
+    )
+    assert found["time-open"].rows == (
+        ("level 1", "Gullwick", "1", "30", "30"),
+        ("level 2", "Fernspool", "1", "30", "30"),
+    )
+    page = render(result)
+    for one in found.values():
+        assert f'id="aside-{one.name}"' in page
+    assert asides(make_result()) == []

@@ -1,0 +1,141 @@
+"""Next to the open findings: what was put right, decided, disputed, came back or is gone, and since when."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import pandas as pd
+
+from audit.findings.result import CORRECTED, LEVELS, AuditResult
+from audit.report.rows import day_and_time, level_name, texts
+from audit.report.standing import is_open
+from audit.report.visible import shortened, visible
+
+MOST_ROWS: Final = 100
+"""Rows that one table shows; its total is exact."""
+LONGEST_CELL: Final = 300
+
+
+@dataclass(frozen=True)
+class Aside:
+    """One table: what is in it, how many there are, and the first of them, cell by cell."""
+
+    name: str
+    title: str
+    note: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    total: int
+
+
+def asides(result: AuditResult) -> list[Aside]:
+    """Every table that has rows, in the order in which somebody would ask for them."""
+    return [one for one in _asides(result) if one.total]
+
+
+def _asides(result: AuditResult) -> Iterator[Aside]:
+    findings = result.findings
+    corrected = findings[findings["state"] == CORRECTED]
+    stood = (corrected["corrected_at"] - corrected["at"]).dt.days
+    yield _of_findings(
+        result,
+        corrected,
+        (
+            "corrected",
+            "Put right",
+            "The records themselves show it. What happened stays a finding, not counted.",
+        ),
+        ("put right by", corrected["corrected_by"]),
+        ("on", _moments(corrected["corrected_at"])),
+        ("stood open", stood.map(lambda days: f"{days:,.0f} days", na_action="ignore")),
+    )
+    if result.standing is None:
+        return
+    decided = findings[(findings["decision"] != "") & (findings["state"] != CORRECTED)]
+    yield _of_findings(
+        result,
+        decided,
+        ("decided", "Decided", "Not counted while the decision is in force; one that has expired counts again."),
+        ("decision", decided["decided"]),
+    )
+    disputed = findings[findings["disputed"] != ""]
+    yield _of_findings(
+        result,
+        disputed,
+        ("disputed", "Answered done, still open", "The shop says that it was done; the records don't show it."),
+        ("answer", disputed["disputed"]),
+    )
+    back = findings[(findings["change"] == "back") & (findings["state"] != CORRECTED)]
+    yield _of_findings(
+        result,
+        back,
+        ("back", "Back", "Put right, cleared or decided before, and open again."),
+        ("first found", _moments(back["first_found"])),
+    )
+    gone = result.standing.gone
+    note = "Open before, and not found now. Only what is cleared was judged again, and complies."
+    yield _of_findings(
+        result, gone, ("gone", "Gone", note), ("why", gone["why"]), ("since the run of", _moments(gone["since"]))
+    )
+    altered = result.standing.altered
+    note = "What the export says of a record otherwise than when it was first seen signed, or no more."
+    names = ("task_id", "what", "column", "was", "now")
+    columns = [*(altered[name] for name in names), _moments(altered["first_seen"])]
+    head = ("record", "what", "column", "was", "now", "first seen")
+    yield _table(("altered", "Signed records that changed", note), head, columns, len(altered))
+    yield time_open(result)
+
+
+def time_open(result: AuditResult) -> Aside:
+    """How long the findings that are open now have been known, by level and station; only a register knows."""
+    known = result.findings[is_open(result.findings)]
+    days = (result.as_of - known["first_found"]).dt.total_seconds() / 86_400
+    station = known["station"].astype("str").fillna("").replace("", "no station recorded")
+    grouped = days.groupby([known["level"].astype("str"), station]).agg(["size", "median", "max"]).reset_index()
+    grouped["rank"] = grouped["level"].map({level: rank for rank, level in enumerate(LEVELS)})
+    grouped = grouped.sort_values(["rank", "max"], ascending=[True, False], kind="stable")
+    columns = (
+        grouped["level"].map(level_name),
+        grouped["station"],
+        grouped["size"].map("{:,}".format),
+        grouped["median"].map("{:,.0f}".format),
+        grouped["max"].map("{:,.0f}".format),
+    )
+    note = "Days since the run that first found them, of the findings that are open now and undecided."
+    head = ("level", "station", "open", "median, days", "longest, days")
+    return _table(("time-open", "How long findings stand open", note), head, columns, len(grouped))
+
+
+Words = tuple[str, str, str]
+"""Name, title and note of a table."""
+
+
+def _of_findings(result: AuditResult, findings: pd.DataFrame, words: Words, *more: tuple[str, pd.Series[str]]) -> Aside:
+    """A table of findings: which, what and where, and what `more` says of each."""
+    titles = {rule.id: rule.title for rule in result.rules}
+    boot = findings["aircraft"].astype("str").fillna("") + " " + findings["position"].astype("str").fillna("")
+    columns = (
+        findings["finding_id"].str[:12],
+        findings["level"].astype("str").map(level_name),
+        findings["rule"].astype("str").map(lambda rule: titles.get(rule, rule)),
+        boot,
+        *(column for _, column in more),
+    )
+    head = ("finding", "level", "what", "aircraft, position", *(name for name, _ in more))
+    return _table(words, head, columns, len(findings))
+
+
+def _table(words: Words, head: Sequence[str], columns: Sequence[pd.Series[str]], total: int) -> Aside:
+    cells = [[_cell(text) for text in texts(column.head(MOST_ROWS))] for column in columns]
+    return Aside(*words, tuple(head), tuple(zip(*cells, strict=True)), total)
+
+
+def _cell(text: str | None) -> str:
+    return visible(shortened((text or "").strip(), LONGEST_CELL))
+
+
+def _moments(instants: pd.Series[pd.Timestamp]) -> pd.Series[str]:
+    """Instants as people read them."""
+    return pd.Series([day_and_time(text or "") for text in texts(instants)], instants.index, dtype="str")
