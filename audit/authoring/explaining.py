@@ -12,9 +12,7 @@ from audit.forms import form_of
 from audit.forms.describing import remedy_in_words
 from audit.forms.reads import names_asked
 from audit.intake.tables import TABLES
-from audit.language.in_words import (
-    basis_in_words,
-)
+from audit.language.in_words import basis_in_words
 from audit.language.rule import Example, Level, Rule
 from audit.rulebook.loading import Setting
 from audit.timeline.vocabulary import VOCABULARY

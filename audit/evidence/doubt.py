@@ -142,6 +142,18 @@ def reasons_for_doubt(timeline: Timeline, verdict: Verdict, broken: Bools, doubt
     return found
 
 
+def in_scope(timeline: Timeline, belongs: Verdict, side: Side, doubt: Ints) -> tuple[Ints, Ints]:
+    """The subjects that a rule is about, surely or perhaps, with their `doubt`: else why they may not be."""
+    sure = belongs(PLAIN, np.arange(len(doubt))).copy()
+    unsure = np.flatnonzero(~sure)
+    perhaps = turning_reasons(timeline, belongs, side, unsure, sure[unsure])
+    doubt = doubt.copy()
+    doubt[unsure] = np.where(doubt[unsure] == CERTAIN, perhaps, doubt[unsure])
+    sure[unsure] = perhaps != CERTAIN
+    kept = np.flatnonzero(sure)
+    return kept, doubt[kept]
+
+
 def turning_reasons(timeline: Timeline, verdict: Verdict, side: Side, index: Ints, plain: Bools) -> Ints:
     """The first reason, by priority, whose doubts turn the `plain` verdict of each subject; CERTAIN where none does."""
     found = np.zeros(len(index), np.int64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -49,6 +50,17 @@ class Sessions:
     def take(self, index: Ints) -> Sessions:
         """The sessions at `index`, which keep their numbers."""
         return Sessions(**{name: column[index] for name, column in vars(self).items()})
+
+    @property
+    def named(self) -> Mapping[str, Ints]:
+        """The columns of a case that name a session and where it was."""
+        return {
+            "subject": self.task,
+            "named_by": self.first,
+            "task": self.last,
+            "place": self.place,
+            "component": self.component,
+        }
 
 
 @dataclass(frozen=True)

@@ -12,12 +12,7 @@ from audit.errors import InternalError
 from audit.findings.collect import collect
 from audit.findings.matters import first_matters
 from audit.findings.reconciliation import reconcile
-from audit.findings.result import (
-    COVERAGE_COLUMNS,
-    Absent,
-    AuditResult,
-    RecordUse,
-)
+from audit.findings.result import COVERAGE_COLUMNS, Absent, AuditResult, RecordUse
 from audit.forms.outcomes import Outcomes
 from audit.forms.reads import columns_needed, tables_read
 from audit.intake.export import Export

@@ -15,7 +15,7 @@ import pandas as pd
 from pydantic import ConfigDict, model_validator
 
 from audit.evidence.boots import BootTime, boot_time, treated_within
-from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of, turning_reasons
+from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, in_scope, reasons_for_doubt, reasons_of
 from audit.evidence.flying import first_takeoff
 from audit.evidence.sessions import InSessions, in_sessions, possible_parts
 from audit.evidence.treatments import NO_POSITION
@@ -35,9 +35,7 @@ from audit.forms.describing import (
     season_days,
 )
 from audit.forms.describing import sessions as sessions_in_words
-from audit.forms.drawing import (
-    AroundSession,
-)
+from audit.forms.drawing import AroundSession
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, days, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import Judgement
@@ -96,14 +94,8 @@ class CountRule(Rule):
 
 
 NOT_OVER = "the season is not over"
-
-
 UNSEEN = "the season began before the first record or flight of the export"
-
-
 NO_COAT = "value missing: coat"
-
-
 SAME_NUMBER = "several records have the same coat number: one coat entered twice, or a wrong number"
 
 
@@ -173,11 +165,7 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         one = subjects.take(index)
         return {
-            "subject": one.task,
-            "named_by": one.first,
-            "task": one.last,
-            "place": one.place,
-            "component": one.component,
+            **one.named,
             "at": one.end,
             "measured": total[index].astype(float),
             "limit": _broken_limit(allowed, total[index]).astype(float),
@@ -266,21 +254,15 @@ def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement
 
 def _carried_in_flight(timeline: Timeline, time: BootTime) -> tuple[BootTime, Ints, Ints]:
     """The seasons in which boots flew, surely or perhaps; their first flight, and why they may be out of scope."""
-    at, flight = first_takeoff(timeline, PLAIN, time, time.known_start)
-    surely = at < time.known_end
 
     def flew(view: View, index: Ints) -> Bools:
         some = time.take(index)
         return first_takeoff(timeline, view, some, some.known_start)[0] < some.known_end
 
-    unsure = np.flatnonzero(~surely)
-    perhaps = turning_reasons(timeline, flew, "harsh", unsure, surely[unsure])
-    doubt = time.doubt.copy()
-    doubt[unsure] = np.where(doubt[unsure] == CERTAIN, perhaps, doubt[unsure])
-    surely[unsure] = perhaps != CERTAIN
-    kept = np.flatnonzero(surely)
+    kept, doubt = in_scope(timeline, flew, "harsh", time.doubt)
     time = replace(time.take(kept), number=np.arange(len(kept)))
-    return time, flight[kept], doubt[kept]
+    _, flight = first_takeoff(timeline, PLAIN, time, time.known_start)
+    return time, flight, doubt
 
 
 def _identity(

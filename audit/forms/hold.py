@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
-from audit.evidence.doubt import CERTAIN, PLAIN, View, reasons_for_doubt, reasons_of, turning_reasons
+from audit.evidence.doubt import CERTAIN, PLAIN, View, in_scope, reasons_for_doubt, reasons_of, turning_reasons
 from audit.evidence.flying import carriers, first_takeoff, removal, still_running
 from audit.evidence.seasons import season_around
 from audit.evidence.sessions import InSessions, Sessions, in_sessions, sessions
@@ -45,10 +45,7 @@ from audit.forms.describing import (
     work,
 )
 from audit.forms.describing import sessions as sessions_in_words
-from audit.forms.drawing import (
-    AroundSession,
-    until_due,
-)
+from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
@@ -118,13 +115,9 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Judgement:
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         held = hold.sessions.take(index)
         return {
-            "subject": held.task,
-            "named_by": held.first,
-            "task": held.last,
+            **held.named,
             "other": coming.task[index],
             "flight": coming.flight[index],
-            "place": held.place,
-            "component": held.component,
             "at": np.where(finding, coming.at[index], held.end),
             "anchor": held.end,
             "measured": (coming.at[index] - held.end) / HOUR,
@@ -314,15 +307,8 @@ def _over_another(
             earlier |= started_at(joined, started, some, some.start, own)
         return earlier
 
-    everyone = np.arange(len(held))
-    sure = came(PLAIN, everyone)
-    doubt = held.doubt.copy()
-    unsure = np.flatnonzero(~sure)
-    perhaps = turning_reasons(timeline, came, "lenient", unsure, sure[unsure])
-    doubt[unsure] = np.where(doubt[unsure] == CERTAIN, perhaps, doubt[unsure])
-    kept = np.append(np.flatnonzero(sure), unsure[perhaps != CERTAIN])
-    kept.sort()
-    return replace(held, doubt=doubt).take(kept), season[1][kept]
+    kept, doubt = in_scope(timeline, came, "lenient", held.doubt)
+    return replace(held.take(kept), doubt=doubt), season[1][kept]
 
 
 def _told(rule: HoldRule, case: Mapping[str, Any]) -> Iterator[Said]:

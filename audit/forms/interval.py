@@ -10,13 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from audit.evidence.boots import (
-    BootTime,
-    Odometer,
-    Treated,
-    boot_time,
-    treated_within,
-)
+from audit.evidence.boots import BootTime, Odometer, Treated, boot_time, treated_within
 from audit.evidence.doubt import CERTAIN, Rank, Side, Verdict, View, reasons_for_doubt, reasons_of, turning_reasons
 from audit.evidence.flying import first_uncovered
 from audit.evidence.meters import Limits, Meter, Tolerance, bases, meters
@@ -35,10 +29,7 @@ from audit.forms.describing import (
     records,
     season_days,
 )
-from audit.forms.drawing import (
-    Drawing,
-    UseOfBoot,
-)
+from audit.forms.drawing import Drawing, UseOfBoot
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment

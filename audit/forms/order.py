@@ -15,12 +15,7 @@ from audit.evidence.sessions import at_one_go, earliest, flown_unseen, runs
 from audit.evidence.treatments import NO_POSITION, Treatments, perhaps_of_one_boot, ties, treatments, where_the_boot_was
 from audit.figures import time_span
 from audit.forms.describing import CLOCK_WENT_BACK, MAY_BE_WORK, NO_BOOT_KNOWN, NO_POSITION_KNOWN, SAME_START, records
-from audit.forms.drawing import (
-    AroundSession,
-    Case,
-    Stretch,
-    Stretches,
-)
+from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement

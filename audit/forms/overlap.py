@@ -27,9 +27,7 @@ from audit.evidence.overlapping import (
 from audit.evidence.treatments import doubt_of
 from audit.figures import time_span
 from audit.forms.describing import CLOCK_WENT_BACK, not_supplied
-from audit.forms.drawing import (
-    TwoThings,
-)
+from audit.forms.drawing import TwoThings
 from audit.forms.form import Form, Never
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import Judgement, joined

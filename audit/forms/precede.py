@@ -36,18 +36,13 @@ from audit.forms.describing import (
     work,
 )
 from audit.forms.describing import sessions as sessions_in_words
-from audit.forms.drawing import (
-    AroundSession,
-    until_due,
-)
+from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
 from audit.language.condition import Conditions
 from audit.language.events import Event
-from audit.language.in_words import (
-    duration_in_words,
-)
+from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
 from audit.language.wording import Said
@@ -108,11 +103,8 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
         one, last = subjects.take(index), ended[index]
         never = last == NEVER
         return {
-            "subject": one.task,
-            "named_by": one.first,
+            **one.named,
             "task": one.first,
-            "place": one.place,
-            "component": one.component,
             "at": one.start,
             "anchor": np.where(never, NONE, last),
             "measured": np.where(never, np.nan, (one.start - np.where(never, 0, last)) / HOUR),

@@ -15,23 +15,12 @@ from audit.evidence.conditions import FALSE, UNKNOWN, failures, judge, needs_com
 from audit.evidence.doubt import CERTAIN, reasons_of
 from audit.evidence.treatments import doubt_of, treatments
 from audit.figures import time_span
-from audit.forms.describing import (
-    CLOCK_WENT_BACK,
-    records,
-)
-from audit.forms.drawing import (
-    AroundRecord,
-)
+from audit.forms.describing import CLOCK_WENT_BACK, records
+from audit.forms.drawing import AroundRecord
 from audit.forms.form import BOOTS_READ, Form
 from audit.forms.outcomes import SEVERAL, Judgement
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
-from audit.language.in_words import (
-    conditions_in_words,
-    duration_in_words,
-    label_of,
-    list_in_words,
-    presence_in_words,
-)
+from audit.language.in_words import conditions_in_words, duration_in_words, label_of, list_in_words, presence_in_words
 from audit.language.rule import Rule, conditions_of
 from audit.language.wording import Said, names_in
 from audit.timeline.instants import MINUTE, Bools, Ints

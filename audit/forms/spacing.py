@@ -25,20 +25,13 @@ from audit.forms.describing import (
     range_in_words,
     records,
 )
-from audit.forms.drawing import (
-    AroundSession,
-    Case,
-    Stretch,
-    Stretches,
-)
+from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import SESSIONS_READ, Form
 from audit.forms.margins import Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined
 from audit.language.events import check_limits
-from audit.language.in_words import (
-    duration_in_words,
-)
+from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
 from audit.language.wording import Said
@@ -68,17 +61,9 @@ class SpacingRule(Rule):
 
 
 SAME_START = "order tied: same start, no coat number"
-
-
 SAME_NUMBER = "order tied: the same coat number twice"
-
-
 BACKWARDS = "a coat ends before it starts: when it ended isn't known"
-
-
 NOT_RECORDED = "value missing: a coat in between is not recorded"
-
-
 SEVERAL_COATS = "value missing: pauses inside a record of several coats"
 
 
