@@ -61,9 +61,9 @@ def run_audit(
     file `mapping` makes canonical tables of.
     `as_of` defaults to the latest instant in the export. Files of `settings` override the rules, later ones earlier
     ones. `progress` is told each step. `locate` has every finding say on which line of which file it shows
-    (PLACE_COLUMNS), for which a file may be read again. `health` judges beside the rules whether the export is whole,
-    measured against the report of the earlier run in `previous`, where there is one. Raises AuditError where the
-    export, a rule, a settings file, the suite of export health or the earlier report can't be read.
+    (PLACE_COLUMNS), for which a file may be read again. `health` judges beside the rules whether the export is
+    complete, measured against the report of the earlier run in `previous`, where there is one. Raises AuditError where
+    the export, a rule, a settings file, the suite of export health or the earlier report can't be read.
     """
     options = AuditOptions(
         rules=rules, settings=tuple(settings), mapping=mapping, as_of=as_of, locate=locate, previous=previous

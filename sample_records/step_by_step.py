@@ -120,7 +120,7 @@ def _preparation(book: Logbook) -> Iterator[Planted]:
     wet = visit.prepare(["left tailplane"], steps_signed=f"{IDENTIFIED}; stripped; rinsed")
     yield fault("Stripped and rinsed, and nobody dried it.", [wet], broken("prep-not-rinsed-and-dried", wet))
     dry = visit.prepare(["right tailplane"], steps_signed=f"dried; stripped; rinsed; {IDENTIFIED}")
-    yield near_miss("The same steps signed for in another order.", [dry], "prep-not-rinsed-and-dried")
+    yield near_miss("The same steps signed off in another order.", [dry], "prep-not-rinsed-and-dried")
 
     book.routine(until="2025-07-29")
     visit = book.visit("2025-07-29 09:00")
@@ -146,7 +146,7 @@ def _preparation(book: Logbook) -> Iterator[Planted]:
         broken("cleaner-soak-not-timed", left),
     )
     timed = visit.clean(["left wing"], steps_signed=f"{CLEAN.steps_signed}; left-to-soak; cleaner-soak-timed")
-    yield near_miss("On the left wing the soak is signed for.", [timed], "cleaner-soak-not-timed")
+    yield near_miss("On the left wing the soak is signed off.", [timed], "cleaner-soak-not-timed")
 
 
 def _coats(book: Logbook) -> Iterator[Planted]:

@@ -156,7 +156,7 @@ def test_the_formats_that_are_written(pipeline: Pipeline, capsys: pytest.Capture
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
-        (["check", "x", "--write", "html,pdf"], "'pdf' is no format; there are csv, json"),
+        (["check", "x", "--write", "html,pdf"], "'pdf' is not a format; there are csv, json"),
         (["check", "x", "--write", ""], "'' is no format"),
         ([], "Missing command"),
         (["check"], "EXPORT"),

@@ -47,7 +47,7 @@ def _known_formats(text: str) -> str:
     text = text.replace(" ", "")
     for name in text.split(","):
         if name not in FILES:
-            raise typer.BadParameter(f"{name!r} is no format; there are {', '.join(FILES)}.")
+            raise typer.BadParameter(f"{name!r} is not a format; there are {', '.join(FILES)}.")
     return text
 
 
@@ -109,12 +109,13 @@ Previous = Annotated[
     ),
 ]
 SkipHealth = Annotated[
-    bool, typer.Option("--skip-health", help="Don't ask whether the export is whole; the report says that nobody did.")
+    bool,
+    typer.Option("--skip-health", help="Don't ask whether the export is complete; the report says that nobody did."),
 ]
 FailOnHealth = Annotated[
     bool,
     typer.Option(
-        "--fail-on-health", help="Exit with 1, too, where the export is not whole, or nothing tells whether it is."
+        "--fail-on-health", help="Exit with 1, too, where the export is incomplete, or nothing tells whether it is."
     ),
 ]
 RegisterPlace = Annotated[
@@ -221,7 +222,7 @@ def _audit(
     register: Location | None = None,
     key: Path | None = None,
 ) -> AuditResult:
-    """Audit an export and write the report into `out`; without a `judge` nobody asks whether the export is whole.
+    """Audit an export and write the report into `out`; without a `judge` nobody asks whether the export is complete.
 
     With a `register` the run is added to it, and kept once the report is ready: neither is there without the other.
     Its seal is signed with the `key`, where there is one.
@@ -244,7 +245,7 @@ def _audit(
         # With a register they all say what it says.
         ready = {} if kept is not None else made_ahead(audited.result, formats)
         if judge is not None:
-            step("judging whether the export is whole")
+            step("judging whether the export is complete")
         if kept is None:
             result = audited.with_health()
             written = write_result(result, out, formats, ready)

@@ -58,7 +58,7 @@ def map_export(
             _show(read_mapped(where, read_mapping(draft.text.encode(), out.name)))
         except AuditError as error:
             say(visible(f"A first read by it fails: {error}"))
-    _list("Columns that nothing was made of", draft.unmatched)
+    _list("Unmapped columns", draft.unmatched)
     return ExitCode.CLEAN
 
 

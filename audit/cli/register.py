@@ -37,7 +37,7 @@ def _day(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise typer.BadParameter(f"{text!r} is no day, such as 2026-04-30.") from None
+        raise typer.BadParameter(f"{text!r} is not a date, such as 2026-04-30.") from None
 
 
 @register_app.command()

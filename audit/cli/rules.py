@@ -19,7 +19,7 @@ def _form_name(text: str) -> str:
     from audit.forms import FORMS
 
     if text not in FORMS:
-        raise typer.BadParameter(f"{text!r} is no form of rules; there are {', '.join(FORMS)}.")
+        raise typer.BadParameter(f"{text!r} is not a form of rules; there are {', '.join(FORMS)}.")
     return text
 
 

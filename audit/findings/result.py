@@ -166,7 +166,7 @@ class AuditResult:
     value, reason). `inputs`, `rule_files` and `settings_files` carry name, SHA-256 and size of what was read.
     `settings` says of every value of a rule that may be set where it comes from; `not_in_export` names the aircraft
     that settings have at a base and the export doesn't know. `absent` is what rules read and the export lacks; `health`
-    is None where nobody asked whether the export is whole. `reconciled` accounts for every row of every file.
+    is None where nobody asked whether the export is complete. `reconciled` accounts for every row of every file.
     `explanations` say what each rule checks and why, in the order of `rules`.
     `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
     to it the judged subjects came. `newest` is when the last task record or flight by the as-of time began.

@@ -34,7 +34,7 @@ class Margins:
 
     @property
     def near(self) -> int:
-        """How many kept it by less than a tenth."""
+        """How many came within 10 % of the limit."""
         return self.counts[LIMIT] if self.kind == "least" else self.counts[LIMIT - 1]
 
     @property

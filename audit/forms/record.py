@@ -334,7 +334,7 @@ RECORD = Form(
         "measured": "what was recorded",
         "limit": "what is required, or the limit",
         "missing": "what a list lacks: `rinsed` and `dried`",
-        "hazards": "the hazard statements that ask for it",
+        "hazards": "the hazard statements that require it",
         "position": "the position, of a record for several",
     },
     columns=_columns,

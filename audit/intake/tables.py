@@ -103,7 +103,7 @@ TASKS = _table(
     Column("manual_revision", "code", "manual revision"),
     Column("ppe_worn", "codes", "protective equipment worn", words=True),
     Column("ppe_signed_by", "code", "signature for protective equipment"),
-    Column("steps_signed", "codes", "steps signed for", words=True),
+    Column("steps_signed", "codes", "steps signed off", words=True),
     Column("material_recorded", "code", "material recorded", words=True),
     Column("ambient_c", "number", "ambient temperature, °C"),
     Column("humidity_pct", "number", "relative humidity, %"),

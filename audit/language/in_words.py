@@ -116,7 +116,7 @@ def _value_in_words(operand: Any, last: str) -> str:
     if isinstance(operand, OtherColumn):
         return f"the {name_in_words(operand.column)}"
     if isinstance(operand, Needed):
-        asked = f"what the {name_in_words(operand.column)} ask for by the table {operand.by.name}"
+        asked = f"what the {name_in_words(operand.column)} require by the table {operand.by.name}"
         return list_in_words((*operand.always, asked), last)
     if isinstance(operand, tuple):
         return list_in_words(tuple(str(one) for one in operand), last)

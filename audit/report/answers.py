@@ -159,7 +159,7 @@ def _unknown(finding_id: str) -> str:
     if not finding_id:
         return "has an answer, but no finding beside it"
     if not _ID.fullmatch(finding_id):
-        return f"{finding_id[:40]!r} is no finding id: twelve of the signs 0-9 and a-f"
+        return f"{finding_id[:40]!r} is not a finding id: twelve of the signs 0-9 and a-f"
     return "did not stand on the list when it was made"
 
 
@@ -195,7 +195,7 @@ def _issued(path: Path, sheets: Mapping[str, Sequence[Sequence[Any]]]) -> dict[s
     rows = sheets.get(ISSUED_SHEET, ())
     if not rows or cell_text(rows[0][0]) != FORMAT or len(rows) < 2:
         raise AuditError(
-            f"{path.name} is no work list of this version, or is damaged: its hidden sheet {ISSUED_SHEET!r} doesn't "
+            f"{path.name} is not a work list of this version, or is damaged: its hidden sheet {ISSUED_SHEET!r} doesn't "
             f"begin with {FORMAT}"
         )
     if [cell_text(cell) for cell in rows[1][: len(ISSUED_COLUMNS)]] != list(ISSUED_COLUMNS):

@@ -270,4 +270,4 @@ WRITERS: Mapping[str, Callable[[AuditResult], str | bytes]] = {
 """How each file is made that `audit.report.formats` names."""
 
 TELL_HEALTH = ("report.html",)
-"""Those that say whether the export is whole."""
+"""Those that say whether the export is complete."""

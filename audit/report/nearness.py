@@ -104,5 +104,5 @@ def _between(counted: Margins, place: int) -> str:
 
 def _in_words(rule: Rule, counted: Margins) -> Iterator[str]:
     yield f"{visible(rule.title)}: at {counted.kind} {visible(counted.limit)}."
-    yield f"{counted.total:,} measured, {counted.broken:,} broke it, {counted.near:,} kept it by less than a tenth."
+    yield f"{counted.total:,} measured, {counted.broken:,} broke it, {counted.near:,} came within 10 % of the limit."
     yield "; ".join(f"{_between(counted, place)}: {number:,}" for place, number in enumerate(counted.counts) if number)

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from audit.figures import several
 from audit.findings.result import LEVELS, OUTCOMES, AuditResult, Health, Level
 from audit.report.rows import day_and_time, instant, level_name
 from audit.report.standing import is_open, not_counted, since_last_run
@@ -44,7 +45,7 @@ def _lines(result: AuditResult) -> Iterator[str]:
     counted = result.findings[is_open(result.findings)]
     levels, aside = counted["level"].value_counts(), not_counted(result.findings)
     as_of = day_and_time(instant(result.as_of))
-    yield f"{result.export_name}, as of {as_of}, {len(coverage)} rules"
+    yield f"{result.export_name}, as of {as_of}, {several(len(coverage), 'rule')}"
     if result.silent_days:
         yield f"AS OF {result.silent_days:,} DAYS AFTER THE LAST RECORD OR FLIGHT: if not meant, set --as-of."
     if result.nothing_judged:
@@ -63,7 +64,7 @@ def _lines(result: AuditResult) -> Iterator[str]:
         yield from _first([f"{number:,} {reason}" for reason, number in reasons.most_common()])
     idle = [str(rule) for rule in coverage.loc[coverage["idle"].astype(bool), "rule"]]
     if idle:
-        yield _line("Idle", f"{len(idle)} of {len(coverage)} rules: nothing in scope; not a pass")
+        yield _line("Idle", f"{len(idle)} of {several(len(coverage), 'rule')}: nothing in scope; not a pass")
         yield from _first(idle)
     yield from _export(result)
     yield from _health(result.health)
@@ -85,14 +86,14 @@ def _export(result: AuditResult) -> Iterator[str]:
         yield _line("One name?", f"{len(result.near_names):,} nearly equal: {pair}")
     if result.absent:
         first, others = result.absent[0], len(result.absent) - 1
-        yield _line("Not there", f"{first.name}, read by {first.rules[0]}{_more(len(first.rules) - 1)}")
+        yield _line("Missing", f"{first.name}, read by {first.rules[0]}{_more(len(first.rules) - 1)}")
         if others:
             yield _line("", f"and {others} more tables or columns that rules read")
 
 
 def _health(health: Health | None) -> Iterator[str]:
     if health is None:
-        yield _line("Health", "skipped: nobody looked whether the export is whole")
+        yield _line("Health", "skipped: nobody looked whether the export is complete")
         return
     as_expected, wrong, unknown = (health.count(outcome) for outcome in OUTCOMES)
     not_judged = f"; {unknown:,} not judged, no pass" if unknown else ""

@@ -170,8 +170,8 @@ def _issued(path: Path, sheets: Mapping[str, Sequence[Sequence[Any]]]) -> Draw:
     rows = [[cell_text(cell) for cell in row] for row in sheets.get(ISSUED_SHEET, ())]
     if len(rows) < 2 or rows[0][0] != FORMAT:
         raise AuditError(
-            f"{path.name} is no paper sheet of this version, or is damaged: its hidden sheet {ISSUED_SHEET!r} doesn't "
-            f"begin with {FORMAT}"
+            f"{path.name} is not a paper sheet of this version, or is damaged: its hidden sheet "
+            f"{ISSUED_SHEET!r} doesn't begin with {FORMAT}"
         )
     damaged = f"{path.name} is damaged: its hidden sheet {ISSUED_SHEET!r} has been changed"
     if rows[1][: len(ISSUED_COLUMNS)] != list(ISSUED_COLUMNS):

@@ -174,7 +174,7 @@ def _tasks() -> Iterator[Row]:
     yield from _preserved("2", IBIS, "09-20", "right wing", three)
     # Preservative on polyurethane.
     yield from _preserved("3", TEAL, "09-24", "fin", three)
-    # Papers that are not in order: not signed for protection, lot expired, old manual, certifier no longer authorised.
+    # Papers that are not in order: not signed off protection, lot expired, old manual, certifier no longer authorised.
     bad = {
         "ppe_signed_by": "",
         "lot": "0099",

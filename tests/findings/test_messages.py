@@ -20,7 +20,7 @@ def test_of_alternatives_the_sentence_says_what_was_asked_for() -> None:
 
 
 def test_of_a_list_the_sentence_says_what_is_missing() -> None:
-    """Steps that were not signed for are named, with those that were beside them."""
+    """Steps that were not signed off are named, with those that were beside them."""
     rule = next(rule for rule in load_rules(rules_folder()).rules if rule.id == "prep-not-rinsed-and-dried")
     example = next(one for one in rule.examples if one.name == "not dried")
     timeline = build_timeline(example_export(example))

@@ -59,7 +59,7 @@ def test_health_can_be_skipped_and_says_so(tmp_path: Path, capsys: pytest.Captur
     for name in ("health.csv", "profile.csv"):
         (tmp_path / name).write_text("of an earlier run", encoding="utf-8")
     assert run(["check", SAMPLE, "--out", str(tmp_path), "--skip-health", "--fail-on", "never"]) == ExitCode.CLEAN
-    assert "skipped: nobody looked whether the export is whole" in capsys.readouterr().err
+    assert "skipped: nobody looked whether the export is complete" in capsys.readouterr().err
     assert summary_of(tmp_path) == {"skipped": True}
     assert "Skipped: nobody looked" in (tmp_path / "report.html").read_text(encoding="utf-8")
     assert not {"health.csv", "profile.csv"} & {path.name for path in tmp_path.iterdir()}

@@ -75,7 +75,7 @@ def test_complete_answers_are_told_from_those_still_open(filled: Callable[[Chang
         ({DAY: datetime(2026, 6, 11)}, "is answered on 2026-06-11, a day still to come"),
         ({DAY: datetime(2025, 11, 2)}, "is answered on 2025-11-02, before the fault itself on 2025-11-03"),
         ({ANSWER: None}, "has no answer, though other cells are filled in"),
-        ({FINDING: "1+1"}, "'1+1' is no finding id"),
+        ({FINDING: "1+1"}, "'1+1' is not a finding id"),
         ({FINDING: "abcdefabcdef"}, "did not stand on the list when it was made"),
         ({FINDING: None}, "has an answer, but no finding beside it"),
         *(({ANSWER: word, NOTE: None}, "the note has to say") for word, one in ANSWERS.items() if one.note),
@@ -125,8 +125,8 @@ def test_a_lost_row_is_noticed(filled: Callable[[Change], Path]) -> None:
 @pytest.mark.parametrize(
     ("change", "expected"),
     [
-        (lambda book: book.remove(book[ISSUED_SHEET]), "is no work list of this version, or is damaged"),
-        (lambda book: book[ISSUED_SHEET].cell(1, 1, "other/9"), "is no work list of this version"),
+        (lambda book: book.remove(book[ISSUED_SHEET]), "is not a work list of this version, or is damaged"),
+        (lambda book: book[ISSUED_SHEET].cell(1, 1, "other/9"), "is not a work list of this version"),
         (lambda book: book[ISSUED_SHEET].cell(3, 1, "=1+1"), "is damaged: its hidden sheet"),
         (lambda book: book[ISSUED_SHEET].cell(2, 1, "x"), "have been changed"),
         (lambda book: put(book, 1, {NOTE: "Remarks"}), "Note is missing or there twice"),

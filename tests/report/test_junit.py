@@ -77,7 +77,7 @@ def test_what_is_new_back_and_decided_is_said() -> None:
 
 
 def test_a_rule_whose_findings_are_all_decided_does_not_fail() -> None:
-    """It is skipped, which is no pass: they stand in the list, and fail again when the decision expires."""
+    """It is skipped, which is not a pass: they stand in the list, and fail again when the decision expires."""
     for decision, tag in (("deferred", "skipped"), ("accepted", "skipped"), ("expired", "failure")):
         case = cases(with_register([finding(1, decision=decision, decided="x")]))["flight-before-cure"]
         assert case[0].tag == tag

@@ -206,10 +206,10 @@ def test_near_misses_are_drawn_and_told(result_of: Callable[..., AuditResult]) -
     one, other = nearness(result.rules, result.margins)
     assert [(column.kind, column.short) for column in one.columns] == [("broken", "2"), ("near", "1.2k"), ("kept", "9")]
     assert [(column.kind, column.number) for column in other.columns] == [("kept", 7), ("near", 3), ("broken", 1)]
-    assert "51,245 measured, 2 broke it, 1,234 kept it by less than a tenth." in one.says
+    assert "51,245 measured, 2 broke it, 1,234 came within 10 % of the limit." in one.says
     assert "above 90 % to 100 %" in other.says
     source = re.sub(r"\s+", " ", render(result))
-    assert "at least 24 h: of 51,245 measured, 2 broke it and <b>1,234 kept it by less than a tenth</b>." in source
+    assert "at least 24 h: of 51,245 measured, 2 broke it and <b>1,234 came within 10 % of the limit</b>." in source
     assert "50,000 longer or never" in source
 
 

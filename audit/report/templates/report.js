@@ -309,6 +309,17 @@
   addEventListener("beforeprint", beforePrint);
   addEventListener("afterprint", afterPrint);
 
+  // On a narrow screen each cell says under which head it stands.
+  for (const table of document.querySelectorAll(".wide table")) {
+    if (!table.tHead) continue;
+    const heads = [...table.tHead.rows[table.tHead.rows.length - 1].cells].map((head) => head.textContent.trim());
+    for (const row of table.querySelectorAll("tbody > tr, tfoot > tr"))
+      // A row under a head that spans several lacks its first cells.
+      if (!row.querySelector("[colspan]"))
+        [...row.cells].forEach((one, place) => { one.dataset.label = heads[heads.length - row.cells.length + place]; });
+    table.classList.add("stacks");
+  }
+
   // Made ready for searching while nobody types yet.
   (window.requestIdleCallback || setTimeout)(searchable);
   document.documentElement.classList.add("scripted");
