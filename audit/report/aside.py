@@ -117,7 +117,7 @@ def _of_findings(result: AuditResult, findings: pd.DataFrame, words: Words, *mor
     titles = {rule.id: rule.title for rule in result.rules}
     boot = findings["aircraft"].astype("str").fillna("") + " " + findings["position"].astype("str").fillna("")
     columns = (
-        findings["finding_id"].str[:12],
+        findings["finding_id"].astype("str").str[:12],
         findings["level"].astype("str").map(level_name),
         findings["rule"].astype("str").map(lambda rule: titles.get(rule, rule)),
         boot,

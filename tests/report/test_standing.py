@@ -5,7 +5,10 @@ from __future__ import annotations
 import base64
 import gzip
 import json
+from dataclasses import replace
 from pathlib import Path
+
+import pandas as pd
 
 from audit.findings.result import AuditResult
 from audit.report.aside import asides
@@ -140,3 +143,13 @@ def test_each_state_has_a_place_of_its_own() -> None:
     for one in found.values():
         assert f'id="aside-{one.name}"' in page
     assert asides(make_result()) == []
+
+
+def test_a_night_on_which_nothing_is_gone() -> None:
+    """A frame without a row has columns of no kind in particular."""
+    result = with_register([finding(1)])
+    assert result.standing is not None
+    nothing = pd.DataFrame({name: pd.Series([], dtype="float64") for name in result.standing.gone})
+    nothing["since"] = pd.to_datetime(nothing["since"], utc=True)
+    result = replace(result, standing=replace(result.standing, gone=nothing))
+    assert [one.name for one in asides(result)] == ["time-open"]
