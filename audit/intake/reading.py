@@ -145,7 +145,8 @@ def _read(
     typed: dict[str, Typed] = {}
     if "stations" in openers:  # First: the clocks of the other tables are read by them.
         typed["stations"] = typed_rows(openers["stations"](), {})
-    zones = _zones(resolve(typed["stations"]).frame, aliases) if typed else {}
+    resolved = {name: resolve(rows) for name, rows in typed.items()}
+    zones = _zones(resolved["stations"].frame, aliases) if resolved else {}
     others = [name for name in openers if name not in ("stations", "corrections")]
     # The two large tables side by side; Arrow uses the other cores within a table.
     with ThreadPoolExecutor(side_by_side) as pool:
@@ -155,7 +156,8 @@ def _read(
             made = typed_rows(openers["corrections"](), zones, _stations_of(typed["tasks"]))
             corrected = correct(typed["tasks"], made, zones, aliases, as_of)
             typed |= {"tasks": corrected.tasks, "corrections": corrected.corrections}
-        resolved = dict(zip(typed, pool.map(resolve, typed.values()), strict=True))
+        left = [name for name in typed if name not in resolved]
+        resolved.update(zip(left, pool.map(lambda name: resolve(typed[name]), left), strict=True))
     in_order = {name: resolved[name] for name in openers if name in resolved}
     export = _exported(in_order, aliases)
     if corrected is None:

@@ -87,7 +87,9 @@ def resolve(typed: Typed) -> Resolved:
     faults = list_rejects([replace(cells, ragged=()) for cells in parts], in_cells)
     possible = aside & ~_blank_rows(table, checked.faults, total)
     possible[checked.told] = False
-    aside_rows = pd.concat([frame[possible], _torn_rows(parts, frame)], ignore_index=True)
+    aside_rows = frame[possible].reset_index(drop=True)
+    if ragged:
+        aside_rows = pd.concat([aside_rows, _torn_rows(parts, frame)], ignore_index=True)
     audited = _tidy(frame[~aside].reset_index(drop=True) if aside.any() else frame, table)
     unreadable = {name: _renumbered(them, rows) for name, them in _unreadable(parts, starts, in_cells).items()}
     return Resolved(
@@ -348,7 +350,7 @@ def _torn_rows(parts: Sequence[Cells], frame: pd.DataFrame) -> pd.DataFrame:
     """Rows with too few or too many cells: what they say isn't known, save the aircraft where one cell names it."""
     texts = [row.text for cells in parts for row in cells.ragged]
     torn = frame.iloc[:0].reindex(range(len(texts)))
-    if texts and "aircraft" in frame:
+    if "aircraft" in frame:
         names = frame["aircraft"].cat.categories
         known = {str(name): code for code, name in enumerate(names)}
         found = [{known[cell] for cell in map(str.strip, _CELL.split(text)) if cell in known} for text in texts]
