@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from audit.cli.app import NAME, app, say
-from audit.cli.check import ExportArgument, MappingPath
+from audit.cli.check import ExportArgument, MappingPath, register_place
 from audit.exit_codes import ExitCode
-from audit.intake.location import location, location_name
+from audit.intake.location import Location, location, location_name
 from audit.report.visible import visible
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from audit.intake.export import Export
     from audit.sampling.chances import Aim
     from audit.sampling.reading import Compared
+    from audit.sampling.shown import Shown
 
 sample_app = typer.Typer(help="Hold a sample of the digital records beside the paper.", rich_markup_mode=None)
 app.add_typer(sample_app, name="sample")
@@ -149,11 +150,16 @@ def draw(
 @sample_app.command()
 def result(
     sheet: Annotated[Path, typer.Argument(metavar="SHEET", help="A filled-in paper-sheet.xlsx.")],
+    register: Annotated[
+        str | None,
+        typer.Option(metavar="PATH", help="Register that keeps the result: a path, or the URL of a database."),
+    ] = None,
 ) -> ExitCode:
     """Say what a filled-in sheet shows of all records. Exit code 1 where it lacks something, or shows too many."""
     from audit.sampling.reading import read_sheet
     from audit.sampling.shown import sentences, shown_by
 
+    place = register_place(register)
     read = read_sheet(sheet, date.today())
     _tell(read)
     if not read.complete:
@@ -162,7 +168,32 @@ def result(
     shown = shown_by(read)
     for sentence in sentences(shown):
         print(visible(sentence))
+    if place is not None:
+        _keep(place, sheet, shown)
     return ExitCode.CLEAN if shown.tolerable else ExitCode.FINDINGS
+
+
+def _keep(place: Location, sheet: Path, shown: Shown) -> None:
+    """Add what was shown to a register that is there."""
+    import hashlib
+
+    from audit.findings.result import InputFile
+    from audit.register.paper_samples import SampleResult, add_paper_sample
+    from audit.register.store import open_register
+    from audit.sampling.sheet import aim_in_words
+
+    content = sheet.read_bytes()
+    file = InputFile(sheet.name, hashlib.sha256(content).hexdigest(), len(content))
+    names = [("", ""), *((stratum.station, stratum.month) for stratum in shown.draw.strata)]
+    results = [
+        SampleResult(*name, each.looked.records, each.looked.drawn, each.looked.found, each.most)
+        for name, each in zip(names, (shown.whole, *shown.strata), strict=True)
+    ]
+    drawn_as = aim_in_words(shown.draw), shown.draw.seed, shown.draw.frame
+    with open_register(place) as opened:
+        new = add_paper_sample(opened, file, shown.draw.export_name, drawn_as, results)
+        opened.commit()
+    print("The register keeps it." if new else "The register has this sheet already.")
 
 
 def _tell(read: Compared) -> None:

@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from audit.errors import AuditError
 from audit.register.records import all_alterations, versions_of
-from audit.register.schema import ANSWERS, DECISIONS, RUNS, SEALS, VERDICTS
+from audit.register.schema import ANSWERS, DECISIONS, PAPER_SAMPLES, RUNS, SEALS, VERDICTS
 from audit.register.store import Register, refusing
 
 _SEAL_DIGITS = 16
@@ -22,6 +22,8 @@ def run_lines(register: Register) -> Iterator[str]:
         for table in (VERDICTS, DECISIONS, ANSWERS):
             count = sa.select(table.c.run, sa.func.count().label("rows")).group_by(table.c.run)
             added[table.name] = {row.run: row.rows for row in connection.execute(count)}
+        whole = sa.select(PAPER_SAMPLES).where(PAPER_SAMPLES.c.number == 0)
+        samples = {row.run: row for row in connection.execute(whole)}
         query = sa.select(RUNS, SEALS.c.seal).join(SEALS, SEALS.c.run == RUNS.c.run, isouter=True).order_by(RUNS.c.run)
         rows = list(connection.execute(query))
     for row in rows:
@@ -29,6 +31,9 @@ def run_lines(register: Register) -> Iterator[str]:
         if row.as_of is not None:
             parts.append(f"{row.export} as of {row.as_of:%Y-%m-%d %H:%M} UTC")
         counts = [f"{number:,} {name}" for name in added if (number := added[name].get(row.run, 0))]
+        if row.run in samples:
+            shown = samples[row.run]
+            counts.append(f"at most {shown.at_most:,} of {shown.records:,} records differ from the paper")
         parts.append(", ".join(counts) or "nothing changed")
         parts.append(f"seal {(row.seal or 'missing')[:_SEAL_DIGITS]}")
         yield "  ".join(parts)

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-HEAD: Final = "0003"
+HEAD: Final = "0004"
 """The revision (`migrations/versions`) that makes the tables as they stand here."""
 VERSION_TABLE: Final = "register_version"
 """Where the revision of a register stands; a database without it is no register."""
@@ -59,9 +59,9 @@ RUNS: Final = sa.Table(
     sa.Column("records", sa.Integer, nullable=False),
     _text("records_root"),
 )
-"""Whatever was added at one go: kind is check, start, decide or answers. `as_of`, `export` and `whole` (whether the
-export was; null: nobody asked) are those of the audit, `reading` tells which mapping and version read it; `records` and
-`records_root` count and seal the task records as the register knows them."""
+"""Whatever was added at one go: kind is check, start, decide, answers or sample. `as_of`, `export` and `whole`
+(whether the export was; null: nobody asked) are those of the audit, `reading` tells which mapping and version read it;
+`records` and `records_root` count and seal the task records as the register knows them."""
 
 RUN_FILES: Final = sa.Table(
     "run_files",
@@ -73,7 +73,7 @@ RUN_FILES: Final = sa.Table(
     _text("sha256"),
     sa.Column("size", sa.BigInteger, nullable=False),
 )
-"""The files that a run read: kind is input, rules, settings or answers."""
+"""The files that a run read: kind is input, rules, settings, answers or paper."""
 
 FINDINGS: Final = sa.Table(
     "findings",
@@ -164,5 +164,18 @@ ALTERATIONS: Final = sa.Table(
 )
 """What has happened to task records since they were signed: see `audit.register.records`."""
 
+PAPER_SAMPLES: Final = sa.Table(
+    "paper_samples",
+    METADATA,
+    _run(primary_key=True),
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    *(_text(name) for name in ("aim", "seed", "frame", "station", "month")),
+    *(sa.Column(name, sa.Integer, nullable=False) for name in ("records", "drawn", "deviating", "at_most")),
+)
+"""What samples held beside the paper showed, of all records (number 0) and of each stratum: see
+`audit.register.paper_samples`."""
+
 SEALED: Final = (RUN_FILES, FINDINGS, VERDICTS, DECISIONS, ANSWERS, RECORDS, ALTERATIONS)
 """The tables that a seal covers, beside the row of `runs`."""
+SEALED_WHERE_USED: Final = (PAPER_SAMPLES,)
+"""Those that it covers where the run added to them: seals that are older than the table stay as they were."""

@@ -16,10 +16,11 @@ import sqlalchemy as sa
 
 from audit.register.merkle import merkle_root
 from audit.register.records import first_wrong
-from audit.register.schema import RUNS, SEALED, SEALS
+from audit.register.schema import RUNS, SEALED, SEALED_WHERE_USED, SEALS
 
 FORMAT: Final = "deicer-audit-seal/1"
 FEWEST_DIGITS: Final = 8
+_ALWAYS: Final = frozenset(table.name for table in SEALED)
 NO_SEAL: Final = "0" * 64
 """What stands for the seal before the first."""
 
@@ -40,7 +41,9 @@ def seal_of(connection: sa.Connection, run: int, previous: str) -> str:
     their SHA-256.
     """
     head, *_ = _rows(connection, RUNS, run)
-    roots = {table.name: merkle_root(list(_rows(connection, table, run))).hex() for table in SEALED}
+    added = {table.name: list(_rows(connection, table, run)) for table in (*SEALED, *SEALED_WHERE_USED)}
+    kept = {name: rows for name, rows in added.items() if rows or name in _ALWAYS}
+    roots = {name: merkle_root(rows).hex() for name, rows in kept.items()}
     content = {"format": FORMAT, "previous": previous, "run": head.decode(), "roots": roots}
     return hashlib.sha256(_json(content)).hexdigest()
 

@@ -14,7 +14,8 @@ import sqlalchemy as sa
 from audit.errors import AuditError
 from audit.intake.location import Location
 from audit.register.answers import Answer, add_answers
-from audit.register.schema import METADATA, SEALED, SEALS
+from audit.register.paper_samples import SampleResult, add_paper_sample
+from audit.register.schema import METADATA, SEALED, SEALED_WHERE_USED, SEALS
 from audit.register.seal import add_seal, first_broken, sealed_as
 from audit.register.signing import NAMESPACE, sign
 from audit.register.store import open_register
@@ -34,13 +35,24 @@ def broken(where: Location) -> tuple[int, str] | None:
         return first_broken(register.connection)
 
 
+def compared(where: Location, digest: str = "c") -> bool:
+    """The result of a paper sample, of all records and one station."""
+    results = [SampleResult("", "", 40, 20, 1, 4), SampleResult("Gullwick", "2026-01", 40, 20, 1, 4)]
+    sheet = InputFile("paper-sheet.xlsx", digest * 64, 5)
+    with open_register(where) as register:
+        new = add_paper_sample(register, sheet, "export", ("aim", "seed", "frame"), results)
+        register.commit()
+    return new
+
+
 def play(where: Location) -> None:
-    """Runs 1 to 5: two nights, a decision, an answer, another night."""
+    """Runs 1 to 6: two nights, a decision, an answer, another night, a paper sample."""
     record(where, 1, 1, 2)
     record(where, 2, 2)
     decided(where, 2)
     answered(where, 2)
     record(where, 3, 2, 3)
+    compared(where)
 
 
 def test_an_untouched_register_fits(place: Location) -> None:
@@ -57,6 +69,7 @@ CHANGES = [
     ("UPDATE decisions SET until = '2027-02-01'", 3),
     ("UPDATE decisions SET reason = 'Parts on order '", 3),
     ("UPDATE answers SET note = 'x'", 4),
+    ("UPDATE paper_samples SET at_most = 1 WHERE number = 1", 6),
     ("UPDATE run_files SET size = size + 1 WHERE run = 5", 5),
     ("UPDATE run_files SET name = 'other' WHERE run = 4", 4),
     ("UPDATE runs SET as_of = '2026-01-02 22:00:00.000001' WHERE run = 2", 2),
@@ -69,7 +82,7 @@ CHANGES = [
     (
         "INSERT INTO runs SELECT 9, kind, made_at, as_of, export, version, reading, whole, records, records_root "
         "FROM runs WHERE run = 1",
-        6,
+        7,
     ),
 ]
 
@@ -111,7 +124,24 @@ def test_every_cell_of_every_table_is_sealed(tmp_path: Path) -> None:
                     register.connection.execute(changed)
                     assert first_broken(register.connection) is not None, f"{table.name}.{column.name}"
                     tried.add(table.name)
-    assert tried >= {"runs", "run_files", "findings", "verdicts", "decisions", "answers", "seals", "records"}
+    assert tried >= {
+        "runs",
+        "run_files",
+        "findings",
+        "verdicts",
+        "decisions",
+        "answers",
+        "seals",
+        "records",
+        "paper_samples",
+    }
+
+
+def test_a_sheet_is_kept_once(tmp_path: Path) -> None:
+    """The same bytes add nothing, others do."""
+    where = tmp_path / "register.db"
+    record(where, 1, 1)
+    assert [compared(where), compared(where), compared(where, "d")] == [True, False, True]
 
 
 def test_a_run_of_another_register_does_not_fit(tmp_path: Path) -> None:
@@ -137,17 +167,17 @@ def test_a_chain_made_anew_fits_and_its_seals_differ(tmp_path: Path) -> None:
         kept = list(connection.execute(sa.select(SEALS.c.seal)).scalars())
         connection.execute(sa.text("UPDATE verdicts SET state = 'corrected' WHERE run = 5"))
         connection.execute(sa.delete(SEALS))
-        for run in range(1, 6):
+        for run in range(1, 7):
             add_seal(connection, run)
         assert first_broken(connection) is None
-        assert [sealed_as(connection, seal) for seal in kept] == [1, 2, 3, 4, None]
+        assert [sealed_as(connection, seal) for seal in kept] == [1, 2, 3, 4, None, None]
         assert sealed_as(connection, kept[1][:8]) == 2
         assert sealed_as(connection, "") is None
 
 
 def test_what_a_seal_covers_is_not_forgotten() -> None:
     """Every table of the register but the seals themselves."""
-    assert {table.name for table in SEALED} | {"runs", "seals"} == set(METADATA.tables)
+    assert {table.name for table in (*SEALED, *SEALED_WHERE_USED)} | {"runs", "seals"} == set(METADATA.tables)
 
 
 @pytest.fixture

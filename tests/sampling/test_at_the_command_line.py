@@ -188,3 +188,20 @@ def test_a_changed_hidden_sheet_is_damage(sheet: Path, capsys: pytest.CaptureFix
     capsys.readouterr()
     assert run(["sample", "result", str(sheet)]) is ExitCode.COULD_NOT_RUN
     assert "is damaged" in capsys.readouterr().err
+
+
+def test_a_register_keeps_the_result(
+    export: Path, fill: Fill, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Beside the nights; a register that isn't there is not begun."""
+    register = str(tmp_path / "register.db")
+    sheet = str(fill(lambda number, answer: None))
+    assert run(["sample", "result", sheet, "--register", register]) is ExitCode.COULD_NOT_RUN
+    run(["register", "start", register, str(export), "-q"])
+    capsys.readouterr()
+    for told in ("The register keeps it.", "The register has this sheet already."):
+        assert run(["sample", "result", sheet, "--register", register]) is ExitCode.CLEAN
+        assert told in capsys.readouterr().out
+    run(["register", "runs", register])
+    assert "of 120 records differ from the paper" in capsys.readouterr().out
+    assert run(["register", "verify", register]) is ExitCode.CLEAN
