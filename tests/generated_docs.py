@@ -112,8 +112,8 @@ def rule_table() -> str:
 
 def form_table() -> str:
     """Every rule form, with when something is a finding, and what is judged."""
-    rows = [(f"`{form.name}`", form.finding, form.subjects) for form in FORMS.values()]
-    return table(("form", "a finding when", "subject"), rows)
+    rows = [(f"`{form.name}`", form.finding, form.subjects, form.pattern) for form in FORMS.values()]
+    return table(("form", "a finding when", "subject", "published pattern"), rows)
 
 
 def message_table() -> str:

@@ -370,6 +370,7 @@ def _never(rule: CountRule) -> Iterator[Never]:
 
 COUNT = Form(
     name="count",
+    pattern="bounded existence (Dwyer, Avrunin, Corbett 1999)",
     rule=CountRule,
     finding=(
         "a session has too few or too many coats; or a boot that flew in a season had too few or too many sessions "

@@ -97,6 +97,7 @@ class Form(Generic[R]):
     `dated_by`     the column of a case with the record whose day decides which source was in force; None: no record's
 
     What it says of a rule, or of all its rules:
+    `pattern`      the published property pattern that it is, with its source; blank: none is known
     `finding`      when something is a finding, in a few words
     `subjects`     what is judged, in a few words
     `named_by`     what names a subject, and so a finding, beside the rule
@@ -139,4 +140,5 @@ class Form(Generic[R]):
     never: Callable[[R], Iterable[Never]] = _nothing
     ended_by: Callable[[R], tuple[str, ...]] = _nothing
     settable: tuple[str, ...] = ()
+    pattern: str = ""
     skeleton: str

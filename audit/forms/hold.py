@@ -386,6 +386,7 @@ def _unjudged_when(rule: HoldRule) -> Iterator[str]:
 
 HOLD = Form(
     name="hold",
+    pattern="absence (Dwyer, Avrunin, Corbett 1999), for a time (Konrad, Cheng 2005)",
     rule=HoldRule,
     coming=_coming,
     finding=(

@@ -455,6 +455,7 @@ def _drawing(rule: IntervalRule) -> Drawing | None:
 
 INTERVAL = Form(
     name="interval",
+    pattern="bounded recurrence (Konrad, Cheng 2005)",
     rule=IntervalRule,
     coming=_coming,
     finding="more flight hours, cycles or days passed between two treatments than allowed",

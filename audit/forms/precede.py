@@ -249,6 +249,7 @@ def _never(rule: PrecedeRule) -> Iterator[Never]:
 
 PRECEDE = Form(
     name="precede",
+    pattern="precedence (Dwyer, Avrunin, Corbett 1999), within a time (Konrad, Cheng 2005)",
     rule=PrecedeRule,
     finding="none of the earlier treatments that would do was done in time, or something undid it",
     subjects="session",

@@ -318,6 +318,7 @@ def _only_its_direction(rule: RecordRule, timed: frozenset[str]) -> bool:
 
 RECORD = Form(
     name="record",
+    pattern="universality (Dwyer, Avrunin, Corbett 1999)",
     rule=RecordRule,
     finding="a record in scope breaks a requirement",
     subjects="task record",

@@ -277,6 +277,7 @@ def _pause(pause: PauseLimits, case: Case) -> Stretches:
 
 SPACING = Form(
     name="spacing",
+    pattern="minimum and maximum duration (Konrad, Cheng 2005)",
     rule=SpacingRule,
     finding="the pause between two coats is too short or too long",
     subjects="pair of coats",

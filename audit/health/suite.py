@@ -93,11 +93,12 @@ class Kwargs(BaseModel):
 
 
 class Meta(Part):
-    """What an expectation is called in the report, and what to do where it fails."""
+    """What an expectation is called in the report, what to do where it fails, and where its limit comes from."""
 
     id: str = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")
     title: str = Field(min_length=1)
     put_right: str = Field(min_length=1)
+    basis: str | None = Field(None, min_length=1)
 
 
 class Expectation(Part):

@@ -160,3 +160,12 @@ def test_limits_in_words(suite_of: Callable[..., Suite]) -> None:
         "more than 0, at most 0.1",
         "be in set max_value 0.1, value_set [1, 2]",
     ]
+
+
+def test_every_limit_that_ships_says_where_it_is_from() -> None:
+    """A source, what it follows from, or that it is a starting value of our own."""
+    suite = json.loads((rules_folder() / SUITE_FOLDER / SUITE_FILE).read_text(encoding="utf-8"))
+    for expectation in suite["expectations"]:
+        assert expectation["meta"]["basis"].startswith(("starting value, no source", "follows from ", "14 CFR ")), (
+            expectation["meta"]["id"]
+        )

@@ -232,7 +232,7 @@ def test_only_a_whole_audit_is_a_plain_yes(result_of: Callable[..., AuditResult]
     coverage = result_of([]).coverage.assign(in_scope=9, complies=9, unjudged=0, unread=0, idle=False)
     whole = Page(render(result_of([], [], coverage=coverage, unjudged=result_of([]).unjudged.iloc[:0]))).text
     assert "By these records, yes: every check complies, and every row was read." in whole
-    assert "Nobody looked whether the export is whole." in whole
+    assert "Nobody looked whether the export is complete." in whole
     absent = (Absent("tasks", "ppe_worn", ("lot-expired",)), Absent("lots", "", ("lot-expired",)))
     text = Page(render(result_of([], [], coverage=coverage, absent=absent))).text
     assert "As far as these records could be judged, yes: no findings." in text
