@@ -109,7 +109,7 @@ def _flights() -> Iterator[Row]:
                 if day in PARKED[aircraft] or (aircraft, day, leg) in STAYED:
                     continue
                 yield {
-                    "flight_id": f"F-{aircraft[3:]}-{day:%m%d}{leg}",
+                    "flight_id": f"F-{aircraft.removeprefix('TARN-')}-{day:%m%d}{leg}",
                     "aircraft": aircraft,
                     "takeoff_at": f"{day}T{start}:00Z",
                     "landing_at": f"{day}T{end}:00Z",
@@ -125,8 +125,8 @@ def _task(number: str, aircraft: str, at: str, minutes: int, **cells: str) -> Ro
     start = datetime.fromisoformat(f"2025-{at}:00")
     end = start + timedelta(minutes=minutes)
     return {
-        "task_id": f"T-{aircraft[3:]}-{number}",
-        "work_order": f"W-{aircraft[3:]}-{at[:5]}",
+        "task_id": f"T-{aircraft.removeprefix('TARN-')}-{number}",
+        "work_order": f"W-{aircraft.removeprefix('TARN-')}-{at[:5]}",
         "aircraft": aircraft,
         "action": "apply",
         "station": "NORTH",
