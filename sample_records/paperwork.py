@@ -20,7 +20,16 @@ from sample_records.expected import (
     unsure,
 )
 from sample_records.logbook import Logbook, Task, hours
-from sample_records.reference import BLACK_CHLOROPRENE, CLEAN, END, LEAVING_CERTIFIER, RELIEF_TECHNICIAN, REPAIR, WINGS
+from sample_records.reference import (
+    APPRENTICE,
+    BLACK_CHLOROPRENE,
+    CLEAN,
+    END,
+    LEAVING_CERTIFIER,
+    RELIEF_TECHNICIAN,
+    REPAIR,
+    WINGS,
+)
 
 MINUTE = timedelta(minutes=1)
 
@@ -336,4 +345,34 @@ def yew(book: Logbook) -> Iterator[Planted]:
         finished_at=washed.finished_at,
     )
     yield near_miss("The same person at TARN-ALDER while the fin dries.", [washed, looked], "person-at-two-aircraft")
+    yield from _people_and_lots(book)
     book.routine(until=END)
+
+
+def _people_and_lots(book: Logbook) -> Iterator[Planted]:
+    """Who may do what, until when, and what was opened when."""
+    book.routine(until="2025-09-30")
+    visit = book.visit("2025-09-30 09:00")
+    last_day = visit.inspect(["fin"], performed_by=LEAVING_CERTIFIER)
+    yield near_miss("Done on the last day of the authorisation.", [last_day], "performer-not-authorised")
+    learnt = visit.inspect(["left wing"], performed_by=APPRENTICE)
+    yield near_miss("A look by the apprentice, who may look.", [learnt], "performer-not-authorised-for-act")
+    visit = book.visit("2025-10-01 09:00")
+    next_day = visit.inspect(["fin"], performed_by=LEAVING_CERTIFIER)
+    yield fault("Done on the day after.", [next_day], broken("performer-not-authorised", next_day))
+    patched = visit.step(REPAIR, ["left wing"], performed_by=APPRENTICE)
+    yield fault(
+        "A patch by the apprentice, who may look and wash.",
+        [patched],
+        broken("performer-not-authorised-for-act", patched),
+    )
+
+    book.routine(until="2025-11-30")
+    visit = book.visit("2025-11-30 09:00")
+    ahead = visit.clean(["fin"], lot="406-B")
+    visit.treat()
+    yield fault("Of a lot that was opened a day later.", [ahead], broken("lot-used-before-opened", ahead))
+    visit = book.visit("2025-12-01 09:00")
+    opened = visit.clean(["fin"], lot="406-B")
+    visit.treat()
+    yield near_miss("On the day on which the lot was opened.", [opened], "lot-used-before-opened")

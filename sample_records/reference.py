@@ -126,6 +126,7 @@ FLEET = (
 
 RELIEF_TECHNICIAN = "G. Halfmoor"
 LEAVING_CERTIFIER = "V. Latchmere"
+APPRENTICE = "E. Quillmead"
 """Certifies at Lanternhead up to 30 September 2025, with two certificates."""
 
 
@@ -249,6 +250,8 @@ _RENEWED = tuple(
 PEOPLE = (
     *_RENEWED,
     Person(LEAVING_CERTIFIER, "certifying-staff", "2024-01-01", "2025-09-30", "TW-C-79", "airframe"),
+    Person(APPRENTICE, "inspect", "2025-01-01", "2026-12-31", "", ""),
+    Person(APPRENTICE, "clean", "2025-01-01", "2026-12-31", "", ""),
     Person(LEAVING_CERTIFIER, "boot-inspection", "2025-01-01", "2025-09-30", "TW-C-80", "repairman"),
 )
 

@@ -191,6 +191,25 @@ def _contradicting(conditions: Conditions) -> Iterator[Fault]:
             yield ("any_of", number), "this alternative can never hold"
 
 
+_WITH_A_PRODUCT = {"apply", "prepare"}
+
+
+def _by_action_alone(rule: Rule, source: Source) -> Iterator[Fault]:
+    """Selections of work that puts something on a boot, by what the record calls it instead of by the product."""
+    required = form_of(rule).requires(rule)
+    for path, conditions in selections(rule):
+        action = conditions.columns.get("action")
+        if action is None or conditions is required or any(name.startswith("product") for name in conditions.names()):
+            continue
+        words = (action.is_,) if action.is_ is not None else action.in_
+        if isinstance(words, tuple) and words and {str(word) for word in words} <= _WITH_A_PRODUCT:
+            yield (
+                (*path, "action"),
+                "the action alone doesn't tell what was put on: a product is on the boot whatever the record calls the "
+                "action; expected a condition on `product_class` or `product`",
+            )
+
+
 def _requirements(rule: Rule, source: Source) -> Iterator[Fault]:
     """What a record in scope can't break, or can't meet."""
     required = form_of(rule).requires(rule)
@@ -218,7 +237,7 @@ def _never(rule: Rule, source: Source) -> Iterator[Fault]:
 
 _CHECKS: tuple[Callable[[Rule, Source], Iterable[Fault]], ...] = (
     *(_blanks, _name, _basis, _put_right, _warning, _frozen_figures, _outcomes, _remedies),
-    *(_contradictions, _requirements, _never),
+    *(_contradictions, _by_action_alone, _requirements, _never),
 )
 
 

@@ -86,6 +86,24 @@ def test_a_good_rule_has_no_faults(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("scope", "faults"),
+    [
+        ("{action: {is: apply}}", 1),
+        ("{action: {in: [prepare, apply]}, lot: {present: true}}", 1),
+        ("{action: {in: [clean, prepare, apply]}}", 0),
+        ("{action: {is: inspect}}", 0),
+        ("{action: {is: apply}, product: {present: true}}", 0),
+        ("{action: {is: apply}, any_of: [{product_class: {is: gloss-coating}}]}", 0),
+    ],
+)
+def test_what_is_put_on_is_told_by_the_product(scope: str, faults: int, tmp_path: Path) -> None:
+    """A scope that takes what puts something on a boot by its action alone overlooks what goes by another action."""
+    whole = "scope:\n  action: {is: apply}\n  product_class: {is: gloss-coating}\n"
+    found = said(tmp_path, changed(whole, f"scope: {scope}\n"))
+    assert sum("whatever the record calls the action" in one for one in found) == faults
+
+
+@pytest.mark.parametrize(
     ("old", "new", "diagnostic"),
     [
         ("why: It peels.", "why: FILL IN.", "8: still to be filled in (FILL IN)"),
