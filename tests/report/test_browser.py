@@ -386,3 +386,19 @@ def test_hostile_text_stays_text(
         assert page.locator("#main img, #main script").count() == 0
         assert HOSTILE in "".join(printed(page)).replace("\n", "")
         assert page.title().startswith(f"Audit of {HOSTILE}")
+
+
+def test_on_a_phone_no_table_loses_a_column(browser: Browser, report: Path) -> None:
+    """At 390 px each cell of each table lies on the screen, under the name of its column; so do the charts' totals."""
+    with watched(browser, viewport={"width": 390, "height": 844}) as page:
+        opened(page, report)
+        hidden = page.evaluate(
+            """() => [...document.querySelectorAll(".wide td, .wide tbody th, #where .total")]
+                .filter((cell) => cell.getBoundingClientRect().right > innerWidth + 1)
+                .map((cell) => cell.textContent.trim().slice(0, 40))"""
+        )
+        assert hidden == []
+        cell = "#coverage td[data-label=Findings]"
+        assert page.locator(cell).count() > 1
+        named = f"getComputedStyle(document.querySelector('{cell}'), '::before').content"
+        assert page.evaluate(named) == '"Findings: "'
