@@ -11,7 +11,7 @@ from pydantic import TypeAdapter
 from audit.forms import FORMS, any_rule
 from audit.forms.form import Form
 from audit.forms.naming import COMMON
-from audit.intake.tables import TABLES, Table
+from audit.intake.tables import READ_BY_RULES, Table
 from audit.language.condition import OPERATORS
 from audit.language.wording import FINDING
 from audit.rulebook.settings import NONE, SettingsFile, settable_keys
@@ -113,7 +113,7 @@ def _rules_schema() -> dict[str, Any]:
         conditions["additionalProperties"] = False
     for form in FORMS.values():
         definitions[form.rule.__name__]["properties"]["message"] = _message(form)
-    for name, table in TABLES.items():
+    for name, table in READ_BY_RULES.items():
         definitions["Example"]["properties"][name]["items"] = _row(table)
     schema["title"] = "Rule of deicer-audit"
     return schema

@@ -4,11 +4,12 @@ Rows name only what matters. Defaults: task records T1, T2 ... of work order W1 
 (UTC), position `left wing`, closed, ended ten minutes after they started, by person P1; flights F1, F2 ... of A1 that
 last as long as their hours say, else one hour; boot C1, chloroprene and black, at `left wing` of A1 since 2000; one
 approved product for each class, named as its class; stations S1 (UTC), S2 (Europe/Berlin) and S3 (America/New_York);
-corrections K1, K2 ... of task record T1, made and signed by P2 for the reason `misread`. A cell of null takes a default
-away.
+corrections K1, K2 ... of task record T1, made and signed by P2 for the reason `misread`; alterations of T1, `altered`,
+first seen on 1 July 2025. A cell of null takes a default away.
 
 Flights, components, products and stations are supplied unless named in `not_supplied: [components]`; lots, people,
-manuals and corrections only where the example gives them. An empty list is a table that is supplied and has no rows.
+manuals, corrections and alterations only where the example gives them. An empty list is a table that is supplied and
+has no rows.
 """
 
 from __future__ import annotations
@@ -19,9 +20,10 @@ from typing import Any
 
 import pandas as pd
 
+from audit.errors import AuditError
 from audit.intake.export import Export
 from audit.intake.reading import read_rows
-from audit.intake.tables import PRODUCT_CLASSES, TABLES
+from audit.intake.tables import ALTERATIONS, PRODUCT_CLASSES, TABLES
 from audit.language.rule import Example
 
 _TASK = {
@@ -44,6 +46,7 @@ _COMPONENT = {
 }
 _PRODUCTS = [{"product": name, "product_class": name, "approval": "approved"} for name in PRODUCT_CLASSES]
 _CORRECTION = {"task_id": "T1", "made_by": "P2", "signed_by": "P2", "reason": "misread"}
+_ALTERATION = {"task_id": "T1", "what": "altered", "first_seen": "2025-07-01T00:00:00Z"}
 _STATIONS = [
     {"station": "S1", "timezone": "UTC"},
     {"station": "S2", "timezone": "Europe/Berlin"},
@@ -67,6 +70,24 @@ def as_of_example(example: Example) -> pd.Timestamp | None:
         return None
     as_of = pd.Timestamp(example.as_of)
     return as_of.tz_localize("UTC") if as_of.tzinfo is None else as_of
+
+
+def example_alterations(example: Example) -> pd.DataFrame | None:
+    """What a register has seen, in an example; None where it has none. AuditError where a time can't be read."""
+    if example.alterations is None:
+        return None
+    rows = [dict.fromkeys(ALTERATIONS.columns, "") | row for row in alteration_rows(example)]
+    frame = pd.DataFrame(rows, columns=[*ALTERATIONS.columns])
+    try:
+        seen = pd.to_datetime(frame["first_seen"], utc=True, format="ISO8601")
+    except ValueError as error:
+        raise AuditError(f"example {example.name!r}: alterations: {error}") from None
+    return frame.where(frame != "").assign(first_seen=seen.astype("datetime64[us, UTC]"))
+
+
+def alteration_rows(example: Example) -> list[dict[str, str]]:
+    """What a register has seen, in an example, defaults filled in."""
+    return [_cells({**_ALTERATION, **row}) for row in example.alterations or ()]
 
 
 def example_rows(example: Example) -> dict[str, list[dict[str, str]]]:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from audit.authoring.examples import example_rows
+from audit.authoring.examples import alteration_rows, example_rows
 from audit.authoring.unknowns import unjudged_when
 from audit.forms import form_of
 from audit.forms.describing import remedy_in_words
 from audit.forms.reads import names_asked
-from audit.intake.tables import TABLES
+from audit.intake.tables import READ_BY_RULES
 from audit.language.in_words import basis_in_words
 from audit.language.rule import Example, Level, Rule
 from audit.rulebook.loading import Setting
@@ -124,17 +125,23 @@ def asks_about_products(rule: Rule) -> bool:
 def shown_example(rule: Rule, example: Example) -> ShownExample:
     """An example with the rows it gives and the columns that it gives or that the rule reads."""
     read = names_asked(rule)
-    given = {name: getattr(example, name) for name in TABLES}
+    given = {name: getattr(example, name) for name in READ_BY_RULES}
     tables = []
-    for name, rows in example_rows(example).items():
+    shown: Mapping[str, Sequence[Mapping[str, Any]]] = {
+        **example_rows(example),
+        "alterations": alteration_rows(example),
+    }
+    for name, rows in shown.items():
         # Lists that the example leaves to their defaults say nothing, save the boot, where the rule asks about it.
         if not rows or (given[name] is None and not (name == "components" and _reads_boots(rule))):
             continue
-        wanted = {column for row in given[name] or () for column in row} | set(_NAMES.get(name, TABLES[name].key[:1]))
+        wanted = {column for row in given[name] or () for column in row} | set(
+            _NAMES.get(name, READ_BY_RULES[name].key[:1])
+        )
         asked = _columns_read(name, read)
         columns = tuple(
             column
-            for column in TABLES[name].columns
+            for column in READ_BY_RULES[name].columns
             if column in asked or (column in wanted and any(column in row for row in rows))
         )
         cells = tuple(tuple(_cell(row.get(column, "")) for column in columns) for row in rows)
@@ -153,6 +160,8 @@ def _columns_read(table: str, names: frozenset[str]) -> set[str]:
     if table == "tasks":
         return {name for name in names if "." not in name} | ({"product"} if "product_class" in names else set())
     read = {name.rpartition(".")[2] for name in names if VOCABULARY[name].table == table}
+    if table == "corrections" and any(name.startswith("corrector.") for name in names):
+        read |= {"made_by"}
     return read | ({"position"} if table == "components" else set())
 
 

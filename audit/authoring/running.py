@@ -7,12 +7,14 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from audit.authoring.examples import as_of_example, example_export
+from audit.authoring.examples import as_of_example, example_alterations, example_export
 from audit.errors import AuditError
 from audit.forms.correcting import corrected
 from audit.forms.judging import judge_rule, sentences
 from audit.forms.outcomes import Outcomes
+from audit.intake.correcting import TIED, UNFIT
 from audit.language.rule import Example, Rule
+from audit.timeline.alterations import with_alterations
 from audit.timeline.timeline import Timeline, build_timeline
 
 
@@ -82,11 +84,17 @@ def timeline_of(example: Example) -> Timeline:
     try:
         export = example_export(example)
         wrong = pd.concat([export.rejects, export.faults]).drop(columns="file")
+        # Corrections that don't fit are what rules are about.
+        wrong = wrong[~wrong["reason"].isin((UNFIT, TIED))]
         for table, line, column, value, reason in wrong.itertuples(index=False):
             raise AuditError(f"{table}[{line - 1}].{column}, {value!r}: {reason}")
     except AuditError as error:
         raise AuditError(f"example {example.name!r}: {error}") from None
-    return build_timeline(export, as_of_example(example))
+    timeline = build_timeline(export, as_of_example(example))
+    happened = example_alterations(example)
+    if happened is None:
+        return timeline
+    return with_alterations(timeline, happened, happened[["task_id"]].drop_duplicates())
 
 
 def verdict_on(rule: Rule, timeline: Timeline) -> str:

@@ -9,10 +9,11 @@ from audit.forms.describing import NO_BOOT_KNOWN, not_supplied
 from audit.language.condition import BootConditions, Conditions, Needed
 from audit.language.in_words import name_in_words
 from audit.language.rule import Rule, conditions_of
+from audit.timeline.records import TWO_CORRECTIONS
 from audit.timeline.vocabulary import VOCABULARY
 
-_NEVER_BLANK = ("work_date", "work_minutes")
-_PEOPLE = ("performer", "certifier")
+_NEVER_BLANK = ("work_date", "work_minutes", "correction.state", "alteration.in_export", "alteration.hours_late")
+_PEOPLE = ("performer", "certifier", "corrector")
 _KEYS = {"product": "product.product", "lot": "lot.lot", "manual": "manual.revision"}
 """The column of each list that is present exactly where the record's row is listed."""
 _NOT_LISTED = {
@@ -21,6 +22,7 @@ _NOT_LISTED = {
     "manual": "the manual or its revision is not recorded, or not listed in manuals",
     "performer": "the performer is not recorded, or holds nothing valid on the day of the work",
     "certifier": "the certifier is not recorded, or holds nothing valid on the day of the signature",
+    "corrector": "the corrector holds nothing valid on the day of the correction",
 }
 
 
@@ -50,7 +52,10 @@ def _by_columns(rule: Rule) -> Iterator[str]:
     # Whether two boots are recorded in one place isn't even known to be a blank.
     if "components" in tables:
         yield NO_BOOT_KNOWN
-    yield from (not_supplied(table) for table in tables if table != "tasks")
+    # Without the table that a rule looks at there is nothing to be judged.
+    yield from (not_supplied(table) for table in tables if table not in ("tasks", getattr(rule, "of", "tasks")))
+    if any("correction.state" in conditions.names() for conditions in conditions_of(rule)):
+        yield TWO_CORRECTIONS
 
 
 def _not_listed(names: Iterable[str], known: set[str]) -> Iterator[str]:
@@ -67,7 +72,8 @@ def _joined_from(name: str) -> str:
     """What a column is joined from; blank for one of the record itself."""
     if name == "product_class":
         return "product"
-    return name.partition(".")[0] if "." in name else ""
+    prefix, _, own = name.partition(".")
+    return prefix if own and prefix not in ("correction", "alteration") else ""
 
 
 def _not_in_tables(conditions: Conditions) -> Iterator[str]:

@@ -10,6 +10,8 @@ import pandas as pd
 from audit.authoring.explaining import explain
 from audit.errors import InternalError
 from audit.findings.collect import collect
+from audit.findings.first_made import PutRight, put_right
+from audit.findings.identity import finding_ids
 from audit.findings.matters import first_matters
 from audit.findings.reconciliation import reconcile
 from audit.findings.result import COVERAGE_COLUMNS, Absent, AuditResult, RecordUse
@@ -35,9 +37,11 @@ def assemble(
 ) -> AuditResult:
     """Findings, coverage and all else that the report is made of, from each rule with its outcomes."""
     collected = collect(judged, timeline, rulebook.warnings)
-    level = collected.findings["level"].map({name: rank for rank, name in enumerate(LEVELS)})
+    corrected = put_right(rulebook, collected.findings["key"], timeline, export)
+    found = _with_ids(collected.findings, corrected.findings)
+    level = found["level"].map({name: rank for rank, name in enumerate(LEVELS)})
     findings = (
-        collected.findings.assign(_level=level)
+        found.assign(_level=level)
         .sort_values(["_level", "rule", "aircraft", "at", "finding_id"], kind="stable")
         .drop(columns="_level")
         .reset_index(drop=True)
@@ -46,6 +50,8 @@ def assemble(
         ["rule", "aircraft", "at", "task_id", "position"], kind="stable", ignore_index=True
     )
     drawings = drawings_of(rulebook.rules)
+    judged_now = found.iloc[: len(collected.findings)]
+    shown = findings["key"].isin(judged_now["key"])  # what was put right is in no record any more
     return AuditResult(
         version=version,
         as_of=stamp(timeline.as_of),
@@ -57,7 +63,7 @@ def assemble(
         records=_record_use(timeline),
         findings=findings,
         unjudged=unjudged,
-        coverage=_coverage(judged, export),
+        coverage=_coverage(judged, export, corrected),
         quarantine=export.rejects,
         faults=export.faults,
         dropped=export.dropped,
@@ -68,10 +74,18 @@ def assemble(
         settings_files=rulebook.settings_files,
         not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),
         explanations=tuple(map(explain, rulebook.rules)),
-        stories=stories(first_matters(findings, drawings), drawings, collected.findings, collected.cases, timeline),
+        stories=stories(first_matters(findings[shown], drawings), drawings, judged_now, collected.cases, timeline),
         newest=_newest(timeline),
         margins={rule.id: outcomes.margins for rule, outcomes in judged if outcomes.margins},
     )
+
+
+def _with_ids(findings: pd.DataFrame, corrected: pd.DataFrame) -> pd.DataFrame:
+    """Findings, and behind them those put right by corrections, with ids that tell all of them apart."""
+    if corrected.empty:
+        return findings
+    both = pd.concat([findings, corrected], ignore_index=True)
+    return both.assign(finding_id=finding_ids(both["key"].tolist()))
 
 
 def _absent(rules: Sequence[Rule], export: Export) -> Iterator[Absent]:
@@ -88,23 +102,17 @@ def _absent(rules: Sequence[Rule], export: Export) -> Iterator[Absent]:
                 yield Absent(table, column, tuple(readers[table, column]))
 
 
-def _coverage(judged: list[tuple[Rule, Outcomes]], export: Export) -> pd.DataFrame:
+def _coverage(judged: list[tuple[Rule, Outcomes]], export: Export, corrected: PutRight) -> pd.DataFrame:
+    """COVERAGE_COLUMNS; what a correction put right counts among the findings, once."""
     rows = []
     for rule, outcomes in judged:
         if min(outcomes.complies, outcomes.findings, outcomes.unjudged) < 0:
             raise InternalError(f"the outcomes of {rule.id} don't add up to what is in scope")
         unread = sum(export.counts[table].quarantined for table in tables_read(rule) if table in export.counts)
-        rows.append(
-            (
-                rule.id,
-                outcomes.in_scope,
-                outcomes.complies,
-                outcomes.findings,
-                outcomes.unjudged,
-                unread,
-                outcomes.in_scope == 0,
-            )
-        )
+        more, among = corrected.number.get(rule.id, 0), corrected.comply.get(rule.id, 0)
+        in_scope = outcomes.in_scope + more - among
+        counts = (in_scope, outcomes.complies - among, outcomes.findings + more, outcomes.unjudged)
+        rows.append((rule.id, *counts, unread, in_scope == 0))
     return pd.DataFrame(rows, columns=list(COVERAGE_COLUMNS))
 
 

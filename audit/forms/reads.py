@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Final
 
 from audit.forms import form_of
-from audit.intake.tables import TABLES
+from audit.intake.tables import READ_BY_RULES
 from audit.language.rule import Rule, conditions_of, remedies_of
 from audit.timeline.timeline import Timeline
 from audit.timeline.vocabulary import VOCABULARY
@@ -17,6 +17,8 @@ _MADE_OF: Final[Mapping[str, tuple[str, ...]]] = {
     "certificate": ("tasks.certificate_number", "tasks.certificate_kind"),
     "certifier": ("tasks.certified_by",),
     "certifier.certificates": _CERTIFICATES,
+    "corrector": ("corrections.made_by",),
+    "corrector.certificates": _CERTIFICATES,
     "component": ("tasks.position",),
     "lot": ("tasks.lot",),
     "manual": ("tasks.manual", "tasks.manual_revision"),
@@ -31,11 +33,15 @@ _REFINED_BY: Final[Mapping[str, tuple[str, ...]]] = {
     "lot": ("tasks.product",),
     "performer": ("people.valid_to",),
     "certifier": ("people.valid_to", "tasks.signed_at"),
+    "corrector": ("people.valid_to",),
 }
 """Columns that refine how those are found, where the export has them."""
 
 _FREE_TEXT: Final = frozenset(
-    (table.name, column.name) for table in TABLES.values() for column in table.columns.values() if column.kind == "text"
+    (table.name, column.name)
+    for table in READ_BY_RULES.values()
+    for column in table.columns.values()
+    if column.kind == "text"
 )
 """The columns that intake reads only where a rule asks for them."""
 
@@ -84,7 +90,7 @@ def _placed(names: Iterable[str]) -> set[tuple[str, str]]:
 
 def _known(columns: set[tuple[str, str]]) -> frozenset[tuple[str, str]]:
     """The columns that tables have, which those that are worked out (work_minutes) are not, each with its table."""
-    there = {(table, column) for table, column in columns if column in TABLES[table].columns}
+    there = {(table, column) for table, column in columns if column in READ_BY_RULES[table].columns}
     return frozenset(there | {(table, "") for table, _ in columns})
 
 
@@ -94,6 +100,6 @@ def reading_only(rule: Rule, timeline: Timeline) -> Timeline:
 
 
 def text_columns(rules: Iterable[Rule]) -> dict[str, frozenset[str]]:
-    """The free-text columns of task records that the rules ask for, in the form that intake takes."""
+    """The columns of free text that the rules ask for, by table, in the form that intake takes."""
     asked = frozenset().union(*map(columns_read, rules), *map(_read_of_remedies, rules)) & _FREE_TEXT
-    return {"tasks": frozenset(column for table, column in asked if table == "tasks")}
+    return {name: frozenset(column for table, column in asked if table == name) for name, _ in asked}

@@ -18,6 +18,7 @@ from audit.figures import time_span
 from audit.forms.describing import CLOCK_WENT_BACK, records
 from audit.forms.drawing import AroundRecord
 from audit.forms.form import BOOTS_READ, Form
+from audit.forms.naming import cells
 from audit.forms.outcomes import SEVERAL, Judgement
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
 from audit.language.in_words import conditions_in_words, duration_in_words, label_of, list_in_words, presence_in_words
@@ -25,6 +26,7 @@ from audit.language.rule import Rule, conditions_of
 from audit.language.wording import Said, names_in
 from audit.timeline.instants import MINUTE, Bools, Ints
 from audit.timeline.records import values
+from audit.timeline.subjects import PREFIXES, happened, looked_at
 from audit.timeline.timeline import TASK_TIMES, Timeline
 from audit.timeline.vocabulary import VOCABULARY
 
@@ -33,6 +35,7 @@ class RecordRule(Rule):
     """Every record in scope meets the requirement."""
 
     form: Literal["record"]
+    of: Literal["tasks", "corrections", "alterations"] = "tasks"
     require: Conditions = Field(json_schema_extra={"minProperties": 1})
 
     @field_validator("require")
@@ -45,6 +48,7 @@ class RecordRule(Rule):
 
 def evaluate(rule: RecordRule, timeline: Timeline) -> Judgement:
     """A finding when a record in scope breaks a requirement, at any of its positions."""
+    timeline = looked_at(timeline, rule.of)
     if needs_component(rule.scope) or needs_component(rule.require):
         return _by_position(rule, timeline)
     rows, reasons = timeline.rows, reasons_of(timeline)
@@ -56,8 +60,8 @@ def evaluate(rule: RecordRule, timeline: Timeline) -> Judgement:
     doubt = np.where(doubt == CERTAIN, doubt_of(reasons, required, np.arange(len(kept))), doubt)
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
-        task = tasks[index]
-        return {"subject": task, "task": task, "at": timeline.times["started_at"][task]}
+        subject = tasks[index]
+        return {"subject": subject, "task": timeline.record(subject), "at": happened(timeline, subject)}
 
     return Judgement(required.truth == FALSE, doubt, reasons, shown)
 
@@ -80,12 +84,13 @@ def _by_position(rule: RecordRule, timeline: Timeline) -> Judgement:
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         first = worst[index]
         positions = _positions(timeline, treated.task[order], treated.place[order], broken[order])
+        subject = treated.task[first]
         return {
-            "subject": treated.task[first],
-            "task": treated.task[first],
+            "subject": subject,
+            "task": timeline.record(subject),
             "component": treated.component[first],
-            "at": timeline.times["started_at"][treated.task[first]],
-            "detail": [positions.get(row, "") for row in treated.task[first].tolist()],
+            "at": happened(timeline, subject),
+            "detail": [positions.get(row, "") for row in subject.tolist()],
         }
 
     return Judgement(broken[worst], doubt[worst], reasons, shown)
@@ -122,7 +127,8 @@ class Broken:
 
 def _facts(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
     """What broke, and where. The boot of a record for several positions is the first that breaks the rule."""
-    rows = cases["task"].to_numpy()
+    timeline = looked_at(timeline, rule.of)
+    rows = cases["subject"].to_numpy()
     component = cases["component"].to_numpy()
     broken: list[list[Broken]] = [[] for _ in rows]
 
@@ -145,7 +151,8 @@ def _facts(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping
         asked = [part for part in broken[index] if part.condition.present is not False]
         broken[index] = asked or broken[index]
     at = [first if several else "" for first, several, _ in cases["detail"].str.partition(SEVERAL).to_numpy()]
-    return {"broken": broken, "position": at, "columns": _texts(rule, rows, component, timeline)}
+    about, columns = _about(rule, timeline, rows), _texts(rule, rows, component, timeline)
+    return {"broken": broken, "position": at, "about": about, "columns": columns}
 
 
 def _texts(rule: RecordRule, rows: Ints, component: Ints, timeline: Timeline) -> list[dict[str, str]]:
@@ -153,6 +160,28 @@ def _texts(rule: RecordRule, rows: Ints, component: Ints, timeline: Timeline) ->
     names = {name for text in rule.message.values() for name in names_in(text)} & set(_columns(rule))
     found = {name: values(timeline, name, rows, component) for name in sorted(names)}
     return [{name: _shown(name, one.text(index)) for name, one in found.items()} for index in range(len(rows))]
+
+
+_TOLD_OF = {"corrections": ("correction_id", "column", "was", "now"), "alterations": ("what", "column", "was", "now")}
+
+
+def _about(rule: RecordRule, timeline: Timeline, rows: Ints) -> list[str]:
+    """What a correction or alteration says; blank for a task record."""
+    if rule.of == "tasks":
+        return [""] * len(rows)
+    names = [f"{PREFIXES[rule.of]}.{name}" for name in _TOLD_OF[rule.of]]
+    columns = [values(timeline, name, rows) for name in names]
+    texts = zip(*([column.text(row) for row in range(len(rows))] for column in columns), strict=True)
+    if rule.of == "corrections":
+        return [f"correction {name} of {label_of(column)}, {_change(was, now)}" for name, column, was, now in texts]
+    return [
+        f"{label_of(column)} {what}, {_change(was, now)}" if column else f"record {what}"
+        for what, column, was, now in texts
+    ]
+
+
+def _change(was: str, now: str) -> str:
+    return f"from {was or 'blank'} to {now or 'blank'}"
 
 
 def _columns(rule: RecordRule) -> Iterator[str]:
@@ -181,13 +210,16 @@ def _told(rule: RecordRule, case: Mapping[str, Any]) -> Iterator[Said]:
     """Say of each requirement that broke what was recorded and what was required, at the position, where one is
     given."""
     where = {"position": case["position"]} if case["position"] else {}
+    before = ", at ".join(part for part in (case["about"], case["position"]) if part)
+    if before == case["position"] != "":
+        before = f"At {before}"
     for one in case["broken"]:
         said = {**case["columns"], **where, **_values(one)}
         kinds = [f"{one.column}.{operator.rstrip('_')}" for operator, _ in one.operators]
         if not one.recorded:
             kinds = [f"{one.column}.present", *kinds]
         text = ". ".join(part[:1].upper() + part[1:] for part in _of_requirement(one))
-        yield Said((*kinds, one.column), said, text, f"At {case['position']}: " if where else "")
+        yield Said((*kinds, one.column), said, text, f"{before}: " if before else "")
     if not case["broken"]:
         yield Said((), {**case["columns"], **where}, rule.title)
 
@@ -316,19 +348,50 @@ def _only_its_direction(rule: RecordRule, timed: frozenset[str]) -> bool:
     )
 
 
+_NOUNS = {
+    "corrections": "correction of a task record",
+    "alterations": "time that a signed record was altered, vanished or was entered late, by the register,",
+}
+
+
+def _looks_at(rule: RecordRule) -> str:
+    if rule.of == "tasks":
+        return f"Each {records(rule.scope, 'record')}."
+    phrases = conditions_in_words(rule.scope)
+    return f"Each {_NOUNS[rule.of]}" + (f" where {list_in_words(phrases, 'and')}." if phrases else ".")
+
+
+_NAMED_BY = {
+    "tasks": ("task_id",),
+    "corrections": ("correction_id",),
+    "alterations": ("task_id", "what", "column", "first_seen"),
+}
+
+
+def _identity(
+    rule: RecordRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
+) -> list[tuple[str, ...]]:
+    if rule.of == "tasks":
+        return [(task,) for task in evidence["task_id"]]
+    frame, rows = timeline.tables.get(rule.of), cases["subject"].to_numpy()
+    named = zip(*(cells(frame, name, rows) for name in _NAMED_BY[rule.of]), strict=True)
+    return [tuple(map(str, names)) for names in named]
+
+
 RECORD = Form(
     name="record",
     pattern="universality (Dwyer, Avrunin, Corbett 1999)",
     rule=RecordRule,
     finding="a record in scope breaks a requirement",
-    subjects="task record",
-    named_by="task record",
+    subjects="task record; with `of`, a correction of one, or what a register saw happen to one",
+    named_by="task record; the correction; of what happened to a record also what, the column and when it was seen",
     evaluate=evaluate,
-    reads=lambda rule: ("tasks",),
+    reads=lambda rule: ("tasks", rule.of),
     may_read=lambda rule: BOOTS_READ if any(map(needs_component, conditions_of(rule))) else (),
-    selects=lambda rule: (rule.scope,),
+    # A condition of corrections selects no task records.
+    selects=lambda rule: (rule.scope,) if rule.of == "tasks" else (),
     requires=lambda rule: rule.require,
-    identity=lambda rule, cases, evidence, timeline: [(task,) for task in evidence["task_id"]],
+    identity=_identity,
     facts=_facts,
     told=_told,
     values={
@@ -341,8 +404,8 @@ RECORD = Form(
     columns=_columns,
     more_kinds=_kinds,
     figures=_figures,
-    drawing=lambda rule: AroundRecord() if needs_component(rule.require) else None,
-    looks_at=lambda rule: f"Each {records(rule.scope, 'record')}.",
+    drawing=lambda rule: AroundRecord() if rule.of == "tasks" and needs_component(rule.require) else None,
+    looks_at=_looks_at,
     demands=lambda rule: conditions_in_words(rule.require),
     unjudged_when=_unjudged_when,
     settable=("require",),

@@ -56,7 +56,7 @@ Cell = tuple[int, str]
 class Corrected:
     """Task records as corrected by a time and as first made, whether these differ, and the states of the corrections.
 
-    There is one of `states` (STATES) for each correction, in the order in which they were read.
+    There is one of `states` (CORRECTION_STATES, UNCLEAR) for each correction, in the order in which they were read.
     """
 
     tasks: Typed
@@ -95,7 +95,7 @@ def correct(
     return Corrected(
         tasks=_with_faults(_entered(tasks, corrected, zones), in_doubt),
         first_made=_with_faults(_entered(tasks, first, zones), in_doubt),
-        corrections=replace(corrections, faults=(*corrections.faults, *faults)),
+        corrections=replace(corrections, frame=said.canonical, faults=(*corrections.faults, *faults)),
         states=states,
         changes=bool(corrected or first),
     )
@@ -155,8 +155,12 @@ class _Link:
 
 @dataclass(frozen=True)
 class _Said:
-    """What cells mean, as they were exported, and the corrections of each, the earliest first; corrections at fault."""
+    """What cells mean, as they were exported, and the corrections of each, the earliest first; corrections at fault.
 
+    `canonical` are the corrections with `was` and `now` in canonical text.
+    """
+
+    canonical: pd.DataFrame
     cells: dict[Cell, Hashable] = field(default_factory=dict)
     chains: dict[Cell, list[_Link]] = field(default_factory=dict)
     faults: list[Faults] = field(default_factory=list)
@@ -193,7 +197,7 @@ def _said(
     written += [text for one in entered[len(asked) :] for text in one.values()]
     typed = _retyped(tasks, records * 3, entered, zones)
     means = _meanings(typed, [column for _, _, column in asked] * 3, written, aliases)
-    said, misread = _Said(), {}
+    said, misread = _Said(_canonical(frame, asked, typed)), {}
     for number, (row, record, column) in enumerate(asked):
         is_, was, now = (means[number + len(asked) * third][0] for third in range(3))
         said.cells[record, column] = is_
@@ -204,6 +208,20 @@ def _said(
         said.chains.setdefault((record, column), []).append(link)
     said.faults.extend(Faults(("column", "now"), np.array([row]), reason) for row, reason in sorted(misread.items()))
     return said
+
+
+def _canonical(frame: pd.DataFrame, asked: Sequence[tuple[int, int, str]], typed: Typed) -> pd.DataFrame:
+    """The corrections, of which `was` and `now` are as typed cells are spelled; what can't be read stays as written."""
+    changed = {}
+    for third, name in enumerate(("was", "now"), start=1):
+        if name in frame:
+            texts = frame[name].astype(object)
+            for number, (row, _, column) in enumerate(asked):
+                value = typed.frame[column].iloc[number + third * len(asked)]
+                if pd.notna(value):
+                    texts.iloc[row] = value.isoformat() if isinstance(value, pd.Timestamp) else str(value)
+            changed[name] = texts.astype(frame[name].dtype)
+    return frame.assign(**changed)
 
 
 def _meanings(

@@ -65,7 +65,7 @@ class Export:
     in the table. `origins` finds out, by table, where its rows stand: see `places`.
 
     Task records are as corrected. `correction_states` says of each row of `corrections` what it is to its record
-    (`audit.intake.correcting.STATES`); `as_first_made` makes the export with the entries as they were first made, None
+    (`CORRECTION_STATES`, or unclear); `as_first_made` makes the export with the entries as they were first made, None
     where no correction changed one.
 
     `dropped` (columns as `rejects`) lists the rows below the records that a mapping takes for footers.

@@ -196,10 +196,29 @@ CORRECTIONS = _table(
     Column("reason", "text", "reason for the correction"),
 )
 
+CORRECTION_STATES: Final = ("in the export", "laid over", "does not fit", "not yet")
+"""What a correction is to its record: the record has the new value already, it was laid over, the record has neither
+value, or the correction is of a later time."""
+
 TABLES: Mapping[str, Table] = {
     table.name: table for table in (TASKS, FLIGHTS, COMPONENTS, PRODUCTS, STATIONS, LOTS, PEOPLE, MANUALS, CORRECTIONS)
 }
 """Every canonical table, by name. Only `tasks` must be there for an audit to run."""
+
+ALTERATIONS = _table(
+    "alterations",
+    ("task_id", "what", "column", "first_seen"),
+    Column("task_id", "id", "task record", needed=True),
+    Column("what", "choice", "what happened", needed=True, choices=("altered", "vanished", "entered late")),
+    Column("column", "code", "column altered"),
+    Column("was", "id", "value before"),
+    Column("now", "id", "value since"),
+    Column("first_seen", "time", "when it was first seen", needed=True),
+)
+"""What a register has seen happen to signed records: a table that no export has."""
+
+READ_BY_RULES: Mapping[str, Table] = {**TABLES, ALTERATIONS.name: ALTERATIONS}
+"""Every table that a rule can read."""
 
 SYNONYMS: Mapping[str, Mapping[str, str]] = {
     "material": {"cr": "chloroprene", "au": "polyurethane", "eu": "polyurethane"},

@@ -24,6 +24,9 @@ _LISTED = {
     "performer.authorisation": "the performer holds {}authorisation valid on the day of the work",
     "certifier.authorisation": "the certifier holds {}authorisation valid on the day of the signature",
     "performer.certificates": "the performer holds {}certificate valid on the day of the work",
+    "corrector.authorisation": "the corrector holds {}authorisation valid on the day of the correction",
+    "corrector.certificates": "the corrector holds {}certificate valid on the day of the correction",
+    "alteration.correction": "{}correction says the same",
     "certifier.certificates": "the certifier holds {}certificate valid on the day of the signature",
 }
 """What it means that the joined row is there, or not."""
@@ -106,6 +109,8 @@ def presence_in_words(name: str, wanted: bool) -> str:
     """That a value is there, or that it isn't: `approval for use on boots is not given in products`."""
     if name not in _LISTED:
         return f"{name_in_words(name)} {_presence(name, wanted)}"
+    if name == "alteration.correction":
+        return _LISTED[name].format("a " if wanted else "no ")
     if "holds" in _LISTED[name]:
         article = "a " if name.endswith("certificates") else "an "
         return _LISTED[name].format(article if wanted else "no ")

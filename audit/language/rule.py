@@ -8,11 +8,12 @@ from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import BaseModel, BeforeValidator, Field, StringConstraints, field_validator, model_validator
 
-from audit.intake.tables import TABLES
+from audit.intake.tables import READ_BY_RULES
 from audit.language.condition import Conditions
 from audit.language.events import Remedy
 from audit.language.values import Day, Scalar, Text, is_iso
 from audit.language.wording import FINDING
+from audit.timeline.vocabulary import ONLY_OF
 from audit.yaml.faults import MOST_FAULTS, Misplaced, Part, did_you_mean, quoted
 from audit.yaml.source import KeyPath
 
@@ -57,6 +58,7 @@ class Example(Part):
     people: tuple[dict[str, Scalar | None], ...] | None = None
     manuals: tuple[dict[str, Scalar | None], ...] | None = None
     corrections: tuple[dict[str, Scalar | None], ...] | None = None
+    alterations: tuple[dict[str, Scalar | None], ...] | None = None
     not_supplied: tuple[Literal["flights", "components", "products", "stations"], ...] = ()
 
     @field_validator("as_of")
@@ -81,7 +83,7 @@ class Example(Part):
         return self
 
     def _faults(self) -> Iterator[tuple[KeyPath, str]]:
-        for name, table in TABLES.items():
+        for name, table in READ_BY_RULES.items():
             for number, row in enumerate(getattr(self, name) or ()):
                 for column, cell in row.items():
                     place = (name, number, column)
@@ -147,6 +149,19 @@ class Rule(Part):
         shown = {example.expect for example in self.examples if example.known_gap is None}
         if not {"complies", "finding"} <= shown:
             raise Misplaced([(("examples",), "expected an example that complies and one that is a finding")])
+        return self
+
+    @model_validator(mode="after")
+    def _names_what_it_looks_at(self) -> Self:
+        of = getattr(self, "of", "tasks")
+        faults = [
+            (path, f"{name} is asked of {ONLY_OF[name.partition('.')[0]]} only: this is a rule of {of}")
+            for path, conditions in selections(self)
+            for name in sorted(conditions.names())
+            if ONLY_OF.get(name.partition(".")[0], of) != of
+        ]
+        if faults:
+            raise Misplaced(faults)
         return self
 
 

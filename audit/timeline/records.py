@@ -16,7 +16,7 @@ from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
 from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, Bools, Ints, Order, micros
 from audit.timeline.timeline import TASK_TIMES, Timeline
-from audit.timeline.vocabulary import VOCABULARY
+from audit.timeline.vocabulary import ONLY_OF, VOCABULARY
 
 _LARGEST_LOOKUP = 4_000_000
 """Keys for which a row is looked up in a table of all of them; more are searched for."""
@@ -68,9 +68,10 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
         raise InternalError(f"{name} was requested and had not been read: what a rule reads has to be declared")
     found = _found(timeline, name, rows, component)
     # What can't be read, or stands in a record that was set aside, is not known to be missing.
-    hidden = rows >= timeline.audited
-    unreadable = timeline.unreadable.get((column.table, column.column.name))
-    if column.table == "tasks" and unreadable is not None:
+    of_record = ONLY_OF.get(name.partition(".")[0]) is None
+    hidden = (timeline.record(rows) >= timeline.audited) & of_record
+    unreadable = timeline.unreadable.get(("tasks", name))
+    if unreadable is not None:
         hidden = hidden | np.isin(rows, unreadable)
     hidden = hidden & found.missing & ~found.undecidable
     if not hidden.any():
@@ -94,6 +95,11 @@ def _found(timeline: Timeline, name: str, rows: Ints, component: Ints | None) ->
         return _of_component(timeline, name, of_list, component)
     if prefix in _LISTS:
         return _joined(timeline, name, prefix, of_list, rows)
+    if prefix == "corrector":
+        made = micros(timeline.tasks["correction.made_at"])[rows]
+        return _of_person(timeline, name, of_list, "correction.made_by", rows, made)
+    if prefix in ONLY_OF:
+        return _of_subject(timeline, name, rows)
     if prefix == "performer":
         return _of_person(timeline, name, of_list, "performed_by", rows, timeline.times["started_at"][rows])
     return _of_person(timeline, name, of_list, "certified_by", rows, _signed(timeline, rows))
@@ -126,6 +132,17 @@ def local_day(timeline: Timeline, rows: Ints, instants: Ints) -> Ints:
             local = pd.DatetimeIndex(instants[mask].view("M8[us]"), tz="UTC").tz_convert(zone)
             day[mask] = np.floor_divide(local.tz_localize(None).to_numpy("datetime64[us]").view(np.int64), DAY)
     return day
+
+
+def _of_subject(timeline: Timeline, name: str, rows: Ints) -> Values:
+    """A column of the correction or alteration itself."""
+    found = _own(timeline.tasks, name, rows)
+    if name != "correction.state":
+        return found
+    return replace(found, undecidable=found.missing, reasons=(TWO_CORRECTIONS,))
+
+
+TWO_CORRECTIONS: Final = "two corrections of one value were made at the same time"
 
 
 def _blank(name: str) -> str:

@@ -7,11 +7,13 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from pandas.api.types import union_categoricals
 
+from audit.intake.correcting import UNCLEAR
 from audit.intake.export import Export
-from audit.intake.tables import EVERY_POSITION, TABLES
+from audit.intake.tables import CORRECTION_STATES, EVERY_POSITION, TABLES
 from audit.timeline.ambiguity import resolve
 from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components
@@ -37,7 +39,8 @@ class Timeline:
     are columns, as (table, column), that nobody asked intake for, or that the rule being judged doesn't declare: to ask
     for one is an InternalError. `unreadable`, `several_names`: see Export. `near_names` are the names of a kind
     (aircraft, product, ...) that tasks or flights have and that the named table nearly knows, by (kind, table); `alike`
-    are all names that are nearly equal, by kind and name.
+    are all names that are nearly equal, by kind and name. Where the rows of another table are looked at in the place of
+    records (see `subjects`), `of` is that table, and `records` numbers the task record of each.
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -61,6 +64,8 @@ class Timeline:
     several_names: Mapping[tuple[str, str], Ints] = field(default_factory=dict)
     near_names: Mapping[tuple[str, str], frozenset[str]] = field(default_factory=dict)
     alike: Mapping[str, Mapping[str, frozenset[str]]] = field(default_factory=dict)
+    of: str = "tasks"
+    records: Ints | None = None
     _memo: Memo = field(default_factory=Memo, repr=False)
 
     def supplied(self, table: str) -> bool:
@@ -71,6 +76,10 @@ class Timeline:
     def unknown_position(self) -> int:
         """The position code that stands for an unknown position."""
         return len(self.position_names)
+
+    def record(self, rows: Ints) -> Ints:
+        """The task record of each row, as it is numbered among all of them."""
+        return rows if self.records is None else self.records[rows]
 
     def is_open(self, tasks: Ints) -> Bools:
         """Whether the work of each audited record is still open."""
@@ -188,6 +197,8 @@ class Timeline:
 def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timeline:
     """Place an export in time. `as_of` defaults to the latest instant in the export."""
     tables = dict(export.tables)
+    if export.correction_states is not None:
+        tables["corrections"] = tables["corrections"].assign(state=_states(export.correction_states))
     tasks = stacked(tables["tasks"], export.set_aside.get("tasks"))
     audited = len(tables["tasks"])
     flights = tables.get("flights", _empty("flights"))
@@ -206,6 +217,8 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
         component_times.append(micros(components["removed_at"]))
     takeoffs, landings = micros(flights["takeoff_at"]), micros(flights["landing_at"])
     instants = [*times.values(), takeoffs, landings, *component_times, micros(export.later["later"])]
+    if "corrections" in tables:
+        instants.append(micros(tables["corrections"]["made_at"]))
     end = _latest(instants) if as_of is None else instant(as_of)
     times, later = resolve(_completed(times, audited), export.later)
     done, perhaps = _done(tasks, times["started_at"] <= end, audited, export)
@@ -241,13 +254,18 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     )
 
 
+def _states(states: npt.NDArray[np.object_]) -> pd.Categorical:
+    """What corrections are to their records; missing where that is unclear."""
+    return pd.Categorical(np.where(states == UNCLEAR, None, states), CORRECTION_STATES)  # type: ignore[call-overload]
+
+
 def stacked(frame: pd.DataFrame, below: pd.DataFrame | None) -> pd.DataFrame:
     """Two frames of one table, one below the other, categories and dtypes kept."""
     if below is None or below.empty:
         return frame
     columns = {}
     for name, column in frame.items():
-        other = below[name] if name in below else pd.Series([pd.NA] * len(below), dtype=column.dtype)
+        other = below[name] if name in below else pd.Series(index=below.index, dtype=column.dtype)
         if isinstance(column.dtype, pd.CategoricalDtype):
             columns[name] = pd.Series(union_categoricals([column, other.astype("category")], ignore_order=True))
         else:

@@ -9,7 +9,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from audit.intake.tables import COMPONENTS, LOTS, MANUALS, PEOPLE, PRODUCTS, TASKS, Column, Table
+from audit.intake.tables import (
+    ALTERATIONS,
+    COMPONENTS,
+    CORRECTION_STATES,
+    CORRECTIONS,
+    LOTS,
+    MANUALS,
+    PEOPLE,
+    PRODUCTS,
+    TASKS,
+    Column,
+    Table,
+)
 
 
 @dataclass(frozen=True)
@@ -46,6 +58,10 @@ def _person(prefix: str) -> dict[str, RecordColumn]:
     }
 
 
+def _made(prefix: str, table: Table, *columns: Column) -> dict[str, RecordColumn]:
+    return {f"{prefix}.{column.name}": RecordColumn(column, table.name) for column in columns}
+
+
 VOCABULARY: Mapping[str, RecordColumn] = {
     **{name: RecordColumn(column, TASKS.name) for name, column in TASKS.columns.items()},
     "work_date": RecordColumn(Column("work_date", "date", "local date of the work"), TASKS.name),
@@ -71,6 +87,21 @@ VOCABULARY: Mapping[str, RecordColumn] = {
     **_joined("manual", MANUALS, "revision", "effective_from", "superseded_on"),
     **_person("performer"),
     **_person("certifier"),
+    **_joined("correction", CORRECTIONS, *(name for name in CORRECTIONS.columns if name != "task_id")),
+    **_made(
+        "correction",
+        CORRECTIONS,
+        Column("state", "choice", "state of the correction", choices=CORRECTION_STATES[:3]),
+    ),
+    **_person("corrector"),
+    **_joined("alteration", ALTERATIONS, *(name for name in ALTERATIONS.columns if name != "task_id")),
+    **_made(
+        "alteration",
+        ALTERATIONS,
+        Column("correction", "id", "correction that says the same"),
+        Column("in_export", "choice", "whether the record is in the export", choices=("yes", "no")),
+        Column("hours_late", "number", "hours from the end of the work to an audit that did not have it"),
+    ),
 }
 """Every column that a condition may name.
 
@@ -83,4 +114,13 @@ Dotted columns are missing where the joined row isn't listed (`product.product`,
 `present` exactly where it is). What a performer holds is what is valid on the day of the work, what a certifier holds
 on the day of the signature, or, where it isn't recorded, on the day on which the work ended: both by the clock of the
 station.
+
+Only a rule of corrections may name `correction.` columns and what the corrector held on the day of the correction, by
+the clock of the record's station. `correction.state` is `in the export` (the record has the new value already), `laid
+over` or `does not fit`. Only a rule of alterations may name `alteration.` columns: `correction` is the id of one that
+says the same, `in_export` whether the record is there now, `hours_late` how long before the last audit that did
+not have the record its work had ended.
 """
+
+ONLY_OF: Mapping[str, str] = {"correction": "corrections", "corrector": "corrections", "alteration": "alterations"}
+"""The prefixes of columns that only a rule of one table may name, and that table."""

@@ -1,0 +1,175 @@
+"""What the entries as first made would have been found at fault for, and the corrected ones are not."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from audit.findings.collect import SubjectOutcome, collect, outcomes_now
+from audit.findings.result import CORRECTED, FINDING_COLUMNS, ROW_COLUMNS
+from audit.forms import form_of
+from audit.forms.judging import judge_rule
+from audit.forms.outcomes import NONE
+from audit.forms.reads import columns_read
+from audit.intake.export import Export
+from audit.intake.tables import TASKS
+from audit.language.rule import Rule
+from audit.rulebook.loading import Rulebook
+from audit.timeline.codes import codes_in
+from audit.timeline.instants import Ints, micros, stamp
+from audit.timeline.readings import Owner
+from audit.timeline.timeline import Timeline, build_timeline
+
+_ALWAYS: Final = frozenset(TASKS.needed) | {"status"}
+"""Columns that every rule about task records reads."""
+_NAMED: Final = ("task", "other", "named_by")
+"""The columns of a case that hold task records."""
+
+
+@dataclass(frozen=True, eq=False)
+class PutRight:
+    """Findings (FINDING_COLUMNS, ROW_COLUMNS) that a correction of an entry put right; by rule, how many there are, and
+    how many of their subjects comply now."""
+
+    findings: pd.DataFrame
+    number: Mapping[str, int] = field(default_factory=dict)
+    comply: Mapping[str, int] = field(default_factory=dict)
+
+
+def put_right(rulebook: Rulebook, found: Collection[str], timeline: Timeline, export: Export) -> PutRight:
+    """Judge the entries as they were first made, where corrections changed them: what is at fault in them and is not
+    among the keys `found` in the corrected ones was put right.
+
+    Only rules that read a corrected column are judged, and only aircraft and people of corrected records. What can't be
+    judged as corrected is not put right.
+    """
+    nothing = PutRight(pd.DataFrame(columns=[*FINDING_COLUMNS, *ROW_COLUMNS]))
+    if export.as_first_made is None:
+        return nothing
+    first = replace(build_timeline(export.as_first_made(), stamp(timeline.as_of)), since=timeline.since)
+    made = _made(timeline, first)
+    read = {rule.id: _read(rule) for rule in rulebook.rules if getattr(rule, "of", "tasks") == "tasks"}
+    concerned = [rule for rule in rulebook.rules if rule.id in read and not read[rule.id].isdisjoint(made["column"])]
+    owners = {form_of(rule).owner(rule) for rule in concerned}
+    of_owner = {owner: _names(owner, (first, timeline), set(made["task_id"])) for owner in owners}
+    then = {owner: _only(first, owner, of_owner[owner]) for owner in owners}
+    now = {owner: _only(timeline, owner, of_owner[owner]) for owner in owners}
+    judged = [(rule, judge_rule(rule, then[form_of(rule).owner(rule)])) for rule in concerned]
+    collected = collect(judged, first, rulebook.warnings)
+    lost = ~collected.findings["key"].isin(set(found)).to_numpy()
+    if not lost.any():
+        return nothing
+    findings, cases = (frame[lost].reset_index(drop=True) for frame in (collected.findings, collected.cases))
+    outcomes: dict[str, SubjectOutcome] = {}
+    for rule in concerned:
+        if (findings["rule"] == rule.id).any():
+            outcomes |= outcomes_now(rule, now[form_of(rule).owner(rule)])
+    outcome = findings["key"].map(outcomes)
+    aside = export.set_aside.get("tasks")
+    unknown = set() if aside is None else set(aside["task_id"].dropna())
+    keep = ((outcome != "unjudged") & ~findings["task_id"].isin(unknown)).to_numpy()
+    findings, cases = (frame[keep].reset_index(drop=True) for frame in (findings, cases))
+    outcome = outcome[keep].reset_index(drop=True)
+    if findings.empty:
+        return nothing
+    by = [_by(row, tasks, made, read[row["rule"]]) for row, tasks in _with_tasks(findings, cases, first)]
+    findings["state"] = CORRECTED
+    findings["corrected_by"] = [str(one["correction_id"]) for one in by]
+    at = pd.to_datetime(pd.Series([one["made_at"] for one in by]), utc=True)
+    findings["corrected_at"] = at.astype("datetime64[us, UTC]")
+    findings = _as_audited(findings, timeline)
+    comply = findings["rule"][outcome == "complies"].value_counts()
+    return PutRight(findings, dict(findings["rule"].value_counts()), dict(comply))
+
+
+def _made(timeline: Timeline, first: Timeline) -> pd.DataFrame:
+    """The corrections that records follow and that changed something, the earliest first.
+
+    Columns `work_order` and `aircraft` hold those of their records, as first made and as corrected.
+    """
+    frame = timeline.tables["corrections"]
+    followed = frame["state"].isin(("in the export", "laid over")) & (micros(frame["made_at"]) <= timeline.as_of)
+    made = frame[followed & (frame["was"].fillna("") != frame["now"].fillna(""))]
+    made = made.sort_values(["made_at", "correction_id"], kind="stable").reset_index(drop=True)
+    for name in ("work_order", "aircraft"):
+        of_record: dict[str, set[str]] = {}
+        for one in (first, timeline):
+            rows = one.tasks[one.tasks["task_id"].isin(made["task_id"])]
+            for task, value in zip(rows["task_id"], rows[name], strict=True):
+                of_record.setdefault(task, set()).add(str(value))
+        made[name] = made["task_id"].map(of_record)
+    return made
+
+
+def _read(rule: Rule) -> frozenset[str]:
+    """The columns of task records that can change what a rule finds; none where it reads no task records."""
+    columns = columns_read(rule)
+    if ("tasks", "") not in columns:
+        return frozenset()
+    return _ALWAYS | {column for table, column in columns if table == "tasks" and column}
+
+
+def _names(owner: Owner, timelines: Sequence[Timeline], tasks: Collection[str]) -> set[str]:
+    """The aircraft, or people, that some records name: as first made, or as corrected."""
+    named: set[str] = set()
+    for timeline in timelines:
+        if owner in timeline.tasks:
+            named |= set(timeline.tasks[owner][timeline.tasks["task_id"].isin(tasks)].dropna())
+    return named
+
+
+def _only(timeline: Timeline, owner: Owner, names: Collection[str]) -> Timeline:
+    """The timeline, of which only some aircraft, or people, are judged."""
+    in_play = timeline.in_play
+    if owner == "aircraft":
+        owners = timeline.aircraft.astype(np.int64)
+        in_play = np.isin(timeline.aircraft_names, list(names))
+        codes: Ints = np.flatnonzero(in_play)
+    elif owner in timeline.tasks:
+        owners = timeline.tasks[owner].cat.codes.to_numpy().astype(np.int64)
+        known = timeline.tasks[owner].cat.categories
+        codes = codes_in(known, pd.Series(sorted(set(names) & set(known)), dtype="category"))
+    else:
+        return timeline
+    rows = timeline.rows[np.isin(owners[timeline.rows], codes)]
+    return timeline.read_as(timeline.times, rows, in_play)
+
+
+def _with_tasks(
+    findings: pd.DataFrame, cases: pd.DataFrame, first: Timeline
+) -> Iterator[tuple[dict[str, Any], frozenset[str]]]:
+    """Each finding with the ids of the task records that its case names."""
+    ids = first.tasks["task_id"].to_numpy(object)
+    for finding, *rows in zip(findings.to_dict("records"), *(cases[name].tolist() for name in _NAMED), strict=True):
+        yield (
+            {str(name): value for name, value in finding.items()},
+            frozenset(str(ids[row]) for row in rows if row != NONE),
+        )
+
+
+def _by(
+    finding: Mapping[str, Any], tasks: Collection[str], made: pd.DataFrame, read: Collection[str]
+) -> pd.Series[Any]:
+    """The correction that put a finding right: the last of its own records in a column that its rule reads, or else of
+    any record of its work order, its aircraft, or of any."""
+    readable = made[made["column"].isin(list(read))]
+    for near in (
+        readable["task_id"].isin(list(tasks)),
+        readable["work_order"].map(lambda names: finding["work_order"] in names),
+        readable["aircraft"].map(lambda names: finding["aircraft"] in names),
+    ):
+        if near.any():
+            return readable[near].iloc[-1]
+    return readable.iloc[-1]
+
+
+def _as_audited(findings: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
+    """The findings with the row that shows each as it is numbered among the corrected records."""
+    records = findings["table"] == "tasks"
+    tasks = pd.Index(timeline.tables["tasks"]["task_id"])
+    row = np.where(records, tasks.get_indexer(pd.Index(findings["task_id"])), findings["row"])
+    return findings.assign(row=row, table=findings["table"].where(~records | (row >= 0), ""))

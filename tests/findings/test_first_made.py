@@ -1,0 +1,180 @@
+"""Findings that a correction of an entry put right: listed, corrected, never dropped."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from audit.findings.result import AuditResult
+from audit.pipeline import run_audit
+
+Row = dict[str, str]
+COATS: list[Row] = [
+    {
+        "task_id": f"T{number}",
+        "work_order": "W1",
+        "aircraft": "A1",
+        "action": "apply",
+        "station": "S1",
+        "started_at": f"2025-06-02T{8 + number:02}:00:00Z",
+        "finished_at": f"2025-06-02T{8 + number:02}:20:00Z",
+        "position": "left wing",
+        "product": "preservative",
+        "coat": str(number),
+        "performed_by": "P1",
+        "lot": "L1",
+    }
+    for number in (1, 2)
+]
+TABLES: dict[str, list[Row]] = {
+    "flights": [
+        {
+            "flight_id": name,
+            "aircraft": "A1",
+            "takeoff_at": f"2025-06-0{day}T12:00:00Z",
+            "landing_at": f"2025-06-0{day}T13:00:00Z",
+        }
+        for name, day in (("F1", 1), ("F2", 3), ("F3", 4))
+    ],
+    "components": [
+        {
+            "component_serial": f"C-{position}",
+            "aircraft": "A1",
+            "position": position,
+            "material": "chloroprene",
+            "finish": finish,
+            "installed_at": "2020-01-01T00:00:00Z",
+        }
+        for position, finish in (("left wing", "black"), ("right wing", "silver"))
+    ],
+    "products": [
+        {"product": "preservative", "product_class": "rubber-preservative", "approval": "yes"},
+        {"product": "gloss", "product_class": "gloss-coating", "approval": "yes"},
+    ],
+    "stations": [{"station": "S1", "timezone": "UTC"}],
+}
+LATE_END = {"finished_at": "2025-06-02T20:20:00Z"}
+
+
+def correction(column: str, was: str, now: str, **more: str) -> Row:
+    row = {"correction_id": "K1", "task_id": "T2", "column": column, "was": was, "now": now}
+    return row | {"made_by": "P2", "made_at": "2025-06-05T09:00:00Z", "signed_by": "P2", "reason": "misread"} | more
+
+
+def audit(folder: Path, tasks: Sequence[Row], *corrections: Row, as_of: str = "2025-06-06") -> AuditResult:
+    for name, rows in {**TABLES, "tasks": list(tasks), "corrections": list(corrections)}.items():
+        with (folder / f"{name}.csv").open("w", newline="") as file:
+            writer = csv.DictWriter(file, list(dict.fromkeys(key for row in rows for key in row)) or ["correction_id"])
+            if rows or name != "corrections":
+                writer.writeheader()
+                writer.writerows(rows)
+        if not rows:
+            (folder / f"{name}.csv").unlink()
+    return run_audit(folder, as_of=datetime.fromisoformat(as_of).replace(tzinfo=UTC))
+
+
+def of_rule(result: AuditResult, rule: str) -> list[tuple[str, str, str, str]]:
+    found = result.findings[result.findings["rule"] == rule]
+    cells = found[["task_id", "position", "state", "corrected_by"]].fillna("")
+    return sorted(cells.itertuples(index=False, name=None))
+
+
+def counts(result: AuditResult, rule: str) -> dict[str, int]:
+    row = result.coverage[result.coverage["rule"] == rule].iloc[0]
+    return {name: int(row[name]) for name in ("in_scope", "complies", "findings", "unjudged")}
+
+
+END = correction("finished_at", "2025-06-02T20:20:00Z", "2025-06-02T10:20:00Z")
+
+
+@pytest.mark.parametrize("there", ["first entry", "corrected"], ids=str)
+def test_a_corrected_end_puts_the_flight_right(there: str, tmp_path: Path) -> None:
+    """The flight was too early by the first entry only, whether or not the export has the correction already."""
+    last = COATS[1] | (LATE_END if there == "first entry" else {})
+    result = audit(tmp_path, [COATS[0], last], END)
+    assert of_rule(result, "flight-before-cure") == [("T2", "left wing", "corrected", "K1")]
+    one = result.findings[result.findings["rule"] == "flight-before-cure"].iloc[0]
+    assert one["corrected_at"] == pd.Timestamp("2025-06-05T09:00:00Z")
+    assert counts(result, "flight-before-cure") == {"in_scope": 1, "complies": 0, "findings": 1, "unjudged": 0}
+    assert result.findings["finding_id"].is_unique
+
+
+def test_before_the_correction_the_finding_is_open(tmp_path: Path) -> None:
+    """A correction made after the as-of time doesn't exist; the finding is the same one."""
+    tasks = [COATS[0], COATS[1] | LATE_END]
+    before = audit(tmp_path, tasks, END, as_of="2025-06-05")
+    after = audit(tmp_path, tasks, END)
+    assert of_rule(before, "flight-before-cure") == [("T2", "left wing", "open", "")]
+    keys = [str(result.findings.set_index("rule").loc["flight-before-cure", "key"]) for result in (before, after)]
+    assert keys[0] == keys[1]
+    # An export that has a later correction is looked at as it was before it.
+    assert of_rule(audit(tmp_path, COATS, END, as_of="2025-06-05"), "flight-before-cure") == of_rule(
+        before, "flight-before-cure"
+    )
+
+
+def test_a_correction_that_changes_nothing_at_fault_corrects_nothing(tmp_path: Path) -> None:
+    """The flight is too early by both entries: one finding, open."""
+    end = correction("finished_at", "2025-06-02T20:20:00Z", "2025-06-02T19:20:00Z")
+    result = audit(tmp_path, [COATS[0], COATS[1] | LATE_END], end)
+    assert of_rule(result, "flight-before-cure") == [("T2", "left wing", "open", "")]
+
+
+def test_a_correction_can_bring_a_fault(tmp_path: Path) -> None:
+    """What only the corrected entries show is open."""
+    end = correction("finished_at", "2025-06-02T10:20:00Z", "2025-06-02T20:20:00Z")
+    assert of_rule(audit(tmp_path, COATS, end), "flight-before-cure") == [("T2", "left wing", "open", "")]
+
+
+def test_a_corrected_position_moves_the_fault(tmp_path: Path) -> None:
+    """By its material the boot that the entry named first was the wrong one; the boot that was meant is right."""
+    tasks = [one | {"position": "right wing"} for one in COATS]
+    assert of_rule(audit(tmp_path, tasks), "preservative-on-wrong-material") == [
+        ("T1", "right wing", "open", ""),
+        ("T2", "right wing", "open", ""),
+    ]
+    moved = [
+        correction("position", "right wing", "left wing"),
+        correction("position", "right wing", "left wing", task_id="T1", correction_id="K2"),
+    ]
+    result = audit(tmp_path, tasks, *moved)
+    assert of_rule(result, "preservative-on-wrong-material") == [
+        ("T1", "right wing", "corrected", "K2"),
+        ("T2", "right wing", "corrected", "K1"),
+    ]
+
+
+def test_what_can_no_longer_be_judged_is_not_put_right(tmp_path: Path) -> None:
+    """A correction to a product that no list has leaves the rule unjudged, and corrects nothing."""
+    tasks = [one | {"position": "right wing"} for one in COATS]
+    result = audit(tmp_path, tasks, correction("product", "preservative", "something"))
+    assert of_rule(result, "preservative-on-wrong-material") == [("T1", "right wing", "open", "")]
+    assert "T2" in set(result.unjudged.loc[result.unjudged["rule"] == "preservative-on-wrong-material", "task_id"])
+
+
+def test_a_correction_that_does_not_fit_is_found_and_its_cell_left_in_doubt(tmp_path: Path) -> None:
+    """What depends on that cell is unjudged; the correction itself is a finding."""
+    result = audit(tmp_path, COATS, correction("product", "gloss", "cleaner"))
+    assert of_rule(result, "correction-does-not-fit") == [("T2", "left wing", "open", "")]
+    assert counts(result, "preservative-on-wrong-material") == {
+        "in_scope": 2,
+        "complies": 1,
+        "findings": 0,
+        "unjudged": 1,
+    }
+    assert list(result.faults["reason"]) == ["a correction of it does not fit"]
+
+
+def test_without_corrections_nothing_changes(tmp_path: Path) -> None:
+    """The pack is idle, and every finding as it was."""
+    plain = audit(tmp_path, [COATS[0], COATS[1] | LATE_END])
+    assert counts(plain, "correction-not-signed") == {"in_scope": 0, "complies": 0, "findings": 0, "unjudged": 0}
+    other = audit(tmp_path, [COATS[0], COATS[1] | LATE_END], correction("lot", "L1", "L2"))
+    shared = ~other.findings["rule"].str.startswith("correction-")
+    assert list(other.findings.loc[shared, "key"]) == list(plain.findings["key"])
+    assert set(other.findings.loc[shared, "state"]) == {"open"}
