@@ -12,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from audit import __version__
+from audit.errors import InternalError
 from audit.findings.assembling import assemble, located
 from audit.findings.collect import outcomes_now
 from audit.findings.result import AuditResult
@@ -30,14 +31,16 @@ from audit.intake.tables import TABLES
 from audit.language.rule import Rule
 from audit.options import AuditOptions
 from audit.register.comparing import Night, Outcome
-from audit.register.recording import RunKind, record_run
-from audit.register.records import Tonight
+from audit.register.recording import RunKind, record_run, records_seen
+from audit.register.records import Seen, Tonight, last_said, with_tonight
 from audit.register.states import latest_as_of
 from audit.register.store import Register
 from audit.rulebook.blanks import refuse_blanks
 from audit.rulebook.loading import Rulebook, load_rules
 from audit.rulebook.settings import read_settings, with_settings
 from audit.shipped import rules_folder
+from audit.timeline.alterations import with_alterations
+from audit.timeline.instants import stamp
 from audit.timeline.timeline import Timeline, build_timeline
 
 SIDE_BY_SIDE = 2
@@ -75,7 +78,8 @@ def run_audit(
 class Audited:
     """The result of an audit, still without export health, and the timeline and export that it came from.
 
-    `health` waits for what is said of the export's health; it is None where nobody asked.
+    `health` waits for what is said of the export's health; it is None where nobody asked. `seen` is what the records
+    say beside those that a register knows, None without one.
     """
 
     result: AuditResult
@@ -83,6 +87,7 @@ class Audited:
     health: Callable[[], Health] | None
     export: Export
     reading: str
+    seen: Seen | None = None
 
     def with_health(self) -> AuditResult:
         """Return the whole result, once export health is judged."""
@@ -94,8 +99,12 @@ def traced_audit(
     options: AuditOptions,
     progress: Callable[[str], None] = lambda step: None,
     health: HealthJudge | None = None,
+    register: Register | None = None,
 ) -> Audited:
-    """As `run_audit`, for whoever asks what happened around a finding, or has work to do while health is judged."""
+    """As `run_audit`, for whoever asks what happened around a finding, or has work to do while health is judged.
+
+    With a `register`, rules see what it knows to have happened to signed records.
+    """
     progress("reading the rules")
     rulebook = _rulebook(options)
     suite = read_suite(options.rules or rules_folder(), rules_folder()) if health else None
@@ -105,13 +114,29 @@ def traced_audit(
     came_in = read_export(export, _texts_read(rulebook.rules, options), options.mapping, as_of)
     healthy = _asked(health, suite, came_in, as_of, earlier) if health and suite else None
     progress("placing it in time")
-    timeline = build_timeline(came_in, as_of)
+    timeline, seen = build_timeline(came_in, as_of), None
+    if register is not None:
+        seen, timeline = _seen(register, timeline, came_in, _reading(options))
     judged = _judged(rulebook.rules, timeline, progress)
     progress("collecting the findings")
     result = assemble(__version__, location_name(export), rulebook, came_in, timeline, judged)
     if options.locate:
         result = replace(result, findings=located(result.findings, came_in))
-    return Audited(result, timeline, healthy, came_in, _reading(options))
+    return Audited(result, timeline, healthy, came_in, _reading(options), seen)
+
+
+def _seen(register: Register, timeline: Timeline, export: Export, reading: str) -> tuple[Seen, Timeline]:
+    """What the records say beside those that the register knows, and the timeline with what happened to signed ones."""
+    aside, as_of = export.set_aside.get("tasks"), stamp(timeline.as_of).to_pydatetime()
+    tonight = Tonight(
+        timeline.tables["tasks"],
+        {column: rows for (table, column), rows in export.unreadable.items() if table == "tasks"},
+        frozenset(() if aside is None else aside["task_id"].dropna()),
+    )
+    seen = records_seen(register, tonight, as_of, reading)
+    alterations = with_tonight(register.connection, seen, as_of)
+    gone = set(alterations["task_id"]) - set(timeline.tasks["task_id"])
+    return seen, with_alterations(timeline, alterations, last_said(register.connection, gone))
 
 
 def placed_in_time(export: Location, options: AuditOptions) -> tuple[Rulebook, Timeline]:
@@ -144,8 +169,11 @@ def _reading(options: AuditOptions) -> str:
 
 
 def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> AuditResult:
-    """Add an audit to a register, uncommitted, and return its whole result with what the register says of it."""
-    timeline = audited.timeline
+    """Add an audit that was made with a register to it, uncommitted, and return its whole result with what that says of
+    it."""
+    timeline, seen = audited.timeline, audited.seen
+    if seen is None:
+        raise InternalError("an audit is to be recorded that was made without the register")
     tasks, names = timeline.tables["tasks"], timeline.aircraft_names
     rules = {rule.id: rule for rule in audited.result.rules}
 
@@ -161,11 +189,7 @@ def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> A
         set_aside=frozenset(() if aside is None else aside["task_id"].dropna()),
         aircraft=frozenset(map(str, names)),
         earlier=latest_as_of(register),
-        records=Tonight(
-            tasks,
-            {column: rows for (table, column), rows in audited.export.unreadable.items() if table == "tasks"},
-            frozenset(() if aside is None else aside["task_id"].dropna()),
-        ),
+        seen=seen,
         reading=audited.reading,
     )
     return record_run(register, night, kind)

@@ -239,7 +239,7 @@ def _audit(
     from audit.report.summary import summarise
 
     with audit_progress(quiet) as step, _opened(register) as kept:
-        audited = traced_audit(export, options, step, judge)
+        audited = traced_audit(export, options, step, judge, kept)
         step("writing the report")
         # What can be made without export health is made while that is still being judged, in a process of its own.
         # With a register they all say what it says.

@@ -56,7 +56,7 @@ def start(
 
     options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of, all_text=True)
     with audit_progress(quiet) as step, open_register(_place(register), create=True) as opened:
-        result = recorded(opened, traced_audit(location(export), options, step), "start")
+        result = recorded(opened, traced_audit(location(export), options, step, register=opened), "start")
         opened.commit()
     if not quiet:
         say(f"{len(result.findings):,} findings are known from here on.")

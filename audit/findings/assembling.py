@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -19,7 +19,7 @@ from audit.forms.outcomes import Outcomes
 from audit.forms.reads import columns_needed, tables_read
 from audit.intake.export import Export
 from audit.intake.names import near_pairs
-from audit.intake.tables import TABLES
+from audit.intake.tables import READ_BY_RULES
 from audit.language.rule import LEVELS, Rule
 from audit.rulebook.loading import Rulebook
 from audit.scenes.stories import drawings_of, stories
@@ -68,7 +68,7 @@ def assemble(
         faults=export.faults,
         dropped=export.dropped,
         near_names=near_pairs(export.near_names),
-        absent=tuple(_absent(rulebook.rules, export)),
+        absent=tuple(_absent(rulebook.rules, {**timeline.tables, **export.tables})),
         reconciled=reconcile(export, timeline, rulebook.rules),
         settings=rulebook.settings,
         settings_files=rulebook.settings_files,
@@ -88,15 +88,15 @@ def _with_ids(findings: pd.DataFrame, corrected: pd.DataFrame) -> pd.DataFrame:
     return both.assign(finding_id=finding_ids(both["key"].tolist()))
 
 
-def _absent(rules: Sequence[Rule], export: Export) -> Iterator[Absent]:
-    """What the rules read and the export lacks, in the order of the canonical tables."""
+def _absent(rules: Sequence[Rule], tables: Mapping[str, pd.DataFrame]) -> Iterator[Absent]:
+    """What the rules read and is not among the tables, in the order of the canonical ones."""
     readers: dict[tuple[str, str], list[str]] = {}
     for rule in rules:
         for table, column in columns_needed(rule):
-            frame = export.tables.get(table)
+            frame = tables.get(table)
             if (frame is None) if not column else (frame is not None and column not in frame):
                 readers.setdefault((table, column), []).append(rule.id)
-    for table, described in TABLES.items():
+    for table, described in READ_BY_RULES.items():
         for column in ("", *described.columns):
             if (table, column) in readers:
                 yield Absent(table, column, tuple(readers[table, column]))

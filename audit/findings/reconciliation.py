@@ -110,7 +110,7 @@ def _used(timeline: Timeline, rules: Sequence[Rule]) -> dict[str, Bools]:
         records[left[judge(conditions, timeline, left).truth != FALSE]] = True
     used = {"tasks": records}
     for table, frame in timeline.tables.items():
-        if table == "tasks":
+        if table not in TABLES or table == "tasks":
             continue
         if table not in read and table != "stations":
             used[table] = np.zeros(len(frame), bool)

@@ -18,6 +18,7 @@ from audit.health.health import OUTCOMES, Health
 from audit.intake.export import InputFile, RowCount
 from audit.intake.names import NearPair
 from audit.intake.quarantine import REJECT_COLUMNS, no_rejects
+from audit.intake.tables import ALTERATIONS
 from audit.language.rule import LEVELS, Level, Rule
 from audit.rulebook.loading import Setting
 from audit.scenes.values import Kind, Lane, Recorded, Scene, Span, Story, Stretch, Usage
@@ -152,7 +153,9 @@ class Absent:
 
     @property
     def name(self) -> str:
-        """`tasks.ppe_worn`, or the table's name."""
+        """`tasks.ppe_worn`, or the table's name; `alterations` are no export's, but a register's."""
+        if self.table == ALTERATIONS.name:
+            return f"{self.table} (known to a register)"
         return f"{self.table}.{self.column}" if self.column else self.table
 
 

@@ -15,7 +15,7 @@ import pandas as pd
 from audit.errors import InternalError
 from audit.findings.result import OPEN, AuditResult, Rule
 from audit.findings.standing import CLEARED, GONE_COLUMNS, Change
-from audit.register.records import Tonight
+from audit.register.records import Seen
 from audit.register.states import Known
 
 Outcome = Literal["complies", "finding", "unjudged", "not there"]
@@ -40,7 +40,8 @@ class Night:
 
     `outcome_now` says what became of findings.
     `task_ids` and `aircraft` are all that the export has, in any table; `set_aside` are the task records in quarantine.
-    `records` are its task records, and `reading` names the mapping and the program's version that read them.
+    `seen` is what its task records say beside those that the register knows, and `reading` names the mapping and the
+    program's version that read them.
     `earlier` is the latest as-of time of the runs before, None where there is none.
     """
 
@@ -50,7 +51,7 @@ class Night:
     set_aside: Collection[str]
     aircraft: Collection[str]
     earlier: datetime | None
-    records: Tonight
+    seen: Seen
     reading: str
 
     @cached_property

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from datetime import datetime
 from typing import Literal
 
 import pandas as pd
@@ -14,10 +15,10 @@ from audit.findings.standing import CLEARED, STANDING_COLUMNS, Standing
 from audit.register.answers import DONE, last_answers
 from audit.register.comparing import Compared, Night, compare, keys_of
 from audit.register.decisions import Decision, last_decisions
-from audit.register.records import Seen, all_alterations, see_records, unseen
+from audit.register.records import Seen, Tonight, all_alterations, see_records, told, unseen
 from audit.register.schema import ALTERATIONS, FINDINGS, RECORDS, VERDICTS
 from audit.register.seal import add_seal
-from audit.register.states import SHOWN_DIGITS, Known, Run, audits, known_findings
+from audit.register.states import SHOWN_DIGITS, Known, Run, audits, known_findings, latest_as_of
 from audit.register.store import Register, refusing
 from audit.register.writing import add_rows, begin_run
 
@@ -34,7 +35,7 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
         lapsed = _lapsed(connection, last, known, decisions, night)
         compared = compare(known, night, lapsed)
         result = night.result
-        seen = _seen(connection, night, last)
+        seen = night.seen
         number = begin_run(
             connection,
             kind,
@@ -51,7 +52,7 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
         add_rows(connection, RECORDS, number, seen.batches)
         add_rows(connection, ALTERATIONS, number, seen.alterations)
         seal = add_seal(connection, number)
-        altered = all_alterations(connection)
+        altered = told(all_alterations(connection))
         findings = _with_standing(result.findings, compared, known, decisions, connection, night)
     standing = Standing(
         register=register.name.removeprefix("The register "),
@@ -65,11 +66,15 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
     return replace(result, findings=findings, standing=standing)
 
 
-def _seen(connection: sa.Connection, night: Night, last: Run | None) -> Seen:
-    if night.earlier is not None and night.as_of < night.earlier:
-        return unseen(connection)
-    comparable = last is None or last.reading == night.reading
-    return see_records(connection, night.records, night.as_of, last, comparable=comparable)
+def records_seen(register: Register, tonight: Tonight, as_of: datetime, reading: str) -> Seen:
+    """What the records of an audit as of a time say beside those that the register knows; `reading` as in Night."""
+    with refusing(register.name):
+        earlier, before = audits(register.connection), latest_as_of(register)
+        last = earlier[-1] if earlier else None
+        if before is not None and as_of < before:
+            return unseen(register.connection)
+        comparable = last is None or last.reading == reading
+        return see_records(register.connection, tonight, as_of, last, comparable=comparable)
 
 
 def _files(result: AuditResult) -> Iterator[tuple[str, InputFile]]:

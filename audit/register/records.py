@@ -26,7 +26,8 @@ ALTERED: Final = "altered"
 VANISHED: Final = "vanished"
 ENTERED_LATE: Final = "entered late"
 LATE: Final = timedelta(days=3)
-"""Work that ended longer before an earlier run, which did not have it, was entered late. Common practice, no source."""
+"""Lists tell of a record as entered late whose work ended longer before an earlier run that did not have it. Rules
+have limits of their own. Common practice, no source."""
 
 GONE, UNSIGNED, SIGNED = 0, 1, 2
 _MOST_ROWS: Final = 500_000
@@ -229,11 +230,11 @@ def as_texts(column: pd.Series[Any]) -> list[str]:
 
 
 def _late(tasks: pd.DataFrame, new: Ints, last: Run | None) -> Iterator[tuple[str, str, str, str, str]]:
-    """Records that an earlier run did not have, though their work had ended long before."""
+    """Records that an earlier run did not have, though their work had ended before."""
     if last is None:
         return
     ended = tasks["finished_at"].iloc[new]
-    late = new[(ended < pd.Timestamp(last.as_of) - LATE).to_numpy()]
+    late = new[(ended < pd.Timestamp(last.as_of)).to_numpy()]
     for task, end in zip(tasks[KEY].iloc[late], tasks["finished_at"].iloc[late], strict=True):
         yield str(task), ENTERED_LATE, "", last.as_of.isoformat(), end.isoformat()
 
@@ -306,6 +307,36 @@ def all_alterations(connection: sa.Connection) -> pd.DataFrame:
     frame = pd.DataFrame(rows, columns=list(ALTERED_COLUMNS))
     frame["first_seen"] = pd.to_datetime(frame["first_seen"], utc=True).astype("datetime64[us, UTC]")
     return frame
+
+
+def told(alterations: pd.DataFrame) -> pd.DataFrame:
+    """The alterations that lists tell of: of records entered late only those that came longer than LATE after."""
+    audit, end = (
+        pd.to_datetime(alterations[name].where(alterations["what"] == ENTERED_LATE), utc=True, format="ISO8601")
+        for name in ("was", "now")
+    )
+    return alterations[~((audit - end) <= LATE)].reset_index(drop=True)
+
+
+def with_tonight(connection: sa.Connection, seen: Seen, as_of: datetime) -> pd.DataFrame:
+    """All alterations (ALTERED_COLUMNS), those that a run is to add among them."""
+    before = all_alterations(connection)
+    added = pd.DataFrame(seen.alterations, columns=["number", *ALTERED_COLUMNS]).drop(columns="number")
+    added["first_seen"] = pd.Series(pd.Timestamp(as_of), index=added.index, dtype="datetime64[us, UTC]")
+    return pd.concat([before, added], ignore_index=True) if len(added) else before
+
+
+def last_said(connection: sa.Connection, tasks: Collection[str]) -> pd.DataFrame:
+    """What records said last, the newest version that is kept of each; an empty frame where none is."""
+    left, found = set(tasks), []
+    query = sa.select(RECORDS.c.contents).order_by(RECORDS.c.run.desc(), RECORDS.c.part)
+    for (said,) in connection.execute(query) if left else ():
+        frame = pq.read_table(io.BytesIO(said)).to_pandas()
+        found.append(frame[frame[KEY].isin(left)])
+        left -= set(found[-1][KEY])
+        if not left:
+            break
+    return pd.concat(found, ignore_index=True) if found else pd.DataFrame({KEY: pd.Series(dtype="str")})
 
 
 def versions_of(connection: sa.Connection, task: str) -> Iterator[tuple[int, dict[str, str]]]:

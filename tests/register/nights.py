@@ -21,7 +21,7 @@ from audit.findings.result import (
 from audit.forms.record import RecordRule
 from audit.intake.location import Location
 from audit.register.comparing import Night, Outcome
-from audit.register.recording import record_run
+from audit.register.recording import record_run, records_seen
 from audit.register.records import Tonight
 from audit.register.states import latest_as_of
 from audit.register.store import open_register
@@ -130,6 +130,7 @@ def record(
     rows = [finding(one) if isinstance(one, int) else one for one in found]
     told = {key(number): outcome for number, outcome in (outcomes or {}).items()}
     with open_register(where, create=True) as register:
+        tonight = Tonight(records_of(task_ids) if tasks is None else tasks, unreadable or {}, set_aside)
         night = Night(
             result=result(rows, str(as_of), rules, **changes),
             outcome_now=lambda _, ids: {one: told.get(one, "complies") for one in ids},
@@ -137,7 +138,7 @@ def record(
             set_aside=set_aside,
             aircraft=aircraft,
             earlier=latest_as_of(register),
-            records=Tonight(records_of(task_ids) if tasks is None else tasks, unreadable or {}, set_aside),
+            seen=records_seen(register, tonight, as_of.to_pydatetime(), reading),
             reading=reading,
         )
         done = record_run(register, night)
