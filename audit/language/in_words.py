@@ -76,7 +76,7 @@ def _condition_in_words(name: str, condition: Condition) -> Iterator[str]:
 
 def _asked_in_words(name: str, operator: str, operand: Any) -> str:
     ordered = VOCABULARY[name].kind in ("time", "date")
-    value = _value_in_words(operand, "and" if operator == "includes_all" else "or")
+    value = _value_in_words(_named_in_words(name, operand), "and" if operator == "includes_all" else "or")
     match operator:
         case "present":
             return _presence(name, bool(operand))
@@ -98,6 +98,13 @@ def _asked_in_words(name: str, operator: str, operand: Any) -> str:
             return f"is {operator} {value}"
         case _:
             raise AssertionError(f"no words for the operator {operator}")
+
+
+def _named_in_words(name: str, operand: Any) -> Any:
+    """An operand that names columns, by what people call these; any other as it is."""
+    if name not in ("correction.column", "alteration.column"):
+        return operand
+    return tuple(map(label_of, operand)) if isinstance(operand, tuple) else label_of(str(operand))
 
 
 def _presence(name: str, wanted: bool) -> str:
