@@ -8,12 +8,12 @@ form, one a segment in the interval form. Findings of the record and order forms
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from fractions import Fraction
 from typing import Literal
 
-from sample_records.logbook import CURE, Boot, Flight, Logbook, Task
+from sample_records.logbook import CURE, Boot, Correction, Flight, Logbook, Task
 from sample_records.reference import TREATMENT_LIMIT
 
 Rule = Literal[
@@ -68,6 +68,12 @@ Rule = Literal[
     "flights-overlap",
     "two-components-at-one-position",
     "record-entered-twice",
+    "correction-without-reason",
+    "correction-not-signed",
+    "correction-not-authorised",
+    "correction-does-not-fit",
+    "correction-before-signature",
+    "correction-moves-time",
 ]
 Reason = Literal[
     "value missing",
@@ -85,8 +91,9 @@ RejectKind = Literal[
     "not in the list",
     "needed value missing",
     "landing before takeoff",
+    "a correction that does not fit",
 ]
-Record = Task | Flight
+Record = Task | Flight | Correction
 
 
 @dataclass(frozen=True)
@@ -103,6 +110,7 @@ class Finding:
     measured: str = ""
     limit: str = ""
     unit: str = ""
+    entry_corrected_by: str = ""
 
 
 @dataclass(frozen=True)
@@ -131,7 +139,7 @@ class Reject:
     @property
     def audited(self) -> bool:
         """Whether the row is audited all the same, without the cell."""
-        return self.kind == "not a number"
+        return self.kind in ("not a number", "a correction that does not fit")
 
 
 @dataclass(frozen=True)
@@ -276,6 +284,17 @@ def broken(rule: Rule, record: Task) -> list[Finding]:
             record.started_at,
         )
     ]
+
+
+def broken_by(rule: Rule, made: Correction) -> list[Finding]:
+    """A correction that breaks a rule about corrections."""
+    task = made.task
+    return [Finding(rule, task.aircraft, task.position, task.work_order, task.task_id, "", made.made_at)]
+
+
+def as_first_made(findings: Sequence[Finding], made: Correction) -> list[Finding]:
+    """What the record as first made is at fault for, and as corrected is not."""
+    return [replace(finding, entry_corrected_by=made.correction_id) for finding in findings]
 
 
 def overdue(book: Logbook, *positions: str) -> list[Finding]:

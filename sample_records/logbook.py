@@ -135,6 +135,32 @@ class Task:
         return POSITIONS if self.position == "all" else tuple(self.position.split("; "))
 
 
+@dataclass(frozen=True)
+class Correction:
+    """A row of the corrections table. `exported` is what the export has in the cell: `was` unless told otherwise."""
+
+    correction_id: str
+    task: Task
+    column: str
+    was: str | datetime
+    now: str | datetime
+    made_by: str
+    made_at: datetime
+    signed_by: str
+    reason: str
+    exported: str | datetime
+
+    @property
+    def record_id(self) -> str:
+        """What the correction is called in the documents."""
+        return self.correction_id
+
+    @property
+    def aircraft(self) -> str:
+        """The aircraft of its record."""
+        return self.task.aircraft
+
+
 @dataclass
 class Boot:
     """One boot at one position, with the times that the component history gives for it."""
@@ -167,6 +193,7 @@ class Logbook:
         self.flights: list[Flight] = []
         self.tasks: list[Task] = []
         self.boots: list[Boot] = []
+        self.corrections: list[Correction] = []
         self.fitted: dict[str, Boot] = {}
         self.segments: dict[str, Segment] = {}
         self._orders = 0
@@ -212,6 +239,35 @@ class Logbook:
                 if segment.tenths > TREATMENT_LIMIT and segment.exceeded_by is None:
                     segment.exceeded_by = flight
         return flight
+
+    def correct(
+        self,
+        task: Task,
+        column: str,
+        was: str | datetime,
+        now: str | datetime,
+        made_at: datetime,
+        reason: str,
+        exported: str | datetime | None = None,
+        **people: str,
+    ) -> Correction:
+        """Correct an entry: the record was first made with `was`; its certifier corrects and signs unless told
+        otherwise."""
+        by = {"made_by": task.certified_by, "signed_by": people.get("made_by", task.certified_by)} | people
+        number = len(self.corrections) + 1
+        made = Correction(
+            correction_id=f"K-{self.aircraft.code}-{number:02}",
+            task=task,
+            column=column,
+            was=was,
+            now=now,
+            made_at=made_at,
+            reason=reason,
+            exported=was if exported is None else exported,
+            **by,
+        )
+        self.corrections.append(made)
+        return made
 
     def visit(self, start: str | datetime) -> Visit:
         """Open a work order where the aircraft stands; a text is the station's wall clock."""

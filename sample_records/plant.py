@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from sample_records.expected import Finding, Planted, Unjudged
-from sample_records.logbook import Boot, Flight, Logbook, Task
+from sample_records.logbook import Boot, Correction, Flight, Logbook, Task
 from sample_records.reference import (
     END,
     FIRST_DAY,
@@ -53,6 +53,7 @@ class Scenario:
     tasks: tuple[Task, ...]
     flights: tuple[Flight, ...]
     boots: tuple[Boot, ...]
+    corrections: tuple[Correction, ...]
     planted: tuple[Planted, ...]
 
 
@@ -66,6 +67,7 @@ def tell() -> Scenario:
         tuple(sorted(tasks, key=lambda task: (task.started_at, task.task_id))),
         tuple(sorted(flights, key=lambda flight: (flight.takeoff_at, flight.flight_id))),
         tuple(boot for book in books for boot in book.boots),
+        tuple(correction for book in books for correction in book.corrections),
         planted,
     )
 
@@ -75,7 +77,7 @@ def files(scenario: Scenario) -> Mapping[str, str]:
     findings = [finding for planted in scenario.planted for finding in planted.findings]
     unjudged = [subject for planted in scenario.planted for subject in planted.unjudged]
     return {
-        f"{EXPORT}/tasks.csv": _table(_columns(Task), (_task_row(task) for task in scenario.tasks)),
+        f"{EXPORT}/tasks.csv": _table(_columns(Task), _task_rows(scenario)),
         f"{EXPORT}/flights.csv": _table(_columns(Flight), (_flight_row(flight) for flight in scenario.flights)),
         f"{EXPORT}/components.csv": _table(COMPONENT_COLUMNS, (_component_row(boot) for boot in scenario.boots)),
         f"{EXPORT}/products.csv": _table(_columns(Product), map(_row, PRODUCTS)),
@@ -86,6 +88,7 @@ def files(scenario: Scenario) -> Mapping[str, str]:
         f"{EXPORT}/lots.csv": _table(_columns(Lot), map(_row, LOTS)),
         f"{EXPORT}/people.csv": _table(_columns(Person), map(_row, PEOPLE)),
         f"{EXPORT}/manuals.csv": _table(_columns(Manual), map(_row, MANUALS)),
+        f"{EXPORT}/corrections.csv": _table(CORRECTION_COLUMNS, map(_correction_row, scenario.corrections)),
         "expected_findings.csv": _table(_columns(Finding), sorted(map(_row, findings))),
         "expected_outcomes.csv": _table(_columns(Unjudged), sorted(map(_row, unjudged))),
         "expected_quarantine.csv": _table(QUARANTINE_COLUMNS, sorted(_reject_rows(scenario, audited=False))),
@@ -105,6 +108,10 @@ COMPONENT_COLUMNS = (
     "installed_at",
     "removed_at",
     "part_number",
+)
+CORRECTION_COLUMNS = (
+    *("correction_id", "task_id", "column", "was", "now"),
+    *("made_by", "made_at", "signed_by", "reason"),
 )
 STATION_COLUMNS = ("station", "timezone", "icao")
 QUARANTINE_COLUMNS = ("table", "line", "column", "value", "kind")
@@ -128,12 +135,21 @@ def _row(row: Any) -> list[str]:
     return [f"{value:%Y-%m-%dT%H:%M:%SZ}" if isinstance(value, datetime) else value for value in values]
 
 
-def _task_row(task: Task) -> list[str]:
-    cells = {column: getattr(task, column) or "" for column in _columns(Task)}
-    for column, value in cells.items():
-        if isinstance(value, datetime):
-            cells[column] = _at_station(value, task)
-    return list((cells | dict(task.miswritten)).values())
+def _task_rows(scenario: Scenario) -> Iterator[list[str]]:
+    entered = {id(made.task): {made.column: _said(made.exported, made.task)} for made in scenario.corrections}
+    for task in scenario.tasks:
+        cells = {column: _said(getattr(task, column) or "", task) for column in _columns(Task)}
+        yield list((cells | dict(task.miswritten) | entered.get(id(task), {})).values())
+
+
+def _correction_row(made: Correction) -> list[str]:
+    values = (made.was, made.now, made.made_by, made.made_at, made.signed_by, made.reason)
+    return [made.correction_id, made.task.task_id, made.column, *(_said(value, made.task) for value in values)]
+
+
+def _said(value: str | datetime, task: Task) -> str:
+    """A cell as the station of a record writes it."""
+    return _at_station(value, task) if isinstance(value, datetime) else value
 
 
 def _flight_row(flight: Flight) -> list[str]:
@@ -181,11 +197,12 @@ def _reject_rows(scenario: Scenario, audited: bool) -> Iterator[list[str]]:
             if reject.audited != audited:
                 continue
             record = reject.record
+            assert not isinstance(record, Correction)
             table = "tasks" if isinstance(record, Task) else "flights"
             rows = scenario.tasks if isinstance(record, Task) else scenario.flights
             # By identity: two records of one number are what a duplicate is.
             line = next(line for line, row in enumerate(rows, start=2) if row is record)
-            value = record.miswritten.get(reject.column, record.record_id)
+            value = record.miswritten.get(reject.column, getattr(record, reject.column))
             yield [table, str(line), reject.column, value, reject.kind]
 
 

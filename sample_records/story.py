@@ -10,9 +10,12 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from typing import Final
 
+from sample_records.corrected import corrections
 from sample_records.expected import (
     Planted,
+    as_first_made,
     broken,
+    broken_by,
     cannot_tell,
     covered_and_flown,
     covered_uncured,
@@ -88,6 +91,22 @@ def alder(book: Logbook) -> Iterator[Planted]:
         "Takeoff exactly 24 h after the last coat: the wait is over at that instant.",
         [coats[-1], flight],
         FLIGHT,
+    )
+    late = replace(coats[-1], finished_at=coats[-1].finished_at + hours(0.1))
+    made = book.correct(
+        coats[-1],
+        "finished_at",
+        late.finished_at,
+        coats[-1].finished_at,
+        flight.landing_at,
+        "end of the clean-up entered",
+    )
+    yield fault(
+        "The end of that coat was first entered six minutes late, which the flight did not wait for; its certifier "
+        "corrected it when the aircraft was back.",
+        [coats[-1], flight, made],
+        as_first_made(flown_uncured([*coats[:-1], late], flight), made),
+        broken_by("correction-moves-time", made),
     )
 
     book.routine(until="2025-09-09")
@@ -244,6 +263,7 @@ def birch(book: Logbook) -> Iterator[Planted]:
         OVERDUE,
     )
     book.routine(until=END)
+    yield from corrections(book)
 
 
 def cedar(book: Logbook) -> Iterator[Planted]:

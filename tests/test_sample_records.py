@@ -51,6 +51,21 @@ def test_findings_are_those_planted(out: Path) -> None:
     assert expected - found == Counter()
 
 
+def test_what_a_correction_put_right_names_it(out: Path) -> None:
+    """What only the first entry was at fault for is listed as corrected, by that correction and no other."""
+    by = {
+        (row["rule"], row["task_id"]): row["corrected_by"]
+        for row in rows(out / "findings.csv")
+        if row["corrected_by"].startswith("K-")
+    }
+    expected = rows(SAMPLE / "expected_findings.csv")
+    planted = {
+        (row["rule"], row["task_id"]): row["entry_corrected_by"] for row in expected if row["entry_corrected_by"]
+    }
+    assert by == planted
+    assert planted
+
+
 def test_what_cannot_be_judged_is_counted(out: Path) -> None:
     """Each of the planted rules leaves exactly the planted subjects unjudged."""
     expected = Counter(row["rule"] for row in rows(SAMPLE / "expected_outcomes.csv"))

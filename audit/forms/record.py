@@ -173,15 +173,16 @@ def _about(rule: RecordRule, timeline: Timeline, rows: Ints) -> list[str]:
     columns = [values(timeline, name, rows) for name in names]
     texts = zip(*([column.text(row) for row in range(len(rows))] for column in columns), strict=True)
     if rule.of == "corrections":
-        return [f"correction {name} of {label_of(column)}, {_change(was, now)}" for name, column, was, now in texts]
+        return [f"Correction {name} of {label_of(column)}, {_change(was, now)}" for name, column, was, now in texts]
     return [
-        f"{label_of(column)} {what}, {_change(was, now)}" if column else f"record {what}"
+        f"{label_of(column).capitalize()} {what}, {_change(was, now)}" if column else f"Record {what}"
         for what, column, was, now in texts
     ]
 
 
 def _change(was: str, now: str) -> str:
-    return f"from {was or 'blank'} to {now or 'blank'}"
+    old, new = (text.removesuffix(".0") or "blank" for text in (was, now))
+    return f"from {old} to {new}"
 
 
 def _columns(rule: RecordRule) -> Iterator[str]:

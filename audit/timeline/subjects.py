@@ -61,15 +61,18 @@ def _joined(timeline: Timeline, table: str) -> Timeline:
         }
 
     begun: Bools = (micros(frame[AT[table]]) <= timeline.as_of) if len(frame) else np.zeros(0, bool)
+    aircraft = timeline.aircraft[records]
+    # Where ambiguous times are tried in another reading, only the aircraft that these concern are judged.
+    judged = np.append(timeline.in_play, timeline.in_play.all())[aircraft]
     return replace(
         timeline,
         of=table,
         records=records,
         tasks=tasks,
-        rows=np.flatnonzero(begun),
+        rows=np.flatnonzero(begun & judged),
         perhaps=np.empty(0, np.int64),
         times={name: times[records] for name, times in timeline.times.items()},
-        aircraft=timeline.aircraft[records],
+        aircraft=aircraft,
         unreadable={**timeline.unreadable, **renumbered(timeline.unreadable)},
         several_names=renumbered(timeline.several_names),
         _memo=Memo(),

@@ -79,7 +79,7 @@ def test_a_signed_record_that_says_something_else(night: Night) -> None:
     told = night(5, altered)
     assert found(told) == [("signed-record-altered", "T1", "A1", "new")]
     message = told.findings.set_index("rule").loc["signed-record-altered", "message"]
-    assert message == "lot altered, from L1 to L2: No correction says the same."
+    assert message == "Lot altered, from L1 to L2: No correction says the same."
     assert found(night(6, altered)) == [("signed-record-altered", "T1", "A1", "still")]
     cleared = night(7, altered, SAYS_SO)
     assert found(cleared) == []
