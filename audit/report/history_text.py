@@ -98,6 +98,8 @@ def _facts(finding: dict[str, Any], told: dict[str, Any], rule: Rule) -> Iterato
         side = "short" if told["measured"] < told["limit"] else "over"
         yield "Measured", f"{figure(told['measured'])} {told['unit']}"
         yield "Limit", f"{figure(told['limit'])} {told['unit']}; {apart} {side}"
+    if told["corrected_by"]:
+        yield "Corrected", f"by {told['corrected_by']}, {day_and_time(instant(finding['corrected_at']))}"
     yield "Since then", str(told["meanwhile"])
     yield "Warning", str(told["warning"])
     yield "Corrective action", str(told["put_right"])
@@ -128,7 +130,8 @@ def _around(events: Sequence[Recorded], finding: dict[str, Any], told: dict[str,
     own_records = {event.record for event in own}
     near = [event for event in events if event.start <= end + pad and event.end >= start - pad]
     before = [event for event in events if event.kind == "installed" and event.start < start - pad]
-    lines += [_line(event, event.record in own_records) for event in (*before[-len(positions) :], *near)]
+    later = [event for event in events if event.about and event.about == told["task_id"] and event not in near]
+    lines += [_line(event, event.record in own_records) for event in (*before[-len(positions) :], *near, *later)]
     return sorted(lines, key=lambda line: (line.at, line.mark == FAULT))
 
 

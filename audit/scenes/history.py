@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 from audit.intake.tables import EVERY_POSITION
+from audit.language.in_words import label_of
 from audit.scenes.values import Recorded
-from audit.timeline.instants import FOREVER, HOUR, Ints
+from audit.timeline.instants import FOREVER, HOUR, Ints, micros
 from audit.timeline.timeline import Timeline
 
 
@@ -22,7 +23,8 @@ def history(timeline: Timeline, aircraft: str, positions: Collection[str] = ()) 
     """
     events = [*_work(timeline, aircraft, positions), *_flights(timeline, aircraft)]
     events += _boots(timeline, aircraft, positions)
-    order = {"removed": 0, "installed": 1, "work": 2, "flight": 3}
+    events += _corrections(timeline, frozenset(event.record for event in events if event.kind == "work"))
+    order = {"removed": 0, "installed": 1, "work": 2, "flight": 3, "correction": 4}
     return sorted(events, key=lambda event: (event.start, order[event.kind], event.end, event.record))
 
 
@@ -94,3 +96,19 @@ def _boots(timeline: Timeline, aircraft: str, positions: Collection[str]) -> Ite
             yield Recorded("installed", installed, installed, f"boot installed at {where}, {looks}", serial)
         if removed < FOREVER and removed <= timeline.as_of:
             yield Recorded("removed", removed, removed, f"boot removed from {where}", serial)
+
+
+def _corrections(timeline: Timeline, tasks: Collection[str]) -> Iterator[Recorded]:
+    """The corrections of task records up to the as-of time, with what was there."""
+    if not timeline.supplied("corrections"):
+        return
+    frame = timeline.tables["corrections"]
+    rows = np.flatnonzero(frame["task_id"].isin(tasks).to_numpy() & (micros(frame["made_at"]) <= timeline.as_of))
+    for row, record in _records(frame, rows):
+        was, now = (str(record.get(name, "blank")) for name in ("was", "now"))
+        parts = [f"correction of {record['task_id']}: {label_of(record['column'])} from {was} to {now}"]
+        parts += [f"by {record['made_by']}", *(str(record[name]) for name in ("reason", "state") if name in record)]
+        at = int(micros(frame["made_at"])[row])
+        yield Recorded(
+            "correction", at, at, ", ".join(parts), str(record["correction_id"]), about=str(record["task_id"])
+        )

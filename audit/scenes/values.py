@@ -79,7 +79,7 @@ class Usage:
 Story = Scene | Usage
 
 
-RecordedKind = Literal["work", "flight", "installed", "removed"]
+RecordedKind = Literal["work", "flight", "installed", "removed", "correction"]
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ class Recorded:
     """Something recorded of an aircraft, from `start` to `end` (microseconds UTC; the same where it lasts no time).
 
     `what` says it in words, `record` is its number in the export, `hours` what a flight adds; `twice` marks a time in
-    the hour that came twice when the clocks went back.
+    the hour that came twice when the clocks went back; `about` is the task record that a correction is of.
     """
 
     kind: RecordedKind
@@ -97,3 +97,4 @@ class Recorded:
     record: str
     hours: float = 0.0
     twice: bool = False
+    about: str = ""

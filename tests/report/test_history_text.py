@@ -209,3 +209,14 @@ def test_a_pager_may_be_left_early(export: Path) -> None:
     assert reading.stderr.read() == b""
     assert reading.wait() == ExitCode.CLEAN
     reading.stderr.close()
+
+
+def test_corrections_are_told_with_what_was_there(sample_audit: Audited) -> None:
+    """A finding that a correction put right names it, though it was made days after; so does the aircraft's history."""
+    result, timeline = sample_audit.result, sample_audit.timeline
+    one = result.findings[result.findings["corrected_by"] == "K-ALD-01"].iloc[0]
+    text = told(result, timeline, str(one["finding_id"]), 200)
+    assert "by K-ALD-01, " in text
+    assert "K-ALD-01 correction of T-ALD-033: end of the work from 2025-08-19T13:45:00+00:00 to" in text
+    whole = aircraft_text(result, history(timeline, "TARN-BIRCH"), "TARN-BIRCH", 200)
+    assert whole.count("correction of T-BIR-027: relative humidity") == 2
