@@ -9,7 +9,7 @@ import pandas as pd
 
 from audit.forms import form_of
 from audit.forms.naming import common
-from audit.forms.outcomes import SUBJECT, Outcomes, cases, together
+from audit.forms.outcomes import SUBJECT, Judgement, Outcomes, cases, together
 from audit.forms.reads import reading_only, tables_read
 from audit.language.rule import Rule
 from audit.language.wording import sentence
@@ -25,8 +25,12 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     if not len(timeline.tasks):
         # An export without a single record is broken; that nothing was done can't be read from it.
         return Outcomes(0, cases(0))
-    form = form_of(rule)
-    plain = form.evaluate(rule, reading_only(rule, timeline)).outcomes
+    return _in_every_reading(rule, timeline, form_of(rule).evaluate(rule, reading_only(rule, timeline)))
+
+
+def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> Outcomes:
+    """The judgement on the timeline as it stands, of which only that stands which other readings give as well."""
+    form, plain = form_of(rule), judgement.outcomes
     if "tasks" not in tables_read(rule):
         return plain
     owner = form.owner(rule)
@@ -61,12 +65,12 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
 
 def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
     """A case for every subject in scope, with its `outcome`: complies, finding or unjudged."""
-    found = judge_rule(rule, timeline).cases
-    found["outcome"] = np.where(found["finding"], "finding", "unjudged")
     if not len(timeline.tasks):
-        return found
+        return cases(0).assign(outcome="")
     form = form_of(rule)
     judgement = form.evaluate(rule, reading_only(rule, timeline))
+    found = _in_every_reading(rule, timeline, judgement).cases
+    found["outcome"] = np.where(found["finding"], "finding", "unjudged")
     others = judgement.cases(np.arange(len(judgement.broken))).assign(outcome="complies")
     both = together((found, others))
     keys = both[list(SUBJECT)].copy()
