@@ -12,7 +12,7 @@ from audit.cli.check import failing_findings
 from audit.findings.result import AuditResult
 from audit.register.seal import first_broken
 from audit.register.store import open_register
-from tests.register.nights import ALL_TASKS, finding, record, records_of
+from tests.register.nights import ALL_TASKS, finding, key, record, records_of
 from tests.register.test_decisions import decided
 from tests.register.test_seal import answered
 
@@ -28,6 +28,9 @@ EXPORTS = {
     6: "oooouuuuoooooooooooooooooooooo",  # not judged for four nights
     7: "ooooooooqqqooooooooooooooooooo",  # in quarantine for three nights
     8: "oooooooooooooooooooooooooooooo",  # answered done on day 15
+    9: "..ooooccccccccccccccccccccccoo",  # put right by later work on night 7, whose record is void from night 29 on
+    10: "cccccccccccccccccccccccccccccc",  # put right before anybody looked
+    11: "oooooooooooooooccccccccccc....",  # accepted on day 10 until 30; put right on night 16; gone on night 27
 }
 
 # What the register says of it that night:
@@ -41,10 +44,13 @@ SAID = {
     6: "nsssUUUUssssssssssssssssssssss",
     7: "nsssssssQQQsssssssssssssssssss",
     8: "nsssssssssssssssssssssssssssss",
+    9: "--nsssssssssssssssssssssssssbs",
+    10: "nsssssssssssssssssssssssssssss",
+    11: "nsssssssssssssssssssssssss----",
 }
-FAILING = [6, 6, 5, 5, 5, 5, 4, 4, 3, 3, 3, 4, 5, 6, 5, 5, 6, 6, 7, 6, 6, 6, 5, 5, 5, 5, 5, 5, 5, 4]
+FAILING = [7, 7, 7, 7, 7, 7, 5, 5, 4, 4, 3, 4, 5, 6, 5, 5, 6, 6, 7, 6, 6, 6, 5, 5, 5, 5, 5, 5, 6, 5]
 """How many findings are open and undecided on each night."""
-NEW_OR_BACK = {1: 6, 5: 1, 11: 1, 13: 1, 17: 1, 19: 1}
+NEW_OR_BACK = {1: 7, 3: 1, 5: 1, 11: 1, 13: 1, 17: 1, 19: 1, 29: 1}
 """Of those, new or back; on every other night none."""
 
 SIGNS = {"n": "new", "s": "still", "b": "back"}
@@ -55,7 +61,12 @@ def play(where: Path, day: int) -> AuditResult:
     """The export and the run of one night."""
     tonight = {number: signs[day - 1] for number, signs in EXPORTS.items()}
     states = {"o": "open", "c": "corrected"}
-    found = [finding(number, state=states[sign]) for number, sign in tonight.items() if sign in states]
+    put_right = {"corrected_by": "T90", "corrected_at": "2026-01-06T12:00Z"}
+    found = [
+        finding(number, state=states[sign], **(put_right if sign == "c" else {}))
+        for number, sign in tonight.items()
+        if sign in states
+    ]
     outcomes: dict[int, Any] = {number: "unjudged" for number, sign in tonight.items() if sign == "u"}
     outcomes |= {number: "not there" for number, sign in tonight.items() if sign in "mq"}
     missing = {f"T{number}" for number, sign in tonight.items() if sign == "m"}
@@ -92,6 +103,12 @@ def test_thirty_nights(tmp_path: Path) -> None:
             new_or_back[day] = count
         disputed = done.findings.loc[done.findings["disputed"] != "", "task_id"].tolist()
         assert disputed == (["T8"] if day > 15 else []), f"night {day}"
+        corrected = done.findings.loc[done.findings["corrected_by"] == "T90", "task_id"]
+        assert corrected.tolist() == [f"T{n}" for n, signs in EXPORTS.items() if signs[day - 1] == "c"], f"night {day}"
+        unused = [sentence for sentence in done.standing.unused if sentence.startswith(key(11)[:12])]
+        assert len(unused) == (day >= 16), f"night {day}"
+        if day == 10:
+            decided(where, 11, kind="accepted", approved_by="C. Teal", until=date(2026, 1, 30))
         if day == 2:
             decided(where, 2, until=date(2026, 1, 12))
         if day == 15:
