@@ -44,8 +44,9 @@ class Standing:
     `register` is its name, `run` the number of this run, `previous` the as-of time of the last run before, None where
     there is none. `gone` (GONE_COLUMNS) are the findings that were open, are not found now, and were not cleared by an
     earlier run. `altered` (ALTERED_COLUMNS) is what has happened to signed records in this run and all before. `unused`
-    are decisions in force that cover nothing, a sentence each. `seal` seals the run, and `signature` (armoured,
-    detached) signs `seal_text`, where somebody requested it.
+    are decisions in force that cover nothing, a sentence each; `renamed` pairs of a finding that is gone and a new one
+    that may be the same under another name, a sentence each, for somebody to look at: nothing is merged. `seal` seals
+    the run, and `signature` (armoured, detached) signs `seal_text`, where somebody asked for it.
     """
 
     register: str
@@ -54,6 +55,7 @@ class Standing:
     gone: pd.DataFrame
     altered: pd.DataFrame
     unused: tuple[str, ...] = ()
+    renamed: tuple[str, ...] = ()
     seal: str = ""
     signature: str = ""
 

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from audit.findings.result import OPEN, AuditResult, InputFile
 from audit.findings.standing import CLEARED, STANDING_COLUMNS, Standing
 from audit.register.answers import DONE, last_answers
-from audit.register.comparing import Compared, Night, compare, keys_of
+from audit.register.comparing import RECORD_MISSING, Compared, Night, compare, keys_of
 from audit.register.decisions import Decision, last_decisions
 from audit.register.records import Seen, Tonight, all_alterations, see_records, told, unseen
 from audit.register.schema import ALTERATIONS, FINDINGS, RECORDS, VERDICTS
@@ -61,6 +61,7 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
         gone=compared.gone,
         altered=altered,
         unused=tuple(_unused(decisions, known, compared, night)),
+        renamed=tuple(_renamed(known, compared, findings)),
         seal=seal,
     )
     return replace(result, findings=findings, standing=standing)
@@ -124,6 +125,30 @@ def _with_standing(
     added = pd.DataFrame(rows, columns=list(STANDING_COLUMNS), index=findings.index)
     added["first_found"] = pd.to_datetime(added["first_found"], utc=True).astype("datetime64[us, UTC]")
     return findings.drop(columns=[*STANDING_COLUMNS], errors="ignore").join(added)
+
+
+def _renamed(known: Mapping[str, Known], compared: Compared, findings: pd.DataFrame) -> Iterator[str]:
+    """Findings whose records are missing, each with the one new finding of its rule at its place and time."""
+    names = ("rule", "aircraft", "position", "at")
+    new = findings[findings["change"] == "new"]
+    there: dict[tuple[object, ...], list[tuple[str, str]]] = {}
+    for finding, work_order, *where in zip(
+        keys_of(new), new["work_order"].tolist(), *(new[name].tolist() for name in names), strict=True
+    ):
+        there.setdefault(tuple(where), []).append((finding, str(work_order)))
+    missing = compared.gone.loc[compared.gone["why"] == RECORD_MISSING, "finding_id"]
+    lost: dict[tuple[object, ...], list[Known]] = {}
+    for one in map(known.__getitem__, missing):
+        lost.setdefault((one.rule, one.aircraft, one.position, one.at), []).append(one)
+    for place, same in lost.items():
+        found = there.get(place, [])
+        # Where several fit, nothing tells which is which.
+        if place[-1] is not None and len(same) == len(found) == 1:
+            was, (now, work_order) = same[0], found[0]
+            yield (
+                f"{was.finding[:SHOWN_DIGITS]} of work order {was.work_order or 'unknown'} is not found, and "
+                f"{now[:SHOWN_DIGITS]} of work order {work_order or 'unknown'} is new: same rule, place and time"
+            )
 
 
 def _unused(

@@ -79,6 +79,9 @@ def _asides(result: AuditResult) -> Iterator[Aside]:
     yield _of_findings(
         result, gone, ("gone", "Gone", note), ("why", gone["why"]), ("since the run of", _moments(gone["since"]))
     )
+    renamed = pd.Series(result.standing.renamed, dtype="str")
+    note = "For somebody to look at: nothing was merged. A decision on the one does not cover the other."
+    yield _table(("renamed", "Perhaps only renamed", note), ("which",), [renamed], len(renamed))
     altered = result.standing.altered
     note = "What the export says of a record otherwise than when it was first seen signed, or no more."
     names = ("task_id", "what", "column", "was", "now")

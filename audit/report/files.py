@@ -221,6 +221,7 @@ def _standing(result: AuditResult) -> dict[str, Any] | None:
         "gone": {str(reason): int(number) for reason, number in sorted(why.items())},
         "records": {str(what): int(number) for what, number in sorted(standing.altered["what"].value_counts().items())},
         "decisions_that_cover_nothing": list(standing.unused),
+        "perhaps_renamed": list(standing.renamed),
         "seal": standing.seal,
     }
 

@@ -66,6 +66,7 @@ def since_last_run(result: AuditResult) -> Sequence[str]:
         (decided.get("expired", 0) > 0, f"{decided.get('expired', 0):,} expired, counted again"),
         (disputed > 0, f"{disputed:,} answered done, still open"),
         (bool(standing.unused), f"{len(standing.unused):,} decisions that cover nothing"),
+        (bool(standing.renamed), f"{len(standing.renamed):,} perhaps only renamed"),
     )
     return tuple(sentence for there, sentence in told if there)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -139,10 +140,31 @@ def test_an_export_that_is_not_whole_clears_nothing(where: Path, monkeypatch: py
 
 
 def test_a_renamed_work_order_is_never_merged(where: Path) -> None:
-    """One finding's record is missing, another is new: nothing takes the one for the other."""
+    """One finding's record is missing, another is new: nothing takes the one for the other, and it is proposed."""
     record(where, 1, 1)
     done = record(where, 2, 2, outcomes={1: "not there"}, task_ids=ALL_TASKS - {"T1"})
     assert (changes(done), gone(done)) == ({2: "new"}, {1: "record missing"})
+    assert done.standing is not None
+    assert done.standing.renamed == (
+        "010101010101 of work order W1 is not found, and 020202020202 of work order W2 is new: "
+        "same rule, place and time",
+    )
+
+
+@pytest.mark.parametrize(
+    "other",
+    [{"position": "fin"}, {"aircraft": "QX-GULL"}, {"at": pd.Timestamp("2026-01-01T12:01Z")}, {"rule": "other"}],
+)
+def test_what_differs_in_more_is_not_proposed(where: Path, other: dict[str, Any]) -> None:
+    """Another boot, time or rule is another finding, and of two that fit nothing tells which it is."""
+    both = (rule(), rule("other"))
+    record(where, 1, 1, rules=both)
+    missing: dict[str, Any] = {"outcomes": {1: "not there"}, "task_ids": ALL_TASKS - {"T1"}, "rules": both}
+    done = record(where, 2, finding(2, **other), keep=False, **missing)
+    two = record(where, 2, 2, 3, **missing)
+    assert done.standing is not None
+    assert two.standing is not None
+    assert (done.standing.renamed, two.standing.renamed) == ((), ())
 
 
 def test_a_run_that_is_not_kept_changes_nothing(where: Path) -> None:
