@@ -104,6 +104,9 @@ def test_things_that_touch_don_t_overlap() -> None:
     ]
     asked = rule("overlap", between=["tasks", "tasks"], same=["performed_by"], differing=["station"])
     assert verdict(asked, tasks=[one | {"performed_by": "P1"} for one in two]) == "2 complies"
+    # A third one that lasts longer makes all three worth a look.
+    longer = {"started_at": "2025-06-02T08:30:07Z", "finished_at": "2025-06-02T10:30:07Z"}
+    assert verdict(asked, tasks=[one | {"performed_by": "P1"} for one in (*two, longer)]) == "1 finding, 1 complies"
 
 
 @pytest.mark.parametrize(
