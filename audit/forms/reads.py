@@ -34,6 +34,7 @@ _REFINED_BY: Final[Mapping[str, tuple[str, ...]]] = {
     "performer": ("people.valid_to",),
     "certifier": ("people.valid_to", "tasks.signed_at"),
     "corrector": ("people.valid_to",),
+    "alteration.correction": ("corrections.was", "corrections.now"),
 }
 """Columns that refine how those are found, where the export has them."""
 

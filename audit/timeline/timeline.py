@@ -197,7 +197,7 @@ class Timeline:
 def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timeline:
     """Place an export in time. `as_of` defaults to the latest instant in the export."""
     tables = dict(export.tables)
-    if export.correction_states is not None:
+    if "corrections" in tables and export.correction_states is not None:
         tables["corrections"] = tables["corrections"].assign(state=_states(export.correction_states))
     tasks = stacked(tables["tasks"], export.set_aside.get("tasks"))
     audited = len(tables["tasks"])
