@@ -23,9 +23,9 @@ EXAMPLES = ROOT / ".ci/examples"
 BIN = Path(sys.executable).parent
 TASKS = """\
 task_id,work_order,aircraft,action,station,started_at,finished_at,position,product,performed_by
-T1,W1,QX-TEAL,apply,S1,2026-01-05T08:00:00Z,2026-01-05T08:10:00Z,fin,Tarn Black,
+T1,W1,TARN-TEAL,apply,S1,2026-01-05T08:00:00Z,2026-01-05T08:10:00Z,fin,Tarn Black,
 """
-FLIGHTS = "flight_id,aircraft,takeoff_at,landing_at\nF1,QX-TEAL,2026-01-06T12:00:00Z,2026-01-06T13:00:00Z\n"
+FLIGHTS = "flight_id,aircraft,takeoff_at,landing_at\nF1,TARN-TEAL,2026-01-06T12:00:00Z,2026-01-06T13:00:00Z\n"
 STATIONS = "station,timezone\nS1,UTC\n"
 
 

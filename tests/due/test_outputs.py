@@ -11,8 +11,8 @@ from audit.exit_codes import ExitCode
 
 TASKS = (
     "task_id,work_order,aircraft,action,station,started_at,finished_at,position,product\n"
-    "T1,W1,TARN-TEAL,apply,Gullwick,2026-01-10T09:00,2026-01-10T10:00,left wing,Black\n"
-    '"T<2>;,\\x",W2,TARN-TEAL,apply,Gullwick,2026-01-10T09:00,2026-01-10T10:30,"right wing","Black"\n'
+    "T1,W1,TARN-TEAL,apply,Gullspool,2026-01-10T09:00,2026-01-10T10:00,left wing,Black\n"
+    '"T<2>;,\\x",W2,TARN-TEAL,apply,Gullspool,2026-01-10T09:00,2026-01-10T10:30,"right wing","Black"\n'
 )
 
 
@@ -22,7 +22,7 @@ def export(tmp_path: Path) -> Path:
     folder.mkdir()
     (folder / "tasks.csv").write_text(TASKS)
     (folder / "products.csv").write_text("product,product_class,approval\nBlack,rubber-preservative,A1\n")
-    (folder / "stations.csv").write_text("station,timezone\nGullwick,Europe/Berlin\n")
+    (folder / "stations.csv").write_text("station,timezone\nGullspool,Europe/Berlin\n")
     (folder / "components.csv").write_text(
         "component_serial,aircraft,position,material,finish,installed_at\n"
         "B1,TARN-TEAL,left wing,chloroprene,black,2025-01-01T00:00Z\n"

@@ -153,7 +153,7 @@ def test_a_renamed_work_order_is_never_merged(where: Path) -> None:
 
 @pytest.mark.parametrize(
     "other",
-    [{"position": "fin"}, {"aircraft": "QX-GULL"}, {"at": pd.Timestamp("2026-01-01T12:01Z")}, {"rule": "other"}],
+    [{"position": "fin"}, {"aircraft": "TARN-GULL"}, {"at": pd.Timestamp("2026-01-01T12:01Z")}, {"rule": "other"}],
 )
 def test_what_differs_in_more_is_not_proposed(where: Path, other: dict[str, Any]) -> None:
     """Another boot, time or rule is another finding, and of two that fit nothing tells which it is."""

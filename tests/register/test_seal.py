@@ -37,7 +37,7 @@ def broken(where: Location) -> tuple[int, str] | None:
 
 def compared(where: Location, digest: str = "c") -> bool:
     """The result of a paper sample, of all records and one station."""
-    results = [SampleResult("", "", 40, 20, 1, 4), SampleResult("Gullwick", "2026-01", 40, 20, 1, 4)]
+    results = [SampleResult("", "", 40, 20, 1, 4), SampleResult("Gullspool", "2026-01", 40, 20, 1, 4)]
     sheet = InputFile("paper-sheet.xlsx", digest * 64, 5)
     with open_register(where) as register:
         new = add_paper_sample(register, sheet, "export", ("aim", "seed", "frame"), results)

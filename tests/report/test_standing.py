@@ -117,12 +117,12 @@ def test_sarif_suppresses_what_is_put_right() -> None:
 
 def test_each_state_has_a_place_of_its_own() -> None:
     """Put right, decided, disputed, back, gone: each with its evidence and its days."""
-    gone = [("ab" * 32, "flight-before-cure", "2", "QX-TEAL", "fin", "W-9", "T-9", "cleared", "2026-05-31T22:10Z")]
+    gone = [("ab" * 32, "flight-before-cure", "2", "TARN-TEAL", "fin", "W-9", "T-9", "cleared", "2026-05-31T22:10Z")]
     rows = [
         finding(1, **CORRECTED),
         finding(2, decision="deferred", decided=DECIDED),
         finding(3, change="back", disputed=DISPUTED),
-        finding(4, station="Gullwick", level="1"),
+        finding(4, station="Gullspool", level="1"),
     ]
     result = with_register(rows, gone=gone)
     found = {one.name: one for one in asides(result)}
@@ -132,11 +132,11 @@ def test_each_state_has_a_place_of_its_own() -> None:
     assert found["disputed"].rows[0][-1] == DISPUTED
     assert found["back"].rows[0][-1] == "2026-05-01 22:10 UTC"
     assert found["gone"].rows[0] == (
-        *("abababababab", "level 2", "Flight before the preservative had cured", "QX-TEAL fin", "cleared"),
+        *("abababababab", "level 2", "Flight before the preservative had cured", "TARN-TEAL fin", "cleared"),
         "2026-05-31 22:10 UTC",
     )
     assert found["time-open"].rows == (
-        ("level 1", "Gullwick", "1", "30", "30"),
+        ("level 1", "Gullspool", "1", "30", "30"),
         ("level 2", "Fernspool", "1", "30", "30"),
     )
     page = render(result)
