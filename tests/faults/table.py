@@ -121,15 +121,19 @@ FAULTS: Final = (
     Fault(
         "no lots table",
         (without_table("lots"),),
-        changes={"complies to unjudged": "lot-expired lot-unknown", "finding to unjudged": "lot-expired"},
+        changes={
+            "complies to unjudged": "lot-expired lot-unknown",
+            "finding to unjudged": "lot-expired",
+            "nothing to unjudged": "lot-used-before-opened",
+        },
     ),
     Fault(
         "no people table",
         (without_table("people"),),
         changes={
-            "complies to unjudged": "certificate-differs certifier-not-authorised",
+            "complies to unjudged": "certificate-differs certifier-not-authorised performer-not-authorised",
             "finding to unjudged": "certifier-not-authorised",
-            "nothing to unjudged": "certificate-differs",
+            "nothing to unjudged": "certificate-differs performer-not-authorised-for-act",
         },
     ),
     Fault(
@@ -185,7 +189,7 @@ FAULTS: Final = (
                 "flight-before-cure ice-adhesion-treatment-covered preservative-coats-wrong"
             ),
             "nothing to unjudged": (
-                "ice-adhesion-treatment-not-last lot-expired ppe-short-of-hazards "
+                "ice-adhesion-treatment-not-last lot-expired lot-used-before-opened ppe-short-of-hazards "
                 "ppe-sign-off-missing preservative-on-wrong-material product-before-cure "
                 "product-not-shaken surface-prep-missing treatment-not-one-light-coat"
             ),
@@ -220,8 +224,11 @@ FAULTS: Final = (
         "column performed_by not exported",
         (without_columns("tasks", "performed_by"),),
         changes={
-            "complies to unjudged": "performer-not-named person-at-two-aircraft person-at-two-stations",
+            "complies to unjudged": (
+                "performer-not-authorised performer-not-named person-at-two-aircraft person-at-two-stations"
+            ),
             "finding to unjudged by another name": "person-at-two-aircraft person-at-two-stations",
+            "nothing to unjudged": "performer-not-authorised-for-act",
         },
     ),
     Fault(
@@ -260,7 +267,7 @@ FAULTS: Final = (
         "column valid_to not exported",
         (without_columns("people", "valid_to"),),
         changes={
-            "complies to unjudged": "certificate-differs certifier-not-authorised",
+            "complies to unjudged": "certificate-differs certifier-not-authorised performer-not-authorised",
             "finding to unjudged": "certifier-not-authorised",
             "nothing to unjudged": "certificate-differs",
         },
@@ -811,8 +818,8 @@ FAULTS: Final = (
                 "preservative-on-wrong-material product-not-approved"
             ),
             "nothing to unjudged": (
-                "flight-before-cure ice-adhesion-treatment-not-last preservative-coats-badly-spaced "
-                "preservative-coats-wrong product-before-cure product-not-shaken "
+                "flight-before-cure ice-adhesion-treatment-not-last lot-used-before-opened "
+                "preservative-coats-badly-spaced preservative-coats-wrong product-before-cure product-not-shaken "
                 "surface-prep-missing treatment-not-one-light-coat"
             ),
         },
@@ -821,7 +828,11 @@ FAULTS: Final = (
     Fault(
         "lots without leading zeros",
         (cells("lots", EVERY, lot=lambda text: text.lstrip("0")),),
-        changes={"complies to unjudged": "lot-expired lot-unknown", "finding to unjudged": "lot-expired"},
+        changes={
+            "complies to unjudged": "lot-expired lot-unknown",
+            "finding to unjudged": "lot-expired",
+            "nothing to unjudged": "lot-used-before-opened",
+        },
         told=("lot 0071 in tasks, 71 in lots",),
     ),
     Fault(
@@ -851,7 +862,11 @@ FAULTS: Final = (
     Fault(
         "several people in one cell",
         (cells("tasks", {"task_id": "T-TEAL-51"}, performed_by="Eli Park; Bo Lindt"),),
-        changes={"finding to unjudged by another name": "person-at-two-stations"},
+        changes={
+            "complies to unjudged": "performer-not-authorised",
+            "finding to unjudged by another name": "person-at-two-stations",
+            "nothing to unjudged": "performer-not-authorised-for-act",
+        },
     ),
     Fault(
         "words in capitals",
@@ -1068,8 +1083,14 @@ FAULTS: Final = (
     Fault(
         "performer and certifier swapped",
         (swapped("tasks", EVERY, "performed_by", "certified_by"),),
-        changes={"complies to finding": "certifier-not-authorised", "nothing to finding": "person-at-two-aircraft"},
-        right=("who signed holds no authorisation to, as the list has it, and was at two aircraft at once"),
+        changes={
+            "complies to finding": "certifier-not-authorised performer-not-authorised",
+            "nothing to finding": "person-at-two-aircraft",
+        },
+        right=(
+            "who signed holds no authorisation to, as the list has it, and was at two aircraft at once; "
+            "the authorisation of one who now performs had ended"
+        ),
     ),
     Fault(
         "aircraft and serial of the boots swapped",
