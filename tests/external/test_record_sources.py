@@ -35,8 +35,9 @@ WHOLE: dict[str, Any] = {
     "component_serial": "C1",
 }
 PEOPLE = [
+    {"person": "P1", "authorisation": "boot-care", "valid_from": "2025-01-01"},
     {"person": "P2", "authorisation": "certifying", "valid_from": "2025-01-01"}
-    | {"certificate_number": "71", "certificate_kind": "airframe"}
+    | {"certificate_number": "71", "certificate_kind": "airframe"},
 ]
 MANUALS = [{"manual": "BOOT-CARE", "revision": "5", "effective_from": "2025-01-01"}]
 
