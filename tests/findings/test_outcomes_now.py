@@ -9,6 +9,7 @@ import pytest
 from audit.authoring.running import timeline_of
 from audit.findings.collect import collect, outcomes_now
 from audit.forms.judging import judge_rule
+from audit.forms.reads import text_columns
 from audit.intake.reading import read_export
 from audit.language.rule import Example
 from audit.rulebook.loading import load_rules
@@ -21,7 +22,7 @@ INSPECTION = {"action": "inspect", "started_at": "2025-06-02T09:00:00Z"}
 
 @pytest.fixture(scope="module")
 def timeline() -> Timeline:
-    return build_timeline(read_export(sample_folder(), {"tasks": frozenset(("description", "remarks"))}))
+    return build_timeline(read_export(sample_folder(), text_columns(RULES)))
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.id)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from audit.authoring.examples import example_export
+from audit.authoring.running import timeline_of
 from audit.findings.collect import collect
 from audit.findings.matters import first_matters
 from audit.findings.result import AuditResult
@@ -22,7 +22,6 @@ from audit.scenes.stories import drawings_of, stories
 from audit.scenes.values import Scene, Span, Story, Usage
 from audit.shipped import rules_folder, sample_folder
 from audit.timeline.instants import HOUR, instant
-from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES, rule
 
 FINDINGS = [
@@ -41,10 +40,7 @@ def sample(sample_audit: Audited) -> AuditResult:
 
 def told(rule: Rule, example: Example) -> tuple[pd.DataFrame, tuple[Story, ...]]:
     """The findings of an example, and their stories."""
-    as_of = None if example.as_of is None else pd.Timestamp(example.as_of)
-    if as_of is not None and as_of.tzinfo is None:
-        as_of = as_of.tz_localize("UTC")
-    timeline = build_timeline(example_export(example), as_of)
+    timeline = timeline_of(example)
     collected = collect([(rule, judge_rule(rule, timeline))], timeline)
     drawings = drawings_of([rule])
     wanted = first_matters(collected.findings, drawings)
