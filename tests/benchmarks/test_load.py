@@ -16,6 +16,8 @@ from benchmarks import load
 from benchmarks.load import write_load
 
 AIRCRAFT, DAYS = 12, 200
+WRITTEN = {name: table for name, table in TABLES.items() if name != "corrections"}
+"""The tables of a load; its entries are as they were first made, so that it has no corrections."""
 
 
 def rows(folder: Path, table: str) -> pa.Table:
@@ -26,7 +28,7 @@ def test_the_same_seed_gives_the_same_files(tmp_path: Path) -> None:
     """Twice the same seed is the same bytes, another seed is another load."""
     for name, seed in (("once", 1), ("again", 1), ("other", 2)):
         write_load(tmp_path / name, "parquet", AIRCRAFT, DAYS, seed=seed)
-    for table in TABLES:
+    for table in WRITTEN:
         once, again, other = (
             (tmp_path / name / f"{table}.parquet").read_bytes() for name in ("once", "again", "other")
         )
@@ -64,7 +66,7 @@ def test_every_row_is_sound(form: str, naive_stations: int, tmp_path: Path) -> N
     export = read_export(tmp_path, {"tasks": {"description", "remarks"}})
     assert export.rejects.empty
     assert {name: list(table.columns) for name, table in export.tables.items()} == {
-        name: list(table.columns) for name, table in TABLES.items()
+        name: list(table.columns) for name, table in WRITTEN.items()
     }
 
 
