@@ -39,6 +39,8 @@ ACTIONS = {
     "remove": ("REM", "ausbauen"),
     "other": ("MISC", "sonstiges"),
 }
+CORRECTED = {"finished_at": ("To", "Ende"), "humidity_pct": ("RH", "Feuchte %")}
+"""The columns of which the sample has corrections."""
 STATUSES = {"closed": ("C", "erledigt"), "open": ("O", "offen"), "void": ("V", "storniert")}
 
 
@@ -189,6 +191,18 @@ def _sheets() -> Iterable[tuple[str, Mapping[str, Callable[[Row], Any]], Sequenc
         yield name, {column: of(column) for column in rows[0]}, rows
     manuals = records("manuals")
     yield "Manuals", {column: of(column) for column in manuals[0]}, manuals
+    changes = {
+        "Correction": of("correction_id"),
+        "Record": of("task_id"),
+        "Cell": lambda row: CORRECTED[row["column"]][0],
+        "Old": of("was"),
+        "New": of("now"),
+        "By": of("made_by"),
+        "At": lambda row: moment(row["made_at"]),
+        "Signed by": of("signed_by"),
+        "Reason": of("reason"),
+    }
+    yield "Corrections", changes, records("corrections")
 
 
 # -- Linnetlatch: text files ------------------------------------------------------------------------
@@ -269,6 +283,20 @@ def linnetlatch() -> dict[str, bytes]:
             "abgelöst am": day(row["superseded_on"]),
         }
         for row in records("manuals")
+    )
+    files["Berichtigungen.csv"] = _text(
+        {
+            "Berichtigung": row["correction_id"],
+            "Nr.": row["task_id"],
+            "Spalte": CORRECTED[row["column"]][1],
+            "war": row["was"],
+            "ist": row["now"],
+            "durch": row["made_by"],
+            "am": clock(row["made_at"]),
+            "unterschrieben von": row["signed_by"],
+            "Grund": row["reason"],
+        }
+        for row in records("corrections")
     )
     return {f"linnetlatch/{name.replace('ü', 'ue')}": content for name, content in files.items()}
 
