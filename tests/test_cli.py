@@ -46,6 +46,7 @@ class Pipeline:
         options: AuditOptions,
         progress: Callable[[str], None],
         health: HealthJudge | None = None,
+        register: Any = None,
     ) -> Any:
         """Answer as the pipeline would."""
         self.export, self.options, self.health = export, options, health
@@ -157,7 +158,7 @@ def test_the_formats_that_are_written(pipeline: Pipeline, capsys: pytest.Capture
     ("arguments", "expected"),
     [
         (["check", "x", "--write", "html,pdf"], "'pdf' is not a format; there are csv, json"),
-        (["check", "x", "--write", ""], "'' is no format"),
+        (["check", "x", "--write", ""], "'' is not a format"),
         ([], "Missing command"),
         (["check"], "EXPORT"),
         (["chek", "x"], "chek"),

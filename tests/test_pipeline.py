@@ -83,7 +83,7 @@ def test_every_finding_has_its_evidence(result: AuditResult) -> None:
         assert (result.findings[name] != "").all()
     assert result.findings["at"].notna().all()
     holds = result.findings[result.findings["rule"] == "flight-before-cure"]
-    assert holds["message"].str.fullmatch(r"Flew .+ after the last coat of .+; 24 h needed; .+ short\.").all()
+    assert holds["message"].str.fullmatch(r"Flew .+ after the last coat of .+; 24 h required, .+ short\.").all()
     assert (holds["measured"] < holds["limit"]).all()
 
 
@@ -127,7 +127,10 @@ def test_all_rules_of_a_folder_are_judged_and_no_others(tmp_path: Path) -> None:
     result = audit.run_audit(sample_folder(), rules=tmp_path)
     assert result.coverage["rule"].tolist() == ["ppe-sign-off-missing"]
     summary = json.loads(contents(result)["summary.json"])
-    assert [file["name"] for file in summary["rule_files"]] == ["ppe-sign-off-missing.yaml"]
+    assert [file["name"] for file in summary["rule_files"]] == [
+        "ppe-sign-off-missing.yaml",
+        "tables/warnings.yaml",
+    ]
 
 
 def test_progress_is_told_step_by_step() -> None:

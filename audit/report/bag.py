@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 from audit.errors import AuditError
 from audit.report.folder import replace_files
 from audit.report.formats import OURS, SUMMARY
+from audit.shipped import rules_folder
 
 DECLARATION: Final = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 REPORT, RULES, SETTINGS = "data/report", "data/rules", "data/settings"
@@ -28,7 +29,11 @@ def bag_files(report: Path, rules: Path, settings: tuple[Path, ...] = ()) -> dic
         if _hash(files.get(f"{REPORT}/{name}", b"")) != digest:
             raise AuditError(f"{report} can't be packed: its {name} is not as the audit wrote it")
     for told in summary["rule_files"]:
-        files[f"{RULES}/{told['name']}"] = _as_told(rules / told["name"], told, "rules")
+        # A table of the shipped rules goes with a folder that has none, or a part of one, of its own.
+        kept = (
+            f"{RULES}/{told['name']}" if f"{RULES}/{told['name']}" not in files else f"{RULES}/shipped/{told['name']}"
+        )
+        files[kept] = _as_told(_place_of(told, (rules, rules_folder())), told, "rules")
     by_name = {path.name: path for path in settings}
     for told in summary["settings_files"]:
         name = Path(told["name"]).name
@@ -80,6 +85,13 @@ def _summary(content: bytes, report: Path) -> dict[str, Any]:
         return {name: summary[name] for name in ("outputs", "rule_files", "settings_files", "version")}
     except (ValueError, LookupError, TypeError):
         raise AuditError(f"{report} can't be packed: its {SUMMARY} is none of this version") from None
+
+
+def _place_of(told: Mapping[str, str], folders: Sequence[Path]) -> Path:
+    """Where the file is that the report was made with; in the first folder where none of them has it."""
+    places = [folder / told["name"] for folder in folders]
+    same = (place for place in places if place.is_file() and _hash(place.read_bytes()) == told["sha256"])
+    return next(same, places[0])
 
 
 def _as_told(path: Path, told: Mapping[str, str], what: str) -> bytes:

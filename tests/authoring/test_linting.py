@@ -59,7 +59,7 @@ def test_the_rules_that_ship_have_no_faults() -> None:
     assert lint(rules_folder()) == []
 
 
-REMEDIES = "corrected_by:\n  - event: work\n    where: {action: {is: prepare}}\nexamples:\n"
+REMEDIES = "corrected_by:\n  - event: work\n    where: {action: {is: prepare}, product: {present: true}}\nexamples:\n"
 PUT_RIGHT = """\
   - name: stripped
     expect: finding

@@ -43,7 +43,8 @@ def test_draft_of_a_workbook(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert "x tasks, Act: not one of the values that the mapping translates" in said
     read = read_export(export, mapping=out)
     assert read.counts["flights"].audited > 2000
-    assert set(read.tables) == set(read_export(sample_folder()).tables)
+    # The foreign export has no corrections.
+    assert set(read.tables) == set(read_export(sample_folder()).tables) - {"corrections"}
 
 
 def test_draft_of_canonical_files_reads_all(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -198,7 +198,7 @@ def test_decided_on_the_command_line(shop: Shop, capsys: pytest.CaptureFixture[s
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (("--as", "accepted", "--until", "2098-13-31"), "no day"),
+        (("--as", "accepted", "--until", "2098-13-31"), "is not a date"),
         (("--as", "accepted"), "--until"),
         (("--as", "withdrawn", "--until", "2098-01-31"), "--until"),
         (("--as", "forgiven", "--until", "2098-01-31"), "forgiven"),

@@ -182,7 +182,7 @@ def test_what_the_operator_and_the_regulator_set_is_told_apart(tmp_path: Path) -
         "tolerance.days": ("30", "regulator"),
     }
     [finding] = result.findings.to_dict("records")
-    assert finding["message"] == "27.6 flight hours since treatment on 2024-01-01; 27.5 allowed; 0.1 over."
+    assert finding["message"] == "27.6 flight hours since treatment on 2024-01-01; 27.5 allowed, 0.1 over."
     assert [file.name for file in result.settings_files] == ["settings-0.yaml", "settings-1.yaml"]
 
 

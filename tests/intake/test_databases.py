@@ -211,6 +211,6 @@ def test_text_that_is_no_unicode_is_one_sentence(tmp_path: Path) -> None:
         connection.execute(f"INSERT INTO tasks VALUES ({values})")
     connection.close()
     with pytest.raises(
-        AuditError, match="SQLite database x.db can't be read: Could not decode to UTF-8 column 'work_order'"
+        AuditError, match=r"SQLite database x\.db can't be read: Could not decode to UTF-8 column 'work_order'"
     ):
         read_export(f"sqlite:///{path}")

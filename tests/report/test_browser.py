@@ -172,7 +172,7 @@ def test_a_choice_filters(page: Page, label: str, value: str, expected: str) -> 
 def test_words_levels_and_days_filter_together(page: Page) -> None:
     """Every word must occur somewhere; levels and days cut further; resetting gives all back; nothing found says so."""
     search = page.get_by_label("Search for words or numbers")
-    search.fill("qx-777 RIGHT")
+    search.fill("tarn-777 RIGHT")
     expect_shown(page, f"3 of {MANY + 8} findings, in 1 matter.")
     page.get_by_role("checkbox", name="Level 2").uncheck()
     expect_shown(page, re.compile("^None of the"))

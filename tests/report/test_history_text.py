@@ -82,7 +82,7 @@ def test_a_finding_is_told_with_what_happened_around_it(export: Path, capsys: py
     assert run(shown(export, finding_id[:6].upper())) == ExitCode.CLEAN
     out = capsys.readouterr().out
     head, _, timeline = out.partition("Timeline, UTC\n")
-    assert head.startswith(f"Finding {finding_id}, level 2, open\n")
+    assert head.startswith(f"Finding {finding_id}, level 2, corrected\n")
     for said in (
         "TARN-1, left wing, boot B1",
         "W1, record T2 (tasks.csv, line 3)",
@@ -92,8 +92,8 @@ def test_a_finding_is_told_with_what_happened_around_it(export: Path, capsys: py
     ):
         assert said in head
     lines = [line.rstrip() for line in timeline.splitlines()]
-    assert "   2025-12-01 08:00 - 08:30 T1 apply Tarn Black, coat 1, left wing, Gullspool, A." in lines
-    assert " > 2025-12-01 09:00 - 09:30 T2 apply Tarn Black, coat 2, left wing, Gullspool, A." in lines
+    assert "   2025-12-01 08:00 - 08:30 T1 apply Tarn Black, coat 1, left wing, Gullspool," in lines
+    assert " > 2025-12-01 09:00 - 09:30 T2 apply Tarn Black, coat 2, left wing, Gullspool," in lines
     assert " > 2025-12-01 21:30 - 23:00 F1 flight Gullspool to Petrelspool, 1.5 h" in lines
     assert "!! 2025-12-01 21:30         Flew 12 h after the last coat of Tarn Black; 24 h" in lines
     assert "   2025-12-02 09:30         24 h after the last coat: not before" in lines
