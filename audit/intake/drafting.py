@@ -17,7 +17,7 @@ import pyarrow as pa
 from rapidfuzz import fuzz, utils
 
 from audit.intake.table_samples import TableSample
-from audit.intake.tables import SYNONYMS, TABLES, Column, Table
+from audit.intake.tables import OWN_PLACE, SYNONYMS, TABLES, Column, Table
 from audit.intake.time_formats import compile_format, read_times
 from audit.intake.words import meant
 
@@ -59,10 +59,15 @@ _OTHER_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
     "person": ("name", "employee", "staff"),
     "expires_on": ("expiry", "expires", "use by"),
     "status": ("st", "state"),
+    "column": ("field", "cell", "item", "corrected field"),
+    "was": ("old", "old value", "before"),
+    "now": ("new", "new value", "after"),
+    "made_by": ("by", "corrected by", "changed by"),
+    "made_at": ("at", "corrected at", "corrected on", "changed at", "changed on"),
 }
 _VAGUE: Final = (
     *("code", "name", "id", "no", "number", "from", "to", "by", "zone", "material", "place", "site", "base"),
-    *("location", "job", "part", "on", "off", "start", "end"),
+    *("location", "job", "part", "on", "off", "start", "end", "at", "item", "cell", "before", "after"),
 )
 """Names that would do for many columns: what is meant by them has to be looked at."""
 _TABLE_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
@@ -343,9 +348,10 @@ def _how_times(table: Table, column: Column, filled: Sequence[str], typed: bool)
     if not formats and not typed:
         doubts.append("no format that is known here reads it")
     if column.kind == "time" and _share(filled, lambda cell: cell.endswith("Z") or "+" in cell) < 0.5:
-        zone = "station" if table.name == "tasks" else "UTC"
+        zone = OWN_PLACE.get(table.name, "UTC")
         keys.append(f"zone: {zone}")
-        doubts.append(f"by which clock? {'that of the station' if zone == 'station' else zone} is a guess")
+        clock = {"station": "that of the station", "task_id": "that of the record's station"}.get(zone, zone)
+        doubts.append(f"by which clock? {clock} is a guess")
     return keys, doubts
 
 

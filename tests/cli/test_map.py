@@ -35,6 +35,8 @@ def test_draft_of_a_workbook(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     draft = out.read_text(encoding="utf-8")
     assert 'sheet: "Work local"\n      skip_rows: 2' in draft
     assert 'aircraft: "Tail"' in draft
+    assert 'was: "Old"\n        now: "New"' in draft
+    assert 'made_at: {column: "At", zone: task_id' in draft
     assert "APPL is apply?" in draft
     assert run(["check", str(export), "--mapping", str(out), "--out", str(tmp_path / "out")]) == ExitCode.COULD_NOT_RUN
     assert "APPL is apply?" in capsys.readouterr().err
@@ -43,8 +45,7 @@ def test_draft_of_a_workbook(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert "x tasks, Act: not one of the values that the mapping translates" in said
     read = read_export(export, mapping=out)
     assert read.counts["flights"].audited > 2000
-    # The foreign export has no corrections.
-    assert set(read.tables) == set(read_export(sample_folder()).tables) - {"corrections"}
+    assert set(read.tables) == set(read_export(sample_folder()).tables)
 
 
 def test_draft_of_canonical_files_reads_all(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
