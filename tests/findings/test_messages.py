@@ -47,5 +47,5 @@ def test_of_several_boots_the_sentence_says_what_is_wrong_with_the_first() -> No
     )
     timeline = build_timeline(example_export(example))
     findings = collect([(rule, judge_rule(rule, timeline))], timeline).findings
-    assert findings["message"].tolist() == ["At fin: P on a silver boot; black finish required."]
+    assert findings["message"].tolist() == ["At fin: P on a boot with silver finish; black required."]
     assert findings[["position", "component_serial"]].to_numpy().tolist() == [["fin; right wing", ""]]
