@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from datetime import date
 from typing import Annotated
 
 import typer
@@ -50,6 +51,14 @@ def say(text: str) -> None:
     """Tell the user, on stderr: stdout is for what another program reads."""
     with suppress(BrokenPipeError):  # whoever read along has left: that is no outcome of the audit
         print(text, file=sys.stderr, flush=True)
+
+
+def calendar_day(text: str) -> date:
+    """A day on the command line; BadParameter where it is none."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is not a date, such as 2026-04-30.") from None
 
 
 class LeavableOutput(io.TextIOWrapper):

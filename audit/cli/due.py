@@ -17,7 +17,6 @@ from audit.intake.location import location, location_name
 from audit.options import AuditOptions
 from audit.report.visible import visible
 
-DUE_FILES = ("due.csv", "due.ics", "due.html")
 _SHOWN = 12
 _AHEAD = re.compile(r"P(?=\d)(?:(\d{1,3})W)?(?:(\d{1,4})D)?")
 
@@ -34,11 +33,9 @@ def _time(text: str) -> timedelta:
 def due(
     export: ExportArgument,
     within: Annotated[
-        timedelta,
-        typer.Option(
-            parser=_time, metavar="TIME", help="How far ahead to look: an ISO 8601 duration in days or weeks."
-        ),
-    ] = "P30D",  # type: ignore[assignment] # parsed
+        str,
+        typer.Option(metavar="TIME", help="How far ahead to look: an ISO 8601 duration in days or weeks."),
+    ] = "P30D",
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the list.")] = Path("deicer-audit-due"),
     mapping: MappingPath = None,
     rules: Rules = None,
@@ -47,6 +44,7 @@ def due(
     quiet: Quiet = False,
 ) -> ExitCode:
     """List what must not fly yet and what falls due: as a page, a CSV file and a calendar (iCalendar)."""
+    ahead = _time(within)
     from audit.due.calendar import calendar
     from audit.due.listing import due_list
     from audit.due.page import lines, page
@@ -56,7 +54,7 @@ def due(
 
     options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of)
     rulebook, timeline = placed_in_time(location(export), options)
-    listed = due_list(location_name(location(export)), rulebook.rules, timeline, within)
+    listed = due_list(location_name(location(export)), rulebook.rules, timeline, ahead)
     stations = timeline.tables.get("stations")
     zones = (
         {}

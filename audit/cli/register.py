@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from audit.cli.app import app, say
+from audit.cli.app import app, calendar_day, say
 from audit.cli.check import AsOf, ExportArgument, MappingPath, Quiet, Rules, Settings, audit_progress
 from audit.exit_codes import ExitCode
 from audit.intake.location import Location, location
@@ -31,13 +31,6 @@ def _place(text: str) -> Location:
 RegisterArgument = Annotated[
     str, typer.Argument(metavar="REGISTER", help="The register: a path, or the URL of a PostgreSQL database.")
 ]
-
-
-def _day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise typer.BadParameter(f"{text!r} is not a date, such as 2026-04-30.") from None
 
 
 @register_app.command()
@@ -93,7 +86,9 @@ def decide(
     reason: Annotated[str, typer.Option(metavar="TEXT", help="Why.")],
     until: Annotated[
         date | None,
-        typer.Option(parser=_day, metavar="DAY", help="The last day on which it holds; then the finding counts again."),
+        typer.Option(
+            parser=calendar_day, metavar="DAY", help="The last day on which it holds; then the finding counts again."
+        ),
     ] = None,
     approved_by: Annotated[
         str,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from audit.cli.app import NAME, app, say
+from audit.cli.app import NAME, app, calendar_day, say
 from audit.cli.check import ExportArgument, MappingPath, register_place
 from audit.exit_codes import ExitCode
 from audit.intake.location import Location, location, location_name
@@ -29,13 +29,6 @@ _SHOWN = 200
 SHEET_FILE, PAGE_FILE = "paper-sheet.xlsx", "paper-sheet.html"
 
 
-def _day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise typer.BadParameter(f"{text!r} is not a date, such as 2026-04-30.") from None
-
-
 Tolerable = Annotated[
     str, typer.Option(metavar="PERCENT", help="The share of deviating records that would be too much.")
 ]
@@ -44,11 +37,12 @@ Expected = Annotated[
     int, typer.Option(min=0, max=10_000, help="How many of the drawn records may deviate and it is still shown.")
 ]
 Since = Annotated[
-    date | None, typer.Option("--from", parser=_day, metavar="DAY", help="Only work begun on or after this day (UTC).")
+    date | None,
+    typer.Option("--from", parser=calendar_day, metavar="DAY", help="Only work begun on or after this day (UTC)."),
 ]
 Until = Annotated[
     date | None,
-    typer.Option("--until", parser=_day, metavar="DAY", help="Only work begun on or before this day (UTC)."),
+    typer.Option("--until", parser=calendar_day, metavar="DAY", help="Only work begun on or before this day (UTC)."),
 ]
 By = Annotated[
     Literal["station", "month"],

@@ -15,7 +15,6 @@ from audit.intake.location import location, location_name
 from audit.options import AuditOptions
 from audit.report.visible import visible
 
-TREND_FILES = ("trends.csv", "trends.html")
 _SHOWN = 12
 
 

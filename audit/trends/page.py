@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -78,7 +78,7 @@ def picture(trend: Trend, signals: Sequence[Signal]) -> Picture:
     )
 
 
-def _path(values: Floats, across, down) -> str:  # type: ignore[no-untyped-def]
+def _path(values: Floats, across: Callable[[int], float], down: Callable[[float], float]) -> str:
     known = np.flatnonzero(~np.isnan(values)).tolist()
     return " ".join(f"{'L' if nth else 'M'}{across(week)} {down(values[week])}" for nth, week in enumerate(known))
 
