@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,27 @@ def filled_sheets(path: Path, what: str) -> dict[str, list[list[Any]]]:
         look_through(file)
         with CalamineWorkbook.from_path(str(path)) as book:
             return {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in book.sheet_names}
+
+
+def rows_under(
+    wanted: Sequence[str], path: Path, name: str, rows: Sequence[Sequence[Any]]
+) -> Iterator[tuple[int, list[Any]]]:
+    """The cells of a sheet's rows under the wanted columns, with the number of each row.
+
+    Nothing of a sheet that has none of them: somebody added it. AuditError where a column is missing or there twice.
+    """
+    head = [cell_text(cell) for cell in rows[0]] if rows else []
+    missing = [column for column in wanted if head.count(column) != 1]
+    if len(missing) == len(wanted):
+        return
+    if missing:
+        raise AuditError(
+            f"{path.name}, sheet {name}: its first row has to name each of {', '.join(wanted)} once; "
+            f"{', '.join(missing)} is missing or there twice"
+        )
+    places = [head.index(column) for column in wanted]
+    for number, row in enumerate(rows[1:], start=2):
+        yield number, [row[place] for place in places]
 
 
 def cell_text(cell: Any) -> str:

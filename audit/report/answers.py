@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from audit.errors import AuditError
-from audit.intake.filled_in import cell_day, cell_text, filled_sheets
+from audit.intake.filled_in import cell_day, cell_text, filled_sheets, rows_under
 
 FORMAT: Final = "deicer-audit-worklist/1"
 """The number changes when a reader of the workbook would have to."""
@@ -164,19 +164,8 @@ def _unknown(finding_id: str) -> str:
 
 
 def _rows(path: Path, name: str, rows: Sequence[Sequence[Any]]) -> Iterator[Answered]:
-    head = [cell_text(cell) for cell in rows[0]] if rows else []
     wanted = (FINDING, ANSWER, WHO, DAY, NOTE)
-    missing = [column for column in wanted if head.count(column) != 1]
-    if len(missing) == len(wanted):
-        return  # a sheet that somebody added for himself
-    if missing:
-        raise AuditError(
-            f"{path.name}, sheet {name}: its first row has to name each of {', '.join(wanted)} once; "
-            f"{', '.join(missing)} is missing or there twice"
-        )
-    places = [head.index(column) for column in wanted]
-    for number, row in enumerate(rows[1:], start=2):
-        finding_id, answer, who, day, note = (row[place] for place in places)
+    for number, (finding_id, answer, who, day, note) in rows_under(wanted, path, name, rows):
         read, odd = cell_day(day)
         yield Answered(
             sheet=name,

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from audit.errors import AuditError
-from audit.intake.filled_in import cell_day, cell_text, filled_sheets
+from audit.intake.filled_in import cell_day, cell_text, filled_sheets, rows_under
 from audit.sampling.chances import Aim, Looked
 from audit.sampling.drawing import Draw, Stratum
 from audit.sampling.sheet import (
@@ -139,19 +139,8 @@ def _lacking(line: Line, today: date) -> Iterator[str]:
 
 
 def _lines(path: Path, name: str, rows: Sequence[Sequence[Any]]) -> Iterator[Line]:
-    head = [cell_text(cell) for cell in rows[0]] if rows else []
     wanted = (RECORD, PAPER, WHAT_DIFFERS, WHO, DAY)
-    missing = [column for column in wanted if head.count(column) != 1]
-    if len(missing) == len(wanted):
-        return  # a sheet that somebody added for himself
-    if missing:
-        raise AuditError(
-            f"{path.name}, sheet {name}: its first row has to name each of {', '.join(wanted)} once; "
-            f"{', '.join(missing)} is missing or there twice"
-        )
-    places = [head.index(column) for column in wanted]
-    for number, row in enumerate(rows[1:], start=2):
-        task, verdict, what, who, day = (row[place] for place in places)
+    for number, (task, verdict, what, who, day) in rows_under(wanted, path, name, rows):
         read, odd = cell_day(day)
         yield Line(
             sheet=name,
