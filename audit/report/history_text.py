@@ -21,7 +21,7 @@ MARK, FAULT, PLAIN = " > ", "!! ", "   "
 LONGEST_RUN: Final = 6
 """So many flights in a row are listed each; of more, the first and last two, and the others counted."""
 _WHEN = 28
-_NAMES = 13
+_NAMES = 18
 
 
 @dataclass(frozen=True)
