@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -30,11 +31,6 @@ from audit.intake.reading import read_export
 from audit.intake.tables import TABLES
 from audit.language.rule import Rule
 from audit.options import AuditOptions
-from audit.register.comparing import Night, Outcome
-from audit.register.recording import RunKind, record_run, records_seen
-from audit.register.records import Seen, Tonight, last_said, with_tonight
-from audit.register.states import latest_as_of
-from audit.register.store import Register
 from audit.rulebook.blanks import refuse_blanks
 from audit.rulebook.loading import Rulebook, load_rules
 from audit.rulebook.settings import read_settings, with_settings
@@ -42,6 +38,12 @@ from audit.shipped import rules_folder
 from audit.timeline.alterations import with_alterations
 from audit.timeline.instants import stamp
 from audit.timeline.timeline import Timeline, build_timeline
+
+if TYPE_CHECKING:
+    from audit.register.comparing import Outcome
+    from audit.register.recording import RunKind
+    from audit.register.records import Seen
+    from audit.register.store import Register
 
 SIDE_BY_SIDE = 2
 """Rules judged at a time: each holds arrays as long as the export."""
@@ -127,6 +129,10 @@ def traced_audit(
 
 def _seen(register: Register, timeline: Timeline, export: Export, reading: str) -> tuple[Seen, Timeline]:
     """What the records say beside those that the register knows, and the timeline with what happened to signed ones."""
+    # Most audits have no register, and what it is kept with takes a third of a second to import.
+    from audit.register.recording import records_seen
+    from audit.register.records import Tonight, last_said, with_tonight
+
     aside, as_of = export.set_aside.get("tasks"), stamp(timeline.as_of).to_pydatetime()
     tonight = Tonight(
         timeline.tables["tasks"],
@@ -171,6 +177,10 @@ def _reading(options: AuditOptions) -> str:
 def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> AuditResult:
     """Add an audit that was made with a register to it, uncommitted, and return its whole result with what that says of
     it."""
+    from audit.register.comparing import Night
+    from audit.register.recording import record_run
+    from audit.register.states import latest_as_of
+
     timeline, seen = audited.timeline, audited.seen
     if seen is None:
         raise InternalError("an audit is to be recorded that was made without the register")

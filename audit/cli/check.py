@@ -241,10 +241,11 @@ def _audit(
     with audit_progress(quiet) as step, _opened(register) as kept:
         audited = traced_audit(export, options, step, judge, kept)
         step("writing the report")
-        # What can be made without export health is made while that is still being judged, in a process of its own.
-        # With a register they all say what it says.
-        ready = {} if kept is not None else made_ahead(audited.result, formats)
+        ready = {}
         if judge is not None:
+            # What can be made without export health is made while that is still being judged, in a process of its own.
+            # With a register all files say what it says.
+            ready = made_ahead(audited.result, formats) if kept is None else {}
             step("judging whether the export is complete")
         if kept is None:
             result = audited.with_health()

@@ -7,12 +7,15 @@ import hashlib
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from audit.report.rows import day_and_time, level_name
 from audit.report.visible import visible
+
+if TYPE_CHECKING:
+    from jinja2 import Template
 
 _TEMPLATES = Path(__file__).with_name("templates")
 
@@ -20,6 +23,8 @@ _TEMPLATES = Path(__file__).with_name("templates")
 @cache
 def page_template(name: str, shown: Callable[[str], str] = visible) -> Template:
     """Return a template; `shown` is how each text that it puts into the page is written, before it is escaped."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,

@@ -11,7 +11,8 @@ import pandas as pd
 import pytest
 
 from audit.errors import InternalError
-from audit.intake.contracts import breaches
+from audit.intake import contracts
+from audit.intake.contracts import LIMITS, breaches
 from audit.intake.reading import read_rows
 from audit.intake.tables import FLIGHTS, TABLES, TASKS
 from tests.intake.conftest import COMPONENT, FLIGHT, STATION, TASK
@@ -112,3 +113,31 @@ pandera.DataFrameSchema({"a": pandera.Column(int, pandera.Check.ge(0))}).validat
 """
     environment = {**os.environ, "PANDERA_VALIDATION_ENABLED": "False"}
     subprocess.run([sys.executable, "-c", script], env=environment, check=True, capture_output=True)
+
+
+EDGES = (-91.0, -90.0, -1.0, -1e-9, 0.0, 1.0, 70.0, 70.1, 100.0, 101.0, 100_000.0, 100_001.0, np.inf, np.nan)
+
+
+@pytest.mark.parametrize("name", ["flight_hours", "humidity_pct", "ambient_c", "cycles", "coat", "coats"])
+@pytest.mark.parametrize("value", EDGES)
+def test_one_look_at_a_column_passes_what_pandera_passes(name: str, value: float) -> None:
+    """Whether the cells of a column are listed one by one is decided as pandera decides it, at every limit."""
+    table = FLIGHTS if name in FLIGHTS.columns else TASKS
+    if table.columns[name].kind == "count":
+        cells = pd.Series(pd.array([5, pd.NA if np.isnan(value) else int(np.clip(value, -9e9, 9e9))], dtype="Int64"))
+    else:
+        cells = pd.Series([5.0, value])
+    sure = contracts._surely_holds(table.columns[name], cells, complete=True)
+    assert sure == (contracts._listed(table, cells.to_frame(name), complete=True) == [])
+
+
+def test_sound_rows_are_not_looked_at_one_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rows that hold to the contract don't wait for pandera, which is asked of a broken one."""
+    asked = []
+    monkeypatch.setattr(contracts, "_listed", lambda *arguments: asked.append(arguments) or [])
+    frame = flights()
+    breaches(FLIGHTS, frame)
+    assert not asked
+    frame.loc[1, "flight_hours"] = LIMITS["flight_hours"][1] + 1
+    breaches(FLIGHTS, frame)
+    assert asked
