@@ -17,6 +17,11 @@ def sample_folder() -> Path:
     return _shipped("sample_records", "sample_records/tarnwhistle")
 
 
+def sample_settings() -> Path:
+    """The settings of the operator of the sample export: which season its southern base keeps."""
+    return rules_folder() / "settings" / "sample-operator.yaml"
+
+
 def _shipped(in_wheel: str, in_checkout: str) -> Path:
     installed = _PACKAGE / "shipped_data" / in_wheel
     return installed if installed.is_dir() else _PACKAGE.parent / in_checkout

@@ -49,7 +49,7 @@ STATIONS = {
     "GLADE": ("Asia/Tokyo", 9),
     "HEATH": ("Africa/Algiers", 1),
     "INLET": ("Atlantic/Reykjavik", 0),
-    "JETTY": ("Pacific/Auckland", 12),
+    "JETTY": ("Asia/Kamchatka", 12),
     "KNOLL": ("America/Toronto", -5),
     "LEDGE": ("Europe/Oslo", 1),
 }

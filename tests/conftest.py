@@ -12,7 +12,7 @@ from hypothesis import settings
 from audit.health import judge
 from audit.options import AuditOptions
 from audit.pipeline import Audited, traced_audit
-from audit.shipped import sample_folder
+from audit.shipped import sample_folder, sample_settings
 from tests.judge_here import JudgeHere
 from tests.servers import run_on_server
 
@@ -46,7 +46,7 @@ def judge_apart() -> None:
 @pytest.fixture(scope="session")
 def sample_audit() -> Audited:
     """The audit of the sample records, once for all tests: nobody changes it."""
-    return traced_audit(sample_folder(), AuditOptions(locate=True))
+    return traced_audit(sample_folder(), AuditOptions(settings=(sample_settings(),), locate=True))
 
 
 @pytest.fixture(scope="session")

@@ -20,7 +20,7 @@ from audit.pipeline import traced_audit
 from audit.report.files import contents
 from audit.report.formats import FILES
 from audit.report.summary import summarise
-from audit.shipped import sample_folder
+from audit.shipped import sample_folder, sample_settings
 from tests.report.conftest import finding, hostile_finding, make_result
 
 FOLDER = Path(__file__).parent / "golden"
@@ -100,7 +100,7 @@ def main(arguments: list[str]) -> int:
         print("usage: python -m tests.golden_files [--write]", file=sys.stderr)
         return 2
     made = golden_files()
-    made[MESSAGES] = messages(traced_audit(sample_folder(), AuditOptions()).result)
+    made[MESSAGES] = messages(traced_audit(sample_folder(), AuditOptions(settings=(sample_settings(),))).result)
     there = {path.name: path.read_bytes() for path in FOLDER.iterdir()} if FOLDER.is_dir() else {}
     stale = sorted(name for name in made.keys() | there.keys() if made.get(name) != there.get(name))
     for name in stale:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from audit.pipeline import run_audit
 from audit.report.summary import SCREEN, summarise
-from audit.shipped import sample_folder
+from audit.shipped import sample_folder, sample_settings
 
 PICTURE = Path(__file__).parents[1] / "reports" / "summary.svg"
 COLUMN, LINE, EDGE = 8.4, 19, 16
@@ -37,7 +37,9 @@ def picture(text: str) -> str:
 
 def main() -> None:
     """Audit the sample records and draw what the terminal says."""
-    drawn = picture(summarise(run_audit(sample_folder()), Path("report.html"), Path("worklist.xlsx")))
+    drawn = picture(
+        summarise(run_audit(sample_folder(), settings=[sample_settings()]), Path("report.html"), Path("worklist.xlsx"))
+    )
     PICTURE.write_text(drawn, encoding="utf-8", newline="\n")
 
 

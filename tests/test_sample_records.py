@@ -12,8 +12,11 @@ from pathlib import Path
 
 import pytest
 
+from audit.shipped import sample_settings
+
 ROOT = Path(__file__).parents[1]
 SAMPLE = ROOT / "sample_records"
+SETTINGS = str(sample_settings())
 
 
 def rows(path: Path) -> list[dict[str, str]]:
@@ -26,7 +29,17 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder that one audit of the sample records has written."""
     folder = tmp_path_factory.mktemp("sample") / "out"
     run = subprocess.run(
-        [sys.executable, "-m", "audit", "check", str(SAMPLE / "tarnwhistle"), "--out", str(folder)],
+        [
+            sys.executable,
+            "-m",
+            "audit",
+            "check",
+            str(SAMPLE / "tarnwhistle"),
+            "--settings",
+            SETTINGS,
+            "--out",
+            str(folder),
+        ],
         cwd=ROOT,
         capture_output=True,
         text=True,

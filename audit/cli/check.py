@@ -199,10 +199,11 @@ def register_place(text: str | None) -> Location | None:
 @app.command()
 def demo(out: Out = DEFAULT_OUT, quiet: Quiet = False) -> ExitCode:
     """Audit the sample records. They have faults planted in them, so finding some is success."""
-    from audit.shipped import sample_folder
+    from audit.shipped import sample_folder, sample_settings
 
+    options = AuditOptions(settings=(sample_settings(),))
     with _health_judge(skipped=False) as judge:
-        return _exit_code(_audit(sample_folder(), AuditOptions(), out, DEFAULT_FORMATS, quiet, judge), "never")
+        return _exit_code(_audit(sample_folder(), options, out, DEFAULT_FORMATS, quiet, judge), "never")
 
 
 def _health_judge(skipped: bool) -> AbstractContextManager[HealthJudge | None]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from audit.evidence.conditions import FALSE, judge
 from audit.evidence.doubt import CERTAIN, Rank, reasons_of
-from audit.evidence.seasons import seasons_of
+from audit.evidence.seasons import season_doubt, seasons_of
 from audit.evidence.sessions import Sessions
 from audit.evidence.treatments import NO_BOOT, doubt_of, of_one_boot, perhaps_of_one_boot
 from audit.language.condition import Conditions
@@ -68,6 +68,8 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     earliest = earliest[season_of.ravel()][there]
     stay, opens, start, end = stay[there], opens[there], start[there], end[there]
     doubt = doubt_of(reasons_of(timeline), judged, kept)[index][there]
+    unset = season_doubt(season, timeline, timeline.aircraft_of(history.place[stay]))
+    doubt = np.where(unset != CERTAIN, unset, doubt)
     # Which of the two the hours and treatments of a boot recorded at two places at once are of is not known.
     twice = np.isin(history.boot[stay], history.boot[history.twice])
     doubt = np.where(twice & (doubt == CERTAIN), reasons_of(timeline).number(Rank.BOOT, NO_BOOT), doubt)

@@ -9,6 +9,7 @@ import pandas as pd
 
 from audit.authoring.explaining import explain
 from audit.errors import InternalError
+from audit.evidence.seasons import other_hemisphere
 from audit.findings.collect import collect
 from audit.findings.first_made import PutRight, put_right
 from audit.findings.identity import finding_ids
@@ -73,6 +74,8 @@ def assemble(
         settings=rulebook.settings,
         settings_files=rulebook.settings_files,
         not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),
+        flight_clock=export.flight_clock if export.flight_clock and export.flight_clock.doubtful else None,
+        season_not_set=_season_not_set(rulebook.rules, timeline),
         explanations=tuple(map(explain, rulebook.rules)),
         stories=stories(first_matters(findings[shown], drawings), drawings, judged_now, collected.cases, timeline),
         newest=_newest(timeline),
@@ -86,6 +89,14 @@ def _with_ids(findings: pd.DataFrame, corrected: pd.DataFrame) -> pd.DataFrame:
         return findings
     both = pd.concat([findings, corrected], ignore_index=True)
     return both.assign(finding_id=finding_ids(both["key"].tolist()))
+
+
+def _season_not_set(rules: Sequence[Rule], timeline: Timeline) -> tuple[str, ...]:
+    """The aircraft that work in the other hemisphere than the season of a rule is of, and have no base."""
+    elsewhere = np.zeros(len(timeline.aircraft_names), bool)
+    for rule in rules:
+        elsewhere |= other_hemisphere(getattr(rule, "season", None), timeline)
+    return tuple(sorted(map(str, timeline.aircraft_names[elsewhere])))
 
 
 def _absent(rules: Sequence[Rule], tables: Mapping[str, pd.DataFrame]) -> Iterator[Absent]:

@@ -15,7 +15,7 @@ from audit.findings.reconciliation import FileReconciled
 from audit.findings.standing import ALTERED_COLUMNS, CLEARED, GONE_COLUMNS, STANDING_COLUMNS, Change, Standing
 from audit.forms.margins import LIMIT, Margins
 from audit.health.health import OUTCOMES, Health
-from audit.intake.export import InputFile, RowCount
+from audit.intake.export import FlightClock, InputFile, RowCount
 from audit.intake.names import NearPair
 from audit.intake.quarantine import REJECT_COLUMNS, no_rejects
 from audit.intake.tables import ALTERATIONS
@@ -168,14 +168,17 @@ class AuditResult:
     `coverage` (COVERAGE_COLUMNS), one row a rule in the order of `rules`; `quarantine` (table, file, line, column,
     value, reason). `inputs`, `rule_files` and `settings_files` carry name, SHA-256 and size of what was read.
     `settings` says of every value of a rule that may be set where it comes from; `not_in_export` names the aircraft
-    that settings have at a base and the export doesn't know. `absent` is what rules read and the export lacks; `health`
-    is None where nobody asked whether the export is complete. `reconciled` accounts for every row of every file.
+    that settings have at a base and the export doesn't know, `season_not_set` those that work in the other hemisphere
+    than a rule's season is of, and that no settings have at a base. `absent` is what rules read and the export lacks;
+    `health` is None where nobody asked whether the export is complete. `reconciled` accounts for every row of every
+    file.
     `explanations` say what each rule checks and why, in the order of `rules`.
     `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
     to it the judged subjects came. `newest` is when the last task record or flight by the as-of time began.
     `standing` is what a register says of the run, None without one; with it `findings` has STANDING_COLUMNS.
     `faults` (as `quarantine`) are the cells that can't be read in audited rows; `near_names` the nearly equal names;
-    `dropped` (as `quarantine`) the rows that a mapping takes for footers.
+    `dropped` (as `quarantine`) the rows that a mapping takes for footers. `flight_clock` says what speaks against
+    reading flight times without a zone as UTC, where much does.
     """
 
     version: str
@@ -193,6 +196,8 @@ class AuditResult:
     settings: tuple[Setting, ...] = ()
     settings_files: tuple[InputFile, ...] = ()
     not_in_export: tuple[str, ...] = ()
+    season_not_set: tuple[str, ...] = ()
+    flight_clock: FlightClock | None = None
     absent: tuple[Absent, ...] = ()
     health: Health | None = None
     reconciled: tuple[FileReconciled, ...] = ()

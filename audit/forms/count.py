@@ -25,6 +25,7 @@ from audit.forms.describing import (
     MAY_BE_WORK,
     NO_BOOT_KNOWN,
     NO_POSITION_KNOWN,
+    SEASON_NOT_SET,
     SESSION,
     flights_unclear,
     limits,
@@ -36,7 +37,7 @@ from audit.forms.describing import (
 )
 from audit.forms.describing import sessions as sessions_in_words
 from audit.forms.drawing import AroundSession
-from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
+from audit.forms.form import BOOTS_READ, SEASON_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, days, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import Judgement
 from audit.language.condition import BootConditions
@@ -360,7 +361,7 @@ def _unjudged_when(rule: CountRule) -> Iterator[str]:
         return
     yield "the season is not over, or began before the first record or flight of the export"
     yield "a record that may be one of those counted lies in the season"
-    yield from (NO_POSITION_KNOWN, NO_BOOT_KNOWN, *flights_unclear(), CLOCK_WENT_BACK)
+    yield from (NO_POSITION_KNOWN, NO_BOOT_KNOWN, *flights_unclear(), SEASON_NOT_SET, CLOCK_WENT_BACK)
 
 
 def _never(rule: CountRule) -> Iterator[Never]:
@@ -385,7 +386,7 @@ COUNT = Form(
     reads=lambda rule: ("tasks.position", *(() if rule.sessions is None else ("components", "flights"))),
     may_read=lambda rule: (
         *SESSIONS_READ,
-        *(("tasks.coat", "tasks.coats") if rule.sessions is None else (*BOOTS_READ, *COVERAGE_READ)),
+        *(("tasks.coat", "tasks.coats") if rule.sessions is None else (*BOOTS_READ, *SEASON_READ)),
     ),
     selects=lambda rule: (rule.scope,),
     identity=_identity,

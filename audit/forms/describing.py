@@ -23,6 +23,10 @@ NOT_COVERED = (
 FLIGHT_UNCLEAR = "a flight can't be read, is listed twice, or its hours contradict its times"
 MAY_BE_WORK = "a record that can't be read, or is still open in the same work order, may be one of those it depends on"
 STILL_RUNNING = "it still runs at the as-of time"
+SEASON_NOT_SET = (
+    "the aircraft works in the other hemisphere than the season is of, as far as the time zones of its stations tell, "
+    "and no settings have it at a base"
+)
 SAME_START = "both started at the same time"
 CLOCK_WENT_BACK = (
     "a time falls into the hour that the clock went through twice, and the verdict depends on which is meant"

@@ -28,6 +28,8 @@ BOOTS_READ = ("components.removed_at",)
 """What tells how long a boot was installed, beside what components always have."""
 FLOWN_READ = ("flights.flight_hours", "flights.cycles")
 """What tells how much was flown, beside what flights always have."""
+SEASON_READ = ("stations.timezone", *COVERAGE_READ)
+"""What tells in which hemisphere an aircraft works, beside what flights and task records always have."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from audit.evidence.doubt import CERTAIN, PLAIN, View, in_scope, reasons_for_doubt, reasons_of, turning_reasons
 from audit.evidence.flying import carriers, first_takeoff, removal, still_running
-from audit.evidence.seasons import season_around
+from audit.evidence.seasons import season_around, season_doubt
 from audit.evidence.sessions import InSessions, Sessions, in_sessions, sessions
 from audit.evidence.treatments import (
     Treatments,
@@ -37,6 +37,7 @@ from audit.forms.describing import (
     NO_BOOT_KNOWN,
     NO_POSITION_KNOWN,
     SAME_START,
+    SEASON_NOT_SET,
     STILL_RUNNING,
     absent,
     flights_unclear,
@@ -46,7 +47,7 @@ from audit.forms.describing import (
 )
 from audit.forms.describing import sessions as sessions_in_words
 from audit.forms.drawing import AroundSession, until_due
-from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form
+from audit.forms.form import BOOTS_READ, COVERAGE_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
@@ -287,7 +288,10 @@ def _of_season(season: Season | None, timeline: Timeline, held: Sessions) -> tup
     """The sessions that began in a season, and the start and end of it; without one, all of them and all time."""
     if season is None:
         return held, np.full(len(held), NEVER), np.full(len(held), FOREVER)
-    opens, closes = season_around(season, timeline, timeline.aircraft_of(held.place), held.start)
+    aircraft = timeline.aircraft_of(held.place)
+    opens, closes = season_around(season, timeline, aircraft, held.start)
+    unset = season_doubt(season, timeline, aircraft)
+    held = replace(held, doubt=np.where(unset != CERTAIN, unset, held.doubt))
     kept = np.flatnonzero(opens != NEVER)
     return held.take(kept), opens[kept], closes[kept]
 
@@ -381,6 +385,8 @@ def _unjudged_when(rule: HoldRule) -> Iterator[str]:
     yield from (STILL_RUNNING, NO_BOOT_KNOWN)
     if rule.until is not None or rule.over is not None:
         yield from (SAME_START, NO_POSITION_KNOWN, MAY_BE_WORK)
+    if rule.season is not None:
+        yield SEASON_NOT_SET
     yield CLOCK_WENT_BACK
 
 
@@ -397,7 +403,7 @@ HOLD = Form(
     named_by="aircraft, position, work order, product class, first record",
     evaluate=evaluate,
     reads=_reads,
-    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *COVERAGE_READ),
+    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *(SEASON_READ if rule.season else COVERAGE_READ)),
     identity=of_session,
     facts=of_treatment,
     told=_told,

@@ -22,6 +22,7 @@ from audit.forms.describing import (
     CLOCK_WENT_BACK,
     NO_BOOT_KNOWN,
     NO_POSITION_KNOWN,
+    SEASON_NOT_SET,
     class_named,
     flights_unclear,
     not_supplied,
@@ -30,7 +31,7 @@ from audit.forms.describing import (
     season_days,
 )
 from audit.forms.drawing import Drawing, UseOfBoot
-from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SESSIONS_READ, Form
+from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined, together
@@ -445,6 +446,8 @@ def _unjudged_when(rule: IntervalRule) -> Iterator[str]:
     yield from (NO_POSITION_KNOWN, NO_BOOT_KNOWN, not_supplied("components"))
     if rule.at_most.flight_hours is not None or rule.at_most.cycles is not None:
         yield from flights_unclear()
+    if rule.season is not None:
+        yield SEASON_NOT_SET
     yield CLOCK_WENT_BACK
 
 
@@ -466,7 +469,12 @@ INTERVAL = Form(
     ),
     evaluate=evaluate,
     reads=lambda rule: ("tasks.position", "components", "flights"),
-    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *FLOWN_READ, *COVERAGE_READ),
+    may_read=lambda rule: (
+        *SESSIONS_READ,
+        *BOOTS_READ,
+        *FLOWN_READ,
+        *(SEASON_READ if rule.season else COVERAGE_READ),
+    ),
     selects=lambda rule: (rule.scope,),
     identity=_identity,
     facts=of_treatment,

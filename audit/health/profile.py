@@ -169,6 +169,8 @@ def _doubts(export: Export) -> Iterator[Fact]:
     others = [export.tables[table]["aircraft"] for table in ("tasks", "components") if table in export.tables]
     unknown = sorted(set().union(*(cells.cat.categories for cells in others)) - known)
     yield "flights", "aircraft", "without_flights", float(len(unknown)), _first(unknown)
+    clock = export.flight_clock if export.flight_clock and export.flight_clock.doubtful else None
+    yield "flights", "", "contradicted_clock", float(clock.contradictions) if clock else 0.0, str(clock or "")
     names = flights["flight_id"]
     for fact, rows in (("listed_twice", export.listed_twice), ("contradicted_hours", export.contradicted_hours)):
         yield "flights", "", fact, float(len(rows)), _first(names.iloc[rows].tolist()) if len(rows) else ""

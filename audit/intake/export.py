@@ -15,6 +15,50 @@ Rows = npt.NDArray[np.integer[Any]]
 NEAR_NAME_COLUMNS: Final = ("kind", "table", "column", "name", "other_table", "other_column", "other_name")
 
 
+_FEWEST: Final = 10
+"""So many contradictions are no slip of the pen."""
+_TIMES_FEWER: Final = 5
+_OFTEN: Final = 0.1
+
+
+def _far_fewer(as_utc: int, by_station: int) -> bool:
+    return as_utc >= _FEWEST and by_station * _TIMES_FEWER <= as_utc
+
+
+@dataclass(frozen=True)
+class FlightClock:
+    """How many of the task `records` lie within a flight of their aircraft, and how many flights land before they take
+    off: as the times are read (`inside`, `backwards`), and by the clocks of origin and destination."""
+
+    records: int
+    inside: int
+    backwards: int
+    inside_by_station: int
+    backwards_by_station: int
+
+    @property
+    def contradictions(self) -> int:
+        """How many there are as the times are read."""
+        return self.inside + self.backwards
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether there are many, and by the clocks of the stations far fewer."""
+        return _far_fewer(self.contradictions, self.inside_by_station + self.backwards_by_station)
+
+    @property
+    def refuted(self) -> bool:
+        """Whether it is sure: by flights that land before takeoff alone, or by a tenth of all task records."""
+        often = self.inside >= _OFTEN * self.records
+        return _far_fewer(self.backwards, self.backwards_by_station) or (self.doubtful and often)
+
+    def __str__(self) -> str:
+        return (
+            f"read as UTC, {self.inside:,} task records lie within a flight and {self.backwards:,} flights land before "
+            f"takeoff; by the clocks of the stations {self.inside_by_station:,} and {self.backwards_by_station:,}"
+        )
+
+
 @dataclass(frozen=True)
 class RowCount:
     """Rows of one table: read = audited + quarantined, always."""
@@ -88,6 +132,7 @@ class Export:
     another flight_id: perhaps they are one flight.
     `contradicted_hours` numbers the audited flights whose flight_hours are longer than from takeoff to landing, or
     next to nothing of it (75 for 1 h 15 min, 0 for ten hours): the frame has them as they were written.
+    `flight_clock` says what speaks against reading flight times that carry no zone as UTC; None where nothing can.
     `several_names` numbers, by (table, column), the audited rows in which one cell names several people.
     `columns` names, by table, the canonical columns that the export has, free text that nobody requested too; a column
     is among them where at least one file of the table has it.
@@ -113,6 +158,7 @@ class Export:
     columns: Mapping[str, frozenset[str]]
     near_names: pd.DataFrame
     dropped: pd.DataFrame
+    flight_clock: FlightClock | None = None
     correction_states: npt.NDArray[np.object_] | None = None
     as_first_made: Callable[[], Export] | None = None
 

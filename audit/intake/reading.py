@@ -16,8 +16,9 @@ from audit.errors import AuditError
 from audit.intake.cells import Cells, ExportFile, match_columns
 from audit.intake.clocks import no_later
 from audit.intake.correcting import correct
-from audit.intake.export import Export, Rows
+from audit.intake.export import Export, FlightClock, Rows
 from audit.intake.files import find_files, read_file
+from audit.intake.flight_clocks import flight_clock
 from audit.intake.location import Location
 from audit.intake.names import NO_ALIASES, Aliases, near_names, one_spelling, several_names
 from audit.intake.quarantine import no_rejects
@@ -159,7 +160,7 @@ def _read(
         left = [name for name in typed if name not in resolved]
         resolved.update(zip(left, pool.map(lambda name: resolve(typed[name]), left), strict=True))
     in_order = {name: resolved[name] for name in openers if name in resolved}
-    export = _exported(in_order, aliases)
+    export = replace(_exported(in_order, aliases), flight_clock=_flight_clock(typed, resolved, zones))
     if corrected is None:
         return export
     first_made = corrected.first_made
@@ -169,6 +170,24 @@ def _read(
 
     states = corrected.states[resolved["corrections"].rows]
     return replace(export, correction_states=states, as_first_made=as_first_made if corrected.changes else None)
+
+
+def _flight_clock(
+    typed: Mapping[str, Typed], resolved: Mapping[str, Resolved], zones: Mapping[str, str]
+) -> FlightClock | None:
+    """What speaks against reading flight times without a zone as UTC, if there are any.
+
+    AuditError where so much does that whatever depends on flights would be judged wrongly.
+    """
+    if not {"stations", "flights", "tasks"} <= typed.keys() or not typed["flights"].as_utc:
+        return None
+    clock = flight_clock(resolved["tasks"].frame, typed["flights"].frame, resolved["stations"].frame, zones)
+    if clock is not None and clock.refuted:
+        raise AuditError(
+            f"{typed['flights'].parts[0].file}: takeoff_at and landing_at carry no zone; {clock}; export them with "
+            "their zone (Z), or say `zone: origin` and `zone: destination` in a mapping"
+        )
+    return clock
 
 
 def _stations_of(tasks: Typed) -> Mapping[str, str]:

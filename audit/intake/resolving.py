@@ -127,7 +127,7 @@ class Typed:
     """Rows of one table as they were read, typed and placed in time: what couldn't be is missing, and at fault.
 
     `starts` is where the rows of each part begin, and where the last ends; `later` and `days` as in Export, with rows
-    as they were read.
+    as they were read. `as_utc` are the time columns of which some cells carry no zone and were read as UTC.
     """
 
     parts: tuple[Cells, ...]
@@ -136,6 +136,7 @@ class Typed:
     faults: tuple[Faults, ...]
     later: pd.DataFrame
     days: Mapping[str, Rows]
+    as_utc: frozenset[str] = frozenset()
 
 
 def typed_rows(parts: Sequence[Cells], zones: Mapping[str, str], stations: Mapping[str, str] | None = None) -> Typed:
@@ -166,6 +167,7 @@ def typed_rows(parts: Sequence[Cells], zones: Mapping[str, str], stations: Mappi
         faults=(*refused, *missing, *clocked.faults, *wrong[len(refused) :]),
         later=later,
         days={name: column.days for name, column in parsed.items() if len(column.days)},
+        as_utc=frozenset(name for name, column in parsed.items() if _read_as_utc(parts, starts, name, column)),
     )
 
 
@@ -227,6 +229,18 @@ def _clocked(
                 early[start:end] = (clocked.instants[name] < clocked.instants[others[name]])[start:end]
         clocked = next_day(clocked, name, early, times, clocks, stations)
     return clocked
+
+
+def _read_as_utc(parts: Sequence[Cells], starts: Rows, name: str, times: Parsed) -> bool:
+    """Whether some times of a column carry no zone and are read as UTC."""
+    if times.wall is None or parts[0].table.name in OWN_PLACE:
+        return False
+    wall = times.wall & ~np.isnat(times.values)
+    zones = (cells.translated.zones.get(name, "") if cells.translated else "" for cells in parts)
+    return any(
+        zone in ("", "UTC") and bool(wall[start:end].any())
+        for zone, start, end in zip(zones, starts[:-1], starts[1:], strict=True)
+    )
 
 
 def _refuse_unsaid(parts: Sequence[Cells], starts: Rows, name: str, times: Parsed) -> None:

@@ -201,6 +201,8 @@ def _summary(result: AuditResult) -> dict[str, Any]:
         "settings_files": _sources(result.settings_files),
         "settings": [_setting(setting) for setting in result.settings],
         "aircraft_not_in_export": list(result.not_in_export),
+        "flight_clock": asdict(result.flight_clock) if result.flight_clock else None,
+        "aircraft_without_a_season": list(result.season_not_set),
     }
 
 

@@ -84,6 +84,12 @@ def _export(result: AuditResult) -> Iterator[str]:
     if result.near_names:
         pair = result.near_names[0]
         yield _line("One name?", f"{len(result.near_names):,} nearly equal: {pair}")
+    if result.flight_clock:
+        wrong = several(result.flight_clock.contradictions, "contradiction")
+        yield _line("Clock?", f"flight times: {wrong} as UTC, far fewer as local time")
+    if result.season_not_set:
+        more = _more(len(result.season_not_set) - 1)
+        yield _line("Season?", f"{result.season_not_set[0]}{more}: other hemisphere, no base in settings")
     if result.absent:
         first, others = result.absent[0], len(result.absent) - 1
         yield _line("Missing", f"{first.name}, read by {first.rules[0]}{_more(len(first.rules) - 1)}")

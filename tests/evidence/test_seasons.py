@@ -10,12 +10,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from audit.authoring.examples import example_export
+from audit.evidence.seasons import SEASON_NOT_SET
 from audit.forms import FORMS
 from audit.forms.outcomes import Outcomes
+from audit.intake.export import Export
 from audit.language.events import SeasonByBase
-from audit.language.rule import Rule
-from audit.timeline.timeline import Timeline
-from tests.forms.rules import RULES, rule
+from audit.language.rule import Example, Rule
+from audit.timeline.timeline import Timeline, build_timeline
+from tests.forms.rules import RULES, outcomes, rule
 from tests.forms.test_against_twin import (
     SEASON_COUNT,
     SEASONS,
@@ -31,6 +34,11 @@ def at_bases(data: dict[str, Any], **seasons: dict[str, str]) -> Rule:
     """The rule with other seasons for some aircraft."""
     season = SeasonByBase.model_validate(data["season"] | {"by_aircraft": seasons})
     return RULES.validate_python(data).model_copy(update={"season": season})
+
+
+def export_of(tables: dict[str, Any]) -> Export:
+    """An export of rows that name what matters."""
+    return example_export(Example.model_validate({"name": "n", "expect": "complies", **tables}))
 
 
 def evaluate(judged: Rule, timeline: Timeline) -> Outcomes:
@@ -121,3 +129,55 @@ def test_the_day_on_which_hemispheres_change_over() -> None:
         "A1": "04-01",
         "A2": "04-30",
     }
+
+
+NORTHERN, SOUTHERN = {"from": "10-01", "to": "04-30"}, {"from": "04-01", "to": "10-31"}
+IN_SEASON: dict[str, Any] = {
+    "interval": {"scope": {"action": {"is": "apply"}}, "at_most": {"flight_hours": 50}},
+    "count": {"scope": {"action": {"is": "apply"}}, "sessions": {"at_least": 2}},
+    "hold": {"scope": {"action": {"is": "clean"}}, "for": "PT24H", "forbid": {"event": "takeoff"}},
+}
+
+
+@pytest.mark.parametrize("form", IN_SEASON)
+@pytest.mark.parametrize(
+    ("zone", "season", "judged"),
+    [
+        pytest.param("Europe/Berlin", NORTHERN, True, id="north-under-a-northern-season"),
+        pytest.param("Pacific/Auckland", NORTHERN, False, id="south-under-a-northern-season"),
+        pytest.param("Pacific/Auckland", SOUTHERN, True, id="south-under-a-southern-season"),
+        pytest.param("Europe/Berlin", SOUTHERN, False, id="north-under-a-southern-season"),
+        pytest.param("America/Guayaquil", NORTHERN, True, id="near-the-equator"),
+        pytest.param("Etc/GMT-12", NORTHERN, True, id="a-zone-of-no-place"),
+        pytest.param("Pacific/Auckland", {"from": "01-01", "to": "12-31"}, True, id="all-the-year"),
+        pytest.param("Pacific/Auckland", {"from": "03-01", "to": "06-30"}, True, id="no-winter-s-season"),
+    ],
+)
+def test_a_season_of_the_other_hemisphere_judges_nobody(
+    form: str, zone: str, season: dict[str, str], judged: bool
+) -> None:
+    """What would be a finding, and what would not be in season at all, is unjudged; at a base the season is known."""
+    data = rule(form, season=season, **IN_SEASON[form])
+    tables: dict[str, Any] = {
+        "stations": [{"station": "S1", "timezone": zone}],
+        "tasks": [
+            {"action": "clean", "work_order": at, "started_at": f"{at}T10:00:00Z"}
+            for at in ("2023-12-10", "2024-12-10", "2025-04-10", "2025-07-10")
+        ],
+        "flights": [
+            {"takeoff_at": f"{at}T20:00:00Z", "flight_hours": 60} for at in ("2024-12-10", "2025-04-10", "2025-07-10")
+        ],
+    }
+    found = outcomes(data, "2026-12-01T00:00:00Z", **tables)
+    reasons = set(found.cases.loc[~found.cases["finding"], "reason"])
+    if judged:
+        assert found.findings
+        assert SEASON_NOT_SET not in reasons
+        return
+    assert reasons == {SEASON_NOT_SET}
+    assert not found.findings
+    assert found.unjudged == found.in_scope > 0
+    timeline = build_timeline(export_of(tables), pd.Timestamp("2026-12-01T00:00:00Z"))
+    named = evaluate(at_bases(data, A1=season), timeline)
+    assert named.findings
+    assert SEASON_NOT_SET not in set(named.cases["reason"])

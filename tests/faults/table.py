@@ -46,6 +46,15 @@ def _berlin(text: str) -> str:
     return datetime.fromisoformat(text).astimezone(ZoneInfo("Europe/Berlin")).strftime("%Y-%m-%dT%H:%M:%S")
 
 
+def _bare(text: str) -> str:
+    return text.removesuffix("Z")
+
+
+def _lisbon(text: str) -> str:
+    """A UTC time as the wall clock at SOUTH."""
+    return datetime.fromisoformat(text).astimezone(ZoneInfo("Europe/Lisbon")).strftime("%Y-%m-%dT%H:%M:%S")
+
+
 def _offset(text: str) -> str:
     return datetime.fromisoformat(text).astimezone(ZoneInfo("Europe/Berlin")).isoformat()
 
@@ -613,6 +622,17 @@ FAULTS: Final = (
     Fault(
         "one record by the wall clock, without an offset",
         (cells("tasks", TEAL_COAT, started_at=_berlin, finished_at=_berlin),),
+    ),
+    Fault("flight times in UTC that don't say so", (cells("flights", EVERY, takeoff_at=_bare, landing_at=_bare),)),
+    Fault(
+        "flight times by the clocks of the stations that don't say so",
+        (
+            cells("flights", {"origin": "NORTH"}, takeoff_at=_berlin),
+            cells("flights", {"origin": "SOUTH"}, takeoff_at=_lisbon),
+            cells("flights", {"destination": "NORTH"}, landing_at=_berlin),
+            cells("flights", {"destination": "SOUTH"}, landing_at=_lisbon),
+        ),
+        refused="task records lie within a flight",
     ),
     Fault(
         "a time that the clock left out",

@@ -13,6 +13,7 @@ import pytest
 from audit.cli import run
 from audit.exit_codes import ExitCode
 from tests.faults.clean_export import clean_tables
+from tests.faults.table import FAULTS
 
 Files = dict[str, str]
 Edit = Callable[[Files], object]
@@ -26,14 +27,15 @@ def _as_csv(rows: list[dict[str, str]]) -> str:
     return out.getvalue()
 
 
-def _check(tmp_path: Path, edit: Edit) -> int:
+def _check(tmp_path: Path, edit: Edit, *, health: bool = False) -> int:
     files = {f"{name}.csv": _as_csv(rows) for name, rows in clean_tables().items()}
     edit(files)
     export = tmp_path / "export"
     export.mkdir()
     for name, text in files.items():
         (export / name).write_text(text, encoding="utf-8")
-    return int(run(["check", str(export), "--out", str(tmp_path / "out"), "--skip-health"]))
+    more = [] if health else ["--skip-health"]
+    return int(run(["check", str(export), "--out", str(tmp_path / "out"), *more]))
 
 
 @pytest.mark.parametrize(
@@ -60,6 +62,46 @@ def test_what_is_refused(edit: Edit, sentence: str, tmp_path: Path, capsys: pyte
     assert sentence in said
     assert "Traceback" not in said
     assert not (tmp_path / "out").exists()
+
+
+def _local_flights() -> dict[str, list[dict[str, str]]]:
+    """The clean export, its flight times by the clocks of the stations, without a zone."""
+    tables = clean_tables()
+    for edit in next(fault for fault in FAULTS if fault.id.startswith("flight times by the clocks")).edits:
+        edit(tables)
+    return tables
+
+
+def test_flight_times_by_another_clock_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where a tenth of all records would lie within a flight the sentence says how many, and what would fit."""
+    local = {f"{name}.csv": _as_csv(rows) for name, rows in _local_flights().items()}
+    assert _check(tmp_path, lambda files: files.update(local)) == ExitCode.COULD_NOT_RUN
+    said = capsys.readouterr().err
+    assert "read as UTC, 10 task records lie within a flight and 0 flights land before takeoff" in said
+    assert "by the clocks of the stations 1 and 0" in said
+    assert "`zone: origin`" in said
+
+
+def test_flight_times_that_may_go_by_another_clock_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where it is fewer than a tenth, it may be the records: told on the first screen, in the report and the summary,
+    and export health is not as expected."""
+    tables = _local_flights()
+    look = next(row for row in tables["tasks"] if row["action"] == "inspect")
+    nights = [
+        look
+        | {"task_id": f"T-N-{number}", "work_order": f"W-N-{number}"}
+        | {"started_at": f"{day}T01:00:00Z", "finished_at": f"{day}T02:00:00Z", "signed_at": f"{day}T02:00:00Z"}
+        for number, day in enumerate(f"2025-{month:02}-{day:02}" for month in (9, 10, 11) for day in range(1, 31))
+    ]
+    local = {f"{name}.csv": _as_csv(rows) for name, rows in (tables | {"tasks": tables["tasks"] + nights}).items()}
+    assert _check(tmp_path, lambda files: files.update(local), health=True) == ExitCode.FINDINGS
+    said = capsys.readouterr().err
+    assert "Clock?      flight times: 10 contradictions as UTC, far fewer as local time" in said
+    summary = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))
+    assert summary["flight_clock"]["inside"] == 10
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "By which clock the flight times are written" in page
+    assert "Flight times may go by the clocks of the stations" in page
 
 
 def test_a_table_cut_within_a_row(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ import pytest
 import audit
 from audit.findings.result import FINDING_COLUMNS
 from audit.pipeline import Audited
+from audit.shipped import sample_settings
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_records"
@@ -22,7 +23,7 @@ def test_same_findings(name: str, sample_audit: Audited) -> None:
     """Read by its mapping, each gives the same findings to the letter, and leaves the same unjudged and unread."""
     folder = SAMPLES / name
     canonical = sample_audit.result
-    result = audit.run_audit(folder, mapping=folder / "mapping.yaml")
+    result = audit.run_audit(folder, mapping=folder / "mapping.yaml", settings=[sample_settings()])
     columns = list(FINDING_COLUMNS)
     pd.testing.assert_frame_equal(result.findings[columns], canonical.findings[columns])
     pd.testing.assert_frame_equal(result.unjudged, canonical.unjudged)

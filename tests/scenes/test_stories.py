@@ -20,7 +20,7 @@ from audit.report.pictures import draw
 from audit.rulebook.loading import load_rules
 from audit.scenes.stories import drawings_of, stories
 from audit.scenes.values import Scene, Span, Story, Usage
-from audit.shipped import rules_folder, sample_folder
+from audit.shipped import rules_folder, sample_folder, sample_settings
 from audit.timeline.instants import HOUR, instant
 from tests.forms.rules import RULES, rule
 
@@ -146,10 +146,10 @@ def test_a_saw_tooth_stands_in_the_season_of_the_aircraft_s_base(tmp_path: Path)
     settings = tmp_path / "bases.yaml"
     settings.write_text(
         "set_by: operator\nsource: a test\n"
-        "bases:\n  Pipewren: {season: southern, aircraft: [TARN-LARCH, TARN-MAPLE]}\n",
+        "bases:\n  Petrelspool: {season: southern, aircraft: [TARN-LARCH, TARN-MAPLE]}\n",
         encoding="utf-8",
     )
-    result = run_audit(sample_folder(), settings=[settings])
+    result = run_audit(sample_folder(), settings=[sample_settings(), settings])
     aircraft = dict(zip(result.findings["finding_id"], result.findings["aircraft"], strict=True))
     drawn = {aircraft[story.finding_id]: story.counted for story in result.stories if isinstance(story, Usage)}
     southern = ((at("2026-04-01T00:00:00Z"), at("2026-11-01T00:00:00Z")),)
