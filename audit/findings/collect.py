@@ -51,7 +51,7 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
     cases["of"] = np.repeat(np.arange(len(judged)), [len(outcomes.cases) for _, outcomes in judged])
     found = cases[cases["finding"]].reset_index(drop=True)
     of = found["of"].to_numpy()
-    findings = _evidence(found, timeline)
+    findings = _with_person(_evidence(found, timeline), rules, found, timeline)
     for name, attribute in (("rule", "id"), ("level", "level"), ("put_right", "put_right")):
         findings[name] = _of_rules(rules, attribute, of)
     for name in ("measured", "limit", "unit"):
@@ -162,6 +162,18 @@ def _evidence(cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
             "at": _stamps(cases["at"].to_numpy()),
         }
     )
+
+
+def _with_person(
+    evidence: pd.DataFrame, rules: Sequence[Rule], cases: pd.DataFrame, timeline: Timeline
+) -> pd.DataFrame:
+    """The evidence, in which whom a case is about takes the place of who did the work."""
+    of, person = cases["of"].to_numpy(), evidence["person"].to_numpy(object, copy=True)
+    for number in np.unique(of).tolist():
+        rows = np.flatnonzero(of == number)
+        named = form_of(rules[number]).person(rules[number], cases.iloc[rows], timeline)
+        person[rows] = person[rows] if named is None else named
+    return evidence.assign(person=person)
 
 
 def _stamps(instants: Ints) -> pd.Series[pd.Timestamp]:

@@ -13,7 +13,7 @@ from audit.findings.collect import SubjectOutcome, collect, outcomes_now
 from audit.findings.result import CORRECTED, FINDING_COLUMNS, ROW_COLUMNS
 from audit.forms import form_of
 from audit.forms.judging import judge_rule
-from audit.forms.outcomes import NONE
+from audit.forms.outcomes import NONE, SEVERAL
 from audit.forms.reads import columns_read
 from audit.intake.export import Export
 from audit.intake.tables import TASKS
@@ -78,8 +78,8 @@ def put_right(rulebook: Rulebook, found: Collection[str], timeline: Timeline, ex
         return nothing
     by = [_by(row, tasks, made, read[row["rule"]]) for row, tasks in _with_tasks(findings, cases, first)]
     findings["state"] = CORRECTED
-    findings["corrected_by"] = [str(one["correction_id"]) for one in by]
-    at = pd.to_datetime(pd.Series([one["made_at"] for one in by]), utc=True)
+    findings["corrected_by"] = [SEVERAL.join(one["correction_id"]) for one in by]
+    at = pd.to_datetime(pd.Series([one["made_at"].iloc[-1] for one in by]), utc=True)
     findings["corrected_at"] = at.astype("datetime64[us, UTC]")
     findings = _as_audited(findings, timeline)
     comply = findings["rule"][outcome == "complies"].value_counts()
@@ -151,20 +151,21 @@ def _with_tasks(
         )
 
 
-def _by(
-    finding: Mapping[str, Any], tasks: Collection[str], made: pd.DataFrame, read: Collection[str]
-) -> pd.Series[Any]:
-    """The correction that put a finding right: the last of its own records in a column that its rule reads, or else of
-    any record of its work order, its aircraft, or of any."""
+def _by(finding: Mapping[str, Any], tasks: Collection[str], made: pd.DataFrame, read: Collection[str]) -> pd.DataFrame:
+    """The corrections that together put a finding right, the last of them last: of its own records those of every
+    column that its rule reads, else the last of any record of its work order, its aircraft, or of any."""
     readable = made[made["column"].isin(list(read))]
+    own = readable[readable["task_id"].isin(list(tasks))]
+    if len(own):
+        # Of one cell only the last: what an earlier one left was corrected again.
+        return own.drop_duplicates(["task_id", "column"], keep="last")
     for near in (
-        readable["task_id"].isin(list(tasks)),
         readable["work_order"].map(lambda names: finding["work_order"] in names),
         readable["aircraft"].map(lambda names: finding["aircraft"] in names),
     ):
         if near.any():
-            return readable[near].iloc[-1]
-    return readable.iloc[-1]
+            return readable[near].tail(1)
+    return readable.tail(1)
 
 
 def _as_audited(findings: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from audit.forms.coming import coming
 from audit.forms.drawing import Drawing
+from audit.forms.naming import Texts
 from audit.forms.outcomes import Judgement
 from audit.language.condition import Conditions
 from audit.language.rule import Rule, conditions_of
@@ -65,6 +66,10 @@ def _no_figures(rule: Rule) -> Mapping[str, str]:
     return {}
 
 
+def _who_did_the_work(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> None:
+    return None
+
+
 def _nothing_comes(rule: Rule, timeline: Timeline) -> pd.DataFrame:
     return coming()
 
@@ -89,6 +94,7 @@ class Form(Generic[R]):
 
     What it says of a case:
     `identity`     the natural keys of each case's subject, from the cases and their evidence (see `collect`)
+    `person`       whom each case is about, where that is not who did the work
     `facts`        the figures and names that the sentence is made of, by name, one for each case
     `told`         what is wrong, with the figures, from the facts of one case: a part for each thing that is
     `values`       names that a message of its rules may use beside COMMON, each with what it stands for
@@ -127,6 +133,7 @@ class Form(Generic[R]):
     owner: Callable[[R], Owner] = _by_aircraft
     unordered: Callable[[R], bool] = _in_order
     identity: Callable[[R, pd.DataFrame, pd.DataFrame, Timeline], list[tuple[str, ...]]]
+    person: Callable[[R, pd.DataFrame, Timeline], Texts | None] = _who_did_the_work
     facts: Callable[[R, pd.DataFrame, Timeline], Mapping[str, Sequence[Any]]]
     told: Callable[[R, Mapping[str, Any]], Iterable[Said]]
     values: Mapping[str, str] = field(default_factory=dict)

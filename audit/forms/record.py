@@ -18,7 +18,7 @@ from audit.figures import time_span
 from audit.forms.describing import CLOCK_WENT_BACK, records
 from audit.forms.drawing import AroundRecord
 from audit.forms.form import BOOTS_READ, Form
-from audit.forms.naming import cells
+from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import SEVERAL, Judgement
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
 from audit.language.in_words import conditions_in_words, duration_in_words, label_of, list_in_words, presence_in_words
@@ -379,6 +379,13 @@ def _identity(
     return [tuple(map(str, names)) for names in named]
 
 
+def _person(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) -> Texts | None:
+    """Who made the correction, where a rule is about corrections."""
+    if rule.of != "corrections":
+        return None
+    return cells(timeline.tables.get("corrections"), "made_by", cases["subject"].to_numpy())
+
+
 RECORD = Form(
     name="record",
     pattern="universality (Dwyer, Avrunin, Corbett 1999)",
@@ -393,6 +400,7 @@ RECORD = Form(
     selects=lambda rule: (rule.scope,) if rule.of == "tasks" else (),
     requires=lambda rule: rule.require,
     identity=_identity,
+    person=_person,
     facts=_facts,
     told=_told,
     values={

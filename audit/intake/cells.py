@@ -89,7 +89,8 @@ class Translated:
     by whose clock a naive time is read; `not_before` the time that another can't precede; `faults` the cells that
     couldn't be translated. `kept` numbers the rows that the mapping's `only` takes, where there is one, and `left_out`
     counts those that it doesn't. `places` say where in the mapping each column stands. `dropped` are the rows below the
-    records that it takes for a footer: line and text.
+    records that it takes for a footer: line and text. `entries` reads values as those of a column are written, into
+    canonical text.
     """
 
     written: Mapping[str, Mapping[str, pa.ChunkedArray]]
@@ -100,6 +101,7 @@ class Translated:
     left_out: int = 0
     places: Mapping[str, str] = field(default_factory=dict)
     dropped: tuple[tuple[int, str], ...] = ()
+    entries: Callable[[str, Sequence[str]], Sequence[str]] | None = None
 
 
 @dataclass(frozen=True)

@@ -375,6 +375,7 @@ def _retyped(
 
 def _entered_cells(cells: Cells, rows: Rows, entered: Sequence[Mapping[str, str]]) -> Cells:
     columns = {}
+    entered = _translated(cells, entered)
     for name, column in cells.columns.items():
         taken = column.take(pa.array(rows))
         if any(name in one for one in entered):
@@ -393,6 +394,19 @@ def _entered_cells(cells: Cells, rows: Rows, entered: Sequence[Mapping[str, str]
         written = {name: {name: column} for name, column in columns.items()}
         translated = replace(translated, faults=tuple(faults), kept=None, left_out=0, dropped=(), written=written)
     return replace(cells, columns=columns, rows=len(rows), ragged=(), translated=translated)
+
+
+def _translated(cells: Cells, entered: Sequence[Mapping[str, str]]) -> Sequence[Mapping[str, str]]:
+    """What was entered, in canonical text where a mapping says how the column is written."""
+    read = cells.translated.entries if cells.translated else None
+    if read is None:
+        return entered
+    texts: dict[str, dict[str, str]] = {}
+    for one in entered:
+        for name, text in one.items():
+            texts.setdefault(name, {})[text] = text
+    canonical = {name: dict(zip(found, read(name, list(found)), strict=True)) for name, found in texts.items()}
+    return [{name: canonical[name][text] for name, text in one.items()} for one in entered]
 
 
 def _still(fault: Faults, rows: Rows, entered: Sequence[Mapping[str, str]]) -> Rows:

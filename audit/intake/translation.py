@@ -116,6 +116,7 @@ def translate(grid: Grid, recipe: Recipe) -> Cells:
         left_out=rows_there - grid.rows + (footer.rows if footer else 0),
         places={name: recipe.mapping.place((*recipe.place, "columns", name)) for name in recipe.columns},
         dropped=dropped,
+        entries=partial(_entries, recipe),
     )
     present = frozenset(recipe.feed.columns)
     return Cells(
@@ -205,8 +206,22 @@ def _column(
         cells, marks = _joined(parts, " " if source.with_ is None else source.with_, needs_all=bool(formats)), None
         if source.values is not None:
             cells = _piece(cells, Piece(values=source.values, others=source.others), (), column, misread)
-    if formats and [format_.text for format_ in formats] != [ISO]:
-        return _times(cells, marks, column, formats, misread), misread
+    return _by_its_kind(cells, marks, recipe, column, source, misread), misread
+
+
+def _by_its_kind(
+    cells: pa.ChunkedArray,
+    marks: NDArray[np.bool_] | None,
+    recipe: Recipe,
+    column: Column,
+    source: ColumnSource,
+    misread: Misread,
+) -> pa.ChunkedArray:
+    """Times by their formats, numbers by their signs and unit, lists by what stands between their entries."""
+    if column.kind in ("time", "date"):
+        formats = recipe.mapping.formats(recipe.feed, column, source)
+        if [format_.text for format_ in formats] != [ISO]:
+            return _times(cells, marks, column, formats, misread)
     if column.kind in ("number", "count"):
         unit = source.unit or ""
         cells = _beside(
@@ -215,7 +230,26 @@ def _column(
     if column.kind == "codes" and source.separator is not None:
         between = rf"\s*{re.escape(source.separator.strip() or source.separator)}\s*"
         cells = _by_words(cells, lambda words: (pc.replace_substring_regex(words, between, "; "), (), ""), misread)
-    return cells, misread
+    return cells
+
+
+def _entries(recipe: Recipe, name: str, texts: Sequence[str]) -> list[str]:
+    """Values that somebody wrote as they stand in a column of the export, as canonical text.
+
+    A value is the whole of a column that was joined, and the part of one that was cut. One that is not written so stays
+    as it is: it may be canonical text.
+    """
+    column, source = recipe.table.columns[name], recipe.columns[name]
+    if source.constant is not None:
+        return list(texts)
+    blank = recipe.mapping.setting(recipe.feed, "blank") or ()
+    whole = source.model_copy(update={"before": None, "after": None})
+    misread: Misread = []
+    cells = _piece(pa.chunked_array([pa.array(texts, pa.string())]), whole, blank, column, misread)
+    cells = _by_its_kind(cells, None, recipe, column, whole, misread)
+    canonical = (cells if _is_text(cells) else typed_as_text(cells)).cast(pa.string()).fill_null("").to_pylist()
+    odd = {row for rows, _ in misread for row in rows.tolist()}
+    return [text if row in odd else canonical[row] for row, text in enumerate(texts)]
 
 
 def _passes_as_it_is(cells: pa.ChunkedArray, column: Column, source: ColumnSource) -> bool:

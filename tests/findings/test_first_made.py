@@ -178,3 +178,23 @@ def test_without_corrections_nothing_changes(tmp_path: Path) -> None:
     shared = ~other.findings["rule"].str.startswith("correction-")
     assert list(other.findings.loc[shared, "key"]) == list(plain.findings["key"])
     assert set(other.findings.loc[shared, "state"]) == {"open"}
+
+
+def test_corrections_that_put_it_right_together_are_all_named(tmp_path: Path) -> None:
+    """Neither would have done alone; of one cell only the last did anything. The time is that of the last of them."""
+    bare = COATS[1] | {"ppe_worn": "", "ppe_signed_by": ""}
+    worn = correction("ppe_worn", "", "eye-protection; chemical-gloves", correction_id="K1")
+    signed = correction("ppe_signed_by", "", "P9", correction_id="K2", made_at="2025-06-05T10:00:00Z")
+    again = correction("ppe_signed_by", "P9", "P1", correction_id="K3", made_at="2025-06-05T11:00:00Z")
+    result = audit(tmp_path, [COATS[0], bare], worn, signed, again)
+    of_second = [one for one in of_rule(result, "ppe-sign-off-missing") if one[0] == "T2"]
+    assert of_second == [("T2", "left wing", "corrected", "K1; K3")]
+    at = result.findings.set_index(["rule", "task_id"]).loc[("ppe-sign-off-missing", "T2"), "corrected_at"]
+    assert at == pd.Timestamp("2025-06-05T11:00:00Z")
+
+
+def test_a_finding_about_a_correction_names_who_made_it(tmp_path: Path) -> None:
+    """Not who did the work: who made the correction has to answer for it."""
+    result = audit(tmp_path, COATS, correction("lot", "", "L1", made_by="Kim Ode", reason=""))
+    found = result.findings.set_index("rule").loc["correction-without-reason"]
+    assert (found["task_id"], found["person"]) == ("T2", "Kim Ode")

@@ -76,6 +76,17 @@ def misprinted_year(tables: Tables) -> None:
     tables["flights"][-1] |= {"takeoff_at": "2062-03-01T09:00Z", "landing_at": "2062-03-01T10:00Z"}
 
 
+def local_clock(tables: Tables) -> None:
+    """Flights an hour early by the clock of their station, in a log that doesn't say by which: a dozen of them overlap
+    with work."""
+    for flight in tables["flights"]:
+        flight |= {name: flight[name].removesuffix("Z") for name in ("takeoff_at", "landing_at")}
+        flight |= {"origin": "Fernspool", "destination": "Fernspool"}
+    for task in tables["tasks"][: 12 * 3 : 3]:
+        task["started_at"] = task["started_at"].replace("T12:00", "T06:10")
+        task["finished_at"] = task["started_at"].replace("T06:10", "T06:50")
+
+
 FAULTS: dict[str, tuple[Callable[[Tables], Any], set[str]]] = {
     "table-missing": (drop_table("manuals"), {"rows-fewer-or-many-more-than-before", "rows-unusual"}),
     "table-empty": (
@@ -124,6 +135,7 @@ FAULTS: dict[str, tuple[Callable[[Tables], Any], set[str]]] = {
         set(),
     ),
     "flights-twice": (lambda tables: tables["flights"].append(tables["flights"][0] | {"flight_id": "V"}), set()),
+    "flight-clock-contradicted": (local_clock, set()),
     "hours-contradicted": (cells("flights", "flight_hours", "75", slice(1)), set()),
 }
 """How an expectation is broken, and which others see the same fault by their own lights."""

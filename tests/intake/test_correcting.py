@@ -303,3 +303,89 @@ tables:
         pd.Timestamp("2024-01-12T10:00:00Z"),
         pd.Timestamp("2024-01-12T09:00:00Z"),
     )
+
+
+FOREIGN_RECORD: Row = {
+    "Nr": "T1",
+    "Order": "W1",
+    "Tail": "A1",
+    "Act": "CLN",
+    "Shop": "NORTH",
+    "Day": "10.01.2024",
+    "From": "0800",
+    "End": "10.01.2024 09:00",
+    "Stuff": "gloss / L7",
+    "Air": "20,5",
+    "Wet": "1.045,5",
+    "Where": "FN+LH",
+    "Worn": "gloves",
+}
+
+
+@pytest.mark.parametrize(
+    ("column", "was", "now", "expected"),
+    [
+        pytest.param("Act", "CLN", "INS", "inspect", id="a-word-of-a-list"),
+        pytest.param("Act", "clean", "inspect", "inspect", id="its-canonical-word"),
+        pytest.param("End", "10.01.2024 09:00", "10.01.2024 09:30", "2024-01-10T08:30:00+00:00", id="a-time"),
+        pytest.param("End", "2024-01-10T09:00", "2024-01-10T09:30", "2024-01-10T08:30:00+00:00", id="a-canonical-time"),
+        pytest.param("From", "10.01.2024 0800", "10.01.2024 0815", "2024-01-10T07:15:00+00:00", id="a-joined-time"),
+        pytest.param("Air", "20,5", "21,25", 21.25, id="a-number-with-a-comma"),
+        pytest.param("Air", "20.5", "21.25", 21.25, id="a-number-with-a-point"),
+        pytest.param("Wet", "1.045,5", "45,5", 45.5, id="a-number-that-could-not-be"),
+        pytest.param("Where", "LH+FN", "LH", "left wing", id="a-list-with-its-own-names"),
+        pytest.param("Stuff", "gloss", "film", "film", id="the-part-of-a-cell-that-is-meant"),
+        pytest.param("Worn", "gloves", "-", None, id="what-stands-for-nothing"),
+    ],
+)
+def test_values_as_the_mapped_column_writes_them(
+    column: str, was: str, now: str, expected: object, write: Write, tmp_path: Path
+) -> None:
+    """`was` and `now` are read in the column's own format, and in canonical text where they are not written so."""
+    names = {"Act": "action", "End": "finished_at", "From": "started_at", "Air": "ambient_c", "Wet": "humidity_pct"}
+    names |= {"Where": "position", "Stuff": "product", "Worn": "ppe_worn"}
+    made = {"Nr": "K1", "Rec": "T1", "Field": column, "Old": was, "New": now, "Who": "Bo", "On": "12.01.2024 10:00"}
+    write({"tasks.csv": as_csv(FOREIGN_RECORD), "stations.csv": as_csv(*STATIONS), "changes.csv": as_csv(made)})
+    fields = ", ".join(f"{field}: {name}" for field, name in names.items())
+    (tmp_path / "mapping.yaml").write_text(
+        f"""title: Foreign
+defaults: {{times: '%d.%m.%Y %H:%M', blank: ['-']}}
+tables:
+  tasks:
+    - files: tasks.csv
+      zone: station
+      decimal: ","
+      columns:
+        task_id: Nr
+        work_order: Order
+        aircraft: Tail
+        action: {{column: Act, values: {{CLN: clean, INS: inspect}}}}
+        station: Shop
+        started_at: {{join: [Day, From], formats: '%d.%m.%Y hhmm'}}
+        finished_at: End
+        product: {{column: Stuff, before: " / "}}
+        ambient_c: Air
+        humidity_pct: {{column: Wet, thousands: "."}}
+        position: {{column: Where, separator: +, values: {{LH: left wing, FN: fin}}}}
+        ppe_worn: Worn
+  stations:
+    - files: stations.csv
+      columns: {{station: station, timezone: timezone}}
+  corrections:
+    - files: changes.csv
+      zone: task_id
+      columns:
+        correction_id: Nr
+        task_id: Rec
+        column: {{column: Field, values: {{{fields}}}}}
+        was: Old
+        now: New
+        made_by: Who
+        made_at: On
+"""
+    )
+    export = read_export(tmp_path, mapping=tmp_path / "mapping.yaml")
+    assert states(export) == ["laid over"]
+    value = cell(export, names[column])
+    assert value == expected or (expected is None and pd.isna(value))
+    assert export.tables["corrections"]["was"].iloc[0] != export.tables["corrections"]["now"].iloc[0]
