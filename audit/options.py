@@ -15,7 +15,8 @@ class AuditOptions:
     `mapping` is the file that makes canonical tables of the export (None: it has them). `as_of` is when the audit looks
     at the records (None: the latest instant in the export). `locate` has every finding say on which line of which file
     it shows, for which a file may be read again. `previous` is the report of an earlier run that the export's health is
-    measured against. `all_text` reads the free text of task records that no rule asks for, too: a register keeps it.
+    measured against. `all_text` reads the free text of task records that no rule reads, too: a register keeps it.
+    `ahead` looks at what comes next and where it drifts, too.
     """
 
     rules: Path | None = None
@@ -25,3 +26,4 @@ class AuditOptions:
     locate: bool = False
     previous: Path | None = None
     all_text: bool = False
+    ahead: bool = False

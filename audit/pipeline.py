@@ -6,18 +6,19 @@ import hashlib
 from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from audit import __version__
+from audit.due.listing import due_list
 from audit.errors import InternalError
 from audit.findings.assembling import assemble, located
 from audit.findings.collect import outcomes_now
 from audit.findings.result import AuditResult
-from audit.forms.judging import judge_rule
+from audit.forms.judging import judge_by_week
 from audit.forms.outcomes import Outcomes
 from audit.forms.reads import text_columns
 from audit.health.earlier import Earlier, read_earlier
@@ -38,6 +39,7 @@ from audit.shipped import rules_folder
 from audit.timeline.alterations import with_alterations
 from audit.timeline.instants import stamp
 from audit.timeline.timeline import Timeline, build_timeline
+from audit.trends.signals import half_of, trends
 
 if TYPE_CHECKING:
     from audit.register.comparing import Outcome
@@ -47,6 +49,8 @@ if TYPE_CHECKING:
 
 SIDE_BY_SIDE = 2
 """Rules judged at a time: each holds arrays as long as the export."""
+AHEAD = timedelta(days=30)
+"""How far ahead a report looks."""
 
 
 def run_audit(
@@ -119,12 +123,26 @@ def traced_audit(
     timeline, seen = build_timeline(came_in, as_of), None
     if register is not None:
         seen, timeline = _seen(register, timeline, came_in, _reading(options))
-    judged = _judged(rulebook.rules, timeline, progress)
+    judged = judged_by_week(rulebook.rules, timeline, progress)
     progress("collecting the findings")
-    result = assemble(__version__, location_name(export), rulebook, came_in, timeline, judged)
+    outcomes = [(rule, found) for rule, found, _ in judged]
+    result = assemble(__version__, location_name(export), rulebook, came_in, timeline, outcomes)
+    if options.ahead:
+        progress("looking at what comes next")
+        coming = due_list(result.export_name, rulebook.rules, timeline, AHEAD)
+        changed = {} if register is None else _changed(register, result)
+        counted = {rule.id: weeks for rule, _, weeks in judged}
+        result = replace(result, coming=coming, trends=trends(counted, timeline, half_of(timeline), changed))
     if options.locate:
         result = replace(result, findings=located(result.findings, came_in))
     return Audited(result, timeline, healthy, came_in, _reading(options), seen)
+
+
+def _changed(register: Register, result: AuditResult) -> Mapping[str, datetime]:
+    """The rules that the register's runs show to have been changed, and since when each is as it is."""
+    from audit.register.changed_rules import changed_rules
+
+    return changed_rules(register, result.rules, result.as_of.to_pydatetime())
 
 
 def _seen(register: Register, timeline: Timeline, export: Export, reading: str) -> tuple[Seen, Timeline]:
@@ -205,14 +223,19 @@ def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> A
     return record_run(register, night, kind)
 
 
-def _judged(rules: Sequence[Rule], timeline: Timeline, progress: Callable[[str], None]) -> list[tuple[Rule, Outcomes]]:
-    """Every rule with its outcomes, in their order. Sorting and searching leave the interpreter to the other thread."""
+def judged_by_week(
+    rules: Sequence[Rule], timeline: Timeline, progress: Callable[[str], None] = lambda step: None
+) -> list[tuple[Rule, Outcomes, pd.DataFrame]]:
+    """Every rule with its outcomes, and what was judged of it by station and week, in the order of the rules.
+
+    Sorting and searching leave the interpreter to the other thread.
+    """
     found = []
     with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
         try:
-            for rule, outcomes in [(rule, pool.submit(judge_rule, rule, timeline)) for rule in rules]:
+            for rule, judged in [(rule, pool.submit(judge_by_week, rule, timeline)) for rule in rules]:
                 progress(f"judging {rule.id}")
-                found.append((rule, outcomes.result()))
+                found.append((rule, *judged.result()))
         except BaseException:
             # A fault or Ctrl-C: leaving the pool would judge all the other rules first.
             pool.shutdown(wait=False, cancel_futures=True)

@@ -183,6 +183,7 @@ def check(
         locate=not set(formats).isdisjoint(LOCATING_FORMATS),
         previous=previous,
         all_text=register is not None,
+        ahead="html" in formats,
     )
     with _health_judge(skip_health) as judge:
         result = _audit(location(export), options, out, formats, quiet, judge, register_place(register), sign)
@@ -201,7 +202,7 @@ def demo(out: Out = DEFAULT_OUT, quiet: Quiet = False) -> ExitCode:
     """Audit the sample records. They have faults planted in them, so finding some is success."""
     from audit.shipped import sample_folder, sample_settings
 
-    options = AuditOptions(settings=(sample_settings(),))
+    options = AuditOptions(settings=(sample_settings(),), ahead=True)
     with _health_judge(skipped=False) as judge:
         return _exit_code(_audit(sample_folder(), options, out, DEFAULT_FORMATS, quiet, judge), "never")
 

@@ -45,30 +45,24 @@ def due(
 ) -> ExitCode:
     """List what must not fly yet and what falls due: as a page, a CSV file and a calendar (iCalendar)."""
     ahead = _time(within)
-    from audit.due.calendar import calendar
     from audit.due.listing import due_list
-    from audit.due.page import lines, page
     from audit.pipeline import placed_in_time
+    from audit.report.due_calendar import calendar
+    from audit.report.due_page import lines, page
     from audit.report.folder import replace_files
     from audit.report.rows import csv_text
 
     options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of)
     rulebook, timeline = placed_in_time(location(export), options)
     listed = due_list(location_name(location(export)), rulebook.rules, timeline, ahead)
-    stations = timeline.tables.get("stations")
-    zones = (
-        {}
-        if stations is None
-        else dict(zip(stations["station"].astype(str), stations["timezone"].astype(str), strict=True))
-    )
     contents = {
         "due.csv": csv_text(listed.rows),
         "due.ics": calendar(listed, __version__),
-        "due.html": page(listed, zones),
+        "due.html": page(listed),
     }
     replace_files({name: text.encode() for name, text in contents.items()}, out)
     if not quiet:
-        every = lines(listed, zones)
+        every = lines(listed)
         for line in every[:_SHOWN]:
             boots = f", {', '.join(line.boots)}" if line.boots else ""
             print(visible(f"{line.when}: {line.aircraft}{boots}: {line.what}{f' ({line.note})' if line.note else ''}"))

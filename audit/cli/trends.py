@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from audit.cli.app import app
-from audit.cli.check import AsOf, ExportArgument, MappingPath, Quiet, Rules, Settings
+from audit.cli.check import AsOf, ExportArgument, MappingPath, Quiet, Rules, Settings, register_place
 from audit.exit_codes import ExitCode
 from audit.intake.location import location, location_name
 from audit.options import AuditOptions
@@ -38,6 +38,14 @@ def trends(
             help="The days whose weeks set the limits, both included. Default: the first half of the export's time.",
         ),
     ] = None,
+    register: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PATH",
+            help="Register, as of `check`: where its runs show that a rule or a setting was changed, the limits start "
+            "anew. It is only read.",
+        ),
+    ] = None,
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the page.")] = Path("deicer-audit-trends"),
     mapping: MappingPath = None,
     rules: Rules = None,
@@ -47,26 +55,33 @@ def trends(
 ) -> ExitCode:
     """Chart findings by week, rule and station against the limits of an earlier time, and say what stands out."""
     days = None if frozen is None else _days(frozen)
-    from audit.pipeline import placed_in_time
+    from audit.pipeline import judged_by_week, placed_in_time
+    from audit.register.changed_rules import changed_rules
+    from audit.register.store import open_register
     from audit.report.folder import replace_files
-    from audit.report.rows import csv_text, day_and_time, instant
+    from audit.report.rows import csv_text, instant
+    from audit.report.trends_page import page, table
     from audit.timeline.instants import stamp
-    from audit.trends.page import page, table
-    from audit.trends.signals import Frozen, half_of, signals
+    from audit.trends.signals import Frozen, half_of
     from audit.trends.signals import trends as charted
 
     options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of)
     rulebook, timeline = placed_in_time(location(export), options)
     base = half_of(timeline) if days is None else Frozen(*days)
-    every = charted(rulebook.rules, timeline, base)
-    found = signals(every, base)
-    name, at = location_name(location(export)), day_and_time(instant(stamp(timeline.as_of)))
-    contents = {"trends.csv": csv_text(table(every)), "trends.html": page(name, at, every, found, base)}
+    counted = {rule.id: weeks for rule, _, weeks in judged_by_week(rulebook.rules, timeline)}
+    as_of_time, place, changed = stamp(timeline.as_of), register_place(register), {}
+    if place is not None:
+        with open_register(place, writing=False) as opened:
+            changed = changed_rules(opened, rulebook.rules, as_of_time.to_pydatetime())
+    drawn = charted(counted, timeline, base, changed)
+    name, at = location_name(location(export)), instant(as_of_time)
+    titles = {rule.id: rule.title for rule in rulebook.rules}
+    contents = {"trends.csv": csv_text(table(drawn)), "trends.html": page(name, at, drawn, titles)}
     replace_files({file: text.encode() for file, text in contents.items()}, out)
     if not quiet:
-        for signal in found[:_SHOWN]:
+        for signal in drawn.signals[:_SHOWN]:
             print(visible(f"{signal.rule}, {signal.station}: {signal.sentence}"))
-        if len(found) > _SHOWN:
-            print(f"and {len(found) - _SHOWN:,} more")
-        print(visible(f"The page is {out / 'trends.html'}; limits are those of {base.text}."))
+        if len(drawn.signals) > _SHOWN:
+            print(f"and {len(drawn.signals) - _SHOWN:,} more")
+        print(visible(f"The page is {out / 'trends.html'}; limits are those of {drawn.frozen.text}."))
     return ExitCode.CLEAN if len(timeline.tasks) else ExitCode.NOTHING_JUDGED

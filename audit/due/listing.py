@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any, Final, Literal
@@ -58,7 +58,8 @@ class DueList:
     """What comes next, as of an instant, within a time.
 
     `rows` has DUE_COLUMNS, the most urgent first: what runs or is overdue, then by date, then what has no date. `later`
-    counts the dated rows that come after the time. `bands` are those behind the forecasts, each with its rule.
+    counts the dated rows that come after the time. `bands` are those behind the forecasts, each with its rule; `zones`
+    are the time zones of the stations.
     """
 
     export_name: str
@@ -67,6 +68,7 @@ class DueList:
     rows: pd.DataFrame
     later: int
     bands: tuple[tuple[str, Band], ...]
+    zones: Mapping[str, str]
 
 
 def due_list(export_name: str, rules: Sequence[Rule], timeline: Timeline, within: timedelta) -> DueList:
@@ -85,7 +87,14 @@ def due_list(export_name: str, rules: Sequence[Rule], timeline: Timeline, within
     chosen = chosen.sort_values(["rank", "when", "station", "aircraft", "position", "rule", "name"], kind="stable")
     rows = chosen[list(DUE_COLUMNS)].reset_index(drop=True)
     as_of = pd.Timestamp(timeline.as_of, unit="us", tz="UTC")
-    return DueList(export_name, as_of, within, rows, len(every) - len(chosen), tuple(bands))
+    return DueList(export_name, as_of, within, rows, len(every) - len(chosen), tuple(bands), _zones(timeline))
+
+
+def _zones(timeline: Timeline) -> dict[str, str]:
+    stations = timeline.tables.get("stations")
+    if stations is None:
+        return {}
+    return dict(zip(stations["station"].astype(str), stations["timezone"].astype(str), strict=True))
 
 
 def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Band, ...]]:

@@ -9,6 +9,8 @@ from typing import Final
 import pandas as pd
 
 from audit.authoring.explaining import WHO_GOVERNS, ExampleTable, Explanation, ShownExample
+from audit.due.forecast import Band
+from audit.due.listing import DueList
 from audit.findings.matters import distance, matter_of
 from audit.findings.meanwhile import REMOVED
 from audit.findings.reconciliation import FileReconciled
@@ -23,10 +25,12 @@ from audit.language.rule import LEVELS, Level, Rule
 from audit.rulebook.loading import Setting
 from audit.scenes.values import Kind, Lane, Recorded, Scene, Span, Story, Stretch, Usage
 from audit.timeline.instants import Ints
+from audit.trends.signals import ALL, Frozen, Signal, Trend, Trends
 
 # The report imports from here alone: what it shows is a value of the result.
 # fmt: off
 __all__ = [
+    "ALL",
     "ALTERED_COLUMNS",
     "CLEARED",
     "CORRECTED",
@@ -46,10 +50,13 @@ __all__ = [
     "WHO_GOVERNS",
     "Absent",
     "AuditResult",
+    "Band",
     "Change",
+    "DueList",
     "ExampleTable",
     "Explanation",
     "FileReconciled",
+    "Frozen",
     "Health",
     "InputFile",
     "Kind",
@@ -64,10 +71,13 @@ __all__ = [
     "Scene",
     "Setting",
     "ShownExample",
+    "Signal",
     "Span",
     "Standing",
     "Story",
     "Stretch",
+    "Trend",
+    "Trends",
     "Usage",
 ]
 # fmt: on
@@ -178,7 +188,8 @@ class AuditResult:
     `standing` is what a register says of the run, None without one; with it `findings` has STANDING_COLUMNS.
     `faults` (as `quarantine`) are the cells that can't be read in audited rows; `near_names` the nearly equal names;
     `dropped` (as `quarantine`) the rows that a mapping takes for footers. `flight_clock` says what speaks against
-    reading flight times without a zone as UTC, where much does.
+    reading flight times without a zone as UTC, where much does. `coming` is what comes next, and `trends` say where it
+    drifts; both are None where nobody wants to know.
     """
 
     version: str
@@ -209,6 +220,8 @@ class AuditResult:
     near_names: tuple[NearPair, ...] = ()
     standing: Standing | None = None
     dropped: pd.DataFrame = field(default_factory=no_rejects)
+    coming: DueList | None = None
+    trends: Trends | None = None
 
     @property
     def matters(self) -> Ints:

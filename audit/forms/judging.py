@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from audit.evidence.doubt import CERTAIN
 from audit.forms import form_of
 from audit.forms.naming import common
-from audit.forms.outcomes import SUBJECT, Judgement, Outcomes, cases, together
+from audit.forms.outcomes import NONE, SUBJECT, Judgement, Outcomes, cases, together
 from audit.forms.reads import reading_only, tables_read
+from audit.forms.weeks import by_week
 from audit.language.rule import Rule
 from audit.language.wording import sentence
 from audit.timeline.instants import Ints
@@ -26,6 +30,23 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
         # An export without a single record is broken; that nothing was done can't be read from it.
         return Outcomes(0, cases(0))
     return _in_every_reading(rule, timeline, form_of(rule).evaluate(rule, reading_only(rule, timeline)))
+
+
+def judge_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.DataFrame]:
+    """As `judge_rule`; and what was judged, complying subjects included, counted by station and week (WEEK_COLUMNS)."""
+    if not len(timeline.tasks):
+        return Outcomes(0, cases(0)), by_week({}, np.zeros(0, bool), set(), timeline)
+    judgement = form_of(rule).evaluate(rule, reading_only(rule, timeline))
+    outcomes = _in_every_reading(rule, timeline, judgement)
+    found = outcomes.cases[outcomes.cases["finding"]]
+    complying = _complying(rule, judgement, outcomes)
+    shown = judgement.shown(complying, np.zeros(len(complying), bool))
+    both = {
+        name: np.append(np.broadcast_to(shown.get(name, default), complying.shape), found[name].to_numpy())
+        for name, default in (("task", NONE), ("at", NONE), ("measured", np.nan), ("limit", np.nan))
+    }
+    finding = np.arange(len(complying) + len(found)) >= len(complying)
+    return outcomes, by_week(both, finding, {margin.kind for margin in outcomes.margins}, timeline)
 
 
 def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> Outcomes:
@@ -67,16 +88,33 @@ def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
     """A case for every subject in scope, with its `outcome`: complies, finding or unjudged."""
     if not len(timeline.tasks):
         return cases(0).assign(outcome="")
-    form = form_of(rule)
-    judgement = form.evaluate(rule, reading_only(rule, timeline))
-    found = _in_every_reading(rule, timeline, judgement).cases
+    judgement = form_of(rule).evaluate(rule, reading_only(rule, timeline))
+    outcomes = _in_every_reading(rule, timeline, judgement)
+    found = outcomes.cases
     found["outcome"] = np.where(found["finding"], "finding", "unjudged")
-    others = judgement.cases(np.arange(len(judgement.broken))).assign(outcome="complies")
-    both = together((found, others))
-    keys = both[list(SUBJECT)].copy()
-    if form.unordered(rule):
-        keys[list(SUBJECT[:2])] = np.sort(keys[list(SUBJECT[:2])].to_numpy(), axis=1)
-    return both[~keys.duplicated()].reset_index(drop=True)
+    return together((found, judgement.cases(_complying(rule, judgement, outcomes)).assign(outcome="complies")))
+
+
+def _complying(rule: Rule, judgement: Judgement, outcomes: Outcomes) -> Ints:
+    """The subjects of a judgement, by number, that comply in every reading of the times, as the outcomes have it."""
+    index = np.flatnonzero(~judgement.broken & (judgement.doubt == CERTAIN))
+    if outcomes.cases.empty:
+        return index
+    theirs = _keys(rule, outcomes.cases, len(outcomes.cases))
+    mine = _keys(rule, judgement.shown(index, np.zeros(len(index), bool)), len(index))
+    # Most are told apart by their first number alone.
+    perhaps = np.flatnonzero(np.isin(mine[0], theirs[0]))
+    known = set(zip(*(column.tolist() for column in theirs), strict=True))
+    same = [key in known for key in zip(*(column[perhaps].tolist() for column in mine), strict=True)]
+    return np.delete(index, perhaps[same])
+
+
+def _keys(rule: Rule, shown: Mapping[str, Any] | pd.DataFrame, count: int) -> list[Ints]:
+    """What identifies subjects (SUBJECT), column by column, the same for a pair whichever of the two comes first."""
+    columns: list[Ints] = [np.broadcast_to(np.asarray(shown.get(name, NONE), np.int64), (count,)) for name in SUBJECT]
+    if form_of(rule).unordered(rule):
+        columns[:2] = np.minimum(*columns[:2]), np.maximum(*columns[:2])
+    return columns
 
 
 def sentences(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:

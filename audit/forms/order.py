@@ -1,4 +1,7 @@
-"""order: one treatment comes last (or first) among the others. Subject: a work order at a position."""
+"""order [absence after or before]: one treatment comes last (or first) among the others.
+
+Subject: a work order at a position.
+"""
 
 from __future__ import annotations
 
@@ -270,6 +273,7 @@ def _wrong_way_round(case: Case) -> Stretches:
 
 ORDER = Form(
     name="order",
+    pattern="absence after, or before, an event (Dwyer, Avrunin, Corbett 1999)",
     rule=OrderRule,
     finding="another treatment starts after the one that must be last, or before the one that must be first",
     subjects="work order and position",

@@ -1,4 +1,4 @@
-"""overlap: two things that can't both be true overlap in time. Subject: a pair."""
+"""overlap [interval relations]: two things that can't both be true overlap in time. Subject: a pair."""
 
 from __future__ import annotations
 
@@ -402,6 +402,7 @@ def _may_read(rule: OverlapRule) -> Iterator[str]:
 
 OVERLAP = Form(
     name="overlap",
+    pattern="interval relations, all but before and meets (Allen 1983)",
     rule=OverlapRule,
     finding="two things that can't both be true overlap in time",
     subjects="pair",

@@ -1,4 +1,4 @@
-"""precede [precedence, bounded]: an earlier treatment is needed, undisturbed since. Subject: a session."""
+"""precede [precedence, bounded]: an earlier treatment is required, undisturbed since. Subject: a session."""
 
 from __future__ import annotations
 

@@ -10,6 +10,7 @@ import numpy as np
 from markupsafe import Markup
 
 from audit.findings.result import LEVELS, REMOVED, WHO_GOVERNS, AuditResult, Level, Rule
+from audit.report.ahead import ahead, drift
 from audit.report.aside import asides
 from audit.report.listing import carried, packed, records, standing
 from audit.report.nearness import nearness
@@ -109,6 +110,8 @@ def render(result: AuditResult) -> str:
         urgent=list(_urgent(result, matter)),
         stations=station_weeks(result.findings),
         nearness=nearness(result.rules, result.margins),
+        ahead=ahead(result),
+        drift=drift(result),
         pictures=list(_pictures(result)),
         matters=int(matter.max(initial=-1)) + 1,
         titles={rule.id: rule.title for rule in result.rules},

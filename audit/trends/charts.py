@@ -53,8 +53,6 @@ def count_chart(found: Floats, checks: Floats, frozen: Bools) -> CountChart:
     binomial), and that chance has to be below TAIL. Laney's correction is made where the mean frozen week has LARGE
     checks, and never narrows.
     """
-    from scipy.special import bdtrc
-
     checked = checks > 0
     rate = np.where(checked, found / np.where(checked, checks, 1), np.nan)
     base = frozen & checked
@@ -64,11 +62,22 @@ def count_chart(found: Floats, checks: Floats, frozen: Bools) -> CountChart:
     if base.sum() > 1 and centre > 0 and checks[base].mean() >= LARGE:
         spread = max(float(np.abs(np.diff((rate[base] - centre) / sigma[base])).mean()) / D2, 1.0)
     upper, lower = centre + SIGMAS * spread * sigma, np.maximum(centre - SIGMAS * spread * sigma, 0)
-    # A frozen week is compared with the others.
+    above = rate > upper
+    if above.any():
+        above = above & _rare(found, checks, base)
+    return CountChart(rate, centre, upper, lower, spread, above, _runs(rate > centre, checked))
+
+
+def _rare(found: Floats, checks: Floats, base: Bools) -> Bools:
+    """The weeks whose findings chance alone would hardly give, as often as they came in the weeks of the base."""
+    from scipy.special import bdtrc
+
+    # A week of the base is compared with the others.
     others = checks[base].sum() - np.where(base, checks, 0), found[base].sum() - np.where(base, found, 0)
-    share = np.divide(checks, checks + others[0], out=np.ones(len(checks)), where=checked)
-    rare = (found > 0) & (bdtrc(np.maximum(found - 1, 0), (found + others[1]).astype(np.int64), share) < TAIL)
-    return CountChart(rate, centre, upper, lower, spread, (rate > upper) & rare, _runs(rate > centre, checked))
+    share = np.divide(checks, checks + others[0], out=np.ones(len(checks)), where=checks > 0)
+    chance = bdtrc(np.maximum(found - 1, 0), (found + others[1]).astype(np.int64), share)
+    rare: Bools = (found > 0) & (chance < TAIL)
+    return rare
 
 
 def _runs(above: Bools, checked: Bools) -> Bools:

@@ -1,6 +1,7 @@
 """Signals: planted ones are told, steady work gives none."""
 
-from datetime import date
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +11,12 @@ import pytest
 
 from audit.cli import run
 from audit.exit_codes import ExitCode
+from audit.forms.judging import judge_by_week
 from audit.intake.reading import read_rows
-from audit.timeline.timeline import build_timeline
+from audit.language.rule import Rule
+from audit.timeline.timeline import Timeline, build_timeline
 from audit.trends.charts import LARGE, count_chart
-from audit.trends.signals import ALL, Frozen, Signal, Trend, signals, trends
+from audit.trends.signals import ALL, Frozen, Signal, Trend, trends
 from tests.forms.rules import RULES, rule
 
 NAMED = RULES.validate_python(
@@ -22,7 +25,15 @@ NAMED = RULES.validate_python(
 FROZEN = Frozen(date(2025, 1, 6), date(2025, 6, 29))
 
 
-def found(missing: dict[str, dict[int, int]], weeks: int = 40, checks: int = 10) -> tuple[list[Trend], list[Signal]]:
+def charted(rule: Rule, timeline: Timeline, changed: datetime | None = None) -> tuple[Sequence[Trend], list[Signal]]:
+    counted = {rule.id: judge_by_week(rule, timeline)[1]}
+    made = trends(counted, timeline, FROZEN, {} if changed is None else {rule.id: changed})
+    return made.every, list(made.signals)
+
+
+def found(
+    missing: dict[str, dict[int, int]], weeks: int = 40, checks: int = 10, changed: datetime | None = None
+) -> tuple[Sequence[Trend], list[Signal]]:
     """Weeks of records from 2025-01-06 on; `missing` says how many lack a performer, by station and week."""
     rows = [
         {
@@ -39,9 +50,7 @@ def found(missing: dict[str, dict[int, int]], weeks: int = 40, checks: int = 10)
         for week, day in enumerate(pd.date_range("2025-01-08", periods=weeks, freq="7D"))
         for number in range(checks)
     ]
-    timeline = build_timeline(read_rows({"tasks": rows}))
-    every = trends([NAMED], timeline, FROZEN)
-    return every, signals(every, FROZEN)
+    return charted(NAMED, build_timeline(read_rows({"tasks": rows})), changed)
 
 
 def test_steady_work_gives_no_signal() -> None:
@@ -81,6 +90,27 @@ def test_eight_weeks_above_the_mean() -> None:
 def test_too_few_weeks_have_no_limits() -> None:
     every, told = found({"gull": {6: 9}}, weeks=7)
     assert all(trend.counts is None for trend in every)
+    assert told == []
+
+
+BEFORE_THE_CHANGE = {"gull": {**dict.fromkeys(range(20), 4), 34: 5}}
+"""Four of ten until the rule was tightened on 2025-05-26, none after, then five of ten in the week from 2025-09-01."""
+
+
+def test_limits_start_anew_where_the_rule_was_changed() -> None:
+    """What was found by the rule as it is now in work done under another says nothing of what is usual since."""
+    assert found(BEFORE_THE_CHANGE)[1] == []
+    every, told = found(BEFORE_THE_CHANGE, changed=datetime(2025, 5, 26, tzinfo=UTC))
+    # Five weeks of the frozen time are left, too few: eight weeks from 2025-06-02 on set the limits.
+    assert every[1].base == Frozen(date(2025, 6, 2), date(2025, 7, 27))
+    assert [signal.sentence for signal in told if signal.station == "gull"] == [
+        "5 findings in 10 checks in the week from 2025-09-01; 0 findings in 80 checks in 2025-06-02 to 2025-07-27."
+    ]
+
+
+def test_a_rule_changed_of_late_has_no_limits() -> None:
+    every, told = found(BEFORE_THE_CHANGE, changed=datetime(2025, 9, 20, tzinfo=UTC))
+    assert [trend.counts for trend in every] == [None, None]
     assert told == []
 
 
@@ -146,8 +176,7 @@ def test_margins_that_shrink_are_told() -> None:
     timeline = build_timeline(
         read_rows({"tasks": tasks, "flights": flights, "components": components, "products": products})
     )
-    every = trends([cure], timeline, FROZEN)
-    (signal, _) = signals(every, FROZEN)
+    every, (signal, _) = charted(cure, timeline)
     assert signal.sentence.startswith("Work comes closer to the limit: the weighted mean margin was ")
     assert not every[0].findings.any()  # nothing was found yet
 

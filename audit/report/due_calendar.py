@@ -8,8 +8,8 @@ from typing import Final
 
 import pandas as pd
 
-from audit.due.listing import DueList
-from audit.due.words import CAUTION, Row, what_is_due, when_in_words, where
+from audit.findings.result import DueList
+from audit.report.due_words import CAUTION, Row, what_is_due, when_in_words, where
 from audit.report.visible import visible
 
 LONGEST_LINE: Final = 75

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import groupby
 
-from audit.due.listing import DueList
-from audit.due.words import CAUTION, Row, what_is_due, when_in_words
+import pandas as pd
+
+from audit.findings.result import DueList
+from audit.report.due_words import CAUTION, Row, what_is_due, when_in_words
 from audit.report.pages import content_hash, own_text, page_template
 
 
@@ -26,16 +28,17 @@ class Line:
     note: str
 
 
-def lines(due: DueList, zones: Mapping[str, str]) -> list[Line]:
-    """The rows of a due list as lines, in its order; `zones` are the time zones of stations."""
+def lines(due: DueList, rows: pd.DataFrame | None = None) -> list[Line]:
+    """The rows of a due list, or only these of them, as lines, in its order."""
     made = []
-    for _, rows in groupby(due.rows.to_dict("records"), key=_shared):
-        together = list(rows)
+    chosen = due.rows if rows is None else rows
+    for _, alike in groupby(chosen.to_dict("records"), key=_shared):
+        together = list(alike)
         row = together[0]
         made.append(
             Line(
                 kind=row["kind"],
-                when=when_in_words(row, zones.get(row["station"])),
+                when=when_in_words(row, due.zones.get(row["station"])),
                 station=row["station"],
                 aircraft=row["aircraft"] or row["name"],
                 boots=tuple(filter(None, (_boot(each) for each in together))),
@@ -75,10 +78,10 @@ def bands_in_words(due: DueList) -> Iterable[str]:
         )
 
 
-def page(due: DueList, zones: Mapping[str, str]) -> str:
+def page(due: DueList) -> str:
     """Return the due list as a page that loads nothing."""
     style = own_text("due.css")
-    every = lines(due, zones)
+    every = lines(due)
     sections = [
         ("Cures and other holds that run", [line for line in every if line.kind == "hold"]),
         ("Treatments", [line for line in every if line.kind == "treatment"]),
