@@ -1,7 +1,9 @@
 """When a boot will have used up what is left of a limit: by what its aircraft flew of late, with a band around it.
 
 The band comes from the fleet's own past: at each week before the as-of time the same forecast is made, and held
-against what came. The forecast is that an aircraft goes on as in the last `TRAILING` days.
+against what came. The forecast is that an aircraft goes on as in the last `TRAILING` days. (Daily use smoothed
+exponentially was tried on the flights that left New York in 2013: with the best of nine weights, 0.02, half of the
+dates of the next 50 hours were within 10.8 days, against 11.1: too little for one more figure to choose.)
 """
 
 from __future__ import annotations

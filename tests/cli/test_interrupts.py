@@ -77,7 +77,7 @@ def test_while_rules_are_judged(tmp_path: Path) -> None:
     """The rules that wait for their turn are not judged any more."""
     judged = """
         import audit.pipeline as room
-        usual, calls = room.judge_rule, []
+        usual, calls = room.judge_by_week, []
         def judge(rule, timeline):
             calls.append(rule)
             if len(calls) == 3:
@@ -87,7 +87,7 @@ def test_while_rules_are_judged(tmp_path: Path) -> None:
             import time
             time.sleep(0.05)
             return usual(rule, timeline)
-        room.judge_rule = judge
+        room.judge_by_week = judge
     """
     done = check(judged, tmp_path)
     assert (done.returncode, done.stderr) == (130, SENTENCE)

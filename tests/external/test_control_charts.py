@@ -53,7 +53,7 @@ def test_a_centre_and_spread_from_moving_ranges() -> None:
 
 def test_a_smoothed_series() -> None:
     """6.4.3.1, single exponential smoothing with alpha 0.1: the weighted mean starts at the first value (the values
-    from memory: 71 70 69 68 64 65 72 78 75 75 75 70; the smoothed ones, which follow each value but the last, given)."""
+    from memory: 71 70 69 68 64 65 72 78 75 75 75 70; the smoothed ones, which follow all but the last, given)."""
     values = np.array([70.0, 69, 68, 64, 65, 72, 78, 75, 75, 75])
     smoothed = [70.9, 70.71, 70.44, 69.80, 69.32, 69.58, 70.43, 70.88, 71.29, 71.67]
     assert drift_chart(values, 71.0, 1.0, 0.1).mean == pytest.approx(smoothed, abs=0.006)
