@@ -16,7 +16,8 @@ import pytest
 from audit.due.listing import LONG_AGO, due_list
 from audit.intake.reading import read_export
 from audit.rulebook.loading import load_rules
-from audit.shipped import rules_folder, sample_folder
+from audit.rulebook.settings import read_settings, with_settings
+from audit.shipped import rules_folder, sample_folder, sample_settings
 from audit.timeline.timeline import build_timeline
 from tests.sample_by_hand import flown, on, rows, utc, work
 
@@ -117,7 +118,8 @@ def export():  # type: ignore[no-untyped-def]
 
 
 def listed(export, as_of: str) -> pd.DataFrame:  # type: ignore[no-untyped-def]
-    rules = [rule for rule in load_rules(rules_folder()).rules if rule.id == "ice-adhesion-treatment-overdue"]
+    book = with_settings(load_rules(rules_folder()), [read_settings(sample_settings())])
+    rules = [rule for rule in book.rules if rule.id == "ice-adhesion-treatment-overdue"]
     return due_list("sample", rules, build_timeline(export, pd.Timestamp(as_of)), timedelta(days=60)).rows
 
 
