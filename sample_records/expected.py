@@ -78,9 +78,9 @@ Rule = Literal[
 Reason = Literal[
     "value missing",
     "ambiguous time",
-    "order tied",
-    "no component known at that time",
-    "two components recorded at that position",
+    "which came first is not known",
+    "no boot known at that time",
+    "two boots recorded at that position",
     "work still open",
 ]
 RejectKind = Literal[
@@ -89,7 +89,7 @@ RejectKind = Literal[
     "implausible time",
     "not a number",
     "not in the list",
-    "needed value missing",
+    "required value missing",
     "landing before takeoff",
     "a correction that does not fit",
 ]

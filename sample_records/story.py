@@ -381,7 +381,7 @@ def dogwood(book: Logbook) -> Iterator[Planted]:
         "A record that doesn't say which aircraft.",
         [book.visit("2025-09-18 16:00").inspect(miswritten={"aircraft": ""})],
         "aircraft",
-        "needed value missing",
+        "required value missing",
     )
 
     book.routine(until="2025-10-01")
@@ -587,7 +587,7 @@ def hazel(book: Logbook) -> Iterator[Planted]:
     wash = visit.clean(ppe_worn="chemical-gloves; respirator; eye-protection")
     look = visit.inspect()
     yield near_miss(
-        "More protective equipment than needed, in another order; an inspection without product and without any.",
+        "More protective equipment than required, in another order; an inspection without product and without any.",
         [wash, look],
         PPE,
         "ppe-short-of-hazards",
@@ -738,11 +738,11 @@ def juniper(book: Logbook) -> Iterator[Planted]:
     yield cannot_tell(
         "The component history dates an installation a week late: no boot is known where the preservative went.",
         [strip, record],
-        unsure("preservative-on-wrong-material", record, "no component known at that time"),
-        unsure("recorded-material-differs", strip, "no component known at that time"),
-        unsure("recorded-material-differs", record, "no component known at that time"),
-        unsure("component-serial-differs", strip, "no component known at that time"),
-        unsure("component-serial-differs", record, "no component known at that time"),
+        unsure("preservative-on-wrong-material", record, "no boot known at that time"),
+        unsure("recorded-material-differs", strip, "no boot known at that time"),
+        unsure("recorded-material-differs", record, "no boot known at that time"),
+        unsure("component-serial-differs", strip, "no boot known at that time"),
+        unsure("component-serial-differs", record, "no boot known at that time"),
     )
     yield cannot_tell(NO_PAUSES, [record], pauses_unknown(record))
 
@@ -813,12 +813,12 @@ def larch(book: Logbook) -> Iterator[Planted]:
         "The component history removes the old boot two weeks late: two boots are recorded where "
         "the preservative went.",
         [strip, record],
-        unsure("preservative-on-wrong-material", record, "two components recorded at that position"),
-        unsure("recorded-material-differs", strip, "two components recorded at that position"),
-        unsure("recorded-material-differs", record, "two components recorded at that position"),
-        unsure("surface-prep-missing", record, "two components recorded at that position"),
-        unsure("component-serial-differs", strip, "two components recorded at that position"),
-        unsure("component-serial-differs", record, "two components recorded at that position"),
+        unsure("preservative-on-wrong-material", record, "two boots recorded at that position"),
+        unsure("recorded-material-differs", strip, "two boots recorded at that position"),
+        unsure("recorded-material-differs", record, "two boots recorded at that position"),
+        unsure("surface-prep-missing", record, "two boots recorded at that position"),
+        unsure("component-serial-differs", strip, "two boots recorded at that position"),
+        unsure("component-serial-differs", record, "two boots recorded at that position"),
     )
     yield cannot_tell(NO_PAUSES, [record], pauses_unknown(record))
 
@@ -991,8 +991,8 @@ def rowan(book: Logbook) -> Iterator[Planted]:
     yield cannot_tell(
         "Treatment and protectant on the same boot with the same start: which was last, the records don't say.",
         [treatment, veil],
-        unsure("ice-adhesion-treatment-not-last", veil, "order tied"),
-        unsure(COVERED, veil, "order tied"),
+        unsure("ice-adhesion-treatment-not-last", veil, "which came first is not known"),
+        unsure(COVERED, veil, "which came first is not known"),
     )
 
     book.routine(until="2026-03-04")

@@ -144,7 +144,7 @@ def column_table(canonical: Table) -> str:
         (f"`{column.name}`", "yes" if column.needed else "", column.label, cell(column))
         for column in canonical.columns.values()
     ]
-    return f"#### {canonical.name}\n\nKey: {key}.\n\n{table(('column', 'needed', 'what it is', 'cell'), rows)}"
+    return f"#### {canonical.name}\n\nKey: {key}.\n\n{table(('column', 'required', 'what it is', 'cell'), rows)}"
 
 
 def cell(column: Column) -> str:

@@ -9,18 +9,21 @@ from __future__ import annotations
 import io
 import math
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import openpyxl
 
-from audit.findings.result import AuditResult
+from audit.forms import form_of
+from audit.forms.judging import judge_rule, sentences
+from audit.language.rule import Rule
 from audit.options import AuditOptions
-from audit.pipeline import traced_audit
+from audit.pipeline import Audited, traced_audit
 from audit.report.files import contents
 from audit.report.formats import FILES
 from audit.report.summary import summarise
 from audit.shipped import sample_folder, sample_settings
+from audit.timeline.timeline import Timeline
 from tests.report.conftest import finding, hostile_finding, make_result
 
 FOLDER = Path(__file__).parent / "golden"
@@ -52,12 +55,12 @@ def golden_files() -> dict[str, bytes]:
     return kept
 
 
-def messages(result: AuditResult) -> bytes:
+def messages(audited: Audited) -> bytes:
     """Every sentence of every rule on the sample records, with its figures and what to do: to be read aloud."""
+    result = audited.result
     lines = ["# What every rule says on the sample records", "", "Made by `make golden`, to be read aloud."]
-    found = result.findings
     for rule in sorted(result.rules, key=lambda rule: rule.id):
-        its = found[found["rule"] == rule.id]
+        its = result.findings[result.findings["rule"] == rule.id]
         lines += [
             "",
             f"## {rule.id}",
@@ -67,14 +70,37 @@ def messages(result: AuditResult) -> bytes:
             "| what is wrong | measured | limit |",
             "|---|---|---|",
         ]
+        told = _told(rule, audited.timeline)
         rows = zip(its["message"], its["measured"], its["limit"], its["unit"], strict=True)
         lines += dict.fromkeys(
-            f"| {said} | {_figure(one, unit)} | {_figure(two, unit)} |" for said, one, two, unit in rows
+            f"| {said} | {_figure(one, unit) or _of(said, told, 0)} | {_figure(two, unit) or _of(said, told, 1)} |"
+            for said, one, two, unit in rows
         )
         for warning in its["warning"].drop_duplicates():
             lines += ["", f"Warning: {warning or 'none.'}"]
         lines += ["", f"Corrective action: {rule.put_right}"]
+        reasons = result.unjudged.loc[result.unjudged["rule"] == rule.id, "reason"].drop_duplicates().sort_values()
+        lines += ["", f"Not judged: {'; '.join(reasons)}."] if len(reasons) else []
     return ("\n".join(lines) + "\n").encode()
+
+
+def _told(rule: Rule, timeline: Timeline) -> dict[str, tuple[str, str]]:
+    """What was measured and the limit as the sentences have them, by the sentence."""
+    cases = judge_rule(rule, timeline).cases
+    found = cases[cases["finding"]].reset_index(drop=True)
+    form = form_of(rule)
+    facts = form.facts(rule, found, timeline)
+    told = {}
+    for row, said in zip(zip(*facts.values(), strict=True), sentences(rule, found, timeline), strict=True):
+        parts = list(form.told(rule, dict(zip(facts, row, strict=True))))
+        values = [[str(part.values.get(name, "")) for part in parts] for name in ("measured", "limit")]
+        told[said] = ("; ".join(filter(None, values[0])), "; ".join(filter(None, values[1])))
+    return told
+
+
+def _of(said: str, told: Mapping[str, tuple[str, str]], place: int) -> str:
+    """A figure of the sentence with which a message begins; none where it was put right by a correction."""
+    return next((figures[place] for sentence, figures in told.items() if said.startswith(sentence)), "")
 
 
 def _figure(value: float, unit: str) -> str:
@@ -100,7 +126,7 @@ def main(arguments: list[str]) -> int:
         print("usage: python -m tests.golden_files [--write]", file=sys.stderr)
         return 2
     made = golden_files()
-    made[MESSAGES] = messages(traced_audit(sample_folder(), AuditOptions(settings=(sample_settings(),))).result)
+    made[MESSAGES] = messages(traced_audit(sample_folder(), AuditOptions(settings=(sample_settings(),))))
     there = {path.name: path.read_bytes() for path in FOLDER.iterdir()} if FOLDER.is_dir() else {}
     stale = sorted(name for name in made.keys() | there.keys() if made.get(name) != there.get(name))
     for name in stale:

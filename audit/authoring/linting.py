@@ -263,7 +263,7 @@ def _duplicates(rules: Sequence[Rule]) -> Iterator[tuple[int, str]]:
             elif alike(earlier, number) and alike(number, earlier):
                 yield (
                     number,
-                    f"no example tells this rule from {rules[earlier].id}: one is needed, or one rule is too many",
+                    f"no example tells this rule from {rules[earlier].id}: add one, or one rule is too many",
                 )
 
 

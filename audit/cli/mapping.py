@@ -51,7 +51,7 @@ def map_export(
     print(f"The draft is {visible(str(out))}. Read it, resolve its doubts, and use it with:")
     print(f"  {NAME} check EXPORT --mapping {visible(str(out))}")
     if draft.missing:
-        _list("Needed, and not found", draft.missing)
+        _list("Required, and not found", draft.missing)
         print("Without these nothing can be read by it yet.")
     else:
         try:

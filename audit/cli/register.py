@@ -94,8 +94,8 @@ def decide(
         str,
         typer.Option(
             metavar="NAME",
-            help="Who approves it: somebody else. Needed to accept, and to defer level 2 beyond three months from when "
-            "it was first found.",
+            help="Who approves it: somebody else. Required to accept, and to defer level 2 beyond three months from "
+            "when it was first found.",
         ),
     ] = "",
 ) -> ExitCode:

@@ -217,7 +217,7 @@ def _text_holds(operator: str, operand: Any, value: str) -> bool:
 def _needed(operand: Needed, left: Values, right: Values) -> tuple[Truth, Ints, tuple[str, ...]]:
     """Whether a list holds what another asks for by a table, and why that is unknown (a code into the reasons).
 
-    What is always needed, and what known codes ask for, is decided whatever else is unknown.
+    What is always required, and what known codes require, is decided whatever else is unknown.
     """
     assert left.codes is not None
     assert left.names is not None

@@ -22,11 +22,11 @@ from audit.timeline.timeline import Timeline
 NONE = -1
 """Stands for no row, no session and no place."""
 NO_POSITION = "value missing: position"
-NO_BOOT = "no component known at that position and time, or two"
-OPEN_RECORD = "a record of work that is still open may be one"
-UNREADABLE_RECORD = "a record that can't be read may be one"
-NEARLY_THIS = "a record of an aircraft of nearly the same name may be one"
-TIED = "order tied: both started at the same time"
+NO_BOOT = "no boot known at that position and time, or two recorded"
+OPEN_RECORD = "a record of work that is still open may change the result"
+UNREADABLE_RECORD = "a record that can't be read may change the result"
+NEARLY_THIS = "a record of an aircraft of nearly the same name may change the result"
+TIED = "which came first is not known: both started at the same time"
 
 
 @dataclass(frozen=True)

@@ -330,7 +330,7 @@ def _figures(rule: HoldRule) -> Mapping[str, str]:
 
 
 def _sentence(rule: HoldRule, case: Mapping[str, Any]) -> str:
-    """Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.
+    """Flew 5 h 12 min after the last coat; 24 h required; 18 h 48 min short.
 
     Or, where a treatment ends the hold: flew 5 h 12 min after it was put over that one, without another in between.
     """

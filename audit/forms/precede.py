@@ -61,7 +61,7 @@ class Precedent(Part):
 
 
 class PrecedeRule(Rule):
-    """An earlier treatment of the same boot is needed, close enough, with nothing in between that undoes it.
+    """An earlier treatment of the same boot is required, close enough, with nothing in between that undoes it.
 
     Each of `or_else` does as well.
     """
@@ -80,7 +80,7 @@ class PrecedeRule(Rule):
 
 
 def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
-    """A finding when no needed treatment of the same boot began earlier, or too long ago, or something came in between.
+    """A finding when no required treatment of the boot began earlier, or too long ago, or something came in between.
 
     Of several earlier treatments the one that ended last is the best witness: it is the nearest, and the least can have
     come in between. In between means from its end to the start of the session. Of several kinds of treatment that serve
@@ -164,7 +164,7 @@ class _Way:
         who, aircraft = carriers(timeline, some)
         rows = begun_between(timeline, possible(timeline, event.where), aircraft, since[who], some.start[who])
         events = treatments(timeline, event.where, rows)
-        # A needed treatment doesn't disturb: coming later, it is the witness itself.
+        # A required treatment doesn't disturb: coming later, it is the witness itself.
         events = events.take(~np.isin(events.task, self.needed.task[self.needed.doubt == CERTAIN]))
         started = timeline.times["started_at"][events.task]
         joined = candidates(timeline, events, some, view.against)
@@ -243,7 +243,7 @@ def _never(rule: PrecedeRule) -> Iterator[Never]:
         path: KeyPath = ("or_else", way_number - 1) if way_number else ()
         for number, event in enumerate(way.broken_by):
             if event.where is not None:
-                message = "all of these are needed treatments themselves, which disturb nothing"
+                message = "all of these are required treatments themselves, which disturb nothing"
                 yield Never((*path, "broken_by", number), message, event.where, way.needs)
 
 

@@ -60,11 +60,11 @@ class SpacingRule(Rule):
     pause: PauseLimits
 
 
-SAME_START = "order tied: same start, no coat number"
-SAME_NUMBER = "order tied: the same coat number twice"
+SAME_START = "which coat came first is not known: same start, no coat number"
+SAME_NUMBER = "which coat came first is not known: the same coat number twice"
 BACKWARDS = "a coat ends before it starts: when it ended isn't known"
-NOT_RECORDED = "value missing: a coat in between is not recorded"
-SEVERAL_COATS = "value missing: pauses inside a record of several coats"
+NOT_RECORDED = "a coat in between is not recorded"
+SEVERAL_COATS = "one record stands for several coats: the pauses between them are not recorded"
 
 
 def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:

@@ -192,7 +192,7 @@ def canonical_names(names: Sequence[str], table: Table) -> frozenset[str]:
 
 def _missing(missing: Sequence[str], unknown: Sequence[str]) -> str:
     listed = ", ".join(f"`{name}`" for name in missing)
-    sentence = f"the needed column{'s' if len(missing) > 1 else ''} {listed}"
+    sentence = f"the required column{'s' if len(missing) > 1 else ''} {listed}"
     for name in missing:
         if near := difflib.get_close_matches(name, unknown, n=1):
             sentence += f"; is `{near[0]}` meant to be `{name}`?"

@@ -71,7 +71,7 @@ def to_utc(times: Mapping[str, Parsed], clocks: Mapping[str, Clock], stations: M
         if clock.told_by:
             unknown = wall & (clock.zone < 0)
             unplaced[clock.told_by] |= unknown
-            # A blank station is at fault already where one is needed.
+            # A blank station is at fault already where one is required.
             nowhere = unknown & (stations[clock.told_by].codes < 0) if clock.told_by != "station" else unknown & False
             faults.append(Faults((column,), np.flatnonzero(nowhere), NO_STATION))
             wall &= ~unknown

@@ -22,7 +22,7 @@ from audit.intake.time_formats import compile_format, read_times
 from audit.intake.words import meant
 
 NOT_FOUND: Final = "?"
-"""What stands for a needed column that nothing in the export looks like."""
+"""What stands for a required column that nothing in the export looks like."""
 
 _SURE: Final = 85
 _ENOUGH: Final = 62
@@ -128,7 +128,7 @@ class _Taken:
 
 @dataclass(frozen=True)
 class Draft:
-    """A drafted mapping: its text, what is needed and wasn't found, and the columns that nothing was made of."""
+    """A drafted mapping: its text, what is required and wasn't found, and the columns that nothing was made of."""
 
     text: str
     missing: tuple[str, ...]

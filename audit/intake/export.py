@@ -117,14 +117,14 @@ class Export:
     What is in doubt:
 
     `faults` has the columns of `rejects`, for cells that can't be believed in rows that are audited all the same,
-    because the cell isn't needed: it is a missing value there.
+    because the cell isn't required: it is a missing value there.
     `unreadable` numbers, by (table, column), the audited rows in which the value is missing though there may be one:
     its cell is among `faults`, or the row comes from a file that lacks the column, while another has it. What a blank
     cell stands for (status: closed; cycles: 1; removed_at: still installed) holds for none of them.
     `set_aside` holds, by table, the rows in quarantine that may be evidence all the same, with the columns of
     `tables`. A missing value there may be any. Of a row with too few or too many cells only the aircraft is known, and
-    that only where one of its cells names one. Left out are rows blank in every needed column, duplicates, and rows
-    whose key and needed cells an audited row has too (where the other cells differ, these are `unreadable` there). Of
+    that only where one of its cells names one. Left out are rows blank in every required column, duplicates, and rows
+    whose key and required cells an audited row has too (where the other cells differ, these are `unreadable` there). Of
     a key that was exported with two contents both rows are here. An ambiguous time is the earlier of its two instants.
     `date_only` numbers, by (table, column), the audited rows whose time (of components) was written as a day alone:
     the frame has its midnight.

@@ -48,7 +48,7 @@ _ZONED: Final = f"[T ].*{_ZONE}$"
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
 
-BLANK: Final = "needed, but blank"
+BLANK: Final = "required, but blank"
 
 _NULL: Final = pa.scalar(None, pa.string())
 _LARGEST_WHOLE: Final = 2.0**53
@@ -95,7 +95,7 @@ def parse(cells: pa.ChunkedArray, column: Column, *, day_alone: bool = False) ->
 
 
 def _faults(column: Column, values: Any, misread: Misread) -> tuple[Faults, ...]:
-    """What can't be read, and what is blank where a value is needed."""
+    """What can't be read, and what is blank where a value is required."""
     if column.needed:
         blank = pd.isna(values)
         for rows, _ in misread:

@@ -70,7 +70,7 @@ class Resolved:
 
 
 def resolve(typed: Typed) -> Resolved:
-    """Check the typed rows of one table; set aside those that lack a needed cell or a key of their own."""
+    """Check the typed rows of one table; set aside those that lack a required cell or a key of their own."""
     parts, starts = typed.parts, typed.starts
     table = parts[0].table
     checked = _checked(table, typed, parts[0].file)
@@ -329,7 +329,7 @@ def _mark(rows: NDArray[np.bool_], faults: Iterable[Faults]) -> None:
 
 
 def _breaches(table: Table, frame: pd.DataFrame, incomplete: NDArray[np.bool_]) -> list[Faults]:
-    """What breaks the contract, in rows that lack a needed cell too: they may be evidence."""
+    """What breaks the contract, in rows that lack a required cell too: they may be evidence."""
     if not incomplete.any():
         return breaches(table, frame)
     found = []
@@ -352,7 +352,7 @@ def without_cells(frame: pd.DataFrame, faults: Sequence[Faults]) -> pd.DataFrame
 
 
 def _blank_rows(table: Table, faults: Sequence[Faults], total: int) -> NDArray[np.bool_]:
-    """Rows that are blank in every needed column: they say nothing."""
+    """Rows that are blank in every required column: they say nothing."""
     blank = np.zeros(total, dtype=np.int8)
     for fault in faults:
         if fault.reason == BLANK:

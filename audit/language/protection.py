@@ -87,7 +87,7 @@ def look_up(source: Source, folder: Path) -> tuple[InputFile, ...]:
 
 
 def _naming(data: Any, place: KeyPath) -> Iterator[tuple[KeyPath, dict[str, Any]]]:
-    """The parts of a rule file that ask for what is needed by a table, in its conditions."""
+    """The parts of a rule file that ask for what a table requires, in its conditions."""
     if isinstance(data, dict):
         if "needed_for" in data and isinstance(data.get("by"), str):
             yield place, data

@@ -21,8 +21,8 @@ from audit.timeline.vocabulary import ONLY_OF, VOCABULARY
 _LARGEST_LOOKUP = 4_000_000
 """Keys for which a row is looked up in a table of all of them; more are searched for."""
 
-NO_COMPONENT = "no component known at that position and time"
-TWO_COMPONENTS = "two components recorded at that position and time"
+NO_COMPONENT = "no boot known at that position and time"
+TWO_COMPONENTS = "two boots recorded at that position and time"
 
 
 @dataclass(frozen=True)
@@ -424,7 +424,7 @@ def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows:
     alike = np.array([*(str(one) in near for one in names), False])[person]
     reasons = (
         f"value missing: {signature}",
-        f"{signature} holds none valid on that day",
+        f"{signature} holds nothing valid on that day",
         f"{signature} {NEARLY} people",
         f"{signature} names several people",
         "column not supplied: people.valid_to",

@@ -121,7 +121,7 @@ def _sentence(error: Any, got: str, context: Mapping[str, Any]) -> str:
         return f"expected {_EXPECTED[error['type']]}, got {got}"
     match error["type"]:
         case "missing":
-            return "this is needed and not given"
+            return "this is required and not given"
         case "value_error":
             return str(context["error"])
         case "literal_error":

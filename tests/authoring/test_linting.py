@@ -199,7 +199,7 @@ FORMS = {
     "order": ("must_be: last\namong: {action: {is: apply}, product_class: {is: gloss-coating}, lot: {is: A}}",
               "all of these are in scope themselves: nothing can ever be a finding"),
     "precede": ("needs: {lot: {is: A}}\nbroken_by: [{event: treatment, where: {lot: {is: A}, coat: {is: 1}}}]",
-                "all of these are needed treatments themselves, which disturb nothing"),
+                "all of these are required treatments themselves, which disturb nothing"),
     "hold": ("for: PT1H\nforbid: {event: treatment, where: {lot: {is: A, not: A}}}", "no record can meet this"),
     "interval": ("at_most: {days: 1}\nboots: {component.finish: {in: [black], not_in: [black]}}",
                  "no record can meet this"),
@@ -224,7 +224,7 @@ def test_an_alternative_precedent_is_looked_at_too(tmp_path: Path) -> None:
         "    broken_by: [{event: treatment, where: {lot: {is: B}}}]"
     )
     text = changed("require:\n  component.finish: {is: black}", parts, text)
-    assert said(tmp_path, text) == ["17: all of these are needed treatments themselves, which disturb nothing"]
+    assert said(tmp_path, text) == ["17: all of these are required treatments themselves, which disturb nothing"]
 
 
 @pytest.mark.parametrize(
@@ -256,7 +256,7 @@ def test_two_rules_that_no_example_tells_apart(tmp_path: Path) -> None:
     """Another way to write the same rule is noticed by its verdicts; an example that tells the two apart settles it."""
     second = changed("id: gloss-on-silver", "id: on-silver-gloss")
     second = changed("component.finish: {is: black}", "component.finish: {not: silver}", second)
-    message = "1: no example tells this rule from gloss-on-silver: one is needed, or one rule is too many"
+    message = "1: no example tells this rule from gloss-on-silver: add one, or one rule is too many"
     assert said(tmp_path, GOOD, second) == [message]
     (tmp_path / "on-silver-gloss.yaml").unlink()
     wider = changed("  action: {is: apply}\n", "", changed("id: gloss-on-silver", "id: wide"))

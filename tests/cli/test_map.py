@@ -103,7 +103,7 @@ def test_needed_columns_that_are_nowhere(tmp_path: Path, capsys: pytest.CaptureF
     out = tmp_path / "draft.yaml"
     assert run(["map", str(tmp_path / "export"), "--out", str(out)]) == ExitCode.CLEAN
     said = capsys.readouterr().out
-    assert "Needed, and not found:\n  tasks.aircraft\n" in said
+    assert "Required, and not found:\n  tasks.aircraft\n" in said
     assert "\u202e" not in said + out.read_text(encoding="utf-8")
     assert 'aircraft: "?"  # not found' in out.read_text(encoding="utf-8")
 

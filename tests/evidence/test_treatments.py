@@ -241,7 +241,7 @@ EXPECTED: dict[str, list[dict[str, Any]]] = {
         },
         {
             "finding": False,
-            "reason": "no component known at that position and time",
+            "reason": "no boot known at that position and time",
             "subject": "T4",
             "task": "T4",
             "at": "06-02 11:00",
@@ -319,7 +319,7 @@ EXPECTED: dict[str, list[dict[str, Any]]] = {
         },
         {
             "finding": False,
-            "reason": "order tied: both started at the same time",
+            "reason": "which came first is not known: both started at the same time",
             "subject": "T4",
             "task": "T4",
             "place": "A1 right wing",
@@ -488,7 +488,7 @@ EXPECTED: dict[str, list[dict[str, Any]]] = {
         },
         {
             "finding": False,
-            "reason": "value missing: a coat in between is not recorded",
+            "reason": "a coat in between is not recorded",
             "subject": "T4",
             "task": "T5",
             "place": "A1 left wing",
@@ -498,7 +498,7 @@ EXPECTED: dict[str, list[dict[str, Any]]] = {
         },
         {
             "finding": False,
-            "reason": "value missing: pauses inside a record of several coats",
+            "reason": "one record stands for several coats: the pauses between them are not recorded",
             "subject": "T6",
             "task": "T6",
             "place": "A1 right wing",
@@ -606,7 +606,7 @@ def reasons(data: dict[str, Any], **tables: Any) -> list[tuple[str, str]]:
         (
             rule("interval", scope=GLOSS, at_most={"days": 5}),
             {"tasks": [OTHER, gloss("09:00", position="tail")]},
-            "no component known at that position and time, or two",
+            "no boot known at that position and time, or two recorded",
         ),
         (
             rule("interval", scope=GLOSS, at_most={"days": 5}),
@@ -675,11 +675,11 @@ def test_too_many_sessions_show_how_many_are_allowed() -> None:
 
 
 def test_a_tie_is_told_beside_another_doubt() -> None:
-    """A needed treatment that began at the same time stays a tie, whatever else was done later."""
+    """A required treatment that began at the same time stays a tie, whatever else was done later."""
     data = rule("precede", scope=GLOSS, needs=PREP)
     tied = [OTHER, gloss("09:00"), at("09:00", product="surface-prep")]
     later = at("12:00", product="unheard-of", work_order="W2")
-    assert ("T2", "order tied: both started at the same time") in reasons(data, tasks=[*tied, later])
+    assert ("T2", "which came first is not known: both started at the same time") in reasons(data, tasks=[*tied, later])
 
 
 def test_a_treatment_of_one_of_two_boots_leaves_both_open() -> None:
@@ -693,7 +693,7 @@ def test_a_treatment_of_one_of_two_boots_leaves_both_open() -> None:
     tasks = [OTHER, gloss("09:00"), {**gloss("09:00"), "started_at": "2025-06-03T12:00:00Z", "work_order": "W2"}]
     flights = [AWAY, off("02T12:00", flight_hours=3), off("03T20:00", flight_hours=3)]
     said = dict(reasons(data, tasks=tasks, flights=flights, components=boots))
-    assert said["T2"] == "no component known at that position and time, or two"
+    assert said["T2"] == "no boot known at that position and time, or two recorded"
 
 
 @pytest.mark.parametrize(

@@ -75,7 +75,7 @@ def test_every_row_is_accounted_for(export: Export) -> None:
     assert export.counts["tasks"].audited == int((~no_tail & ~no_departure).sum())
     assert export.counts["flights"].audited == int((~no_tail).sum())
     blanks = export.rejects[(export.rejects["table"] == "tasks") & export.rejects["column"].str.endswith("dep_time")]
-    assert set(blanks["reason"]) == {"needed, but blank"}
+    assert set(blanks["reason"]) == {"required, but blank"}
     assert blanks["value"].iloc[0].endswith("; NA")
 
 

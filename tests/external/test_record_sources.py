@@ -77,7 +77,7 @@ def test_an_entry_without_its_date_of_completion_is_set_aside() -> None:
     example = Example.model_validate({"name": "n", "expect": "complies", "tasks": [WHOLE | {"finished_at": ""}]})
     export = example_export(example)
     assert export.rejects[["table", "column", "reason"]].values.tolist() == [
-        ["tasks", "finished_at", "needed, but blank"]
+        ["tasks", "finished_at", "required, but blank"]
     ]
     timeline = build_timeline(export)
     assert {verdict_on(RULES[name], timeline) for name in CONTENT} == {"out-of-scope"}

@@ -295,7 +295,7 @@ FAULTS: Final = (
     Fault(
         "column takeoff_at not exported",
         (without_columns("flights", "takeoff_at"),),
-        refused="flights lacks the needed column `takeoff_at`",
+        refused="flights lacks the required column `takeoff_at`",
     ),
     # Rows that are missing
     Fault(
@@ -476,7 +476,7 @@ FAULTS: Final = (
             "complies to unjudged": "preservative-coats-wrong",
             "nothing to unjudged": "preservative-coats-badly-spaced",
         },
-        told=("tasks.work_order : needed, but blank",),
+        told=("tasks.work_order : required, but blank",),
     ),
     Fault(
         "a coat without its position and serial",

@@ -119,7 +119,7 @@ NOT_SURE = "T2 may have put it right, but that is in doubt: "
 @pytest.mark.parametrize(
     ("changes", "why"),
     [
-        ({"status": "open"}, "a record of work that is still open may be one."),
+        ({"status": "open"}, "a record of work that is still open may change the result."),
         ({"position": None}, "value missing: position."),
         ({"product": None}, "value missing: product."),
         ({"product": "unheard-of"}, "product not listed in products."),
@@ -137,7 +137,7 @@ def test_two_boots_recorded_in_one_place() -> None:
     """Which of the two was worked on isn't known."""
     two = ({}, {"component_serial": "C2", "installed_at": "2025-06-09T00:00:00Z"})
     by, perhaps = told(FAULT, STRIPPED, components=two)
-    assert (by, perhaps) == ("", f"{NOT_SURE}no component known at that position and time, or two.")
+    assert (by, perhaps) == ("", f"{NOT_SURE}no boot known at that position and time, or two recorded.")
 
 
 def test_certain_work_is_not_outdone_by_doubt() -> None:

@@ -37,7 +37,7 @@ PREPARE = {
     ],
 )
 def test_an_earlier_treatment(started: str, finished: str, expected: str) -> None:
-    """What is needed began before, and ended no longer ago than allowed."""
+    """What is required began before, and ended no longer ago than allowed."""
     tasks = [COAT, PREPARE | {"started_at": started, "finished_at": finished}]
     assert verdict(PREPARED, tasks=tasks) == expected
 

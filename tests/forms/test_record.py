@@ -135,7 +135,7 @@ def test_an_unknown_list_holds_nobody_knows_what() -> None:
     task = TASK | {"certified_by": "P9", "certificate_number": "7", "certificate_kind": "airframe"}
     for data in (LISTED, UNLISTED):
         found = outcomes(data, tasks=[task], people=PEOPLE)
-        assert found.cases["reason"].tolist() == ["certified_by holds none valid on that day"]
+        assert found.cases["reason"].tolist() == ["certified_by holds nothing valid on that day"]
         assert outcomes(data, tasks=[task]).cases["reason"].tolist() == ["table not supplied: people"]
 
 

@@ -877,7 +877,7 @@ def order_verdict(
 
 
 def judge_precede(rule: RuleData, world: World) -> Verdicts:
-    """A finding where no needed treatment of the boot began earlier, near enough and undisturbed."""
+    """A finding where no required treatment of the boot began earlier, near enough and undisturbed."""
     verdicts: Verdicts = {}
     ways = [(one, select(one["needs"], world)) for one in (rule, *rule.get("or_else", ()))]
     for session in sessions(select(rule["scope"], world), world):

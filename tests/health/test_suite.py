@@ -64,7 +64,7 @@ def suite_of(tmp_path: Path) -> Callable[..., Suite]:
         (one(kwargs=kwargs(column="fact")), "expected 'value'"),
         (one(kwargs=kwargs() | {"row_condition": "fact == 'orphan_rate'"}), "row_condition"),
         (one(kwargs=kwargs({"type": "pass_through", "pass_through_filter": "@x()"})), "row_condition"),
-        (one(meta={"id": "orphans"}), "this is needed and not given"),
+        (one(meta={"id": "orphans"}), "this is required and not given"),
         (one(severity="warning"), "unknown key 'severity'"),
     ],
 )

@@ -103,9 +103,9 @@ def test_unknown_columns_are_ignored(write: Write) -> None:
 
 
 def test_missing_column_with_a_near_miss(write: Write) -> None:
-    """A misspelt needed column is guessed at."""
+    """A misspelt required column is guessed at."""
     assert refusal(write({"tasks.csv": as_csv(TASK).replace("aircraft", "aircaft")})) == (
-        "tasks.csv lacks the needed column `aircraft`; is `aircaft` meant to be `aircraft`?"
+        "tasks.csv lacks the required column `aircraft`; is `aircaft` meant to be `aircraft`?"
     )
 
 
@@ -119,7 +119,7 @@ def test_optional_column_written_otherwise(write: Write) -> None:
 def test_wrong_separator(write: Write) -> None:
     """Cells separated by semicolons are recognised."""
     sentence = refusal(write({"tasks.csv": as_csv(TASK).replace(",", ";")}))
-    assert sentence.startswith("tasks.csv lacks the needed columns `task_id`, ")
+    assert sentence.startswith("tasks.csv lacks the required columns `task_id`, ")
     assert sentence.endswith("its cells have to be separated by commas")
 
 
@@ -193,7 +193,7 @@ def test_parquet_with_duplicate_or_missing_columns(tmp_path: Path) -> None:
     pq.write_table(pa.Table.from_arrays([*cells, cells[0]], [*names, "task_id"]), tmp_path / "tasks.parquet")
     assert refusal(tmp_path) == "tasks.parquet has the column `task_id` twice; leave one there"
     pq.write_table(pa.Table.from_arrays(cells[1:], names[1:]), tmp_path / "tasks.parquet")
-    assert refusal(tmp_path) == "tasks.parquet lacks the needed column `task_id`"
+    assert refusal(tmp_path) == "tasks.parquet lacks the required column `task_id`"
 
 
 def test_unreadable_file(write: Write, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -255,7 +255,7 @@ def test_lines_with_every_line_ending(write: Write, ending: str, last: bool) -> 
     rows = [HEADER, ROW, ROW.replace("T1", "T2"), ROW.replace("T1", "")]
     text = ending.join(rows) + (ending if last else "")
     assert quarantined(read_export(write({"tasks.csv": text}))) == [
-        ("tasks.csv", 4, "task_id", "", "needed, but blank")
+        ("tasks.csv", 4, "task_id", "", "required, but blank")
     ]
 
 
@@ -333,8 +333,8 @@ def test_quotes_inside_a_cell_are_text(write: Write) -> None:
 @pytest.mark.parametrize(
     ("column", "value", "reason"),
     [
-        ("task_id", "   ", "needed, but blank"),
-        ("aircraft", "", "needed, but blank"),
+        ("task_id", "   ", "required, but blank"),
+        ("aircraft", "", "required, but blank"),
         ("started_at", "0001-01-01T00:00:00Z", "before 1950 or after 2099"),
         ("started_at", "9999-12-31T23:59:59Z", "before 1950 or after 2099"),
         ("finished_at", "2024-02-30T10:00Z", "not an ISO 8601 time"),
@@ -375,7 +375,7 @@ def test_a_cell_that_is_not_needed_and_cannot_be_read(write: Write, column: str,
     rows = task_rows({"task_id": ""}, {}, {column: value}, {})
     export = read_export(write({"tasks.csv": rows, "stations.csv": as_csv(STATION)}))
     assert at_fault(export) == [("tasks.csv", 4, column, value, reason)]
-    assert quarantined(export) == [("tasks.csv", 2, "task_id", "", "needed, but blank")]
+    assert quarantined(export) == [("tasks.csv", 2, "task_id", "", "required, but blank")]
     assert export.counts["tasks"] == RowCount(read=4, audited=3, quarantined=1)
     assert pd.isna(export.tables["tasks"].loc[1, column])
     assert {place: rows.tolist() for place, rows in export.unreadable.items()} == {("tasks", column): [1]}

@@ -160,7 +160,7 @@ def test_times_that_cannot_be_placed(write: Write) -> None:
             "2024-03-31T02:30",
             "never occurred: the clocks of the station went forward over it",
         ),
-        ("tasks.csv", 5, "station", "", "needed, but blank"),
+        ("tasks.csv", 5, "station", "", "required, but blank"),
         ("stations.csv", 4, "timezone", "Europe/Atlantis", "not a time zone of the IANA database"),
     ]
 

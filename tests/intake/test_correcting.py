@@ -187,7 +187,7 @@ def test_a_corrected_station_changes_the_clock() -> None:
         (correction("coat", "2", "0"), "column; now", "outside 1 to 100"),
         (correction("started_at", "2024-01-10T08:00", "soon"), "column; now", "not an ISO 8601"),
         (correction("product", "gloss", "x", "12 January"), "made_at", "not an ISO 8601"),
-        (correction("product", "gloss", "x", made_by=""), "made_by", "needed, but blank"),
+        (correction("product", "gloss", "x", made_by=""), "made_by", "required, but blank"),
     ],
 )
 def test_what_cannot_be_followed_is_told(row: Row, column: str, reason: str) -> None:

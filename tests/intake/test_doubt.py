@@ -72,7 +72,7 @@ def test_a_sound_row_and_one_that_cannot_be_read_share_a_key() -> None:
 
 
 def test_rows_that_say_nothing_are_no_evidence() -> None:
-    """A row that is blank in every needed column could be anything; it is counted, and not among the possible."""
+    """A row that is blank in every required column could be anything; it is counted, and not among the possible."""
     blank = dict.fromkeys(TASK, "") | {"remarks": "page 2"}
     export = read_rows({"tasks": [TASK, blank, TASK | {"task_id": "T2", "aircraft": ""}]})
     assert export.counts["tasks"].quarantined == 2

@@ -116,8 +116,8 @@ def test_rejects_keep_file_column_and_text_as_written(tmp_path: Path) -> None:
         ("work.csv", 3, "Action", "malen", "not one of the values that the mapping translates"),
         ("work.csv", 3, "Temp", "18.5", "not a number with , as decimal sign"),
         ("work.csv", 4, "Day; Clock", "30.02.2024; 8:00", "not a time of the form %d.%m.%Y %H:%M"),
-        ("work.csv", 5, "Tail", "", "needed, but blank"),
-        ("work.csv", 5, "Day; Clock", "10.01.2024; ", "needed, but blank"),
+        ("work.csv", 5, "Tail", "", "required, but blank"),
+        ("work.csv", 5, "Day; Clock", "10.01.2024; ", "required, but blank"),
         ("work.csv", 6, "No", "1", "duplicate of line 2"),
     ]
     assert column(export, "ambient_c") == [18.5]

@@ -293,11 +293,11 @@ def test_rejects_of_rows_in_memory() -> None:
     """A reject in memory names the table as its file and the row as its line; a missing column is refused."""
     export = read_rows({"tasks": [TASK, TASK | {"task_id": "T2", "coat": "x", "station": ""}], "flights": []})
     assert export.rejects.to_numpy().tolist() == [
-        ["tasks", "tasks", 2, "station", "", "needed, but blank"],
+        ["tasks", "tasks", 2, "station", "", "required, but blank"],
         ["tasks", "tasks", 2, "coat", "x", "not a whole number"],
     ]
     assert export.tables["flights"].empty
-    with pytest.raises(AuditError, match="flights lacks the needed columns `aircraft`"):
+    with pytest.raises(AuditError, match="flights lacks the required columns `aircraft`"):
         read_rows({"flights": [{"flight_id": "F1"}]})
     with pytest.raises(AuditError, match="no such table: boots"):
         read_rows({"boots": []})

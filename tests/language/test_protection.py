@@ -139,7 +139,7 @@ def test_faults_in_a_rule_are_told_with_their_line(folder: Path, old: str, new: 
         ("[gloves]", "gloves", "line 5: $.needs.H317: expected a list"),
         ("[gloves, clothing]", "[gloves]", "line 6: $.needs.H314[0].any_of: expected at least 2 here, got 1"),
         ("any_of", "one_of", "unknown key 'one_of' (did you mean any_of?)"),
-        ("title: A table\n", "", "$.title: this is needed and not given"),
+        ("title: A table\n", "", "$.title: this is required and not given"),
     ],
 )
 def test_faults_in_a_table_are_told_with_their_line(folder: Path, old: str, new: str, sentence: str) -> None:

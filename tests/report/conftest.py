@@ -107,7 +107,7 @@ def finding(number: int, **changes: Any) -> dict[str, Any]:
         "measured": 5.2,
         "limit": 24.0,
         "unit": "h",
-        "message": "Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.",
+        "message": "Flew 5 h 12 min after the last coat; 24 h required; 18 h 48 min short.",
         "warning": WARNING,
         "put_right": PUT_RIGHT,
         "basis": "common practice, no source",

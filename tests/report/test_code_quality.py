@@ -23,7 +23,7 @@ def test_every_finding_is_an_issue() -> None:
     """The six keys that the host asks for; the place in the export is in the description, and never in the identity."""
     [one] = issues(make_result([finding(1)]))
     assert one == {
-        "description": "TARN-001, left wing: Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short. "
+        "description": "TARN-001, left wing: Flew 5 h 12 min after the last coat; 24 h required; 18 h 48 min short. "
         "(tasks.csv, line 3)",
         "check_name": "flight-before-cure",
         "fingerprint": finding(1)["key"],

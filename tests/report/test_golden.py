@@ -23,7 +23,7 @@ def test_outputs_are_as_they_were(name: str) -> None:
 
 def test_every_rule_says_what_it_said(sample_audit: Audited) -> None:
     """The sentences of all rules on the sample records, which somebody has read aloud; each rule has one."""
-    made = messages(sample_audit.result)
+    made = messages(sample_audit)
     assert made == (FOLDER / MESSAGES).read_bytes()
     assert b"None" not in made
     assert b"{" not in made

@@ -77,7 +77,7 @@ def test_the_page_tells_the_result(result: AuditResult) -> None:
         "Not yet. Nothing found lowers safety, but 2 matters are non-compliances.",
         "97.3 % judged.",
         "As of 2026-05-31 22:10 UTC",
-        "Flew 5 h 12 min after the last coat; 24 h needed; 18 h 48 min short.",
+        "Flew 5 h 12 min after the last coat; 24 h required; 18 h 48 min short.",
         "W-1 · T-1 · V-1 · Fernspool · A. Plover",
         "An uncured coat is carried off by the air stream",
         "Inspect the coating, coat again where it is damaged",

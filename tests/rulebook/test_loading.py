@@ -95,7 +95,7 @@ def test_a_good_rule_is_read() -> None:
             "id: A Rule",
             "line 1: $.id: expected small letters, digits and hyphens, such as flight-before-cure",
         ),
-        ("why: Because.\n", "", "line 1: $.why: this is needed and not given"),
+        ("why: Because.\n", "", "line 1: $.why: this is required and not given"),
         (
             "expect: finding",
             "expect: complies",

@@ -236,7 +236,7 @@ bases:
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
-        ("set_by: operator\n", "", "line 1: $.set_by: this is needed and not given"),
+        ("set_by: operator\n", "", "line 1: $.set_by: this is required and not given"),
         ("source: Programme 7", "source:", "line 2: $.source: expected text, got None"),
         ("rules:", "ruels:", "line 6: $.ruels: unknown key 'ruels' (did you mean rules?); expected one of set_by,"),
         ("  overdue:", "  overdu:", "line 7: $.rules.overdu: no rule has this id (did you mean overdue?)"),
@@ -252,7 +252,7 @@ bases:
             "$.rules.overdue.for: 'for' can't be set here; in a rule of the form interval one can",
         ),
         ("level: 1", "level: 3", "line 7: $.rules.overdue.level: got '3'; expected '1', '2' or 'observation'"),
-        ("level: 1", "level: none", "line 7: $.rules.overdue.level: this is needed and not given"),
+        ("level: 1", "level: none", "line 7: $.rules.overdue.level: this is required and not given"),
         ("level: 1", "level: ", "line 7: $.rules.overdue.level: got 'None'; expected '1', '2' or 'observation'"),
         ("level: 1", "level: 1, level: 2", "line 7: $.rules.overdue.level: this key stands here twice"),
         (
@@ -287,14 +287,14 @@ bases:
         (
             "level: 1",
             "tolerance: {flight_hours: 5}",
-            "line 7: $.rules.overdue.tolerance.percent: this is needed and not given",
+            "line 7: $.rules.overdue.tolerance.percent: this is required and not given",
         ),
         (
             "season: highland}",
             "season: highlnad}",
             "line 7: $.rules.overdue.season: unknown season 'highlnad' (did you mean highland?); expected one of",
         ),
-        ("season: highland}", "season: {from: 10-01}}", "$.rules.overdue.season.to: this is needed and not given"),
+        ("season: highland}", "season: {from: 10-01}}", "$.rules.overdue.season.to: this is required and not given"),
         (
             "season: southern",
             "season: southen",
@@ -406,9 +406,9 @@ def test_committed_schema_is_the_one_generated() -> None:
     assert (SHIPPED / "settings.schema.json").read_text(encoding="utf-8") == settings_schema()
 
 
-def test_the_example_has_no_mark() -> None:
-    """An editor marks nothing in the example that ships, and finds the schema where the file says it is."""
-    [path] = (SHIPPED / "settings").glob("*.yaml")
+@pytest.mark.parametrize("path", sorted((SHIPPED / "settings").glob("*.yaml")), ids=lambda path: path.name)
+def test_the_settings_that_ship_have_no_mark(path: Path) -> None:
+    """An editor marks nothing in the files that ship, and finds the schema where each says it is."""
     text = path.read_text(encoding="utf-8")
     assert list(VALIDATOR.iter_errors(read_yaml(text, path.name).data)) == []
     reference = text.splitlines()[0].removeprefix("# yaml-language-server: $schema=")

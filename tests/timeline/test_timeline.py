@@ -202,7 +202,7 @@ def test_people_hold_what_is_valid_on_the_local_day_of_the_work() -> None:
     assert column(line, "performer.authorisation") == [
         "boots; wash",
         "wash",
-        "performed_by holds none valid on that day",
+        "performed_by holds nothing valid on that day",
         "value missing: performed_by",
     ]
 
@@ -228,7 +228,7 @@ def test_certifiers_hold_what_is_valid_on_the_local_day_of_the_signature() -> No
         "of day 3",
         "of day 4",
         "of day 4",
-        "certified_by holds none valid on that day",
+        "certified_by holds nothing valid on that day",
     ]
 
 
@@ -243,7 +243,7 @@ def test_validities_overlap_end_and_leave_gaps() -> None:
     ]
     days = [f"2025-06-0{day}T12:00:00Z" for day in range(1, 8)]
     records = [task(number, performed_by="P1", started_at=day) for number, day in enumerate(days, 1)]
-    gap = "performed_by holds none valid on that day"
+    gap = "performed_by holds nothing valid on that day"
     found = column(timeline(records, people=people), "performer.authorisation")
     assert found == [gap, "a", "a; b", "a", gap, "c", "c"]
 
