@@ -15,16 +15,18 @@ from audit.findings.first_made import PutRight, put_right
 from audit.findings.identity import finding_ids
 from audit.findings.matters import first_matters
 from audit.findings.reconciliation import reconcile
-from audit.findings.result import COVERAGE_COLUMNS, Absent, AuditResult, RecordUse
+from audit.findings.result import CORRECTED_ENTRY_COLUMNS, COVERAGE_COLUMNS, Absent, AuditResult, RecordUse
 from audit.forms.outcomes import Outcomes
 from audit.forms.reads import columns_needed, tables_read
+from audit.intake.correcting import UNCLEAR
 from audit.intake.export import Export
 from audit.intake.names import near_pairs
-from audit.intake.tables import READ_BY_RULES
+from audit.intake.tables import READ_BY_RULES, TASKS
+from audit.language.in_words import label_of
 from audit.language.rule import LEVELS, Rule
 from audit.rulebook.loading import Rulebook
 from audit.scenes.stories import drawings_of, stories
-from audit.timeline.instants import stamp
+from audit.timeline.instants import micros, stamp
 from audit.timeline.timeline import Timeline
 
 
@@ -75,6 +77,7 @@ def assemble(
         settings_files=rulebook.settings_files,
         not_in_export=tuple(sorted(rulebook.stationed - set(timeline.aircraft_names))),
         flight_clock=export.flight_clock if export.flight_clock and export.flight_clock.doubtful else None,
+        corrections=_corrected_entries(timeline),
         season_not_set=_season_not_set(rulebook.rules, timeline),
         explanations=tuple(map(explain, rulebook.rules)),
         stories=stories(first_matters(findings[shown], drawings), drawings, judged_now, collected.cases, timeline),
@@ -89,6 +92,25 @@ def _with_ids(findings: pd.DataFrame, corrected: pd.DataFrame) -> pd.DataFrame:
         return findings
     both = pd.concat([findings, corrected], ignore_index=True)
     return both.assign(finding_id=finding_ids(both["key"].tolist()))
+
+
+def _corrected_entries(timeline: Timeline) -> pd.DataFrame:
+    """The corrections of entries made by the as-of time: CORRECTED_ENTRY_COLUMNS, as text save when they were made."""
+    frame = timeline.tables.get("corrections")
+    if frame is None or frame.empty:
+        return pd.DataFrame(columns=list(CORRECTED_ENTRY_COLUMNS))
+    made = frame[micros(frame["made_at"]) <= timeline.as_of].sort_values(["task_id", "made_at"], kind="stable")
+    texts = {
+        name: made[name].astype("str").fillna("") if name in made else ""
+        for name in CORRECTED_ENTRY_COLUMNS
+        if name not in ("entry", "made_at")
+    }
+    found = made.assign(**texts, entry=[label_of(str(column)) for column in made["column"]])
+    found["state"] = found["state"].replace("", UNCLEAR)
+    is_time = made["column"].astype("str").map(lambda name: TASKS.columns[name].kind == "time").astype(bool)
+    for name in ("was", "now"):
+        found[name] = found[name].where(~is_time, found[name].str.replace("+00:00", "Z", regex=False))
+    return found[list(CORRECTED_ENTRY_COLUMNS)].reset_index(drop=True)
 
 
 def _season_not_set(rules: Sequence[Rule], timeline: Timeline) -> tuple[str, ...]:

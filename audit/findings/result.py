@@ -123,6 +123,20 @@ what was measured counts from, missing where there is none."""
 PLACE_COLUMNS = ("file", "line")
 """Where that row stands in the export; there only where `run_audit` was asked to locate it."""
 
+CORRECTED_ENTRY_COLUMNS = (
+    "task_id",
+    "correction_id",
+    "entry",
+    "was",
+    "now",
+    "made_by",
+    "made_at",
+    "signed_by",
+    "reason",
+    "state",
+)
+"""Columns of `corrections`, a row for each correction of an entry up to the as-of time, by record and time: `entry` is
+what the corrected column is called, `state` what the correction is to its record (CORRECTION_STATES, or unclear)."""
 UNJUDGED_COLUMNS = (
     "rule",
     "reason",
@@ -187,6 +201,7 @@ class AuditResult:
     to it the judged subjects came. `newest` is when the last task record or flight by the as-of time began.
     `standing` is what a register says of the run, None without one; with it `findings` has STANDING_COLUMNS.
     `faults` (as `quarantine`) are the cells that can't be read in audited rows; `near_names` the nearly equal names;
+    `corrections` (CORRECTED_ENTRY_COLUMNS) are the entries that were corrected;
     `dropped` (as `quarantine`) the rows that a mapping takes for footers. `flight_clock` says what speaks against
     reading flight times without a zone as UTC, where much does. `coming` is what comes next, and `trends` say where it
     drifts; both are None where nobody wants to know.
@@ -208,6 +223,7 @@ class AuditResult:
     settings_files: tuple[InputFile, ...] = ()
     not_in_export: tuple[str, ...] = ()
     season_not_set: tuple[str, ...] = ()
+    corrections: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(CORRECTED_ENTRY_COLUMNS)))
     flight_clock: FlightClock | None = None
     absent: tuple[Absent, ...] = ()
     health: Health | None = None

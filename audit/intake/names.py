@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import permutations
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -93,19 +94,29 @@ def entries(cell: str) -> list[str]:
 # Nearly equal
 
 
-def near_names(tables: Frames, aliases: Aliases) -> pd.DataFrame:
-    """The names that one table lacks and nearly knows: NEAR_NAME_COLUMNS."""
+def near_names(
+    tables: Frames, aliases: Aliases, aside: Mapping[tuple[str, str], Collection[str]] = MappingProxyType({})
+) -> pd.DataFrame:
+    """The names that one table lacks and nearly knows: NEAR_NAME_COLUMNS.
+
+    `aside` are names, by table and column, for which rows were set aside: no frame has them any more.
+    """
     found: list[tuple[str, ...]] = []
     for kind in NAMES:
-        found += _near(kind, tables, aliases.distinct.get(kind, ()))
+        found += _near(kind, tables, aliases.distinct.get(kind, ()), aside)
     return pd.DataFrame(found, columns=list(NEAR_NAME_COLUMNS), dtype="str")
 
 
-def _near(kind: str, tables: Frames, distinct: Sequence[frozenset[str]]) -> Iterator[tuple[str, ...]]:
+def _near(
+    kind: str,
+    tables: Frames,
+    distinct: Sequence[frozenset[str]],
+    aside: Mapping[tuple[str, str], Collection[str]],
+) -> Iterator[tuple[str, ...]]:
     named = {
         (table, column): {
             one for word in tables[table][column].cat.categories for one in _names_in(str(word), table, column)
-        }
+        }.union(aside.get((table, column), ()))
         for table, column in _there(kind, tables)
     }
     known: dict[str, set[str]] = {}

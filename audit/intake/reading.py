@@ -14,7 +14,7 @@ import pyarrow as pa
 
 from audit.errors import AuditError
 from audit.intake.cells import Cells, ExportFile, match_columns
-from audit.intake.clocks import no_later
+from audit.intake.clocks import NO_ZONE, no_later
 from audit.intake.correcting import correct
 from audit.intake.export import Export, FlightClock, Rows
 from audit.intake.files import find_files, read_file
@@ -23,7 +23,7 @@ from audit.intake.location import Location
 from audit.intake.names import NO_ALIASES, Aliases, near_names, one_spelling, several_names
 from audit.intake.quarantine import no_rejects
 from audit.intake.resolving import Resolved, Typed, resolve, typed_rows
-from audit.intake.tables import TABLES, TASKS, Column, Table
+from audit.intake.tables import PLACES, TABLES, TASKS, Column, Table
 
 if TYPE_CHECKING:
     from audit.intake.mapping import ExportMapping
@@ -218,9 +218,19 @@ def _exported(in_order: Mapping[str, Resolved], aliases: Aliases) -> Export:
         contradicted_hours=in_order["flights"].contradicted_hours if "flights" in in_order else none,
         several_names=several_names(tables),
         columns={name: table.columns for name, table in in_order.items()},
-        near_names=near_names(tables, aliases),
+        near_names=near_names(tables, aliases, _names_without_a_zone(in_order)),
         dropped=pd.concat([no_rejects(), *(table.dropped for table in in_order.values())], ignore_index=True),
     )
+
+
+def _names_without_a_zone(in_order: Mapping[str, Resolved]) -> dict[tuple[str, str], set[str]]:
+    """The stations, by table and column, whose rows were set aside since they are not listed: a near one may be."""
+    found: dict[tuple[str, str], set[str]] = {}
+    for name, table in in_order.items():
+        unknown = table.rejects[table.rejects["reason"] == NO_ZONE]
+        for column in PLACES.get(name, ()):
+            found[name, column] = set(unknown["value"][unknown["column"] == column])
+    return found
 
 
 def _by_column(of_tables: Mapping[str, Mapping[str, Rows]]) -> dict[tuple[str, str], Rows]:

@@ -17,6 +17,8 @@ FORMAT: Final = "deicer-audit-worklist/1"
 """The number changes when a reader of the workbook would have to."""
 HOW_SHEET: Final = "How to answer"
 ISSUED_SHEET: Final = "Issued"
+DONE_SHEET: Final = "Put right already"
+"""The sheets that no station has."""
 ISSUED_COLUMNS: Final = ("finding", "sheet", "day")
 ANSWER, WHO, DAY, NOTE, FINDING = "Answer", "Answered by", "On day", "Note", "Finding"
 """Columns of a station's sheet that are read back."""
@@ -97,7 +99,7 @@ def read_answers(path: Path, today: date) -> Answers:
     answered: dict[str, list[Answered]] = {}
     faults: list[Fault] = []
     for name, rows in sheets.items():
-        if name in (HOW_SHEET, ISSUED_SHEET):
+        if name in (HOW_SHEET, ISSUED_SHEET, DONE_SHEET):
             continue
         for row in _rows(path, name, rows):
             if row.finding_id in issued:

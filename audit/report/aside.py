@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+import re
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
 import pandas as pd
 
 from audit.findings.result import CORRECTED, LEVELS, AuditResult
@@ -16,11 +18,17 @@ from audit.report.visible import shortened, visible
 MOST_ROWS: Final = 100
 """Rows that one table shows; its total is exact."""
 LONGEST_CELL: Final = 300
+FOLLOWED: Final = ("in the export", "laid over")
+"""The states of a correction that its record follows."""
+_INSTANT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
 
 
 @dataclass(frozen=True)
 class Aside:
-    """One table: what is in it, how many there are, and the first of them, cell by cell."""
+    """One table: what is in it, how many there are, and the first of them, cell by cell.
+
+    `struck` are the cells (row, column) that hold what was corrected: struck through, and readable.
+    """
 
     name: str
     title: str
@@ -28,6 +36,7 @@ class Aside:
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     total: int
+    struck: Collection[tuple[int, int]] = ()
 
 
 def asides(result: AuditResult) -> list[Aside]:
@@ -51,6 +60,7 @@ def _asides(result: AuditResult) -> Iterator[Aside]:
         ("on", _moments(corrected["corrected_at"])),
         ("stood open", stood.map(lambda days: f"{days:,.0f} days", na_action="ignore")),
     )
+    yield corrected_entries(result)
     if result.standing is None:
         return
     decided = findings[(findings["decision"] != "") & (findings["state"] != CORRECTED)]
@@ -89,6 +99,24 @@ def _asides(result: AuditResult) -> Iterator[Aside]:
     head = ("record", "what", "column", "was", "now", "first seen")
     yield _table(("altered", "Signed records that changed", note), head, columns, len(altered))
     yield time_open(result)
+
+
+def corrected_entries(result: AuditResult) -> Aside:
+    """What each corrected entry said, what it says, who corrected it, when and why; open where it isn't followed."""
+    made = result.corrections
+    by = made["made_by"].where(made["signed_by"] == "", made["made_by"] + ", signed " + made["signed_by"])
+    values = [made[name].map(lambda text: _entry(str(text))) for name in ("was", "now")]
+    columns = (made["task_id"], made["entry"], *values, by, _moments(made["made_at"]), made["reason"], made["state"])
+    head = ("record", "entry", "it said", "it says", "corrected by", "on", "why", "state")
+    note = "The first value is struck through and stays on record; what is judged is the value as corrected."
+    table = _table(("entries", "Corrected entries", note), head, columns, len(made))
+    followed = made["state"].isin(FOLLOWED).head(MOST_ROWS)
+    return replace(table, struck=frozenset((row, head.index("it said")) for row in np.flatnonzero(followed).tolist()))
+
+
+def _entry(text: str) -> str:
+    """A value of an entry as people read it; one that was blank says so."""
+    return (day_and_time(text) if _INSTANT.fullmatch(text) else text.removesuffix(".0")) or "blank"
 
 
 def time_open(result: AuditResult) -> Aside:

@@ -9,11 +9,12 @@ from typing import Any, Final
 
 import pandas as pd
 
-from audit.findings.result import AuditResult
+from audit.findings.result import CORRECTED, AuditResult
 from audit.report.answers import (
     ANSWER,
     ANSWERS,
     DAY,
+    DONE_SHEET,
     FINDING,
     FORMAT,
     HOW_SHEET,
@@ -58,6 +59,9 @@ COLUMNS: Final = {
 }
 """Columns of a station's sheet, with their widths."""
 
+DONE_COLUMNS: Final = {"Finding": 14, "State": 11, "What was wrong": 52, "Boot": 28, "Put right by": 26, "On": 12}
+"""Columns of the sheet of what was put right, with their widths."""
+
 HOW_COLUMNS: Final = (24, 72, 13, 13, 13)
 """Widths of the columns of the first sheet."""
 
@@ -74,11 +78,13 @@ def workbook(result: AuditResult) -> bytes:
     )
     made = datetime(2000, 1, 1) if pd.isna(result.as_of) else result.as_of.tz_localize(None).to_pydatetime()
     book.set_properties({"title": "Work list", "created": made.replace(microsecond=0)})
-    names = sheet_names((station.station for station in listed.stations), (HOW_SHEET, ISSUED_SHEET))
+    names = sheet_names((station.station for station in listed.stations), (HOW_SHEET, ISSUED_SHEET, DONE_SHEET))
     styles = _Styles(book)
     _write_how(book, listed, names, styles)
     for name, station in zip(names, listed.stations, strict=True):
         _write_station(book.add_worksheet(name), station, styles)
+    if listed.put_right:
+        _write_done(book.add_worksheet(DONE_SHEET), listed, styles)
     _write_issued(book, listed, names)
     book.close()
     return buffer.getvalue()
@@ -133,7 +139,7 @@ def _write_how(book: Any, listed: WorkList, names: list[str], styles: _Styles) -
         for column, number in enumerate((len(station.jobs), station.findings, station.urgent), start=2):
             checked(sheet.write_number(row, column, number, styles.plain))
     if not listed.stations:
-        put(sheet, row + 1, 0, "Nothing was found.", styles.plain)
+        put(sheet, row + 1, 0, "Nothing is open." if listed.put_right else "Nothing was found.", styles.plain)
     sheet.set_landscape()
     sheet.set_paper(9)
     sheet.fit_to_pages(1, 0)
@@ -153,6 +159,8 @@ def _explained(listed: WorkList) -> Iterator[tuple[str, str]]:
     yield "Export", listed.export_name
     yield "As of", listed.as_of
     yield "On this list", left
+    if listed.put_right:
+        yield "Put right already", f"{len(listed.put_right):,}, on the last sheet: nothing is left to be done for them"
     yield "", ""
     yield (
         "What to do",
@@ -230,6 +238,24 @@ def _cells(job: Job, step: Step, item: Item, first: str) -> Iterator[tuple[str, 
     yield "Corrective action", step.put_right, of_step
     yield "What not to do", leave_alone(item.record), of_step
     yield FINDING, item.finding_id, "again"
+
+
+def _write_done(sheet: Any, listed: WorkList, styles: _Styles) -> None:
+    """What the records show was put right: nobody has to answer for it."""
+    for column, (name, width) in enumerate(DONE_COLUMNS.items()):
+        sheet.set_column(column, column, width)
+        put(sheet, 0, column, name, styles.head)
+    for row, one in enumerate(listed.put_right, start=1):
+        cells = (one.finding_id, CORRECTED, one.title, one.boot, one.by, one.on)
+        sheet.set_row(row, row_height(zip(DONE_COLUMNS.values(), cells, strict=True)))
+        for column, text in enumerate(cells):
+            put(sheet, row, column, text, styles.cell("cell", False))
+    sheet.freeze_panes(1, 0)
+    sheet.autofilter(0, 0, len(listed.put_right), len(DONE_COLUMNS) - 1)
+    sheet.repeat_rows(0)
+    sheet.set_landscape()
+    sheet.set_paper(9)
+    sheet.fit_to_pages(1, 0)
 
 
 def _validate(sheet: Any, places: dict[str, int], last: int) -> None:

@@ -106,3 +106,12 @@ def test_the_clock_of_a_station_is_that_of_its_other_spelling(checked: Any) -> N
     tasks = [TASK | {"station": "North", "started_at": "2024-01-10T08:00", "finished_at": "2024-01-10T09:00"}]
     _, _, summary = checked({**TABLES, "tasks": tasks}, "title: Log\nnames: {station: {same: {North: NORTH}}}\n")
     assert summary["rows"]["tasks"]["audited"] == 1
+
+
+def test_a_station_that_is_nearly_listed_is_told_though_its_records_are_set_aside(checked: Any) -> None:
+    """Without its time zone a wall-clock record has no place in time; the station that is listed may be meant."""
+    wall = TASK | {"station": "NОRTH", "started_at": "2024-01-10T08:00:00", "finished_at": "2024-01-10T09:00:00"}
+    _, said, summary = checked({**TABLES, "tasks": [TASK, wall | {"task_id": "T9"}]})
+    assert summary["rows"]["tasks"]["quarantined"] == 1
+    assert "One name?   1 nearly equal: station" in said
+    assert summary["near_names"][0]["kind"] == "station"

@@ -12,6 +12,8 @@ import pytest
 
 from audit.findings.result import AuditResult
 from audit.pipeline import run_audit
+from audit.report.aside import corrected_entries
+from audit.report.files import contents
 
 Row = dict[str, str]
 COATS: list[Row] = [
@@ -198,3 +200,21 @@ def test_a_finding_about_a_correction_names_who_made_it(tmp_path: Path) -> None:
     result = audit(tmp_path, COATS, correction("lot", "", "L1", made_by="Kim Ode", reason=""))
     found = result.findings.set_index("rule").loc["correction-without-reason"]
     assert (found["task_id"], found["person"]) == ("T2", "Kim Ode")
+
+
+def test_a_corrected_entry_shows_its_history(tmp_path: Path) -> None:
+    """What it said, struck through only where the record follows the correction, what it says, who, when and why."""
+    unfit = correction("lot", "L8", "L7", correction_id="K2", made_by="Kim Ode", signed_by="", reason="")
+    later = correction("product", "preservative", "gloss", correction_id="K3", made_at="2025-06-05T12:00:00Z")
+    result = audit(tmp_path, [COATS[0], COATS[1] | LATE_END], END, unfit, later, as_of="2025-06-05T11:00:00")
+    table = corrected_entries(result)
+    assert table.total == 2
+    first, second = table.rows
+    assert first == (
+        *("T2", "end of the work", "2025-06-02 20:20 UTC", "2025-06-02 10:20 UTC", "P2, signed P2"),
+        *("2025-06-05 09:00 UTC", "misread", "laid over"),
+    )
+    assert second == ("T2", "lot", "L8", "L7", "Kim Ode", "2025-06-05 09:00 UTC", "", "does not fit")
+    page = contents(result, ["html"])["report.html"].decode()
+    assert "<s>2025-06-02 20:20 UTC</s></td><td>2025-06-02 10:20 UTC" in page
+    assert "<td>L8</td>" in page

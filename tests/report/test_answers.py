@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import openpyxl
+import pandas as pd
 import pytest
 
 from audit.cli import run
@@ -37,7 +38,9 @@ def filled(tmp_path: Path) -> Callable[[Change], Path]:
     """Fill in a list of three findings as somebody would, in a spreadsheet, and save it."""
 
     def fill(change: Change) -> Path:
-        made = make_result([finding(n, finding_id=one) for n, one in enumerate(IDS, start=1)])
+        done = {"state": "corrected", "corrected_by": "K-1", "corrected_at": pd.Timestamp("2025-12-01T10:00Z")}
+        listed = [finding(n, finding_id=one) for n, one in enumerate(IDS, start=1)]
+        made = make_result([*listed, finding(9, finding_id="0123456789ab", **done)])  # nobody answers for what is done
         book = openpyxl.load_workbook(io.BytesIO(workbook(made)))
         change(book)
         path = tmp_path / "worklist.xlsx"

@@ -14,7 +14,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from audit.findings.result import AuditResult
 from audit.report import worklist
-from audit.report.answers import ANSWERS, HOW_SHEET, ISSUED_SHEET
+from audit.report.answers import ANSWERS, DONE_SHEET, HOW_SHEET, ISSUED_SHEET
 from audit.report.workbook_cells import LONGEST_CELL, NO_STATION, TALLEST_ROW, sheet_names
 from audit.report.worklist import NEVER, by_when, work_list
 from audit.report.worklist_html import work_list_page
@@ -116,6 +116,25 @@ def test_the_workbook_has_a_sheet_a_station() -> None:
     assert column(sheet, "What not to do")[0].startswith("Leave the original entry (T-1) as it is")
     assert NEVER in str(sheet.oddFooter.left.text)
     assert column(sheet, "Answer") == [None, None]
+
+
+def test_what_was_put_right_has_a_sheet_of_its_own() -> None:
+    """State, by what and when; nobody is asked to answer for it, and the stations' sheets don't have it."""
+    done = {"state": "corrected", "corrected_by": "K-1; K-2", "corrected_at": pd.Timestamp("2025-12-01T10:00Z")}
+    book = opened(make_result([finding(1), finding(2, **done), finding(3, **done, station="Gullspool")]))
+    assert book.sheetnames == [HOW_SHEET, "Fernspool", DONE_SHEET, ISSUED_SHEET]
+    head, *rows = book[DONE_SHEET].values
+    assert head == ("Finding", "State", "What was wrong", "Boot", "Put right by", "On")
+    title = work_list(make_result([finding(1)])).stations[0].jobs[0].steps[0].title
+    assert rows == [
+        ("F000002", "corrected", title, "TARN-002 left wing", "K-1; K-2", "2025-12-01"),
+        ("F000003", "corrected", title, "TARN-003 left wing", "K-1; K-2", "2025-12-01"),
+    ]
+    assert column(book["Fernspool"], "Finding") == ["F000001"]
+    assert "2, on the last sheet" in str(list(book[HOW_SHEET].values))
+    everything = opened(make_result([finding(2, **done)]))
+    assert everything.sheetnames == [HOW_SHEET, DONE_SHEET, ISSUED_SHEET]
+    assert "Nothing is open." in str(list(everything[HOW_SHEET].values))
 
 
 def test_nothing_found_is_said() -> None:
