@@ -29,7 +29,7 @@ def first_takeoff(timeline: Timeline, view: View, subjects: Subjects, after: Int
     best, row = np.full(len(after), FOREVER), np.full(len(after), NONE)
     counts = _stretches_that_count(timeline, view.against)
     no_boot = reasons_of(timeline).number(Rank.BOOT, NO_BOOT)
-    for index, aircraft, opens, closes, twice in _carried(timeline, subjects, after):
+    for index, aircraft, opens, closes, twice in _carried(timeline, view, subjects, after):
         place, takeoff = timeline.flights.next_takeoff(aircraft, opens)
         # A boot recorded at two places at once flew with one of the two aircraft.
         with_it = view.against(np.where(twice, no_boot, CERTAIN))
@@ -47,31 +47,38 @@ def first_uncovered(timeline: Timeline, view: View, subjects: Subjects, after: I
     """The first instant from which on each subject's boot may have flown unrecorded; FOREVER where it can't have."""
     best = np.full(len(after), FOREVER)
     counts = _stretches_that_count(timeline, view.against)
-    for index, aircraft, opens, closes, _ in _carried(timeline, subjects, after):
+    for index, aircraft, opens, closes, _ in _carried(timeline, view, subjects, after):
         at = uncovered(timeline).first_from(aircraft, opens, counts)
         sooner = (at < closes) & (at < best[index])
         best[index[sooner]] = at[sooner]
     return best
 
 
-def _carried(timeline: Timeline, subjects: Subjects, after: Ints) -> Iterator[tuple[Ints, Ints, Ints, Ints, Bools]]:
+def _carried(
+    timeline: Timeline, view: View, subjects: Subjects, after: Ints
+) -> Iterator[tuple[Ints, Ints, Ints, Ints, Bools]]:
     """The aircraft that carry each subject's boot from an instant on, stay by stay: index, aircraft, from, to, and
-    whether the boot is recorded elsewhere at the same time."""
+    whether the boot is recorded elsewhere at the same time.
+
+    On a day of which the time of a swap is not recorded, both boots may have been on, and count as the view has it.
+    """
     bootless = np.flatnonzero(subjects.boot < 0)
     if len(bootless):
         forever = np.full(len(bootless), FOREVER)
         one = np.zeros(len(bootless), bool)
         yield bootless, timeline.aircraft_of(subjects.place[bootless]), after[bootless], forever, one
     history = timeline.components
+    no_boot = np.array([reasons_of(timeline).number(Rank.BOOT, NO_BOOT)])
+    installed, removed = history.perhaps if view.against(no_boot)[0] else history.surely
     index = np.flatnonzero(subjects.boot >= 0)
     stay, end = history.stays_from(subjects.boot[index], after[index])
     while len(index):
         there = stay < end
         index, stay, end = index[there], stay[there], end[there]
         component = history.by_boot.row[stay]
-        opens = np.maximum(after[index], history.installed[component])
+        opens = np.maximum(after[index], installed[component])
         aircraft = timeline.aircraft_of(history.place[component])
-        yield index, aircraft, opens, history.removed[component], history.twice[component]
+        yield index, aircraft, opens, removed[component], history.twice[component]
         stay = stay + 1
 
 

@@ -31,15 +31,31 @@ _HEADER, _MAGIC = 100, b"SQLite format 3\x00"
 
 @dataclass(frozen=True)
 class Register:
-    """An open register: what it is called, and the connection, in a transaction that `commit` ends."""
+    """An open register: what it is called, and the connection, in a transaction that `commit` ends.
+
+    `path` is the file that it is in, if it is in one, and `file` that file as it was opened (device and number).
+    """
 
     name: str
     connection: sa.Connection
+    path: Path | None = None
+    file: tuple[int, int] | None = None
 
     def commit(self) -> None:
-        """Keep what was written; without it nothing is."""
+        """Keep what was written; without it nothing is. AuditError where the file is not there any more."""
+        # SQLite would go on writing to a file that has been deleted or replaced, and nobody would find it again.
+        if self.path is not None and _file_at(self.path) != self.file:
+            raise AuditError(f"{self.name} went away during the run: nothing was written")
         with refusing(self.name):
             self.connection.commit()
+
+
+def _file_at(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 @contextmanager
@@ -63,7 +79,7 @@ def open_register(
         with refusing(name, url), engine.connect() as connection:
             connection.begin()
             migrate(connection, name, writing)
-            yield Register(name, connection)
+            yield Register(name, connection, path, None if path is None else _file_at(path))
     finally:
         engine.dispose()
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
-from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, micros, running_max, take
+from audit.timeline.instants import DAY, FOREVER, HOUR, NEVER, Bools, Ints, Order, micros, running_max, take
 
 NONE_KNOWN = -1
 """No component is recorded at that position at that time."""
@@ -24,7 +26,9 @@ class Components:
     removed. `unclear` are stretches (place, start, end) in which a row that can't be read, or a day without a time,
     leaves it unclear which boot was installed. `twice` tells the stays of a boot that is recorded elsewhere meanwhile,
     `open_ended` those whose removal is not known: it can't be read, or the export has no column for it, and another
-    installation shows that the stay ended. `removed` is then the latest that it can have been.
+    installation shows that the stay ended. `removed` is then the latest that it can have been. `surely` and `perhaps`
+    are the start and end of the time in which each stay surely lasted, and in which it may have: they differ where a
+    day was recorded without a time.
     """
 
     place: Ints
@@ -38,6 +42,8 @@ class Components:
     by_removal: Order
     by_boot: Order
     unclear: pd.DataFrame
+    surely: tuple[Ints, Ints]
+    perhaps: tuple[Ints, Ints]
 
     def boot_of(self, component: Ints) -> Ints:
         """The boot of each component row; NONE_KNOWN and TWO_RECORDED stay what they are.
@@ -48,10 +54,11 @@ class Components:
         return np.where(component >= 0, take(known, component, NONE_KNOWN), component)
 
     def stays_from(self, boot: Ints, instants: Ints) -> tuple[Ints, Ints]:
-        """First and one-past-last place in `by_boot` of the stays of each boot that had not ended before an instant."""
+        """First and one-past-last place in `by_boot` of the stays of each boot that may not have ended before an
+        instant."""
         first = self.by_boot.count(boot, instants, "until") - 1
         begin, end = self.by_boot.ahead(boot), self.by_boot.ahead(boot + 1)
-        over = take(self.removed, take(self.by_boot.row, first, -1), NEVER) <= instants
+        over = take(self.perhaps[1], take(self.by_boot.row, first, -1), NEVER) <= instants
         return np.maximum(first + over, begin), end
 
     def at(self, place: Ints, instant: Ints) -> Ints:
@@ -88,7 +95,8 @@ class Components:
         return found
 
     def next_change(self, place: Ints, instant: Ints) -> Ints:
-        """When a component is next installed at each place or removed from it after an instant; FOREVER if none is."""
+        """When a component is next installed at each place or removed from it after an instant, or may be where that
+        is unclear; FOREVER if none is."""
         found = np.full(len(place), FOREVER)
         gone = np.flatnonzero(self.removed < FOREVER)
         for order, places, instants in (
@@ -100,12 +108,29 @@ class Components:
                 row = order.row[np.minimum(behind, len(order.row) - 1)]
                 there = (behind < len(order.row)) & (places[row] == place)
                 found = np.where(there, np.minimum(found, instants[row]), found)
+        # What is unclear at all times tells of no change.
+        for where, start, end in self.unclear[self.unclear["start"] > NEVER].itertuples(index=False):
+            perhaps = (place == where) & (end > instant)
+            found = np.where(perhaps, np.minimum(found, np.maximum(start, instant)), found)
         return found
 
 
-def build_components(frame: pd.DataFrame, place: Ints, unclear: pd.DataFrame, unreadable: Ints) -> Components:
+def some_time_of(day: Ints) -> tuple[Ints, Ints]:
+    """From when to when (excluded) a day lasts by whatever clock: it may begin 14 h before that of UTC, and end 12 h
+    after it."""
+    return day - 14 * HOUR, day + DAY + 12 * HOUR
+
+
+def build_components(
+    frame: pd.DataFrame,
+    place: Ints,
+    unclear: pd.DataFrame,
+    unreadable: Ints,
+    day_alone: Mapping[str, Ints] = MappingProxyType({}),
+) -> Components:
     """Order the component history. `place` is the place code of each row; `unclear` (place, start, end) says where it
-    isn't clear which boot was installed, `unreadable` are the rows whose removal can't be read."""
+    isn't clear which boot was installed, `unreadable` are the rows whose removal can't be read, `day_alone` those whose
+    `installed_at` or `removed_at` is a day without a time."""
     installed = micros(frame["installed_at"])
     boot = frame["component_serial"].cat.codes.to_numpy().astype(np.int64)
     if "removed_at" in frame:
@@ -129,7 +154,18 @@ def build_components(frame: pd.DataFrame, place: Ints, unclear: pd.DataFrame, un
         by_removal=Order.of(place[gone], removed[gone]),
         by_boot=Order.of(boot, installed),
         unclear=unclear,
+        surely=(_moved(installed, day_alone.get("installed_at"), 1), _moved(removed, day_alone.get("removed_at"), 0)),
+        perhaps=(_moved(installed, day_alone.get("installed_at"), 0), _moved(removed, day_alone.get("removed_at"), 1)),
     )
+
+
+def _moved(instants: Ints, days: Ints | None, side: int) -> Ints:
+    """The instants, of which those of some rows are midnights: the first, or the last, that may be meant."""
+    if days is None or not len(days):
+        return instants
+    found = instants.copy()
+    found[days] = some_time_of(instants[days])[side]
+    return found
 
 
 def _next(owner: Ints, installed: Ints) -> Ints:

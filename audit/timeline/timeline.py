@@ -16,9 +16,9 @@ from audit.intake.export import Export
 from audit.intake.tables import CORRECTION_STATES, EVERY_POSITION, TABLES
 from audit.timeline.ambiguity import resolve
 from audit.timeline.codes import MISSING, codes_in, names_of
-from audit.timeline.components import NONE_KNOWN, Components, build_components
+from audit.timeline.components import NONE_KNOWN, Components, build_components, some_time_of
 from audit.timeline.flights import Flights, build_flights
-from audit.timeline.instants import DAY, FOREVER, HOUR, NEVER, Bools, Ints, expand, instant, micros
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, instant, micros
 from audit.timeline.memo import Memo, Value
 
 TASK_TIMES = ("started_at", "finished_at", "signed_at")
@@ -243,6 +243,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
             component_aircraft.astype(np.int64) * (len(position_names) + 1) + component_position,
             _unclear_stays(export, aircraft_names, position_names),
             export.unreadable.get(("components", "removed_at"), np.empty(0, np.int64)),
+            {column: rows for (table, column), rows in export.date_only.items() if table == "components"},
         ),
         later=later,
         in_play=np.ones(len(aircraft_names), bool),
@@ -352,11 +353,9 @@ def _unclear_times(
     if len(unreadable):
         yield frame.iloc[unreadable], micros(frame["installed_at"])[unreadable], np.full(len(unreadable), FOREVER)
     for column in ("installed_at", "removed_at"):
-        # A day without a time is one of some clock: it may begin 14 h before that of UTC, and end 12 h after it.
         rows = export.date_only.get(("components", column), np.empty(0, np.int64))
         if len(rows):
-            day = micros(frame[column])[rows]
-            yield frame.iloc[rows], day - 14 * HOUR, day + DAY + 12 * HOUR
+            yield frame.iloc[rows], *some_time_of(micros(frame[column])[rows])
 
 
 def _latest(instants: list[Ints]) -> int:

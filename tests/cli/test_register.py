@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import shutil
 import sqlite3
 import subprocess
@@ -15,9 +16,11 @@ import pytest
 
 from audit.cli import run
 from audit.exit_codes import ExitCode
+from audit.findings.result import AuditResult
 from audit.intake.location import Location
+from audit.pipeline import Audited
 from audit.register.states import audits
-from audit.register.store import open_register
+from audit.register.store import Register, open_register
 from tests.intake.conftest import STATION, TASK, as_csv
 
 RULE = """\
@@ -42,7 +45,7 @@ class Shop:
 
     def __init__(self, folder: Path, where: Location) -> None:
         self.folder, self.where, self.out = folder, where, folder / "out"
-        (folder / "rules").mkdir()
+        (folder / "rules").mkdir(parents=True)
         (folder / "rules" / "lot-missing.yaml").write_text(RULE, encoding="utf-8")
 
     def check(self, tasks: Sequence[dict[str, str]], *more: str) -> ExitCode:
@@ -291,3 +294,81 @@ def test_what_happened_to_records_is_listed(tmp_path: Path, capsys: pytest.Captu
     assert "lot L2" in second
     assert run(["register", "records", str(shop.where), "T7"]) is ExitCode.COULD_NOT_RUN
     assert run(["register", "verify", str(shop.where)]) is ExitCode.CLEAN
+
+
+def test_an_expired_decision_is_expired_everywhere(shop: Shop) -> None:
+    """On its last day no output counts the finding; the day after all of them do."""
+    shop.check([BAD])
+    finding = shop.rows("findings.csv")[0]["finding_id"]
+    decision = ["--by", "A. Plover", "--approved-by", "B. Wren", "--reason", "Lot is on the invoice"]
+    assert (
+        run(["register", "decide", str(shop.where), finding, "--as", "accepted", "--until", "2098-01-31", *decision])
+        == 0
+    )
+    seen = []
+    for at, code in (("2098-01-31T23:59Z", ExitCode.CLEAN), ("2098-02-01T00:00Z", ExitCode.FINDINGS)):
+        formats = ("--write", "csv,json,md,sarif,junit,codequality,html,xlsx")
+        assert shop.check([BAD], "--as-of", at, *formats) is code
+        assert shop.check([BAD], "--as-of", at, "--fail-on", "2", *formats) is code
+        [row] = shop.rows("findings.csv")
+        [alert] = json.loads((shop.out / "findings.sarif").read_text(encoding="utf-8"))["runs"][0]["results"]
+        junit = (shop.out / "junit.xml").read_text(encoding="utf-8")
+        quality = json.loads((shop.out / "codequality.json").read_text(encoding="utf-8"))
+        summary = json.loads((shop.out / "summary.json").read_text(encoding="utf-8"))["register"]
+        seen.append(
+            (
+                row["decision"],
+                bool(alert.get("suppressions")),
+                "<failure" in junit,
+                len(quality),
+                {name: summary["decided"].get(name, 0) for name in ("accepted", "expired")},
+            )
+        )
+    assert seen == [
+        ("accepted", True, False, 0, {"accepted": 1, "expired": 0}),
+        ("expired", False, True, 1, {"accepted": 0, "expired": 1}),
+    ]
+
+
+def test_registers_are_not_merged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """No command does it: each has a chain of its own, and what one decided holds in no other."""
+    first, second = Shop(tmp_path / "a", tmp_path / "a.db"), Shop(tmp_path / "b", tmp_path / "b.db")
+    for shop in (first, second):
+        shop.check([BAD])
+    finding = first.rows("findings.csv")[0]["finding_id"]
+    decision = ["--by", "A", "--approved-by", "B", "--reason", "c", "--as", "accepted", "--until", "2098-01-31"]
+    assert run(["register", "decide", str(first.where), finding, *decision]) == 0
+    capsys.readouterr()
+    assert run(["register", "merge", str(first.where), str(second.where)]) is ExitCode.COULD_NOT_RUN
+    assert "No such command 'merge'" in capsys.readouterr().err
+    assert first.check([BAD]) is ExitCode.CLEAN
+    assert second.check([BAD]) is ExitCode.FINDINGS
+    # Nor does a copy of the rows pass for a run of its own.
+    with sqlite3.connect(str(second.where)) as connection:
+        connection.execute("ATTACH ? AS other", (str(first.where),))
+        connection.execute("INSERT INTO decisions SELECT * FROM other.decisions")
+    connection.close()
+    assert run(["register", "verify", str(second.where)]) is ExitCode.FINDINGS
+
+
+def test_a_register_that_goes_away_during_the_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Somebody deletes the file in the midst of it: one sentence, and no report that says it was kept."""
+    import audit.pipeline
+
+    shop = Shop(tmp_path, tmp_path / "register.db")
+    shop.check([BAD])
+    before = (shop.out / "summary.json").read_bytes()
+    whole = audit.pipeline.recorded
+
+    def gone(register: Register, audited: Audited) -> AuditResult:
+        (tmp_path / "register.db").unlink()
+        return whole(register, audited)
+
+    monkeypatch.setattr("audit.pipeline.recorded", gone)
+    assert shop.check([BAD, {"task_id": "T3", "lot": ""}]) is ExitCode.COULD_NOT_RUN
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert "register" in told
+    assert (shop.out / "summary.json").read_bytes() == before

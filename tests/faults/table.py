@@ -544,7 +544,7 @@ FAULTS: Final = (
                 "ice-adhesion-treatment-overdue preservative-on-wrong-material "
                 "recorded-material-differs surface-prep-missing"
             ),
-            "finding to unjudged": "ice-adhesion-treatment-covered",
+            "finding to unjudged": "flight-before-cure ice-adhesion-treatment-covered",
             "finding to unjudged by another name": "ice-adhesion-treatment-overdue",
         },
         told=("components.removed_at ?: not an ISO 8601 time",),

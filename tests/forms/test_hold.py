@@ -218,3 +218,26 @@ def test_for_a_time_or_until_a_treatment() -> None:
         ("2025-06-02T13:00:00Z", [treated | {"position": None}], "1 unjudged"),
     ):
         assert verdict(either, tasks=[COAT, gloss | {"started_at": at}, *tasks]) == expected
+
+
+ON_A_DAY = [{"removed_at": "2025-06-03"}, {"component_serial": "C2", "installed_at": "2025-06-03"}]
+TWO_DAYS = rule("hold", scope=PRESERVE, forbid={"event": "takeoff"}, **{"for": "PT96H"})
+
+
+@pytest.mark.parametrize(
+    ("coat", "takeoff", "expected"),
+    [
+        pytest.param("2025-06-01T09:00:00Z", "2025-06-02T09:59:59Z", "1 finding", id="before-the-day-began-anywhere"),
+        pytest.param("2025-06-01T09:00:00Z", "2025-06-02T10:00:00Z", "1 unjudged", id="as-it-began-somewhere"),
+        pytest.param("2025-06-01T09:00:00Z", "2025-06-03T06:00:00Z", "1 unjudged", id="in-the-day"),
+        pytest.param("2025-06-01T09:00:00Z", "2025-06-04T11:59:59Z", "1 unjudged", id="as-it-ended-somewhere"),
+        pytest.param("2025-06-01T09:00:00Z", "2025-06-04T12:00:00Z", "1 complies", id="after-it-ended-everywhere"),
+        pytest.param("2025-06-03T09:00:00Z", "2025-06-03T10:00:00Z", "1 unjudged", id="coated-that-day-as-well"),
+        pytest.param("2025-06-05T09:00:00Z", "2025-06-05T10:00:00Z", "1 finding", id="the-next-boot"),
+    ],
+)
+def test_a_boot_swapped_on_a_day_without_a_time(coat: str, takeoff: str, expected: str) -> None:
+    """Which boot flew on that day, by whatever clock it is one, is in doubt: neither a pass nor a finding."""
+    done = COAT | {"started_at": coat, "finished_at": coat.replace(":00Z", ":10Z")}
+    flights = [{"takeoff_at": takeoff}]
+    assert verdict(TWO_DAYS, LATER, tasks=[done], flights=flights, components=ON_A_DAY) == expected
