@@ -35,9 +35,10 @@ def _hemispheres(timeline: Timeline) -> Ints:
     # What is blank or listed nowhere is MISSING (-1) or a number of its own, and lies on no side.
     side[listed] = [_side(str(zone)) for zone in stations["timezone"]]
     side[-1] = 0
-    total = np.bincount(timeline.aircraft[timeline.rows], side[of_task[timeline.rows]], fleet)
+    total = np.zeros(fleet)
+    np.add.at(total, timeline.aircraft[timeline.rows], side[of_task[timeline.rows]])
     for part in origin:
-        total += np.bincount(flights.aircraft, side[part[flights.row]], fleet)
+        np.add.at(total, flights.aircraft, side[part[flights.row]])
     return np.sign(total).astype(np.int64)
 
 

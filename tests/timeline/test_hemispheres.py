@@ -68,3 +68,17 @@ def test_the_latitudes_are_those_of_the_airports_of_each_zone() -> None:
     wrong = [port["icao"] for port in airports if port["lat"] * known[port["tz"]] < 0]
     assert len(airports) > 20_000
     assert wrong == []
+
+
+def test_without_a_closed_record_takeoffs_alone_tell() -> None:
+    """An aircraft whose only record is still open, and which flies in the south, works there."""
+    example = Example.model_validate(
+        {
+            "name": "n",
+            "expect": "complies",
+            "tasks": [{"status": "open", "started_at": "2025-06-01T10:00:00Z"}],
+            "flights": [{"origin": "S9", "takeoff_at": "2025-07-01T10:00:00Z"}],
+            "stations": [{"station": "S1", "timezone": NORTHERN}, {"station": "S9", "timezone": SOUTHERN}],
+        }
+    )
+    assert hemispheres(build_timeline(example_export(example))).tolist() == [SOUTH]
