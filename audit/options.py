@@ -8,6 +8,21 @@ from pathlib import Path
 
 
 @dataclass(frozen=True, kw_only=True)
+class Spread:
+    """By how many processes of this machine the parts of an export are judged, or by which cluster.
+
+    `cluster` is the address of a Dask scheduler. `buckets` is how many parts there are (None: as many as the size of
+    the export asks for), `shared` the folder they are written to (None: one for temporary files), which the machines
+    of a cluster all see under the same path.
+    """
+
+    workers: int = 1
+    cluster: str | None = None
+    buckets: int | None = None
+    shared: Path | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class AuditOptions:
     """How an export is to be audited, beside the export itself.
 
@@ -17,6 +32,7 @@ class AuditOptions:
     it shows, for which a file may be read again. `previous` is the report of an earlier run that the export's health is
     measured against. `all_text` reads the free text of task records that no rule reads, too: a register keeps it.
     `ahead` looks at what comes next and where it drifts, too.
+    `spread` has the export judged in parts (None: here, in one).
     """
 
     rules: Path | None = None
@@ -27,3 +43,4 @@ class AuditOptions:
     previous: Path | None = None
     all_text: bool = False
     ahead: bool = False
+    spread: Spread | None = None

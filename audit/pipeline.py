@@ -123,7 +123,12 @@ def traced_audit(
     timeline, seen = build_timeline(came_in, as_of), None
     if register is not None:
         seen, timeline = _seen(register, timeline, came_in, _reading(options))
-    judged = judged_by_week(rulebook.rules, timeline, progress)
+    if options.spread is None:
+        judged = judged_by_week(rulebook.rules, timeline, progress)
+    else:
+        from audit.spread.judging import judged_in_parts
+
+        judged = judged_in_parts(rulebook.rules, came_in, timeline, options.spread, progress)
     progress("collecting the findings")
     outcomes = [(rule, found) for rule, found, _ in judged]
     result = assemble(__version__, location_name(export), rulebook, came_in, timeline, outcomes)

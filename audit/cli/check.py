@@ -18,7 +18,7 @@ from audit.exit_codes import ExitCode
 from audit.health.facts import PROFILE_FILE
 from audit.intake.location import Location, location
 from audit.intake.tables import FIRST_YEAR, LAST_YEAR
-from audit.options import AuditOptions
+from audit.options import AuditOptions, Spread
 from audit.report.formats import DEFAULT_FORMATS, FILES, LOCATING_FORMATS, OURS
 from audit.report.visible import visible
 
@@ -133,6 +133,32 @@ Sign = Annotated[
 NewOnly = Annotated[
     bool, typer.Option("--new-only", help="Of the findings, only those that the register calls new or back fail.")
 ]
+Workers = Annotated[
+    int | None,
+    typer.Option(min=1, metavar="N", help="Judge the export in parts, by N processes. The output is the same."),
+]
+Cluster = Annotated[
+    str | None,
+    typer.Option(
+        metavar="ADDRESS", help="Judge the export in parts, by a running Dask cluster: the address of its scheduler."
+    ),
+]
+Buckets = Annotated[
+    int | None,
+    typer.Option(
+        min=1,
+        metavar="N",
+        help="In how many parts, with --workers or --cluster: more of them need less memory each. Default: by size.",
+    ),
+]
+Shared = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="DIR",
+        help="Folder that the parts are written to for the time of the check. With --cluster one that all its machines "
+        "see under the same path.",
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but errors.")]
 DEFAULT_WRITE = ",".join(DEFAULT_FORMATS)
 DEFAULT_OUT = Path("deicer-audit-report")
@@ -162,6 +188,10 @@ def check(
     register: RegisterPlace = None,
     new_only: NewOnly = False,
     sign: Sign = None,
+    workers: Workers = None,
+    cluster: Cluster = None,
+    buckets: Buckets = None,
+    shared: Shared = None,
     quiet: Quiet = False,
 ) -> ExitCode:
     """Audit an export and write the report."""
@@ -184,10 +214,23 @@ def check(
         previous=previous,
         all_text=register is not None,
         ahead="html" in formats,
+        spread=_spread(workers, cluster, buckets, shared),
     )
     with _health_judge(skip_health) as judge:
         result = _audit(location(export), options, out, formats, quiet, judge, register_place(register), sign)
     return _exit_code(result, fail_on, fail_on_health, new_only)
+
+
+def _spread(workers: int | None, cluster: str | None, buckets: int | None, shared: Path | None) -> Spread | None:
+    if workers and cluster:
+        raise typer.BadParameter("--workers and --cluster are two ways to judge the parts: choose one.")
+    if not workers and not cluster:
+        if buckets or shared:
+            raise typer.BadParameter(f"--{'buckets' if buckets else 'shared'} needs --workers or --cluster.")
+        return None
+    if cluster and not shared:
+        raise typer.BadParameter("--cluster needs --shared: a folder that all its machines see under the same path.")
+    return Spread(workers=workers or 1, cluster=cluster, buckets=buckets, shared=shared)
 
 
 def register_place(text: str | None) -> Location | None:

@@ -58,8 +58,8 @@ def _by_aircraft(rule: Rule) -> Owner:
     return "aircraft"
 
 
-def _in_order(rule: Rule) -> bool:
-    return False
+def _of_records(rule: Rule) -> Mapping[str, str]:
+    return {"subject": "tasks", "other_subject": "tasks", "other": "tasks"}
 
 
 def _no_figures(rule: Rule) -> Mapping[str, str]:
@@ -90,7 +90,8 @@ class Form(Generic[R]):
     `requires`     the conditions that each record in scope must meet by itself; None where it asks for something else
     `coming`       the holds that still run at the as-of time, and the treatments that fall due (see `coming`)
     `owner`        the key by which a load can be split without changing the rule's findings
-    `unordered`    whether a subject is a pair of which either may come first
+    `rows`         the tables whose rows the columns `subject`, `other_subject` and `other` of its cases number: task
+                   records, unless it says otherwise
 
     What it says of a case:
     `identity`     the natural keys of each case's subject, from the cases and their evidence (see `collect`)
@@ -131,7 +132,7 @@ class Form(Generic[R]):
     requires: Callable[[R], Conditions | None] = _nothing_required
     coming: Callable[[R, Timeline], pd.DataFrame] = _nothing_comes
     owner: Callable[[R], Owner] = _by_aircraft
-    unordered: Callable[[R], bool] = _in_order
+    rows: Callable[[R], Mapping[str, str]] = _of_records
     identity: Callable[[R, pd.DataFrame, pd.DataFrame, Timeline], list[tuple[str, ...]]]
     person: Callable[[R, pd.DataFrame, Timeline], Texts | None] = _who_did_the_work
     facts: Callable[[R, pd.DataFrame, Timeline], Mapping[str, Sequence[Any]]]

@@ -35,11 +35,16 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
 def judge_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.DataFrame]:
     """As `judge_rule`; and what was judged, complying subjects included, counted by station and week (WEEK_COLUMNS)."""
     if not len(timeline.tasks):
-        return Outcomes(0, cases(0)), by_week({}, np.zeros(0, bool), set(), timeline)
+        return judge_rule(rule, timeline), by_week({}, np.zeros(0, bool), set(), timeline)
+    return judge_part_by_week(rule, timeline)
+
+
+def judge_part_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.DataFrame]:
+    """As `judge_by_week`, also where there is no record: a part of an export may have none."""
     judgement = form_of(rule).evaluate(rule, reading_only(rule, timeline))
     outcomes = _in_every_reading(rule, timeline, judgement)
     found = outcomes.cases[outcomes.cases["finding"]]
-    complying = _complying(rule, judgement, outcomes)
+    complying = _complying(judgement, outcomes)
     shown = judgement.shown(complying, np.zeros(len(complying), bool))
     both = {
         name: np.append(np.broadcast_to(shown.get(name, default), complying.shape), found[name].to_numpy())
@@ -67,10 +72,6 @@ def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> O
     ).reset_index("reading")
     tried = _times_tried(timeline, readings, verdicts, owner)
     keys = list(SUBJECT)
-    if form.unordered(rule):
-        # Which of the two began first may depend on the reading: they are one pair all the same.
-        pair = verdicts["other_subject"] >= 0
-        verdicts.loc[pair, keys[:2]] = np.sort(verdicts.loc[pair, keys[:2]].to_numpy(), axis=1)
     grouped = verdicts.groupby(keys, sort=False)
     agreed = (grouped["finding"].transform("sum") == tried) | (
         (grouped["finding"].transform("size") == tried) & ~grouped["finding"].transform("any")
@@ -92,16 +93,16 @@ def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
     outcomes = _in_every_reading(rule, timeline, judgement)
     found = outcomes.cases
     found["outcome"] = np.where(found["finding"], "finding", "unjudged")
-    return together((found, judgement.cases(_complying(rule, judgement, outcomes)).assign(outcome="complies")))
+    return together((found, judgement.cases(_complying(judgement, outcomes)).assign(outcome="complies")))
 
 
-def _complying(rule: Rule, judgement: Judgement, outcomes: Outcomes) -> Ints:
+def _complying(judgement: Judgement, outcomes: Outcomes) -> Ints:
     """The subjects of a judgement, by number, that comply in every reading of the times, as the outcomes have it."""
     index = np.flatnonzero(~judgement.broken & (judgement.doubt == CERTAIN))
     if outcomes.cases.empty:
         return index
-    theirs = _keys(rule, outcomes.cases, len(outcomes.cases))
-    mine = _keys(rule, judgement.shown(index, np.zeros(len(index), bool)), len(index))
+    theirs = _keys(outcomes.cases, len(outcomes.cases))
+    mine = _keys(judgement.shown(index, np.zeros(len(index), bool)), len(index))
     # Most are told apart by their first number alone.
     perhaps = np.flatnonzero(np.isin(mine[0], theirs[0]))
     known = set(zip(*(column.tolist() for column in theirs), strict=True))
@@ -109,12 +110,9 @@ def _complying(rule: Rule, judgement: Judgement, outcomes: Outcomes) -> Ints:
     return np.delete(index, perhaps[same])
 
 
-def _keys(rule: Rule, shown: Mapping[str, Any] | pd.DataFrame, count: int) -> list[Ints]:
-    """What identifies subjects (SUBJECT), column by column, the same for a pair whichever of the two comes first."""
-    columns: list[Ints] = [np.broadcast_to(np.asarray(shown.get(name, NONE), np.int64), (count,)) for name in SUBJECT]
-    if form_of(rule).unordered(rule):
-        columns[:2] = np.minimum(*columns[:2]), np.maximum(*columns[:2])
-    return columns
+def _keys(shown: Mapping[str, Any] | pd.DataFrame, count: int) -> list[Ints]:
+    """What identifies subjects (SUBJECT), column by column."""
+    return [np.broadcast_to(np.asarray(shown.get(name, NONE), np.int64), (count,)) for name in SUBJECT]
 
 
 def sentences(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:

@@ -122,15 +122,14 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
             doubt = np.where((doubt == CERTAIN) & (in_scope[second] != CERTAIN), in_scope[second], doubt)
 
     def both(index: Ints, finding: Bools) -> Mapping[str, Any]:
-        a, b = first[index], second[index]
+        a, b = left.row[first[index]], right.row[second[index]]
         return {
-            "other_subject": right.row[b],
-            "other": right.row[b],
+            **_flight_of(right, second[index], _evidence(left.kind, a)),
+            **_pair(rule, a, b),
             "at": start[index],
             "measured": (end - start)[index] / HOUR,
             "limit": 0.0,
             "unit": "h",
-            **_flight_of(right, b, _evidence(left.kind, left.row[a])),
         }
 
     nothing = np.flatnonzero(unpaired)
@@ -203,6 +202,13 @@ def _evidence(kind: str, rows: Ints) -> dict[str, Ints]:
     """The columns of a case that name a thing of this kind."""
     column = {"tasks": "task", "flights": "flight", "components": "component"}[kind]
     return {"subject": rows, column: rows}
+
+
+def _pair(rule: OverlapRule, one: Ints, other: Ints) -> dict[str, Ints]:
+    """Two rows as the subject of a case: of one table the first of it, whichever of them began first."""
+    if _of_one_kind(rule):
+        one, other = np.minimum(one, other), np.maximum(one, other)
+    return {"subject": one, "other_subject": other, "other": other}
 
 
 def _flight_of(right: Things, second: Ints, evidence: dict[str, Ints]) -> dict[str, Ints]:
@@ -330,9 +336,13 @@ def _reads(rule: OverlapRule) -> Iterator[str]:
 
 
 def _owner(rule: OverlapRule) -> Owner:
-    if "aircraft" in rule.same:
-        return "aircraft"
-    return "performed_by" if "performed_by" in rule.same else "certified_by"
+    owners: tuple[Owner, ...] = ("aircraft", "performed_by", "certified_by")
+    return next((owner for owner in owners if owner in rule.same), "none")
+
+
+def _rows(rule: OverlapRule) -> Mapping[str, str]:
+    one, other = (TABLE_OF[kind] for kind in rule.between)
+    return {"subject": one, "other_subject": other, "other": other}
 
 
 _THINGS = {
@@ -412,7 +422,7 @@ OVERLAP = Form(
     may_read=_may_read,
     selects=lambda rule: (rule.scope,) if rule.between[0] == "tasks" else (),
     owner=_owner,
-    unordered=_of_one_kind,
+    rows=_rows,
     identity=_identity,
     facts=_facts,
     told=_told,

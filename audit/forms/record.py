@@ -413,6 +413,7 @@ RECORD = Form(
     columns=_columns,
     more_kinds=_kinds,
     figures=_figures,
+    rows=lambda rule: {"subject": rule.of},
     drawing=lambda rule: AroundRecord() if rule.of == "tasks" and needs_component(rule.require) else None,
     looks_at=_looks_at,
     demands=lambda rule: conditions_in_words(rule.require),

@@ -16,6 +16,7 @@ MONDAY: Final = 4 * DAY
 """The first Monday after 1970-01-01, a Thursday."""
 WIDEST: Final = 2.0
 """A margin is cut at so many times the limit: what keeps it by far says nothing of how it drifts."""
+_PARTS: Final = 2.0**20
 WEEK_COLUMNS: Final = ("station", "week", "checks", "findings", "margin", "measured")
 
 
@@ -80,4 +81,5 @@ def _margins(shown: Mapping[str, Any], shape: tuple[int, ...], kinds: Set[str]) 
     )
     share = np.divide(measured, limit, out=np.full(shape, np.nan), where=limit > 0)
     margin = share - 1 if kinds == {"least"} else 1 - share
-    return np.clip(margin, -WIDEST, WIDEST)
+    # In parts of a power of two, of which millions add up exactly, in whatever order.
+    return np.rint(np.clip(margin, -WIDEST, WIDEST) * _PARTS) / _PARTS

@@ -109,6 +109,42 @@ def _stretches(aircraft: Ints, start: Ints, end: Ints, why: Missing) -> tuple[In
 
 def _unusual_gaps(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     """Stretches without a flight that are long for the aircraft, up to the as-of time."""
+    gaps = _gaps(timeline)
+    mine, of = gaps.length[gaps.between], gaps.aircraft[gaps.between]
+    order = np.lexsort((mine, of))
+    count = np.bincount(of, minlength=len(timeline.aircraft_names))
+    first = np.cumsum(count) - count
+    nine_of_ten = take(mine[order], first + count * 9 // 10, 0)
+    habit = np.where(count >= ENOUGH_GAPS, TIMES_ITS_HABIT * nine_of_ten, _fleet_habit(timeline, gaps))
+    unusual = np.flatnonzero(gaps.length > np.maximum(LONGEST_PARKED, habit[gaps.aircraft]))
+    opens = gaps.opens[unusual]
+    return _stretches(gaps.aircraft[unusual], opens, opens + gaps.length[unusual], Missing.GAP)
+
+
+def fleet_habit(timeline: Timeline) -> int:
+    """How long a gap may be, of an aircraft without a habit of its own; FOREVER where the fleet has none either."""
+    return _fleet_habit(timeline, _gaps(timeline))
+
+
+def _fleet_habit(timeline: Timeline, gaps: _Gaps) -> int:
+    if timeline.fleet_habit is not None:
+        return timeline.fleet_habit
+    lengths = np.sort(gaps.length[gaps.between])
+    return TIMES_ITS_HABIT * int(lengths[len(lengths) * 9 // 10]) if len(lengths) >= ENOUGH_GAPS else FOREVER
+
+
+@dataclass(frozen=True)
+class _Gaps:
+    """Times without a flight, by aircraft; `between` tells those between two flights: the others are the first and the
+    last."""
+
+    aircraft: Ints
+    opens: Ints
+    length: Ints
+    between: Bools
+
+
+def _gaps(timeline: Timeline) -> _Gaps:
     flights = timeline.flights
     fleet = np.unique(flights.aircraft)
     aircraft = np.concatenate((flights.aircraft, fleet))
@@ -119,24 +155,7 @@ def _unusual_gaps(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     landings = np.concatenate((flights.landing, np.full(len(fleet), NEVER)))[order]
     same = aircraft[1:] == aircraft[:-1]
     opens[1:][same] = landings[:-1][same]
-    gap = closes - opens
-    between = np.append(False, same) & (closes <= timeline.as_of)
-    habit = _habit(aircraft, gap, between, len(timeline.aircraft_names))
-    unusual = np.flatnonzero(gap > np.maximum(LONGEST_PARKED, habit))
-    return _stretches(aircraft[unusual], opens[unusual], closes[unusual], Missing.GAP)
-
-
-def _habit(aircraft: Ints, gap: Ints, between: Bools, fleet: int) -> Ints:
-    """How long a gap of each aircraft may be before it is unusual; FOREVER where not even the fleet has a habit."""
-    mine, of = gap[between], aircraft[between]
-    if len(mine) < ENOUGH_GAPS:
-        return np.full(len(gap), FOREVER)
-    order = np.lexsort((mine, of))
-    count = np.bincount(of, minlength=fleet)
-    first = np.cumsum(count) - count
-    nine_of_ten = take(mine[order], first + count * 9 // 10, 0)
-    of_fleet = int(np.sort(mine)[len(mine) * 9 // 10])
-    return (TIMES_ITS_HABIT * np.where(count >= ENOUGH_GAPS, nine_of_ten, of_fleet))[aircraft]
+    return _Gaps(aircraft, opens, closes - opens, np.append(False, same) & (closes <= timeline.as_of))
 
 
 def _missing_legs(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:

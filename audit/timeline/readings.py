@@ -17,7 +17,8 @@ import pandas as pd
 from audit.timeline.instants import DAY, Bools, Ints, micros
 from audit.timeline.timeline import Timeline
 
-Owner = Literal["aircraft", "performed_by", "certified_by"]
+Owner = Literal["aircraft", "performed_by", "certified_by", "none"]
+"""Whose records one rule's findings depend on: those of an aircraft, of a person, or all."""
 
 
 def other_readings(timeline: Timeline, owner: Owner) -> Iterator[Timeline]:

@@ -41,6 +41,7 @@ class Timeline:
     (aircraft, product, ...) that tasks or flights have and that the named table nearly knows, by (kind, table); `alike`
     are all names that are nearly equal, by kind and name. Where the rows of another table are looked at in the place of
     records (see `subjects`), `of` is that table, and `records` numbers the task record of each.
+    `fleet_habit` is, in a part of an export, how long a gap between flights is unusual in the whole (see `coverage`).
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -66,6 +67,7 @@ class Timeline:
     alike: Mapping[str, Mapping[str, frozenset[str]]] = field(default_factory=dict)
     of: str = "tasks"
     records: Ints | None = None
+    fleet_habit: int | None = None
     _memo: Memo = field(default_factory=Memo, repr=False)
 
     def supplied(self, table: str) -> bool:
@@ -144,11 +146,15 @@ class Timeline:
         )
 
     def _in_order(self, index: Ints, place: Ints) -> tuple[Ints, Ints]:
-        """Pairs in order; both in one number, since such numbers sort many times as fast as pairs."""
-        places = len(self.aircraft_names) * (len(self.position_names) + 1)
-        both = np.sort(index * places + place)
-        first = both // places
-        return first, both - first * places
+        """Pairs in order; both in one number, since such numbers sort many times as fast as pairs.
+
+        Places of a record that does not tell its aircraft (MISSING) are negative.
+        """
+        unknown = len(self.position_names) + 1
+        stride = self.places + unknown
+        both = np.sort(index * stride + place + unknown)
+        first = both // stride
+        return first, both - first * stride - unknown
 
     def _positions(self, text: str) -> list[int]:
         if text == EVERY_POSITION:

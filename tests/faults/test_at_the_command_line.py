@@ -19,7 +19,8 @@ Files = dict[str, str]
 Edit = Callable[[Files], object]
 
 
-def _as_csv(rows: list[dict[str, str]]) -> str:
+def as_csv(rows: list[dict[str, str]]) -> str:
+    """The rows of a table as the text of a file."""
     out = io.StringIO()
     writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
     writer.writeheader()
@@ -28,7 +29,7 @@ def _as_csv(rows: list[dict[str, str]]) -> str:
 
 
 def _check(tmp_path: Path, edit: Edit, *, health: bool = False) -> int:
-    files = {f"{name}.csv": _as_csv(rows) for name, rows in clean_tables().items()}
+    files = {f"{name}.csv": as_csv(rows) for name, rows in clean_tables().items()}
     edit(files)
     export = tmp_path / "export"
     export.mkdir()
@@ -74,7 +75,7 @@ def _local_flights() -> dict[str, list[dict[str, str]]]:
 
 def test_flight_times_by_another_clock_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Where a tenth of all records would lie within a flight the sentence says how many, and what would fit."""
-    local = {f"{name}.csv": _as_csv(rows) for name, rows in _local_flights().items()}
+    local = {f"{name}.csv": as_csv(rows) for name, rows in _local_flights().items()}
     assert _check(tmp_path, lambda files: files.update(local)) == ExitCode.COULD_NOT_RUN
     said = capsys.readouterr().err
     assert "read as UTC, 10 task records lie within a flight and 0 flights land before takeoff" in said
@@ -93,7 +94,7 @@ def test_flight_times_that_may_go_by_another_clock_are_told(tmp_path: Path, caps
         | {"started_at": f"{day}T01:00:00Z", "finished_at": f"{day}T02:00:00Z", "signed_at": f"{day}T02:00:00Z"}
         for number, day in enumerate(f"2025-{month:02}-{day:02}" for month in (9, 10, 11) for day in range(1, 31))
     ]
-    local = {f"{name}.csv": _as_csv(rows) for name, rows in (tables | {"tasks": tables["tasks"] + nights}).items()}
+    local = {f"{name}.csv": as_csv(rows) for name, rows in (tables | {"tasks": tables["tasks"] + nights}).items()}
     assert _check(tmp_path, lambda files: files.update(local), health=True) == ExitCode.FINDINGS
     said = capsys.readouterr().err
     assert "Clock?      flight times: 10 contradictions as UTC, far fewer as local time" in said

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from audit.intake.reading import read_rows
+from audit.timeline.codes import MISSING
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
 from audit.timeline.instants import instant, stamp
 from audit.timeline.records import values
@@ -296,3 +297,13 @@ def test_lots_and_manuals_are_joined_on_all_their_keys() -> None:
     assert column(line, "lot.expires_on") == ["2025-12-31", "lot not listed in lots"]
     assert column(line, "manual.effective_from") == ["2024-01-01", "manual revision not listed in manuals"]
     assert column(line, "product_class") == ["table not supplied: products"] * 2
+
+
+def test_a_record_of_an_unknown_aircraft_is_nowhere() -> None:
+    """A record set aside without its aircraft: the record before it stays where it was."""
+    rows = [task(1, position="fin"), task(2, position="fin", aircraft="")]
+    line = timeline(rows, components=[boot("B1", "fin", "2025-01-01T00:00:00Z")])
+    index, place = line.placed(np.arange(2))
+    assert index.tolist() == [0, 1]
+    assert line.aircraft_of(place).tolist() == [0, MISSING]
+    assert [str(line.position_names[code]) for code in line.position_of(place)] == ["fin", "fin"]

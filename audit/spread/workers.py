@@ -1,0 +1,83 @@
+"""Who judges the parts: processes of this machine, or a running Dask cluster. Both are executors of the standard
+library."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from collections.abc import Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from threading import Thread
+from typing import Final
+
+from audit.errors import AuditError
+from audit.options import Spread
+
+_PATIENCE: Final = "30s"
+"""How long the scheduler of a cluster may take to answer."""
+
+
+class WorkersLost(Exception):
+    """Workers died under their work; others may do it."""
+
+
+@contextmanager
+def workers(spread: Spread) -> Iterator[Executor]:
+    """An executor for this time; what it runs is stopped where the time ends early.
+
+    Raises WorkersLost where processes die, AuditError where a cluster can't be had or loses too many workers.
+    """
+    with _of_cluster(spread.cluster) if spread.cluster else _processes(spread.workers) as executor:
+        yield executor
+
+
+@contextmanager
+def _processes(number: int) -> Iterator[Executor]:
+    # Started afresh: a fork of a process with threads may stand still for ever.
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(number, mp_context=context, initializer=_serve)
+    try:
+        yield pool
+        pool.shutdown()
+    except BrokenProcessPool as lost:
+        raise WorkersLost from lost
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in multiprocessing.active_children():
+            process.terminate()
+
+
+def _serve() -> None:
+    """Ctrl-C is the parent's to answer; a worker ends with the parent, however that ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+
+    def end_with_parent() -> None:
+        parent.join()
+        os._exit(1)
+
+    Thread(target=end_with_parent, daemon=True).start()
+
+
+@contextmanager
+def _of_cluster(address: str) -> Iterator[Executor]:
+    try:
+        from distributed import Client, KilledWorker
+    except ModuleNotFoundError:
+        raise AuditError("--cluster needs more packages: install deicer-audit[cluster].") from None
+    try:
+        client = Client(address, timeout=_PATIENCE, set_as_default=False)
+    except (OSError, TypeError, ValueError) as fault:
+        raise AuditError(f"No scheduler of a Dask cluster answers at {address}: {fault}") from None
+    try:
+        yield client.get_executor(pure=False)
+    except KilledWorker as lost:
+        raise AuditError(f"The cluster lost every worker that was given a part of the export: {lost}") from None
+    except ImportError as fault:
+        raise AuditError(f"A worker of the cluster lacks this version of deicer-audit: {fault}") from None
+    finally:
+        client.close()

@@ -1,0 +1,219 @@
+"""Judged in parts: the same outcomes as in one, whatever the number of parts and whoever judges them."""
+
+from __future__ import annotations
+
+import multiprocessing
+import shutil
+import time
+from collections.abc import Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from threading import Thread
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from audit.errors import AuditError
+from audit.findings.assembling import assemble
+from audit.findings.result import AuditResult
+from audit.forms.judging import judge_rule
+from audit.forms.outcomes import Outcomes
+from audit.forms.reads import text_columns
+from audit.intake.export import Export
+from audit.intake.reading import read_export, read_rows
+from audit.language.rule import Rule
+from audit.options import Spread
+from audit.pipeline import Audited, judged_by_week
+from audit.rulebook.loading import Rulebook, load_rules
+from audit.rulebook.settings import read_settings, with_settings
+from audit.shipped import rules_folder, sample_folder, sample_settings
+from audit.spread import judging
+from audit.spread.groups import aircraft_buckets
+from audit.spread.judging import judged_in_parts
+from audit.spread.parts import Whole, judged_part, write_part
+from audit.timeline.timeline import Timeline, build_timeline
+from tests.faults.clean_export import clean_tables
+from tests.faults.judged import RECORDS, RULES
+from tests.faults.table import FAULTS, Fault
+
+Judged = list[tuple[Rule, Outcomes, pd.DataFrame]]
+
+
+@pytest.fixture
+def here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Parts are judged in this process: what is asked is how they are divided and put together."""
+
+    @contextmanager
+    def one_thread(spread: Spread) -> Iterator[Executor]:
+        with ThreadPoolExecutor(1) as executor:
+            yield executor
+
+    monkeypatch.setattr(judging, "workers", one_thread)
+
+
+@pytest.fixture(scope="module")
+def rulebook() -> Rulebook:
+    return with_settings(load_rules(rules_folder()), [read_settings(sample_settings())])
+
+
+def in_parts(rules: tuple[Rule, ...], export: Export, timeline: Timeline, **how: object) -> Judged:
+    return judged_in_parts(rules, export, timeline, Spread(**how), lambda step: None)  # type: ignore[arg-type]
+
+
+@pytest.mark.usefixtures("here")
+@pytest.mark.parametrize("buckets", [2, 20])
+def test_any_number_of_parts_gives_the_same(buckets: int, sample_audit: Audited, rulebook: Rulebook) -> None:
+    export, timeline, whole = sample_audit.export, sample_audit.timeline, sample_audit.result
+    judged = in_parts(rulebook.rules, export, timeline, buckets=buckets)
+    _same(_assembled(judged, sample_audit, rulebook), whole)
+    for (rule, _, weeks), (_, _, expected) in zip(judged, judged_by_week(rulebook.rules, timeline), strict=True):
+        pd.testing.assert_frame_equal(weeks, expected, check_exact=True, obj=rule.id)
+    assert len(whole.findings) > 100
+    assert len(whole.unjudged) > 20
+
+
+def _assembled(judged: Judged, audit: Audited, rulebook: Rulebook) -> AuditResult:
+    outcomes = [(rule, found) for rule, found, _ in judged]
+    whole = audit.result
+    return assemble(whole.version, whole.export_name, rulebook, audit.export, audit.timeline, outcomes)
+
+
+def _same(one: AuditResult, other: AuditResult) -> None:
+    findings = other.findings.drop(columns=["file", "line"], errors="ignore")
+    pd.testing.assert_frame_equal(one.findings, findings)
+    pd.testing.assert_frame_equal(one.unjudged, other.unjudged)
+    pd.testing.assert_frame_equal(one.coverage, other.coverage)
+    assert one.margins == other.margins
+    assert one.stories == other.stories
+
+
+@pytest.mark.usefixtures("here")
+def test_a_boot_takes_its_cure_along(rulebook: Rulebook) -> None:
+    """Coated on one aircraft, installed on another the same day and flown there: both are in one part."""
+    day = "2025-06-02T"
+    tasks = [
+        {
+            "task_id": "T1",
+            "work_order": "W1",
+            "aircraft": "A1",
+            "action": "apply",
+            "station": "S",
+            "position": "fin",
+            "product": "P",
+            "started_at": f"{day}08:00:00Z",
+            "finished_at": f"{day}09:00:00Z",
+        }
+    ]
+    boot = {"component_serial": "B1", "position": "fin", "material": "chloroprene", "finish": "black"}
+    components = [
+        boot | {"aircraft": "A1", "installed_at": "2025-01-01T00:00:00Z", "removed_at": f"{day}10:00:00Z"},
+        boot | {"aircraft": "A2", "installed_at": f"{day}11:00:00Z", "removed_at": ""},
+    ]
+    flights = [
+        {"flight_id": f"F{n}", "aircraft": aircraft, "takeoff_at": f"{day}{h}:00:00Z", "landing_at": f"{day}{h}:30:00Z"}
+        for n, (aircraft, h) in enumerate([("A1", "06"), ("A1", "20"), ("A2", "05"), ("A2", "13"), ("A2", "22")])
+    ]
+    export = read_rows(
+        {
+            "tasks": tasks,
+            "stations": [{"station": "S", "timezone": "UTC"}],
+            "components": components,
+            "flights": flights,
+            "products": [{"product": "P", "product_class": "rubber-preservative"}],
+        }
+    )
+    timeline = build_timeline(export)
+    for buckets in (1, 2, 3, 16):
+        assert len(set(aircraft_buckets(export, timeline, buckets).tolist())) == 1
+    cure = tuple(rule for rule in rulebook.rules if rule.id == "flight-before-cure")
+    for buckets in (1, 16):
+        [(_, found, _)] = in_parts(cure, export, timeline, buckets=buckets)
+        assert (found.in_scope, found.findings) == (1, 1)
+
+
+def test_aircraft_without_a_boot_in_common_are_apart(sample_audit: Audited) -> None:
+    buckets = aircraft_buckets(sample_audit.export, sample_audit.timeline, 7)
+    assert len(set(buckets.tolist())) > 3
+    # The same tomorrow, on every machine: a hash of the name and nothing else.
+    again = aircraft_buckets(sample_audit.export, sample_audit.timeline, 7)
+    np.testing.assert_array_equal(buckets, again)
+
+
+def test_processes_judge_it_and_others_take_over_from_one_that_dies(sample_audit: Audited, rulebook: Rulebook) -> None:
+    export, timeline, whole = sample_audit.export, sample_audit.timeline, sample_audit.result
+    told: list[str] = []
+    killed: list[int] = []
+
+    def kill_one() -> None:
+        while not killed:
+            for process in multiprocessing.active_children():
+                killed.append(process.pid or 0)
+                process.kill()
+                break
+            time.sleep(0.01)
+
+    Thread(target=kill_one, daemon=True).start()
+    judged = judged_in_parts(rulebook.rules, export, timeline, Spread(workers=2, buckets=3), told.append)
+    assert killed
+    assert "workers died: their parts are given to others" in told
+    _same(_assembled(judged, sample_audit, rulebook), whole)
+    assert not multiprocessing.active_children()
+
+
+@pytest.mark.usefixtures("here")
+def test_the_parts_are_gone_afterwards(tmp_path: Path, sample_audit: Audited, rulebook: Rulebook) -> None:
+    in_parts(rulebook.rules[:3], sample_audit.export, sample_audit.timeline, buckets=2, shared=tmp_path)
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_worker_that_does_not_see_the_folder_says_so(
+    tmp_path: Path, sample_audit: Audited, rulebook: Rulebook
+) -> None:
+    export, timeline = sample_audit.export, sample_audit.timeline
+    rows = {name: np.arange(len(export.tables[name])) for name in ("tasks", "flights", "components")}
+    part = write_part(tmp_path / "part", export, rows, {}, Whole.of(export, timeline))
+    shutil.rmtree(part.folder)
+    with pytest.raises(AuditError, match=r"A worker can't read .*part.tasks\.parquet.*say one that they share with"):
+        judged_part(part, rulebook.rules[:1])
+
+
+def test_a_folder_that_can_t_be_written_is_said(tmp_path: Path, sample_audit: Audited, rulebook: Rulebook) -> None:
+    with pytest.raises(AuditError, match=r"can't be written to .*nowhere"):
+        in_parts(rulebook.rules, sample_audit.export, sample_audit.timeline, shared=tmp_path / "nowhere")
+
+
+@pytest.mark.usefixtures("here")
+def test_a_mapped_export_in_parts(rulebook: Rulebook) -> None:
+    folder = sample_folder().parent / "linnetlatch"
+    export = read_export(folder, text_columns(rulebook.rules), folder / "mapping.yaml")
+    timeline = build_timeline(export)
+    rules = tuple(rule for rule in rulebook.rules if rule.form != "record")
+    for rule, parts, _ in in_parts(rules, export, timeline, buckets=5):
+        _same_outcomes(parts, judge_rule(rule, timeline))
+
+
+@pytest.mark.usefixtures("here")
+@pytest.mark.parametrize("fault", [pytest.param(fault, id=fault.id) for fault in FAULTS[::24]])
+def test_a_faulty_export_in_parts(fault: Fault) -> None:
+    """What is in doubt, set aside, not supplied or nearly equal leaves the same subjects unjudged."""
+    tables = clean_tables()
+    for edit in fault.edits:
+        edit(tables)
+    try:
+        export = read_rows(tables)
+    except AuditError:
+        return  # refused as a whole: nothing is judged
+    timeline = build_timeline(export)
+    rules = tuple(rule for rule in RULES if rule.form != "record" or rule.id in RECORDS)
+    for rule, parts, _ in in_parts(rules, export, timeline, buckets=16):
+        _same_outcomes(parts, judge_rule(rule, timeline))
+
+
+def _same_outcomes(one: Outcomes, other: Outcomes) -> None:
+    columns = list(other.cases)
+    assert one.in_scope == other.in_scope
+    assert one.margins == other.margins
+    cases = [outcomes.cases.sort_values(columns, ignore_index=True) for outcomes in (one, other)]
+    pd.testing.assert_frame_equal(*cases, check_dtype=False)
