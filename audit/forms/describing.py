@@ -109,12 +109,15 @@ def range_in_words(low: Any, high: Any, said: Callable[[Any], str]) -> str:
 
 
 def of_class(conditions: Conditions) -> str:
-    """What conditions select, as far as the product class that they name tells: `an ice-adhesion-treatment`."""
+    """What conditions select, as far as the product class that they name tells: `an ice-adhesion treatment`."""
     name = class_named(conditions)
     return f"{'an' if name[0] in 'aeiou' else 'a'} {name}"
 
 
 def class_named(conditions: Conditions) -> str:
-    """The product class that conditions name; `treatment` where they name none, or several."""
+    """The product class that conditions name, `gloss coating`; `treatment` where they name none, or several."""
     asked = conditions.columns.get("product_class")
-    return "treatment" if asked is None or not isinstance(asked.is_, str) else asked.is_
+    if asked is None or not isinstance(asked.is_, str):
+        return "treatment"
+    kind, _, what = asked.is_.rpartition("-")
+    return f"{kind} {what}".strip()

@@ -163,7 +163,7 @@ def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
 
 
 def _forbidden(rule: HoldRule) -> str:
-    """What must not happen, and the treatment that ends that where one does: `no takeoff before a gloss-coating`."""
+    """What must not happen, and the treatment that ends that where one does: `no takeoff before a gloss coating`."""
     what = "no takeoff" if rule.forbid.where is None else "no other work on this boot"
     return what if rule.until is None else f"{what} before {of_class(rule.until)}"
 

@@ -16,12 +16,13 @@ from audit.report.listing import carried, packed, records, standing
 from audit.report.nearness import nearness
 from audit.report.overview import station_weeks
 from audit.report.pages import content_hash, own_text, page_template
-from audit.report.pictures import DrawnScene, DrawnUsage, draw
+from audit.report.pictures import NARROW, DrawnScene, DrawnUsage, draw
 from audit.report.rows import instant
 from audit.report.standing import is_open, not_counted, open_first, since_last_run
 from audit.report.unjudged import count_reasons
 from audit.timeline.instants import Ints
 
+Drawn = DrawnScene | DrawnUsage
 URGENT = 6
 DRAWN_QUARANTINE = 200
 """What the page lists at most: matters on the first screen, quarantined rows. Totals stay exact."""
@@ -162,13 +163,13 @@ def _urgent(result: AuditResult, matter: Ints) -> Iterator[Urgent]:
         yield Urgent(str(finding["finding_id"]), str(finding["aircraft"] or ""), title, int(sizes[place]))
 
 
-def _pictures(result: AuditResult) -> Iterator[tuple[dict[str, str], DrawnScene | DrawnUsage]]:
-    """Each picture with the finding that it is of."""
+def _pictures(result: AuditResult) -> Iterator[tuple[dict[str, str], Drawn, Drawn]]:
+    """Each picture, broad and narrow, with the finding that it is of."""
     told = {story.finding_id: story for story in result.stories}
     findings = result.findings[result.findings["finding_id"].isin(list(told))].drop_duplicates("finding_id")
     known = {finding["finding_id"]: finding for finding in records(findings)}
     for name, story in told.items():
-        yield known[name], draw(story)
+        yield known[name], draw(story), draw(story, NARROW)
 
 
 def _share(part: int, whole: int) -> str:

@@ -11,23 +11,37 @@ from audit.findings.result import Kind, Lane, Scene, Span, Story, Stretch, Usage
 from audit.report.visible import visible
 from audit.timeline.instants import DAY, HOUR, MINUTE, stamp
 
-WIDTH = 640
-LEFT, RIGHT = 112, 632
-LANE = 34
 TOP, TOP_OF_FAULT_ALONE = 58, 20
 """Room above the lanes: for the wait, what is missing of it and the fault; for the fault alone."""
 LETTER, BOLD_LETTER = 6.3, 7.4
 """Width of a letter, roughly: labels that would run into each other are left out; every one is in the words."""
 NAMED = 40
 """How many things a picture's words name."""
-PLOT_TOP, PLOT_BOTTOM = 24, 168
+PLOT_TOP, PLOT_BOTTOM, LEVELS_LEFT = 24, 168, 52
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 STEPS = (
     *(minutes * MINUTE for minutes in (1, 2, 5, 10, 15, 30)),
     *(hours * HOUR for hours in (1, 2, 3, 6, 12)),
     *(days * DAY for days in (1, 2, 7, 14, 28, 56, 112, 224, 448)),
 )
-MOST_TICKS = 8
+
+
+@dataclass(frozen=True)
+class Frame:
+    """How wide a picture is, and where its time begins and ends; `lane` is the height of a lane, whose name is before
+    it, or where `named` is not 0 above it, in so much room; there are `ticks` at most."""
+
+    width: int
+    left: int
+    right: int
+    lane: int
+    named: int
+    ticks: int
+
+
+BROAD = Frame(width=640, left=112, right=632, lane=34, named=0, ticks=8)
+NARROW = Frame(width=350, left=2, right=346, lane=50, named=16, ticks=4)
+"""For a telephone: drawn anew, since what is only made smaller can't be read."""
 
 
 @dataclass(frozen=True)
@@ -43,11 +57,12 @@ class Bar:
 
 @dataclass(frozen=True)
 class Label:
-    """Text at a place; `anchor` is start, middle or end."""
+    """Text at what it is of, at x; `anchor` is start, middle or end, and `shift` how far from x there is room."""
 
     x: float
     text: str
     anchor: str = "start"
+    shift: float = 0
 
 
 @dataclass(frozen=True)
@@ -74,6 +89,7 @@ class DrawnScene:
     """A scene ready to be drawn; `says` is the same in words."""
 
     finding_id: str
+    frame: Frame
     top: int
     height: int
     lanes: tuple[DrawnLane, ...]
@@ -91,6 +107,7 @@ class DrawnUsage:
     """A saw tooth ready to be drawn; `says` is the same in words."""
 
     finding_id: str
+    frame: Frame
     boot: str
     line: str
     excess: str
@@ -107,39 +124,42 @@ class DrawnUsage:
     shape: str = "usage"
 
 
-def draw(story: Story) -> DrawnScene | DrawnUsage:
+def draw(story: Story, frame: Frame = BROAD) -> DrawnScene | DrawnUsage:
     """Turn a story into a picture."""
-    return _scene(story) if isinstance(story, Scene) else _usage(story)
+    return _scene(story, frame) if isinstance(story, Scene) else _usage(story, frame)
 
 
 @dataclass(frozen=True)
 class _Scale:
-    """Instants as places between LEFT and RIGHT."""
+    """Instants as places between `left` and the right edge of a frame."""
 
     start: int
     end: int
-    left: int = LEFT
+    frame: Frame
+    left: int
 
     def x(self, at: int) -> float:
         inside = min(max(at, self.start), self.end)
-        return round(self.left + (inside - self.start) / max(self.end - self.start, 1) * (RIGHT - self.left), 1)
+        span = self.frame.right - self.left
+        return round(self.left + (inside - self.start) / max(self.end - self.start, 1) * span, 1)
 
 
-def _scene(scene: Scene) -> DrawnScene:
-    scale = _Scale(scene.start, scene.end)
+def _scene(scene: Scene, frame: Frame) -> DrawnScene:
+    scale = _Scale(scene.start, scene.end, frame, frame.left)
     top = TOP if scene.wait or scene.short else TOP_OF_FAULT_ALONE
-    lanes = tuple(_lane(lane, top + number * LANE, scale) for number, lane in enumerate(scene.lanes))
+    lanes = tuple(_lane(lane, top + number * frame.lane, scale) for number, lane in enumerate(scene.lanes))
     ticks, days = _ticks(scale)
     return DrawnScene(
         finding_id=scene.finding_id,
+        frame=frame,
         top=top,
-        height=top + len(lanes) * LANE + 36,
+        height=top + len(lanes) * frame.lane + 36,
         lanes=lanes,
         wait=None if scene.wait is None else _zone(scene.wait, scale),
         short=None if scene.short is None else _zone(scene.short, scale),
         fault=None
         if scene.fault is None
-        else _label(scale.x(scene.fault[0]), f"{scene.fault[1]} {_clock(scene.fault[0])}"),
+        else _label(scale.x(scene.fault[0]), f"{scene.fault[1]} {_clock(scene.fault[0])}", frame),
         ticks=ticks,
         days=days,
         says=" ".join(_scene_in_words(scene)),
@@ -148,15 +168,19 @@ def _scene(scene: Scene) -> DrawnScene:
 
 def _zone(stretch: Stretch, scale: _Scale) -> Zone:
     x, end = scale.x(stretch.start), scale.x(stretch.end)
-    return Zone(x, round(max(end - x, 1.5), 1), _label(x, stretch.label))
+    return Zone(x, round(max(end - x, 1.5), 1), _label(x, stretch.label, scale.frame))
 
 
-def _label(x: float, text: str) -> Label:
-    """A label that begins at x, or ends there where it would run out of the picture."""
+def _label(x: float, text: str, frame: Frame) -> Label:
+    """A label that begins at x, or ends there where it would run out of the picture, or at the edge where it would run
+    out both ways."""
     text = visible(text)
-    if x + len(text) * BOLD_LETTER <= RIGHT:
+    width = len(text) * BOLD_LETTER
+    if x + width <= frame.right:
         return Label(x, text)
-    return Label(min(x, RIGHT), text, "end")
+    if x >= width:
+        return Label(min(x, frame.right), text, "end")
+    return Label(x, text, "end", round(frame.right - x, 1))
 
 
 def _lane(lane: Lane, y: int, scale: _Scale) -> DrawnLane:
@@ -171,17 +195,18 @@ def _lane(lane: Lane, y: int, scale: _Scale) -> DrawnLane:
 def _names(lane: Lane, scale: _Scale) -> Iterator[Label]:
     """The names of things, of close neighbours once with their number, where they have room: treatments first."""
     taken: list[tuple[float, float]] = []
+    right = scale.frame.right
     if lane.left_out:
         more = f"and {lane.left_out:,} more"
-        taken.append((RIGHT - len(more) * LETTER, RIGHT))
-        yield Label(RIGHT, more, "end")
+        taken.append((right - len(more) * LETTER, right))
+        yield Label(right, more, "end")
     for group in sorted(_groups(lane.spans, scale), key=lambda group: group[0].kind != "treatment"):
         text = _name(group)
         x = scale.x(group[0].start)
         end = x + len(text) * LETTER + 6
         label = Label(x, text)
-        if end > WIDTH:
-            x, end, label = RIGHT - (end - x), RIGHT, Label(RIGHT, text, "end")
+        if end > scale.frame.width:
+            x, end, label = right - (end - x), right, Label(right, text, "end")
         if all(end <= left or x >= right for left, right in taken):
             taken.append((x, end))
             yield label
@@ -229,8 +254,8 @@ def _scene_in_words(scene: Scene) -> Iterator[str]:
         yield f"{lane.name}: {said}{f'; and {lane.left_out:,} more' if lane.left_out else ''}."
 
 
-def _usage(usage: Usage) -> DrawnUsage:
-    scale = _Scale(usage.start, usage.end, 52)
+def _usage(usage: Usage, frame: Frame) -> DrawnUsage:
+    scale = _Scale(usage.start, usage.end, frame, LEVELS_LEFT)
     highest = max(usage.most, usage.limit) * 1.12
 
     def y(amount: float) -> float:
@@ -242,6 +267,7 @@ def _usage(usage: Usage) -> DrawnUsage:
     ticks, _ = _ticks(scale)
     return DrawnUsage(
         finding_id=usage.finding_id,
+        frame=frame,
         boot=visible(usage.boot),
         line="M" + "L".join(f"{x},{height}" for x, height in points),
         excess=f"M{points[0][0]},{limit_y}L"
@@ -251,8 +277,8 @@ def _usage(usage: Usage) -> DrawnUsage:
         limit=f"{figure(usage.limit)} {usage.unit} allowed",
         seasons=tuple((scale.x(a), round(scale.x(b) - scale.x(a), 1)) for a, b in usage.counted),
         treatments=tuple(scale.x(at) for at in usage.treatments),
-        swaps=tuple(_label(scale.x(at), f"boot {what}") for at, what in usage.swaps),
-        over=_label(scale.x(usage.over), f"over the limit {_clock(usage.over)}"),
+        swaps=tuple(_label(scale.x(at), f"boot {what}", frame) for at, what in usage.swaps),
+        over=_label(scale.x(usage.over), f"over the limit {_clock(usage.over)}", frame),
         levels=((y(0), "0"), (limit_y, figure(usage.limit))),
         ticks=ticks,
         unit=usage.unit,
@@ -291,19 +317,19 @@ def _clock(at: int) -> str:
 def _ticks(scale: _Scale) -> tuple[tuple[Label, ...], tuple[Label, ...]]:
     """Ticks at round times: those of a day carry the clock, and each new day its date below."""
     span = scale.end - scale.start
-    step = next((step for step in STEPS if span // step < MOST_TICKS), STEPS[-1])
+    step = next((step for step in STEPS if span // step < scale.frame.ticks), STEPS[-1])
     ticks, days = [], []
     day = None
     at = -(-scale.start // step) * step
     while at <= scale.end:
         moment = stamp(at)
         if step >= DAY:
-            ticks.append(_under(scale.x(at), f"{moment.day} {moment:%b %Y}"))
+            ticks.append(_under(scale.x(at), f"{moment.day} {moment:%b %Y}", scale.frame))
         else:
-            ticks.append(_under(scale.x(at), f"{moment:%H:%M}"))
+            ticks.append(_under(scale.x(at), f"{moment:%H:%M}", scale.frame))
             if moment.date() != day:
                 day = moment.date()
-                days.append(_under(scale.x(at), f"{moment.day} {moment:%b %Y}"))
+                days.append(_under(scale.x(at), f"{moment.day} {moment:%b %Y}", scale.frame))
         at += step
     return tuple(_apart(ticks)), tuple(_apart(days))
 
@@ -316,6 +342,9 @@ def _apart(labels: list[Label]) -> Iterator[Label]:
             yield label
 
 
-def _under(x: float, text: str) -> Label:
-    """A label in the middle below a tick, or ending there at the edge of the picture."""
-    return Label(x, text, "middle" if x + len(text) * LETTER / 2 <= WIDTH else "end")
+def _under(x: float, text: str, frame: Frame) -> Label:
+    """A label in the middle below a tick, or beginning or ending there at the edge of the picture."""
+    half = len(text) * LETTER / 2
+    if x - half < 0:
+        return Label(x, text)
+    return Label(x, text, "middle" if x + half <= frame.width else "end")

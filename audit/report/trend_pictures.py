@@ -105,8 +105,8 @@ def _path(values: Any, across: Callable[[int], float], down: Callable[[float], f
 
 
 def _months(weeks: Sequence[date], across: Callable[[int], float]) -> Iterator[tuple[float, str, str]]:
-    """The first week of each month, thinned out; a label in the last sixth ends there, so that nothing cuts it."""
+    """The first week of each month, thinned out; a label that would run out of the picture ends there."""
     first = [week for week in range(len(weeks)) if weeks[week].day <= 7]
     for week in first[:: -(-len(first) // MARKS) or 1]:
         x = across(week)
-        yield x, f"{weeks[week]:%b %Y}", "end" if x > RIGHT - (RIGHT - LEFT) / MARKS else "middle"
+        yield x, f"{weeks[week]:%b %Y}", "end" if x + 45 > WIDTH else "middle"

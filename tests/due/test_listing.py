@@ -69,7 +69,7 @@ def test_a_hold_that_a_treatment_ends_has_no_date() -> None:
     )
     coat = {"product": "gloss-coating", "started_at": "2026-01-10T08:00:00Z"}
     rows = due(until, "2026-03-01T00:00:00Z", tasks=[coat]).rows
-    assert rows["what"].tolist() == ["no takeoff before an ice-adhesion-treatment"]
+    assert rows["what"].tolist() == ["no takeoff before an ice-adhesion treatment"]
     assert rows["due"].isna().all()
     after = {"product": "ice-adhesion-treatment", "work_order": "W2", "started_at": "2026-01-12T08:00:00Z"}
     assert due(until, "2026-03-01T00:00:00Z", tasks=[coat, after]).rows.empty
@@ -87,7 +87,7 @@ def test_days_are_counted_on_the_calendar(days: int, overdue: str) -> None:
     """Done on the 10th, 20 days allowed: the 30th is the last day."""
     (row,) = treatments(due(interval(days=days), "2026-01-12T00:00:00Z", tasks=[DONE]))
     assert row["due"] == pd.Timestamp(overdue, tz="UTC")
-    assert (row["used"], row["limit"], row["what"]) == (2, days, "next gloss-coating")
+    assert (row["used"], row["limit"], row["what"]) == (2, days, "next gloss coating")
 
 
 def test_a_month_has_its_last_day() -> None:

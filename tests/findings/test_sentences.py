@@ -38,12 +38,12 @@ def found(data: dict[str, Any], **tables: Any) -> pd.DataFrame:
     [
         (
             {"over": TREAT, "until": TREAT},
-            "Flew 24 h after cleaner was put over an ice-adhesion-treatment, without a new one in between.",
+            "Flew 24 h after cleaner was put over an ice-adhesion treatment, without a new one in between.",
         ),
-        ({"until": TREAT}, "Flew 24 h after cleaner, without an ice-adhesion-treatment in between."),
+        ({"until": TREAT}, "Flew 24 h after cleaner, without an ice-adhesion treatment in between."),
         (
             {"until": {"action": {"is": "prepare"}}, "over": TREAT},
-            "Flew 24 h after cleaner was put over an ice-adhesion-treatment, without a treatment in between.",
+            "Flew 24 h after cleaner was put over an ice-adhesion treatment, without a treatment in between.",
         ),
         ({"for": "PT25H"}, "Flew 24 h after the last coat of cleaner; 25 h required; 1 h short."),
     ],
@@ -61,16 +61,16 @@ def test_what_should_have_come_first(parts: dict[str, Any], sentence: str) -> No
             [{}],
             [
                 "Flew 2.25 flight hours in 2 flights in the season, from 2025-10-01 to 2026-04-30, "
-                "without an ice-adhesion-treatment."
+                "without an ice-adhesion treatment."
             ],
         ),
         (
             BOOTS,
             [
                 "Flew 1 flight hours in 1 flight in the season, from 2025-10-01 to 2025-11-20, "
-                "without an ice-adhesion-treatment.",
+                "without an ice-adhesion treatment.",
                 "Flew 1.25 flight hours in 1 flight in the season, from 2025-11-20 to 2026-04-30, "
-                "without an ice-adhesion-treatment.",
+                "without an ice-adhesion treatment.",
             ],
         ),
     ],

@@ -336,6 +336,17 @@ def test_a_matter_shows_its_picture(browser: Browser, short_report: Path) -> Non
         expect(page.locator("#pictures")).to_be_hidden()
 
 
+def test_on_a_phone_a_picture_is_whole_and_can_be_read(browser: Browser, short_report: Path) -> None:
+    """At 390 px each word of a matter's picture lies on the screen, and none is smaller than 9 px."""
+    with watched(browser, viewport={"width": 390, "height": 844}) as page:
+        opened(page, short_report)
+        for place in (0, 2):
+            words = opened_matter(page, place).locator("svg:visible text")
+            expect(words).not_to_have_count(0)
+            boxes = words.evaluate_all("words => words.map((word) => word.getBoundingClientRect().toJSON())")
+            assert all(box["left"] >= 0 and box["right"] <= 390 and box["height"] >= 9 for box in boxes), boxes
+
+
 def test_no_picture_is_cut_on_paper(browser: Browser, short_report: Path) -> None:
     """Each picture stands on one sheet: its caption and the foot of its scale are on the same page."""
     with watched(browser) as page:

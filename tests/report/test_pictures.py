@@ -15,8 +15,8 @@ from audit.findings.result import AuditResult
 from audit.forms.margins import Margins
 from audit.report.html import render
 from audit.report.nearness import nearness
-from audit.report.overview import MOST_BARS, MOST_STATIONS, station_weeks
-from audit.report.pictures import LETTER, WIDTH, DrawnScene, DrawnUsage, Label, draw
+from audit.report.overview import MOST_BARS, MOST_STATIONS, WIDTH, station_weeks
+from audit.report.pictures import BROAD, LETTER, NARROW, DrawnScene, DrawnUsage, Frame, Label, draw
 from audit.scenes.values import Lane, Scene, Span, Stretch, Usage
 from audit.timeline.instants import DAY, HOUR, MINUTE, instant
 
@@ -72,6 +72,17 @@ def test_a_scene_is_to_scale() -> None:
     assert coat.later == pytest.approx(drawn.wait.width / 24, abs=0.2)
 
 
+@pytest.mark.parametrize("frame", [BROAD, NARROW], ids=["broad", "narrow"])
+def test_what_is_at_fault_is_marked_where_it_happened(frame: Frame) -> None:
+    """However little room its words have there."""
+    drawn = draw(replace(SCENE, fault=(SCENE.start + (SCENE.end - SCENE.start) // 2, "takeoff " * 4)), frame)
+    assert isinstance(drawn, DrawnScene)
+    assert drawn.fault is not None
+    assert drawn.fault.x == pytest.approx((frame.left + frame.right) / 2, abs=0.2)
+    assert extent(drawn.fault)[0] >= 0
+    assert extent(drawn.fault)[1] <= frame.width
+
+
 def test_a_scene_says_what_it_shows() -> None:
     """Whoever can't see the picture is told the same: the wait, the fault, what is missing, and each thing."""
     says = draw(SCENE).says
@@ -87,26 +98,41 @@ def test_a_scene_says_what_it_shows() -> None:
         assert said in says
 
 
-def test_labels_lie_inside_and_apart() -> None:
+@pytest.mark.parametrize("frame", [BROAD, NARROW], ids=["broad", "narrow"])
+def test_labels_lie_inside_and_apart(frame: Frame) -> None:
     """However long its name, a label stays in the frame; of two that would meet one is left out."""
     crowded = tuple(
         Span("work", NOON + n * 2 * HOUR, NOON + n * 2 * HOUR + HOUR, f"a product with a long name {n}")
         for n in range(12)
     )
-    drawn = draw(replace(SCENE, lanes=(Lane("Work", crowded), *SCENE.lanes[1:])))
+    drawn = draw(replace(SCENE, lanes=(Lane("Work", crowded), *SCENE.lanes[1:])), frame)
     assert isinstance(drawn, DrawnScene)
     for lane in drawn.lanes:
         spans = sorted(map(extent, lane.labels))
-        assert all(left >= 0 and right <= WIDTH for left, right in spans)
+        assert all(left >= 0 and right <= frame.width for left, right in spans)
         assert all(one[1] <= other[0] + 7 for one, other in pairwise(spans))
     assert 0 < len(drawn.lanes[0].labels) < 12
-    assert [extent(label)[0] >= 0 for label in (*drawn.ticks, *drawn.days)] == [True] * len(drawn.ticks + drawn.days)
+    assert drawn.fault is not None
+    for label in (*drawn.ticks, *drawn.days, drawn.fault):
+        assert extent(label)[0] >= 0
+        assert extent(label)[1] <= frame.width
+
+
+@pytest.mark.parametrize("over", [1, 30, 60, 89])
+def test_the_words_of_a_saw_tooth_lie_inside_a_narrow_picture(over: int) -> None:
+    """Wherever the limit was passed."""
+    drawn = draw(replace(USAGE, over=USAGE.start + over * (USAGE.end - USAGE.start) // 90), NARROW)
+    assert isinstance(drawn, DrawnUsage)
+    for label in (drawn.over, *drawn.ticks, *drawn.swaps):
+        assert extent(label)[0] >= 0
+        assert extent(label)[1] <= NARROW.width
 
 
 def extent(label: Label) -> tuple[float, float]:
     """Where a label begins and ends, roughly."""
     length = len(label.text) * LETTER
-    left = {"start": label.x, "middle": label.x - length / 2, "end": label.x - length}[label.anchor]
+    x = label.x + label.shift
+    left = {"start": x, "middle": x - length / 2, "end": x - length}[label.anchor]
     return left, left + length
 
 
@@ -133,7 +159,7 @@ def test_pictures_stand_on_the_page_with_their_words(
     source = render(result_of([make_finding(1), make_finding(2)], stories=(SCENE,)))
     assert 'id="picture-F000001"' in source
     assert "1 of 2 matters are drawn" in re.sub(r"\s+", " ", source)
-    assert source.count('role="img"') == 2  # the overview is the other
+    assert source.count('role="img"') == 3  # it is there broad and narrow, beside the overview
     assert "18 h short" in source
 
 
