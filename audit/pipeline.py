@@ -170,10 +170,19 @@ def _seen(register: Register, timeline: Timeline, export: Export, reading: str) 
 
 def placed_in_time(export: Location, options: AuditOptions) -> tuple[Rulebook, Timeline]:
     """The rules in force and the export's timeline, for whoever asks something else of them than an audit."""
+    rulebook, read, as_of = read_in(export, options)
+    return rulebook, build_timeline(read, as_of)
+
+
+def read_in(
+    export: Location, options: AuditOptions, progress: Callable[[str], None] = lambda step: None
+) -> tuple[Rulebook, Export, pd.Timestamp | None]:
+    """The rules in force, and the export as it came in, with the as-of time asked for."""
+    progress("reading the rules")
     rulebook = _rulebook(options)
     as_of = pd.Timestamp(options.as_of) if options.as_of is not None else None
-    came_in = read_export(export, _texts_read(rulebook.rules, options), options.mapping, as_of)
-    return rulebook, build_timeline(came_in, as_of)
+    progress("reading the export")
+    return rulebook, read_export(export, _texts_read(rulebook.rules, options), options.mapping, as_of), as_of
 
 
 def _rulebook(options: AuditOptions) -> Rulebook:

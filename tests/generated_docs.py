@@ -63,6 +63,7 @@ ROOMS = (
         "register",
         "report",
         "sampling",
+        "drill",
         "cli",
     ),
 )

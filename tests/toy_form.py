@@ -14,7 +14,9 @@ from audit.evidence.doubt import CERTAIN, Rank, reasons_of
 from audit.evidence.treatments import doubt_of
 from audit.forms.describing import records
 from audit.forms.form import Form, Never
+from audit.forms.naming import cells
 from audit.forms.outcomes import Judgement
+from audit.forms.planting import Edit, Planted, Planter, Spot
 from audit.language.rule import Rule
 from audit.language.values import Text
 from audit.language.wording import Said
@@ -46,6 +48,17 @@ def evaluate(rule: MentionRule, timeline: Timeline) -> Judgement:
     return Judgement(silent, np.where(doubt == CERTAIN, blank, doubt), reasons, shown)
 
 
+def planter(rule: MentionRule, timeline: Timeline) -> Planter:
+    """The word struck out of the remarks, or written there."""
+
+    def plant(spot: Spot) -> Planted | str:
+        remarks = str(cells(timeline.tasks, "remarks", np.array([spot["task"]]))[0])
+        said = remarks.replace(rule.word, "") if spot.outside else f"{remarks} {rule.word}"
+        return Planted(f"remarks: {said}", (Edit("tasks", spot["task"], {"remarks": said or "nothing"}),))
+
+    return plant
+
+
 def facts(rule: MentionRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
     remarks = values(timeline, "remarks", cases["task"].to_numpy())
     return {"remarks": [remarks.text(index) for index in range(len(cases))]}
@@ -58,6 +71,7 @@ MENTION = Form(
     subjects="task record",
     named_by="task record",
     evaluate=evaluate,
+    plant=planter,
     reads=lambda rule: ("tasks.remarks",),
     identity=lambda rule, cases, evidence, timeline: [(task,) for task in evidence["task_id"]],
     facts=facts,

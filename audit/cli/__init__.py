@@ -12,7 +12,21 @@ from pathlib import Path
 import typer
 
 from audit import __version__
-from audit.cli import answers, bag, check, due, explain, mapping, quarantine, register, rules, sample, show, trends
+from audit.cli import (
+    answers,
+    bag,
+    check,
+    drill,
+    due,
+    explain,
+    mapping,
+    quarantine,
+    register,
+    rules,
+    sample,
+    show,
+    trends,
+)
 from audit.cli.app import NAME, TRACEBACK, LeavableOutput, app, say
 from audit.errors import AuditError
 from audit.exit_codes import ExitCode
@@ -26,6 +40,7 @@ __all__ = [
     "app",
     "bag",
     "check",
+    "drill",
     "due",
     "explain",
     "main",

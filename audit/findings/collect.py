@@ -51,7 +51,7 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
     cases["of"] = np.repeat(np.arange(len(judged)), [len(outcomes.cases) for _, outcomes in judged])
     found = cases[cases["finding"]].reset_index(drop=True)
     of = found["of"].to_numpy()
-    findings = _with_person(_evidence(found, timeline), rules, found, timeline)
+    findings = _with_person(evidence_of(found, timeline), rules, found, timeline)
     for name, attribute in (("rule", "id"), ("level", "level"), ("put_right", "put_right")):
         findings[name] = _of_rules(rules, attribute, of)
     for name in ("measured", "limit", "unit"):
@@ -78,7 +78,7 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
     findings["state"], findings["corrected_by"] = np.where(right, CORRECTED, OPEN), by
     findings["corrected_at"] = _stamps(np.where(right, corrected_at, NEVER))
     open_cases = cases[~cases["finding"]].reset_index(drop=True)
-    unjudged = _evidence(open_cases, timeline)
+    unjudged = evidence_of(open_cases, timeline)
     unjudged["rule"] = _of_rules(rules, "id", open_cases["of"].to_numpy())
     unjudged["reason"] = open_cases["reason"]
     return Collected(findings[[*FINDING_COLUMNS, *ROW_COLUMNS]], unjudged[list(UNJUDGED_COLUMNS)], found)
@@ -87,7 +87,7 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
 def outcomes_now(rule: Rule, timeline: Timeline) -> dict[str, SubjectOutcome]:
     """What the outcome of every subject of a rule is, by its key: complies, finding or unjudged."""
     cases = every_subject(rule, timeline)
-    subjects = form_of(rule).identity(rule, cases, _evidence(cases, timeline), timeline)
+    subjects = form_of(rule).identity(rule, cases, evidence_of(cases, timeline), timeline)
     keys = (subject_key(rule.id, subject) for subject in subjects)
     return dict(zip(keys, cases["outcome"], strict=True))
 
@@ -124,7 +124,7 @@ def _warned(rule: Rule, cases: pd.DataFrame, timeline: Timeline, known: Sequence
     return [texts[cell] for cell in hazards]
 
 
-def _evidence(cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
+def evidence_of(cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
     """Name the records, boots and flights of each case."""
     task = cases["task"].to_numpy()
     # A finding about several boots is about no one of them.

@@ -17,6 +17,7 @@ from pydantic import ConfigDict, model_validator
 from audit.evidence.boots import BootTime, boot_time, treated_within
 from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, in_scope, reasons_for_doubt, reasons_of
 from audit.evidence.flying import first_takeoff
+from audit.evidence.seasons import season_around
 from audit.evidence.sessions import InSessions, in_sessions, possible_parts
 from audit.evidence.treatments import NO_POSITION
 from audit.figures import figure, several
@@ -40,13 +41,24 @@ from audit.forms.drawing import AroundSession
 from audit.forms.form import BOOTS_READ, SEASON_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, days, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import Judgement
+from audit.forms.planting import (
+    Edit,
+    Planted,
+    Planter,
+    Spot,
+    cell,
+    nearest,
+    new_record,
+    session_rows,
+    voided,
+)
 from audit.language.condition import BootConditions
 from audit.language.events import Season, check_limits
 from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.values import Count
 from audit.language.wording import Said
-from audit.timeline.instants import HOUR, Bools, Ints
+from audit.timeline.instants import DAY, HOUR, MINUTE, Bools, Ints
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 from audit.yaml.faults import Misplaced, Part
@@ -369,6 +381,94 @@ def _never(rule: CountRule) -> Iterator[Never]:
         yield Never(("coats",), "every session has a coat: nothing can ever be a finding")
 
 
+def _planter(rule: CountRule, timeline: Timeline) -> Planter:
+    """The least or the most that may be, in turn, or one fewer or more."""
+    allowed = rule.sessions if rule.coats is None else rule.coats
+    assert allowed is not None
+    targets = [(limit, step) for limit, step in ((allowed.at_least, -1), (allowed.at_most, 1)) if limit is not None]
+
+    def plant(spot: Spot) -> Planted | str:
+        limit, step = targets[spot.turn % len(targets)]
+        target = limit + step * spot.outside
+        return _with_coats(rule, timeline, spot, target) if rule.coats else _with_sessions(rule, timeline, spot, target)
+
+    return plant
+
+
+def _with_coats(rule: CountRule, timeline: Timeline, spot: Spot, target: int) -> Planted | str:
+    """So many coats in the session of a case: the last ones void, or more of them below."""
+    rows = session_rows(timeline, rule.scope, spot["subject"], spot["place"])
+    if not len(rows) or target < 1:
+        return "without a coat there is no session"
+    (coat, numbered), (coats, several_coats) = (_whole(timeline, name, rows) for name in ("coat", "coats"))
+    if not (numbered | several_coats).all():
+        return "a record of it doesn't say how many coats it stands for"
+    ends = timeline.times["finished_at"][rows]
+    window = (int(timeline.times["started_at"][rows].min()), int(ends.max()) + HOUR)
+    single = np.unique(coat[~several_coats])
+    more = target - len(single) - int(coats[several_coats].sum())
+    what = f"{target} coats in the session"
+    if several_coats.any():
+        nth = int(np.argmax(np.where(several_coats, coats, 0)))
+        if coats[nth] + more < 1:
+            return "without a coat there is no session"
+        return Planted(what, (Edit("tasks", int(rows[nth]), {"coats": str(coats[nth] + more)}),), window)
+    if more <= 0:
+        return Planted(what, voided(rows[np.isin(coat, single[len(single) + more :])].tolist()), window)
+    last, order = int(rows[np.argmax(ends)]), cell(timeline, "tasks", "work_order", int(rows[0]))
+    edits = []
+    for number in range(1, more + 1):
+        record = {"task_id": f"{spot.name}-{number}", "work_order": order, "coat": str(int(single[-1]) + number)}
+        edit = new_record(timeline, spot, last, int(ends.max()) + number * 20 * MINUTE, **record)
+        if isinstance(edit, str):
+            return edit
+        edits.append(edit)
+    return Planted(what, tuple(edits), (window[0], window[1] + more * HOUR))
+
+
+def _with_sessions(rule: CountRule, timeline: Timeline, spot: Spot, target: int) -> Planted | str:
+    """So many treatments of the boot of a case in its season: others are no longer of this boot, or new ones are."""
+    assert rule.season is not None
+    since, component = spot["anchor"], spot["component"]
+    if since < 0 or component < 0:
+        return "no boot is known there"
+    aircraft = timeline.aircraft_of(np.array([spot["place"]]))
+    until = int(season_around(rule.season, timeline, aircraft, np.array([since]))[1][0])
+    done = in_sessions(timeline, rule.scope)
+    boot = timeline.components.boot_of(np.array([component]))
+    mine = np.flatnonzero((done.sessions.boot == boot) & (done.sessions.end >= since) & (done.sessions.end < until))
+    what, window = f"{target} treatments in the season", (since, until)
+    gone = mine[np.argsort(done.sessions.end[mine], kind="stable")][max(target, 0) :]
+    if len(mine) >= target:
+        rows = done.treated.task[np.isin(done.session_of, done.sessions.number[gone]) & (done.treated.boot == boot)]
+        return Planted(what, tuple(_not_of(timeline, row, spot["place"]) for row in np.unique(rows).tolist()), window)
+    like = nearest(timeline, done.treated.task, since)
+    if like is None:
+        return "no record of the kind is there to be copied"
+    edits = []
+    for number in range(target - len(mine)):
+        edit = new_record(
+            timeline,
+            spot,
+            like,
+            since + HOUR + number * 2 * DAY,
+            task_id=f"{spot.name}-{number}",
+            work_order=f"{spot.name}-{number}",
+        )
+        if isinstance(edit, str):
+            return edit
+        edits.append(edit)
+    return Planted(what, tuple(edits), window)
+
+
+def _not_of(timeline: Timeline, row: int, place: int) -> Edit:
+    """A task record that is no longer of a place: it names its other positions, or is void where it has no other."""
+    places = timeline.placed(np.array([row]))[1]
+    others = timeline.position_of(places[places != place])
+    names = [str(timeline.position_names[code]) for code in others.tolist() if code != timeline.unknown_position]
+    return Edit("tasks", row, {"position": "; ".join(names), "component_serial": ""} if names else {"status": "void"})
+
+
 COUNT = Form(
     name="count",
     pattern="bounded existence (Dwyer, Avrunin, Corbett 1999)",
@@ -383,6 +483,7 @@ COUNT = Form(
         "the season or the boot's time in it began"
     ),
     evaluate=evaluate,
+    plant=_planter,
     reads=lambda rule: ("tasks.position", *(() if rule.sessions is None else ("components", "flights"))),
     may_read=lambda rule: (
         *SESSIONS_READ,

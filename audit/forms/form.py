@@ -12,6 +12,7 @@ from audit.forms.coming import coming
 from audit.forms.drawing import Drawing
 from audit.forms.naming import Texts
 from audit.forms.outcomes import Judgement
+from audit.forms.planting import Planter
 from audit.language.condition import Conditions
 from audit.language.rule import Rule, conditions_of
 from audit.language.wording import Said
@@ -92,6 +93,7 @@ class Form(Generic[R]):
     `owner`        the key by which a load can be split without changing the rule's findings
     `rows`         the tables whose rows the columns `subject`, `other_subject` and `other` of its cases number: task
                    records, unless it says otherwise
+    `plant`        how a fault is planted for a drill, from the rule's own values, without judging: see `planting`
 
     What it says of a case:
     `identity`     the natural keys of each case's subject, from the cases and their evidence (see `collect`)
@@ -133,6 +135,7 @@ class Form(Generic[R]):
     coming: Callable[[R, Timeline], pd.DataFrame] = _nothing_comes
     owner: Callable[[R], Owner] = _by_aircraft
     rows: Callable[[R], Mapping[str, str]] = _of_records
+    plant: Callable[[R, Timeline], Planter]
     identity: Callable[[R, pd.DataFrame, pd.DataFrame, Timeline], list[tuple[str, ...]]]
     person: Callable[[R, pd.DataFrame, Timeline], Texts | None] = _who_did_the_work
     facts: Callable[[R, pd.DataFrame, Timeline], Mapping[str, Sequence[Any]]]

@@ -51,6 +51,21 @@ from audit.forms.form import BOOTS_READ, COVERAGE_READ, SEASON_READ, SESSIONS_RE
 from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
+from audit.forms.planting import (
+    TAKEN_OFF,
+    Planted,
+    Planter,
+    Spot,
+    beyond,
+    boot_at,
+    nearest,
+    new_record,
+    of_same_boot,
+    span,
+    still_there,
+    surely,
+    takeoff,
+)
 from audit.language.condition import Conditions
 from audit.language.events import Event, Season
 from audit.language.in_words import duration_in_words
@@ -390,6 +405,53 @@ def _unjudged_when(rule: HoldRule) -> Iterator[str]:
     yield CLOCK_WENT_BACK
 
 
+def _planter(rule: HoldRule, timeline: Timeline) -> Planter:
+    """The forbidden event exactly when the hold ends, or a second earlier."""
+    started = timeline.times["started_at"]
+    releases = None if rule.until is None else surely(timeline, rule.until)
+    under = None if rule.over is None else surely(timeline, rule.over)
+    others = None if rule.forbid.where is None else surely(timeline, rule.forbid.where).task
+
+    def begun(found: Treatments | None, spot: Spot) -> Ints:
+        """When treatments of the boot began."""
+        return (
+            np.empty(0, np.int64)
+            if found is None
+            else started[of_same_boot(found, boot_at(timeline, spot), spot["place"])]
+        )
+
+    def plant(spot: Spot) -> Planted | str:
+        ended, own = spot["anchor"], int(started[spot["task"]])
+        released = begun(releases, spot)
+        ends = [] if rule.duration is None else [ended + micros_of(rule.duration)]
+        ends += released[released > own].tolist()
+        if not ends:
+            return "nothing ends the hold"
+        at = beyond(spot, min(ends), later=False)
+        if at < ended:
+            return "the treatment that ends the hold began before the work ended"
+        if not still_there(timeline, spot, at):
+            return TAKEN_OFF
+        if rule.season is not None:
+            _, closes = season_around(
+                rule.season, timeline, timeline.aircraft_of(np.array([spot["place"]])), started[[spot["task"]]]
+            )
+            if at >= closes[0]:
+                return "the season ends before the hold"
+        like = None if others is None else nearest(timeline, others, at)
+        if others is not None and like is None:
+            return "no record of the kind is there to be copied"
+        event = takeoff(timeline, spot, ended, at) if like is None else new_record(timeline, spot, like, at)
+        if isinstance(event, str):
+            return event
+        what = "takeoff" if like is None else "another record of the boot"
+        earlier = begun(under, spot)
+        since = min(earlier[earlier < own].max(initial=own), own)
+        return Planted(f"{what} {span(at - ended)} after the work", (event,), (int(since), at))
+
+    return plant
+
+
 HOLD = Form(
     name="hold",
     pattern="absence (Dwyer, Avrunin, Corbett 1999), for a time (Konrad, Cheng 2005)",
@@ -402,6 +464,7 @@ HOLD = Form(
     subjects="session",
     named_by="aircraft, position, work order, product class, first record",
     evaluate=evaluate,
+    plant=_planter,
     reads=_reads,
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *(SEASON_READ if rule.season else COVERAGE_READ)),
     identity=of_session,

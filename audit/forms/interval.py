@@ -14,6 +14,7 @@ from audit.evidence.boots import BootTime, Odometer, Treated, boot_time, treated
 from audit.evidence.doubt import CERTAIN, Rank, Side, Verdict, View, reasons_for_doubt, reasons_of, turning_reasons
 from audit.evidence.flying import first_uncovered
 from audit.evidence.meters import Limits, Meter, Tolerance, bases, meters
+from audit.evidence.seasons import season_around
 from audit.evidence.sessions import Sessions, in_sessions
 from audit.evidence.treatments import NO_BOOT, NO_POSITION
 from audit.figures import figure
@@ -35,12 +36,13 @@ from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SEASON_READ,
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined, together
+from audit.forms.planting import Edit, Planted, Planter, Spot, moved, new_flight, session_rows
 from audit.language.condition import BootConditions
 from audit.language.events import Season
 from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.wording import Said
-from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, day_of, expand, take
+from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, SECOND, Bools, Ints, Order, day_of, expand, take
 from audit.timeline.timeline import Timeline
 
 
@@ -456,6 +458,111 @@ def _drawing(rule: IntervalRule) -> Drawing | None:
     return UseOfBoot(rule.scope, rule.season) if rule.next_due == "actual" else None
 
 
+def _planter(rule: IntervalRule, timeline: Timeline) -> Planter:
+    """As much flown, or as many days passed, as is allowed, or a little more: meter by meter, in turn."""
+    limits = meters(rule.at_most, rule.tolerance)
+
+    def plant(spot: Spot) -> Planted | str:
+        if spot["anchor"] < 0 or spot["component"] < 0:
+            return "no boot is known there"
+        meter, until = limits[spot.turn % len(limits)], _ends(rule, timeline, spot)
+        if meter.by_day:
+            return _days_passed(rule, timeline, spot, meter, until)
+        flights = timeline.flights
+        aircraft = timeline.aircraft_of(np.array([spot["place"]]))
+        first, last = (int(flights.first_from(aircraft, np.array([at]))[0]) for at in (spot["anchor"], until))
+        total = flights.flown if meter.name == "flight_hours" else flights.cycles
+        carried = round(float(spot.case["carried"]) * meter.scale)
+        left = meter.interval + meter.tolerance - carried - int(total[last] - total[first])
+        if left < 0:
+            return "more was flown already"
+        if meter.name == "flight_hours":
+            return _more_flown(timeline, spot, (first, last), until, left + SECOND * spot.outside)
+        if first == last:
+            return "nothing was flown in the stretch"
+        row = int(flights.row[first])
+        cycles = int(flights.cycles[first + 1] - flights.cycles[first]) + left + spot.outside
+        edit = Edit("flights", row, {"cycles": str(cycles)})
+        return Planted(f"{left + spot.outside} more cycles in the stretch", (edit,), (spot["anchor"], until))
+
+    return plant
+
+
+def _ends(rule: IntervalRule, timeline: Timeline, spot: Spot) -> int:
+    """When the stretch of a case ends: with a treatment, the season, the boot's time, or the as-of time."""
+    if spot["ended_by"] >= 0:
+        return int(timeline.times["finished_at"][spot["ended_by"]])
+    ends = [timeline.as_of, int(timeline.components.removed[spot["component"]])]
+    if rule.season is not None:
+        aircraft = timeline.aircraft_of(np.array([spot["place"]]))
+        ends.append(int(season_around(rule.season, timeline, aircraft, np.array([spot["anchor"]]))[1][0]))
+    return min(ends)
+
+
+def _more_flown(timeline: Timeline, spot: Spot, flown: tuple[int, int], until: int, left: int) -> Planted | str:
+    """Flights of so much time where the aircraft was neither flown nor worked on, the longest such times first."""
+    first, last = flown
+    flights, rows = timeline.flights, timeline.rows
+    craft = int(timeline.aircraft_of(np.array(spot["place"])))
+    mine = rows[timeline.aircraft[rows] == craft]
+    # From a flight's landing the aircraft is where it is flown from next.
+    before = max(first - 1, 0)
+    if before >= len(flights.row) or flights.aircraft[before] != craft:
+        before = first
+    if before >= len(flights.row) or flights.aircraft[before] != craft:
+        return "the aircraft has no flights"
+    begins = np.concatenate((flights.takeoff[before:last], timeline.times["started_at"][mine], [until]))
+    ends = np.concatenate((flights.landing[before:last], timeline.times["finished_at"][mine], [until]))
+    order = np.argsort(begins, kind="stable")
+    free_from = np.maximum.accumulate(np.append(spot["anchor"], ends[order]))[:-1] + 10 * MINUTE
+    free_until = np.minimum(begins[order], until) - 10 * MINUTE
+    edits: list[Edit] = []
+    for gap in np.argsort(free_from - free_until, kind="stable").tolist():
+        length = min(int(free_until[gap] - free_from[gap]), left)
+        if left <= 0 or length <= 0:
+            break
+        at = int(free_from[gap])
+        after = int(np.searchsorted(flights.takeoff[before:last], at, side="right")) - 1 + before
+        edits.append(new_flight(timeline, spot, int(flights.row[max(after, before)]), at, length, len(edits)))
+        left -= length
+    if left > 0:
+        return "the stretch has no time to fly so much"
+    return Planted(f"{len(edits)} more flights in the stretch", tuple(edits), (spot["anchor"], until))
+
+
+def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Meter, until: int) -> Planted | str:
+    """The treatment that ends the stretch, or begins it, moved to the last day allowed, or a day further."""
+    start, closing = day_of(np.array([spot["anchor"]])), spot["ended_by"]
+    carried = round(float(spot.case["carried"]))
+    due = int(meter.due(start - carried)[0]) + meter.tolerance + spot.outside
+    end = int(day_of(np.array([until - (closing < 0)]))[0])
+    if closing >= 0:
+        rows = timeline.rows[_same_job(timeline, closing)]
+        by = (due - end) * DAY
+        if until + by > timeline.as_of:
+            return "it would be later than the as-of time"
+    elif spot["task"] >= 0 and meter.name == "days":
+        rows = session_rows(timeline, rule.scope, spot["subject"], spot["place"])
+        by = (end - due) * DAY
+    else:
+        return "no treatment begins or ends the stretch that could be moved"
+    edits = tuple(moved(timeline, row, by) for row in rows.tolist())
+    what = f"the treatment {'after' if closing >= 0 else 'before'} it moved by {abs(by) // DAY} days"
+    window = (min(spot["anchor"], spot["anchor"] + by), max(until, until + by))
+    return Planted(what, edits, window)
+
+
+def _same_job(timeline: Timeline, row: int) -> Bools:
+    """The records of work done that have the work order and the product of one."""
+    tasks = timeline.tasks
+    found: Bools = np.ones(len(timeline.rows), bool)
+    for name in ("work_order", "product"):
+        if name in tasks:
+            codes = tasks[name].cat.codes.to_numpy()
+            found &= codes[timeline.rows] == codes[row]
+    return found
+
+
 INTERVAL = Form(
     name="interval",
     pattern="bounded recurrence (Konrad, Cheng 2005)",
@@ -468,6 +575,7 @@ INTERVAL = Form(
         "component serial and when the season began, or the boot's time if later"
     ),
     evaluate=evaluate,
+    plant=_planter,
     reads=lambda rule: ("tasks.position", "components", "flights"),
     may_read=lambda rule: (
         *SESSIONS_READ,

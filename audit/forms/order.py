@@ -22,10 +22,11 @@ from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
+from audit.forms.planting import Planted, Planter, Spot, cell, nearest, new_record, surely
 from audit.language.condition import Conditions
 from audit.language.rule import Rule
 from audit.language.wording import Said
-from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, take
+from audit.timeline.instants import FOREVER, HOUR, NEVER, SECOND, Bools, Ints, expand, take
 from audit.timeline.timeline import Timeline
 
 
@@ -271,6 +272,29 @@ def _wrong_way_round(case: Case) -> Stretches:
     return None, Stretch(min(anchor, at), max(anchor, at), "the wrong way round") if anchor >= 0 else None
 
 
+def _planter(rule: OrderRule, timeline: Timeline) -> Planter:
+    """Another treatment of the work order, begun a second after the last (before the first) of those in scope, or a
+    second before (after) it."""
+    bound, others = (surely(timeline, conditions).task for conditions in (rule.scope, rule.among))
+    others = np.setdiff1d(others, bound)
+
+    def plant(spot: Spot) -> Planted | str:
+        anchor = spot["anchor"]
+        late = spot.outside == (rule.must_be == "last")
+        at = anchor + (SECOND if late else -SECOND)
+        like = nearest(timeline, others, at)
+        if like is None:
+            return "no record of the kind is there to be copied"
+        order = cell(timeline, "tasks", "work_order", spot["subject"])
+        event = new_record(timeline, spot, like, at, work_order=order)
+        if isinstance(event, str):
+            return event
+        what = f"another treatment of the work order, begun 1 s {'after' if late else 'before'}"
+        return Planted(what, (event,), (anchor - HOUR, anchor + HOUR))
+
+    return plant
+
+
 ORDER = Form(
     name="order",
     pattern="absence after, or before, an event (Dwyer, Avrunin, Corbett 1999)",
@@ -279,6 +303,7 @@ ORDER = Form(
     subjects="work order and position",
     named_by="aircraft, position, work order, the first record of the treatment in scope",
     evaluate=evaluate,
+    plant=_planter,
     reads=lambda rule: ("tasks.position", "components"),
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ),
     identity=_identity,

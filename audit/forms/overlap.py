@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from itertools import islice
 from typing import Any, Literal, Self
@@ -12,7 +13,7 @@ import pandas as pd
 from pydantic import Field, model_validator
 
 from audit.evidence.boots import removal_unknown
-from audit.evidence.conditions import FALSE, Judged, judge
+from audit.evidence.conditions import FALSE, TRUE, Judged, judge
 from audit.evidence.doubt import CERTAIN, Rank, Reasons, coverage_doubt, reasons_of
 from audit.evidence.overlapping import (
     TABLE_OF,
@@ -31,15 +32,16 @@ from audit.forms.drawing import TwoThings
 from audit.forms.form import Form, Never
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import Judgement, joined
+from audit.forms.planting import Edit, Planted, Planter, Spot, cell, moved, nearest, new_flight, written
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words, quantity
 from audit.language.rule import Rule
 from audit.language.wording import Said
 from audit.timeline.codes import MISSING
 from audit.timeline.coverage import Missing, uncovered
-from audit.timeline.instants import HOUR, Bools, Ints
+from audit.timeline.instants import HOUR, MINUTE, NEVER, SECOND, Bools, Ints, micros
 from audit.timeline.readings import Owner
-from audit.timeline.timeline import Timeline
+from audit.timeline.timeline import TASK_TIMES, Timeline
 from audit.timeline.vocabulary import VOCABULARY
 from audit.yaml.faults import MOST_FAULTS, Misplaced, did_you_mean, quoted
 from audit.yaml.source import KeyPath
@@ -410,6 +412,161 @@ def _may_read(rule: OverlapRule) -> Iterator[str]:
         yield from ("flights.destination", "stations.icao")
 
 
+_TIMES = {
+    "tasks": ("started_at", "finished_at"),
+    "flights": ("takeoff_at", "landing_at"),
+    "components": ("installed_at", "removed_at"),
+}
+
+
+def _planter(rule: OverlapRule, timeline: Timeline) -> Planter:
+    """Another thing that begins a second before the one ends, or as it ends."""
+    one, other = rule.between
+    inside = judge(rule.scope, timeline, timeline.rows)
+    rows = timeline.rows[inside.truth == TRUE]
+    if "product" in timeline.tasks:
+        # A record without a product is least of other rules' business.
+        bare = rows[timeline.tasks["product"].cat.codes.to_numpy()[rows] < 0]
+        rows = bare if len(bare) else rows
+    frame, (_, closes) = timeline.tables.get(TABLE_OF[one]), _TIMES[one]
+    ends = np.empty(0, np.int64) if frame is None or closes not in frame else micros(frame[closes])
+
+    def plant(spot: Spot) -> Planted | str:
+        row = spot["subject"]
+        if int(spot.case["other_subject"]) >= 0:
+            return "it may overlap with another already"
+        end = int(timeline.times["finished_at"][row]) if one == "tasks" else int(ends[row]) if len(ends) else NEVER
+        end = timeline.as_of if end == NEVER else end
+        if other == "stays":
+            return _elsewhere(rule, timeline, spot)
+        at = max(end - SECOND, spot["at"]) if spot.outside or other == "components" else end
+        edits = (
+            _second_record(rule, timeline, spot, at, rows)
+            if other == "tasks"
+            else _second_flight(rule, timeline, spot, at)
+            if other == "flights"
+            else _second_boot(rule, timeline, spot, at, end)
+        )
+        if isinstance(edits, str):
+            return edits
+        what = {"tasks": "another record", "flights": "a flight", "components": "another boot"}[other]
+        when = "1 s before it ends" if spot.outside else "as it ends"
+        return Planted(f"{what} that begins {when}", edits, (at - HOUR, min(end + HOUR, timeline.as_of)), pair=True)
+
+    return plant
+
+
+def _agreeing(rule: OverlapRule, timeline: Timeline, spot: Spot, like: int) -> dict[str, str] | str:
+    """The cells of a second thing: what must be the same as the one of the case has it, and what must differ other than
+    that."""
+    one, other = (TABLE_OF[kind] for kind in rule.between)
+    row, timed = spot["subject"], _TIMES[other]
+    found = {name: cell(timeline, one, name, row) for name in rule.same if name not in timed}
+    for name in rule.differing:
+        now, there = cell(timeline, one, name, row), cell(timeline, other, name, like)
+        known = timeline.tables[other].get(name)
+        others = [] if known is None else [str(text) for text in known.cat.categories if str(text) != now]
+        if there == now or not there:
+            if not others:
+                return f"there is no other {label_of(name) if name in VOCABULARY else name}"
+            there = others[spot.turn % len(others)]
+        found[name] = there
+    return found
+
+
+def _second_record(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int, rows: Ints) -> tuple[Edit, ...] | str:
+    """A second task record that begins at an instant; where both must begin together, a copy of the first."""
+    twice = rule.between[0] == "tasks" and not set(TASK_TIMES).isdisjoint(rule.same)
+    like = spot["subject"] if twice else nearest(timeline, rows, at)
+    if like is None:
+        return "no record of the kind is there to be copied"
+    agreeing = _agreeing(rule, timeline, spot, like)
+    if isinstance(agreeing, str):
+        return agreeing
+    if twice:
+        times = dict(moved(timeline, like, 0 if spot.outside else SECOND).cells)
+    else:
+        times = {
+            "started_at": written(at),
+            "finished_at": written(at + 10 * MINUTE),
+            "signed_at": written(at + 10 * MINUTE),
+        }
+    order = {} if "work_order" in rule.same or twice else {"work_order": spot.name}
+    return (Edit("tasks", like, {"task_id": spot.name, **order, **times, **agreeing}, new=True),)
+
+
+def _second_flight(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int) -> tuple[Edit, ...] | str:
+    """A flight of the same aircraft that takes off at an instant and lands before the next one."""
+    name = cell(timeline, TABLE_OF[rule.between[0]], "aircraft", spot["subject"])
+    aircraft = timeline.aircraft_names.get_indexer(pd.Index([name]))
+    flights = timeline.flights
+    after = int(flights.first_from(aircraft, np.array([at + 1]))[0])
+    before = max(after - 1, 0)
+    if not len(flights.row) or flights.aircraft[before] != aircraft[0]:
+        return "the aircraft has no earlier flight"
+    follows = after < len(flights.row) and flights.aircraft[after] == aircraft[0]
+    room = int(flights.takeoff[after]) - at if follows else HOUR
+    length = min(10 * MINUTE, room // 2)
+    if at + length >= timeline.as_of:
+        return "it would be later than the as-of time"
+    agreeing = _agreeing(rule, timeline, spot, int(flights.row[before]))
+    if isinstance(agreeing, str):
+        return agreeing
+    flight = new_flight(timeline, spot, int(flights.row[before]), at, length)
+    return (replace(flight, cells={**flight.cells, **agreeing}),)
+
+
+def _second_boot(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int, end: int) -> tuple[Edit, ...] | str:
+    """Another boot at the same place for the last second of the one's time; inside, that one is taken off before."""
+    row, like = spot["subject"], spot["subject"] if rule.between[0] == "components" else 0
+    agreeing = _agreeing(rule, timeline, spot, like)
+    if isinstance(agreeing, str):
+        return agreeing
+    serial = {} if "component_serial" in agreeing else {"component_serial": spot.name}
+    until = "" if end >= timeline.as_of else written(end)
+    boot = Edit("components", like, {**serial, "installed_at": written(at), "removed_at": until, **agreeing}, new=True)
+    if spot.outside:
+        return (boot,)
+    _, closes = _TIMES[rule.between[0]]
+    return Edit(TABLE_OF[rule.between[0]], row, {closes: written(at)}), boot
+
+
+def _elsewhere(rule: OverlapRule, timeline: Timeline, spot: Spot) -> Planted | str:
+    """A record of another station than the aircraft stands at; inside, begun as the aircraft takes off from there."""
+    row, start = spot["subject"], spot["at"]
+    if rule.between[0] != "tasks" or "station" not in rule.differing:
+        return "only the station of a record is changed"
+    aircraft, flights = timeline.aircraft[[row]].astype(np.int64), timeline.flights
+    before = int(flights.first_from(aircraft, np.array([start + 1]))[0]) - 1
+    if before < 0 or flights.aircraft[before] != aircraft[0] or flights.landing[before] > start:
+        return "no flight brought the aircraft there before"
+    there = _standing_at(timeline, int(flights.row[before]))
+    others = [str(name) for name in timeline.tasks["station"].cat.categories if str(name) != there]
+    if not others:
+        return "there is no other station"
+    cells_of = {"station": others[spot.turn % len(others)]}
+    at = start
+    if not spot.outside:
+        [place], [left] = flights.next_takeoff(aircraft, np.array([start]))
+        if place < 0:
+            return "the aircraft took off no more"
+        at = int(left)
+        cells_of |= {"started_at": written(at), "finished_at": written(at + SECOND), "signed_at": written(at + SECOND)}
+    end = max(at, int(timeline.times["finished_at"][row]))
+    what = f"{cells_of['station']} as the station" + ("" if spot.outside else ", begun as the aircraft took off")
+    return Planted(what, (Edit("tasks", row, cells_of),), (start, end), pair=True)
+
+
+def _standing_at(timeline: Timeline, flight: int) -> str:
+    """The station at which a flight ended, which it may name by its location indicator."""
+    where = cell(timeline, "flights", "destination", flight)
+    stations = timeline.tables.get("stations")
+    if stations is None or "icao" not in stations:
+        return where
+    named = stations.loc[(stations["icao"] == where).to_numpy(bool), "station"]
+    return str(named.iloc[0]) if len(named) else where
+
+
 OVERLAP = Form(
     name="overlap",
     pattern="interval relations, all but before and meets (Allen 1983)",
@@ -418,6 +575,7 @@ OVERLAP = Form(
     subjects="pair",
     named_by="the names of both things, of a boot with when it was installed",
     evaluate=evaluate,
+    plant=_planter,
     reads=_reads,
     may_read=_may_read,
     selects=lambda rule: (rule.scope,) if rule.between[0] == "tasks" else (),

@@ -40,6 +40,21 @@ from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
+from audit.forms.planting import (
+    Planted,
+    Planter,
+    Spot,
+    beyond,
+    boot_at,
+    moved,
+    nearest,
+    new_record,
+    of_same_boot,
+    span,
+    surely,
+    takeoff,
+    voided,
+)
 from audit.language.condition import Conditions
 from audit.language.events import Event
 from audit.language.in_words import duration_in_words
@@ -247,6 +262,81 @@ def _never(rule: PrecedeRule) -> Iterator[Never]:
                 yield Never((*path, "broken_by", number), message, event.where, way.needs)
 
 
+def _planter(rule: PrecedeRule, timeline: Timeline) -> Planter:
+    """Something that undoes the earlier treatment, a second before the session or at its start; that treatment too long
+    ago, or exactly so long; or no such treatment. Whichever there is, in turn."""
+    first, *others = rule.precedents
+    events = [event for event in first.broken_by if all(event in way.broken_by for way in others)]
+    within = [None] if rule.within is not None and not others else []
+    ways: list[Event | None] = [*events, *within]
+    needed = [surely(timeline, way.needs) for way in rule.precedents]
+    tasks = np.concatenate([found.task for found in needed])
+    like = {
+        number: np.setdiff1d(surely(timeline, event.where).task, tasks)
+        for number, event in enumerate(events)
+        if event.where is not None
+    }
+
+    def plant(spot: Spot) -> Planted | str:
+        boot = boot_at(timeline, spot)
+        rows = np.unique(np.concatenate([of_same_boot(found, boot, spot["place"]) for found in needed]))
+        rows = rows[timeline.times["started_at"][rows] < spot["at"]]
+        if not len(rows):
+            return "no earlier treatment is there to be undone"
+        if not ways:
+            return _without(timeline, spot, rows)
+        way = spot.turn % len(ways)
+        event = ways[way]
+        return (
+            _too_long_ago(rule, timeline, spot, rows) if event is None else _undone(timeline, spot, rows, like.get(way))
+        )
+
+    return plant
+
+
+def _undone(timeline: Timeline, spot: Spot, rows: Ints, like: Ints | None) -> Planted | str:
+    """A takeoff, or a copy of one of the records `like`, between the last of the earlier treatments and the session."""
+    last = int(timeline.times["finished_at"][rows].max())
+    at = beyond(spot, spot["at"], later=False)
+    if at < last:
+        return "no time is left in between"
+    if like is None:
+        event = takeoff(timeline, spot, last, at)
+    else:
+        copied = nearest(timeline, like, at)
+        event = (
+            "no record of the kind is there to be copied" if copied is None else new_record(timeline, spot, copied, at)
+        )
+    if isinstance(event, str):
+        return event
+    what = "takeoff" if like is None else "another record of the boot"
+    when = "1 s before the session" if spot.outside else "as the session begins"
+    return Planted(f"{what} {when}", (event,), (last, spot["at"]))
+
+
+def _too_long_ago(rule: PrecedeRule, timeline: Timeline, spot: Spot, rows: Ints) -> Planted | str:
+    """The earlier treatments moved back, to end so long before the session."""
+    assert rule.within is not None
+    until = beyond(spot, spot["at"] - micros_of(rule.within), later=False)
+    ended = timeline.times["finished_at"][rows]
+    aircraft = timeline.aircraft_of(np.array([spot["place"]]))
+    [flight], [left] = timeline.flights.next_takeoff(aircraft, np.array([until]))
+    if _broken_by_takeoff(rule) and flight >= 0 and left < spot["at"] and not spot.outside:
+        return "the aircraft took off in between"
+    nearer = np.flatnonzero(ended > until)
+    last = rows[nearer] if len(nearer) else rows[[np.argmax(ended)]]
+    edits = tuple(moved(timeline, int(row), until - int(timeline.times["finished_at"][row])) for row in last)
+    return Planted(f"the treatment before ended {span(spot['at'] - until)} earlier", edits, (until, spot["at"]))
+
+
+def _without(timeline: Timeline, spot: Spot, rows: Ints) -> Planted:
+    """The earlier treatments void; inside, all but the last one."""
+    order = rows[np.argsort(timeline.times["finished_at"][rows], kind="stable")]
+    gone = order if spot.outside else order[:-1]
+    start = int(timeline.times["started_at"][order[0]])
+    return Planted(f"{len(gone)} earlier treatments void", voided(gone.tolist()), (start, spot["at"]))
+
+
 PRECEDE = Form(
     name="precede",
     pattern="precedence (Dwyer, Avrunin, Corbett 1999), within a time (Konrad, Cheng 2005)",
@@ -255,6 +345,7 @@ PRECEDE = Form(
     subjects="session",
     named_by="aircraft, position, work order, product class, first record",
     evaluate=evaluate,
+    plant=_planter,
     reads=_reads,
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *COVERAGE_READ),
     identity=of_session,

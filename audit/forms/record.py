@@ -15,6 +15,7 @@ from audit.evidence.conditions import FALSE, UNKNOWN, failures, judge, needs_com
 from audit.evidence.doubt import CERTAIN, reasons_of
 from audit.evidence.treatments import doubt_of, treatments
 from audit.figures import time_span
+from audit.forms.breaking import breaker
 from audit.forms.describing import CLOCK_WENT_BACK, records
 from audit.forms.drawing import AroundRecord
 from audit.forms.form import BOOTS_READ, Form
@@ -394,6 +395,7 @@ RECORD = Form(
     subjects="task record; with `of`, a correction of one, or what a register saw happen to one",
     named_by="task record; the correction; of what happened to a record also what, the column and when it was seen",
     evaluate=evaluate,
+    plant=lambda rule, timeline: breaker(rule.require, timeline, rule.of),
     reads=lambda rule: ("tasks", rule.of),
     may_read=lambda rule: BOOTS_READ if any(map(needs_component, conditions_of(rule))) else (),
     # A condition of corrections selects no task records.

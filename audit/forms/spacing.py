@@ -30,6 +30,7 @@ from audit.forms.form import SESSIONS_READ, Form
 from audit.forms.margins import Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined
+from audit.forms.planting import Planted, Planter, Spot, beyond, moved, span
 from audit.language.events import check_limits
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
@@ -275,6 +276,31 @@ def _pause(pause: PauseLimits, case: Case) -> Stretches:
     return allowed, Stretch(min(at, due), max(at, due), f"{time_span(at - due)} {way}")
 
 
+def _planter(rule: SpacingRule, timeline: Timeline) -> Planter:
+    """The next coat, and all after it, begun exactly when it may begin first or last, in turn, or a second off."""
+    started, finished = timeline.times["started_at"], timeline.times["finished_at"]
+    limits = [
+        (limit, late) for limit, late in ((rule.pause.at_least, False), (rule.pause.at_most, True)) if limit is not None
+    ]
+
+    def plant(spot: Spot) -> Planted | str:
+        first, second = spot["subject"], spot["other_subject"]
+        if second < 0:
+            return "one record stands for several coats"
+        limit, late = limits[spot.turn % len(limits)]
+        ended, begun = int(finished[first]), int(started[second])
+        at = beyond(spot, ended + micros_of(limit), late)
+        found = in_sessions(timeline, rule.scope)
+        here = np.flatnonzero((found.treated.task == first) & (found.treated.place == spot["place"]))
+        rows = found.treated.task[np.isin(found.session_of, found.session_of[here])]
+        later = np.unique(rows[(started[rows] >= begun) & (rows != first)])
+        edits = tuple(moved(timeline, row, at - begun) for row in later.tolist())
+        window = (int(started[first]), int(max(finished[later].max(), at)) + abs(at - begun))
+        return Planted(f"the next coat {span(at - ended)} after the first", edits, window)
+
+    return plant
+
+
 SPACING = Form(
     name="spacing",
     pattern="minimum and maximum duration (Konrad, Cheng 2005)",
@@ -283,6 +309,7 @@ SPACING = Form(
     subjects="pair of coats",
     named_by="aircraft, position, work order, both task records",
     evaluate=evaluate,
+    plant=_planter,
     reads=lambda rule: ("tasks.position",),
     may_read=lambda rule: (*SESSIONS_READ, "tasks.coat", "tasks.coats"),
     identity=_identity,

@@ -1,0 +1,417 @@
+"""The drill itself: faults planted in copies of the records, audited together, and what the audit found of them."""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Final, Literal
+
+import pandas as pd
+
+from audit.drill.bound import lower_bound
+from audit.drill.copying import Copied, copies_with
+from audit.drill.fleets import copy_number, named, plain
+from audit.drill.rounds import footprint, in_rounds
+from audit.findings.collect import evidence_of
+from audit.forms import form_of
+from audit.forms.judging import every_subject, judge_rule
+from audit.forms.planting import Planted, Spot
+from audit.intake.export import Export
+from audit.language.rule import Rule
+from audit.timeline.instants import stamp
+from audit.timeline.timeline import Timeline, build_timeline
+
+Outcome = Literal["detected", "missed", "unjudged", "quarantined", "masked", "silent", "false alarm"]
+OUTSIDE: Final[tuple[Outcome, ...]] = ("detected", "missed", "unjudged", "quarantined", "masked")
+"""What can become of a planted fault: found; complies all the same; not judged; not let in by intake; or its subject is
+no subject of the rule any more."""
+PLANTING_COLUMNS: Final = (
+    "rule", "side", "outcome", "reason", "what", "aircraft", "position", "component_serial", "work_order", "task_id",
+    "flight_id", "at",
+)  # fmt: skip
+BESIDE_COLUMNS: Final = (
+    "rule", "change", "aircraft", "position", "component_serial", "work_order", "task_id", "flight_id", "at",
+    "cause_rule", "cause_side", "cause_task_id", "cause",
+)  # fmt: skip
+_NAMED: Final = ("aircraft", "position", "component_serial", "work_order", "task_id", "flight_id", "at")
+_ROWS_AT_ONCE: Final = 1_000_000
+"""Rows of all copies that are audited together."""
+_TRIES: Final = 20
+"""Subjects that are tried for each fault to be planted, where many of them can't have one."""
+
+
+@dataclass(frozen=True)
+class OfRule:
+    """What became of the faults of one rule: by outcome those that must be found, and of those that must not `inside`.
+
+    `subjects` are those that are no finding by themselves. `not_plantable` counts subjects that can't have a fault
+    planted, by why.
+    """
+
+    rule: str
+    title: str
+    subjects: int
+    outcomes: Mapping[str, int]
+    inside: int
+    false_alarms: int
+    not_plantable: Mapping[str, int]
+
+    @property
+    def planted(self) -> int:
+        """How many faults were planted."""
+        return sum(self.outcomes.values())
+
+    @property
+    def detected(self) -> int:
+        """How many of them were found."""
+        return self.outcomes["detected"]
+
+    @property
+    def lower(self) -> float:
+        """At least this share of such faults is found, with 95 % confidence."""
+        return lower_bound(self.detected, self.planted)
+
+
+@dataclass(frozen=True)
+class Drilled:
+    """A drill, rule by rule.
+
+    `plantings` (PLANTING_COLUMNS) has each planting, `beside` (BESIDE_COLUMNS) the other findings that came or went,
+    with the planting that is the cause.
+    """
+
+    export_name: str
+    as_of: pd.Timestamp
+    seed: str
+    copies: int
+    rules: tuple[OfRule, ...]
+    plantings: pd.DataFrame
+    beside: pd.DataFrame
+
+    @property
+    def planted(self) -> int:
+        """How many faults were planted."""
+        return sum(one.planted for one in self.rules)
+
+    @property
+    def detected(self) -> int:
+        """How many of them were found."""
+        return sum(one.detected for one in self.rules)
+
+    @property
+    def false_alarms(self) -> int:
+        """How many values just inside a limit were found fault with."""
+        return sum(one.false_alarms for one in self.rules)
+
+
+Key = tuple[str, ...]
+"""The natural keys of a subject."""
+
+
+@dataclass(frozen=True)
+class _Planting:
+    """A planting at a subject with this key and name, on this aircraft."""
+
+    rule: Rule
+    spot: Spot
+    planted: Planted
+    key: Key = ()
+    name: str = ""
+    aircraft: str = ""
+
+    def is_about(self, key: Key) -> bool:
+        """Whether a subject is that of the planting; of a pair, whether its one thing is."""
+        return self.name in key if self.planted.pair else key == self.key
+
+
+@dataclass(frozen=True)
+class _Base:
+    """The records as they are: their timeline, and of each rule the subjects at fault, by key, and the others."""
+
+    export: Export
+    timeline: Timeline
+    found: Mapping[str, Mapping[Key, pd.Series]]
+    subjects: Mapping[str, pd.DataFrame]
+
+
+@dataclass
+class _Plan:
+    """All plantings of a drill, and what could not be planted, by rule and why."""
+
+    plantings: list[_Planting] = field(default_factory=list)
+    not_plantable: dict[str, Counter[str]] = field(default_factory=dict)
+
+
+@dataclass
+class _Told:
+    """What became of plantings, by number, and the findings that came or went beside them."""
+
+    outcomes: dict[int, tuple[Outcome, str]] = field(default_factory=dict)
+    beside: list[pd.DataFrame] = field(default_factory=list)
+
+
+def drill(
+    name: str,
+    rules: Sequence[Rule],
+    export: Export,
+    as_of: pd.Timestamp | None,
+    per_rule: int,
+    seed: str,
+    progress: Callable[[str], None] = lambda step: None,
+) -> Drilled:
+    """Plant faults of each rule in copies of an export, audit these together, and tell what became of each."""
+    timeline = build_timeline(export, as_of)
+    progress("judging the records as they are")
+    base = _base(rules, export, timeline)
+    plan = _Plan()
+    for rule in rules:
+        progress(f"planting faults of {rule.id}")
+        _plan_for(rule, base, per_rule, seed, plan)
+    footprints = [footprint(one.rule, timeline, one.spot, one.planted) for one in plan.plantings]
+    copies = in_rounds(footprints)
+    told = _Told()
+    size = sum(map(len, export.tables.values()))
+    at_once = max(_ROWS_AT_ONCE // max(size, 1), 1)
+    for first in range(0, len(copies), at_once):
+        progress(f"auditing copies {first + 1} to {min(first + at_once, len(copies))} of {len(copies)}")
+        _audit(rules, base, plan.plantings, copies[first : first + at_once], told)
+    plantings = _table(plan.plantings, told, timeline)
+    return Drilled(
+        export_name=name,
+        as_of=stamp(timeline.as_of),
+        seed=seed,
+        copies=len(copies),
+        rules=tuple(_of_rule(rule, base, plan, plantings) for rule in rules),
+        plantings=plantings,
+        beside=pd.concat(told.beside or [pd.DataFrame(columns=list(BESIDE_COLUMNS))], ignore_index=True),
+    )
+
+
+def _base(rules: Sequence[Rule], export: Export, timeline: Timeline) -> _Base:
+    found, subjects = {}, {}
+    for rule in rules:
+        cases = every_subject(rule, timeline)
+        at_fault = cases[cases["outcome"] == "finding"]
+        keys, evidence = _keys(rule, at_fault, timeline)
+        found[rule.id] = dict(zip(keys, (row for _, row in evidence.iterrows()), strict=True))
+        subjects[rule.id] = cases[cases["outcome"] != "finding"]
+    return _Base(export, timeline, found, subjects)
+
+
+def _keys(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> tuple[list[Key], pd.DataFrame]:
+    """The natural keys of subjects, and what they are called by."""
+    cases = cases.reset_index(drop=True)
+    evidence = evidence_of(cases, timeline)
+    return form_of(rule).identity(rule, cases, evidence, timeline), evidence[list(_NAMED)]
+
+
+def _plan_for(rule: Rule, base: _Base, per_rule: int, seed: str, plan: _Plan) -> None:
+    """Plant in subjects of a rule, in a chance order, until there are enough faults."""
+    cases = base.subjects[rule.id]
+    order = list(range(len(cases)))
+    random.Random(f"{seed} {rule.id}").shuffle(order)
+    plant = form_of(rule).plant(rule, base.timeline)
+    reasons = plan.not_plantable.setdefault(rule.id, Counter())
+    made: list[_Planting] = []
+    planted = 0
+    for place in order[: _TRIES * per_rule]:
+        case = dict(zip(cases.columns, cases.iloc[place].tolist(), strict=True))
+        number = len(plan.plantings) + len(made)
+        outside, inside = (
+            Spot(case, "outside", f"drill-{number}", planted),
+            Spot(case, "inside", f"drill-{number + 1}", planted),
+        )
+        fault, silent = plant(outside), plant(inside)
+        if isinstance(fault, str):
+            reasons[fault] += 1
+            continue
+        made.append(_Planting(rule, outside, fault))
+        if isinstance(silent, Planted):
+            made.append(_Planting(rule, inside, silent))
+        planted += 1
+        if planted == per_rule:
+            break
+    if made:
+        keys, evidence = _keys(rule, pd.DataFrame([one.spot.case for one in made]), base.timeline)
+        names = evidence["task_id"].where(evidence["task_id"] != "", evidence["flight_id"])
+        names = names.where(names != "", evidence["component_serial"])
+        named_by = zip(made, keys, names, evidence["aircraft"], strict=True)
+        plan.plantings += [replace(one, key=key, name=name, aircraft=craft) for one, key, name, craft in named_by]
+
+
+def _audit(
+    rules: Sequence[Rule], base: _Base, plantings: Sequence[_Planting], copies: Sequence[Sequence[int]], told: _Told
+) -> None:
+    """Audit copies with these plantings in them: the outcome of each, and what else changed."""
+    edits = [{nth: plantings[nth].planted.edits for nth in numbers} for numbers in copies]
+    as_of = stamp(base.timeline.as_of)
+    copied = copies_with(base.export, edits, as_of)
+    timeline = build_timeline(copied.export, as_of)
+    for rule in rules:
+        cases = judge_rule(rule, timeline).cases
+        keys, evidence = _keys(rule, cases, timeline)
+        found: list[dict[Key, int]] = [{} for _ in copies]
+        for row, (key, aircraft) in enumerate(zip(keys, evidence["aircraft"], strict=True)):
+            copy = copy_number(aircraft)
+            found[copy][_as_in_base(key, copy)] = row
+        mine = {nth: copy for copy, numbers in enumerate(copies) for nth in numbers if plantings[nth].rule is rule}
+        planted: dict[int, set[Key]] = {}
+        lost = []
+        for nth, copy in mine.items():
+            outcome, about = _outcome(plantings[nth], found[copy], cases, base.found[rule.id], copied.refused.get(nth))
+            planted.setdefault(copy, set()).update(about)
+            if outcome is None:
+                lost.append((nth, copy))
+            else:
+                told.outcomes[nth] = outcome
+        told.outcomes |= _lost(rule, timeline, plantings, lost)
+        _beside(rule, base, plantings, copies, (found, planted), (cases, evidence), copied, told)
+
+
+def _as_in_base(key: Key, copy: int) -> Key:
+    """A natural key without the names of its copy."""
+    return tuple(part.removesuffix(named("", copy)) for part in key)
+
+
+def _outcome(
+    one: _Planting, found: Mapping[Key, int], cases: pd.DataFrame, before: Mapping[Key, Any], refused: str | None
+) -> tuple[tuple[Outcome, str] | None, set[Key]]:
+    """What became of a planting and why (None: it is neither found nor unjudged), and the subjects at fault by it."""
+    if refused is not None:
+        return ("quarantined", refused), set()
+    about = [key for key in found if one.is_about(key)] if one.planted.pair else [one.key] if one.key in found else []
+    about = [key for key in about if key not in before]
+    at_fault = {key for key in about if cases["finding"].iloc[found[key]]}
+    if not one.spot.outside:
+        return ("false alarm" if at_fault else "silent", ""), at_fault
+    if at_fault:
+        return ("detected", ""), at_fault
+    reason = next((str(cases["reason"].iloc[found[key]]) for key in about), "")
+    return (("unjudged", reason) if reason else None), set()
+
+
+def _lost(
+    rule: Rule, timeline: Timeline, plantings: Sequence[_Planting], lost: Sequence[tuple[int, int]]
+) -> dict[int, tuple[Outcome, str]]:
+    """Of plantings that were neither found nor unjudged: whether their subjects comply, or are none any more."""
+    if not lost:
+        return {}
+    cases = every_subject(rule, timeline)
+    wanted = {named(plantings[nth].aircraft, copy) for nth, copy in lost}
+    cases = cases[evidence_of(cases, timeline)["aircraft"].isin(wanted).to_numpy(bool)]
+    keys, evidence = _keys(rule, cases, timeline)
+    there: dict[int, list[Key]] = {}
+    for key, aircraft in zip(keys, evidence["aircraft"], strict=True):
+        copy = copy_number(aircraft)
+        there.setdefault(copy, []).append(_as_in_base(key, copy))
+    return {
+        nth: ("missed" if any(map(plantings[nth].is_about, there.get(copy, ()))) else "masked", "")
+        for nth, copy in lost
+    }
+
+
+def _beside(
+    rule: Rule,
+    base: _Base,
+    plantings: Sequence[_Planting],
+    copies: Sequence[Sequence[int]],
+    told_of: tuple[Sequence[Mapping[Key, int]], Mapping[int, set[Key]]],
+    shown: tuple[pd.DataFrame, pd.DataFrame],
+    copied: Copied,
+    told: _Told,
+) -> None:
+    """Findings of a rule that came or went beside the planted ones, each with its cause."""
+    (found, planted), (cases, evidence), before = told_of, shown, base.found[rule.id]
+    rows = []
+    for copy, of_copy in enumerate(found):
+        at_fault = {key: row for key, row in of_copy.items() if cases["finding"].iloc[row]}
+        here = [nth for nth in copies[copy] if nth not in copied.refused]
+        for key, row in at_fault.items():
+            if key not in before and key not in planted.get(copy, ()):
+                rows.append(
+                    (
+                        "new",
+                        evidence.iloc[row].map(_plainly),
+                        _cause_of(cases.iloc[row], evidence.iloc[row], plantings, here, copied),
+                    )
+                )
+        for key, called in before.items():
+            if key not in at_fault:
+                rows.append(("gone", called, _nearest(called, plantings, here)))
+    if rows:
+        told.beside.append(
+            pd.DataFrame(
+                [
+                    {
+                        "rule": rule.id,
+                        "change": change,
+                        **called.to_dict(),
+                        "cause_rule": "" if cause is None else cause.rule.id,
+                        "cause_side": "" if cause is None else cause.spot.side,
+                        "cause_task_id": "" if cause is None else _task_of(cause, base.timeline),
+                        "cause": "" if cause is None else cause.planted.what,
+                    }
+                    for change, called, cause in rows
+                ],
+                columns=list(BESIDE_COLUMNS),
+            )
+        )
+
+
+def _plainly(value: Any) -> Any:
+    return plain(value) if isinstance(value, str) and "~" in value else value
+
+
+def _task_of(one: _Planting, timeline: Timeline) -> str:
+    task = one.spot["task"]
+    return "" if task < 0 else str(timeline.tables["tasks"]["task_id"].iloc[task])
+
+
+_SHOWN_BY: Final = (("task", "tasks"), ("other", "tasks"), ("flight", "flights"), ("component", "components"))
+
+
+def _cause_of(
+    case: pd.Series, called: pd.Series, plantings: Sequence[_Planting], here: Sequence[int], copied: Copied
+) -> _Planting | None:
+    """The planting that a finding comes from: one that wrote a row of its evidence, else the nearest one."""
+    for column, table in _SHOWN_BY:
+        by = copied.changed.get((table, int(case[column])))
+        if by is not None:
+            return plantings[by]
+    return _nearest(called.map(_plainly), plantings, here)
+
+
+def _nearest(called: pd.Series, plantings: Sequence[_Planting], here: Sequence[int]) -> _Planting | None:
+    """The planting on the aircraft of a finding that is nearest to it in time."""
+    near = [plantings[nth] for nth in here if plantings[nth].aircraft == called["aircraft"]]
+    at = pd.Timestamp(called["at"])
+    return min(near, key=lambda one: abs(stamp(one.spot["at"]) - at), default=None)
+
+
+def _table(plantings: Sequence[_Planting], told: _Told, timeline: Timeline) -> pd.DataFrame:
+    """Every planting with what became of it (PLANTING_COLUMNS)."""
+    if not plantings:
+        return pd.DataFrame(columns=list(PLANTING_COLUMNS))
+    frame = evidence_of(pd.DataFrame([one.spot.case for one in plantings]), timeline)[list(_NAMED)]
+    frame["rule"] = [one.rule.id for one in plantings]
+    frame["side"] = [one.spot.side for one in plantings]
+    frame["what"] = [one.planted.what for one in plantings]
+    frame["outcome"] = [told.outcomes[nth][0] for nth in range(len(plantings))]
+    frame["reason"] = [told.outcomes[nth][1] for nth in range(len(plantings))]
+    return frame[list(PLANTING_COLUMNS)]
+
+
+def _of_rule(rule: Rule, base: _Base, plan: _Plan, plantings: pd.DataFrame) -> OfRule:
+    mine = plantings[plantings["rule"] == rule.id]
+    outside, inside = (mine.loc[mine["side"] == side, "outcome"] for side in ("outside", "inside"))
+    return OfRule(
+        rule=rule.id,
+        title=rule.title,
+        subjects=len(base.subjects[rule.id]),
+        outcomes={outcome: int((outside == outcome).sum()) for outcome in OUTSIDE},
+        inside=len(inside),
+        false_alarms=int((inside == "false alarm").sum()),
+        not_plantable=dict(plan.not_plantable[rule.id].most_common()),
+    )

@@ -1,0 +1,241 @@
+"""Planting faults for a drill: what a form changes so that a subject of a rule is just at fault, or just not.
+
+Nothing here judges: a form works out from the rule's own values which cells have to change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+from audit.evidence.doubt import CERTAIN
+from audit.evidence.sessions import in_sessions
+from audit.evidence.treatments import Treatments, treatments
+from audit.figures import time_span
+from audit.forms.naming import cells
+from audit.language.condition import Conditions
+from audit.timeline.instants import MINUTE, NEVER, SECOND, Ints, stamp
+from audit.timeline.timeline import TASK_TIMES, Timeline
+
+Side = Literal["inside", "outside"]
+"""Just inside the limit, where a rule must stay silent; just outside, where it must find the fault."""
+
+
+@dataclass(frozen=True)
+class Edit:
+    """Other cells for a row of a canonical table, in canonical text; with `new` for a copy of that row, added below."""
+
+    table: str
+    row: int
+    cells: Mapping[str, str]
+    new: bool = False
+
+
+@dataclass(frozen=True)
+class Planted:
+    """What was planted, in words, and the edits that do it.
+
+    `span` is the time (microseconds UTC) in which work on the boot and flights of the aircraft decide the verdict; None
+    where the record alone does. `rows` are the task records that decide it, beside the subject's. With `pair` the fault
+    is the subject's with a thing that may be new; otherwise the subject stays what it was.
+    """
+
+    what: str
+    edits: tuple[Edit, ...]
+    span: tuple[int, int] | None = None
+    rows: tuple[int, ...] = ()
+    pair: bool = False
+
+
+@dataclass(frozen=True)
+class Spot:
+    """Where a fault is to be planted: a subject of the rule, as a case (see `Outcomes`) that is no finding.
+
+    `name` is what new rows and names are called by, so that none is that of another. `turn` counts the subjects: a rule
+    that can be broken in several ways takes them in turn.
+    """
+
+    case: Mapping[str, Any]
+    side: Side
+    name: str
+    turn: int = 0
+
+    @property
+    def outside(self) -> bool:
+        """Whether the fault must be found."""
+        return self.side == "outside"
+
+    def __getitem__(self, name: str) -> int:
+        """A whole number of the case: a row, a place, an instant."""
+        return int(self.case[name])
+
+
+Planter = Callable[[Spot], "Planted | str"]
+"""Plants a fault at a spot, or says why none can be planted there."""
+
+
+def no_planter(why: str) -> Planter:
+    """A planter that can plant nothing."""
+    return lambda spot: why
+
+
+def written(instant: int) -> str:
+    """An instant as canonical text."""
+    return f"{stamp(instant):%Y-%m-%dT%H:%M:%S.%fZ}"
+
+
+def cell(timeline: Timeline, table: str, column: str, row: int) -> str:
+    """One text cell of a table, blank where missing."""
+    return str(cells(timeline.tables.get(table), column, np.array([row]))[0])
+
+
+def moved(timeline: Timeline, row: int, by: int) -> Edit:
+    """A task record at another time: all its times move alike."""
+    times = {name: int(timeline.times[name][row]) for name in TASK_TIMES if name in timeline.times}
+    return Edit("tasks", row, {name: written(at + by) for name, at in times.items() if at != NEVER})
+
+
+def surely(timeline: Timeline, conditions: Conditions) -> Treatments:
+    """The treatments that the records surely show."""
+    found = treatments(timeline, conditions)
+    return found.take((found.doubt == CERTAIN) & found.done)
+
+
+def of_same_boot(found: Treatments, boot: int, place: int) -> Ints:
+    """The task rows of those on a boot; where none is known, at its place."""
+    mine = found.boot == boot if boot >= 0 else found.place == place
+    rows: Ints = found.task[mine]
+    return rows
+
+
+def nearest(timeline: Timeline, rows: Ints, at: int) -> int | None:
+    """Of some records the one that began nearest to an instant: what it cites was most likely in force then, too."""
+    if not len(rows):
+        return None
+    return int(rows[np.argmin(np.abs(timeline.times["started_at"][rows] - at))])
+
+
+def boot_at(timeline: Timeline, spot: Spot) -> int:
+    """The boot of the case, by number; below 0 where none is known."""
+    return int(timeline.components.boot_of(np.array([spot["component"]]))[0])
+
+
+NOT_IN_TIME = "it would be later than the as-of time"
+NO_PLACE = "the position is not known"
+TAKEN_OFF = "the boot was taken off before"
+
+
+def still_there(timeline: Timeline, spot: Spot, at: int) -> bool:
+    """Whether the boot of the case is still where it was at an instant."""
+    component = spot["component"]
+    return component < 0 or bool(timeline.components.removed[component] > at)
+
+
+def new_record(timeline: Timeline, spot: Spot, like: int, at: int, **other: str) -> Edit | str:
+    """A copy of a task record, done at the case's place from an instant on, for ten minutes; or why that can't be."""
+    place = spot["place"]
+    position = int(timeline.position_of(np.array(place)))
+    if place < 0 or position == timeline.unknown_position:
+        return NO_PLACE
+    if at >= timeline.as_of:
+        return NOT_IN_TIME
+    here = spot["task"] if spot["task"] >= 0 else like
+    end = at + 10 * MINUTE
+    changed = {
+        "task_id": spot.name,
+        "work_order": spot.name,
+        "aircraft": str(timeline.aircraft_names[int(timeline.aircraft_of(np.array(place)))]),
+        "position": str(timeline.position_names[position]),
+        "component_serial": "",
+        "station": cell(timeline, "tasks", "station", here),
+        "started_at": written(at),
+        "finished_at": written(end),
+        "signed_at": written(end),
+        "status": "closed",
+    }
+    return Edit("tasks", like, changed | other, new=True)
+
+
+def takeoff(timeline: Timeline, spot: Spot, after: int, at: int) -> Edit | str:
+    """A takeoff at an instant: that of the next flight after `after`, which leaves earlier, else of a new one."""
+    if at >= timeline.as_of:
+        return NOT_IN_TIME
+    flights = timeline.flights
+    aircraft = timeline.aircraft_of(np.array([spot["place"]]))
+    [place], [next_one] = flights.next_takeoff(aircraft, np.array([after]))
+    if place >= 0:
+        if next_one < at:
+            return "the aircraft took off before"
+        row, length = int(flights.row[place]), int(flights.landing[place] - flights.takeoff[place])
+        return Edit("flights", row, {"takeoff_at": written(at), "landing_at": written(at + length)})
+    before = int(flights.first_from(aircraft, np.array([after]))[0]) - 1
+    if before < 0 or flights.aircraft[before] != aircraft[0]:
+        return "the aircraft has no flights"
+    if flights.landing[before] > at:
+        return "the aircraft was in the air"
+    return new_flight(timeline, spot, int(flights.row[before]), at, 60 * MINUTE)
+
+
+def new_flight(timeline: Timeline, spot: Spot, after: int, at: int, length: int, number: int = 0) -> Edit:
+    """A flight from and to where an earlier flight ended, and of its aircraft."""
+    where = cell(timeline, "flights", "destination", after)
+    return Edit(
+        "flights",
+        after,
+        {
+            "flight_id": f"{spot.name}{f'-{number}' if number else ''}",
+            "takeoff_at": written(at),
+            "landing_at": written(at + length),
+            "origin": where,
+            "destination": where,
+            "flight_hours": "",
+            "cycles": "1",
+        },
+        new=True,
+    )
+
+
+def beyond(spot: Spot, limit: int, later: bool, step: int = SECOND) -> int:
+    """The limit itself, which complies, or a step beyond it: `later` tells on which side of it that is."""
+    return limit + (step if later else -step) if spot.outside else limit
+
+
+def span(micros: int) -> str:
+    """A stretch of time in words, to the second."""
+    seconds = abs(micros) // SECOND
+    rest = seconds % 60
+    if not rest:
+        return time_span(abs(micros))
+    whole = time_span((seconds - rest) * SECOND) if seconds >= 60 else ""
+    return f"{whole} {rest} s".strip()
+
+
+@dataclass
+class Cells:
+    """Cells to be written for one subject, row by row; several of one row make one edit."""
+
+    rows: dict[tuple[str, int, int | None], dict[str, str]] = field(default_factory=dict)
+
+    def write(self, table: str, row: int, values: Mapping[str, str], copy: int | None = None) -> None:
+        """Add cells of a row, or of one of its copies, by number."""
+        self.rows.setdefault((table, row, copy), {}).update(values)
+
+    @property
+    def edits(self) -> tuple[Edit, ...]:
+        """The edits that write them."""
+        return tuple(Edit(table, row, values, copy is not None) for (table, row, copy), values in self.rows.items())
+
+
+def session_rows(timeline: Timeline, conditions: Conditions, subject: int, place: int) -> Ints:
+    """The task records of the session that a subject names."""
+    found = in_sessions(timeline, conditions)
+    number = np.flatnonzero((found.sessions.task == subject) & (found.sessions.place == place))
+    return found.treated.task[np.isin(found.session_of, found.sessions.number[number])]
+
+
+def voided(rows: Sequence[int]) -> tuple[Edit, ...]:
+    """Task records that no longer count."""
+    return tuple(Edit("tasks", row, {"status": "void"}) for row in rows)
