@@ -12,7 +12,7 @@ import pandas as pd
 
 from audit.drill.bound import lower_bound
 from audit.drill.copying import Copied, copies_with
-from audit.drill.fleets import copy_number, named, plain
+from audit.drill.fleets import copy_number, named, plain, rule_of
 from audit.drill.rounds import footprint, in_rounds
 from audit.findings.collect import evidence_of
 from audit.forms import form_of
@@ -249,14 +249,16 @@ def _audit(
     as_of = stamp(base.timeline.as_of)
     copied = copies_with(base.export, edits, as_of)
     timeline = build_timeline(copied.export, as_of)
-    for rule in rules:
+    for rule in (rule_of(rule, len(copies)) for rule in rules):
         cases = judge_rule(rule, timeline).cases
         keys, evidence = _keys(rule, cases, timeline)
         found: list[dict[Key, int]] = [{} for _ in copies]
         for row, (key, aircraft) in enumerate(zip(keys, evidence["aircraft"], strict=True)):
             copy = copy_number(aircraft)
             found[copy][_as_in_base(key, copy)] = row
-        mine = {nth: copy for copy, numbers in enumerate(copies) for nth in numbers if plantings[nth].rule is rule}
+        mine = {
+            nth: copy for copy, numbers in enumerate(copies) for nth in numbers if plantings[nth].rule.id == rule.id
+        }
         planted: dict[int, set[Key]] = {}
         lost = []
         for nth, copy in mine.items():

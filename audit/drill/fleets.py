@@ -8,9 +8,14 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from pydantic import BaseModel
 
 from audit.intake.export import Export, Rows
 from audit.intake.tables import NAMES
+from audit.language.condition import Condition, Conditions, OtherColumn
+from audit.language.events import SeasonByBase
+from audit.language.rule import Rule
+from audit.timeline.vocabulary import VOCABULARY
 
 SEPARATOR: Final = "~"
 """Between a name and the number of its copy."""
@@ -109,3 +114,43 @@ def _near(near: pd.DataFrame, count: int) -> pd.DataFrame:
     for copy in range(count):
         parts.append(own.assign(**{name: [named(text, copy) for text in own[name]] for name in ("name", "other_name")}))
     return pd.concat(parts, ignore_index=True)
+
+
+def rule_of(rule: Rule, count: int) -> Rule:
+    """The rule as it is about so many copies: where it names an aircraft, a boot or a person, those of each copy."""
+    changed = _in_copies(rule, count)
+    assert isinstance(changed, Rule)
+    return changed
+
+
+def _in_copies(part: BaseModel, count: int) -> BaseModel:
+    if isinstance(part, Conditions):
+        columns = {name: _condition(name, condition, count) for name, condition in part.columns.items()}
+        alternatives = [_in_copies(one, count) for one in part.any_of]
+        return type(part).model_validate({**columns, **({"any_of": tuple(alternatives)} if alternatives else {})})
+    update: dict[str, Any] = {}
+    if isinstance(part, SeasonByBase):
+        update["by_aircraft"] = {
+            named(name, copy): season for name, season in part.by_aircraft.items() for copy in range(count)
+        }
+    for name in type(part).model_fields:
+        value = getattr(part, name)
+        if isinstance(value, BaseModel):
+            update[name] = _in_copies(value, count)
+        elif isinstance(value, tuple) and value and isinstance(value[0], BaseModel):
+            update[name] = tuple(_in_copies(one, count) for one in value)
+    return part.model_copy(update=update)
+
+
+def _condition(name: str, condition: Condition, count: int) -> Condition:
+    column = VOCABULARY[name]
+    if (column.table, column.column.name) not in RENAMED:
+        return condition
+    asked = {operator.rstrip("_"): operand for operator, operand in condition.operators()}
+    for one, several in (("is", "in"), ("not", "not_in")):
+        literal = [asked.pop(each) for each in (one, several) if not isinstance(asked.get(each), OtherColumn | None)]
+        if literal:
+            names = [set(map(str, each)) if isinstance(each, tuple) else {str(each)} for each in literal]
+            kept = set.intersection(*names) if one == "is" else set.union(*names)
+            asked[several] = tuple(named(text, copy) for text in sorted(kept) for copy in range(count))
+    return Condition.model_validate(asked)

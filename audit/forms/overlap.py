@@ -436,10 +436,11 @@ def _planter(rule: OverlapRule, timeline: Timeline) -> Planter:
         if int(spot.case["other_subject"]) >= 0:
             return "it may overlap with another already"
         end = int(timeline.times["finished_at"][row]) if one == "tasks" else int(ends[row]) if len(ends) else NEVER
-        end = timeline.as_of if end == NEVER else end
+        # What ends before it begins, or as it does, is an instant.
+        end = timeline.as_of if end == NEVER else max(end, spot["at"])
         if other == "stays":
             return _elsewhere(rule, timeline, spot)
-        at = max(end - SECOND, spot["at"]) if spot.outside or other == "components" else end
+        at = end - SECOND if spot.outside or other == "components" else end
         edits = (
             _second_record(rule, timeline, spot, at, rows)
             if other == "tasks"

@@ -1,0 +1,77 @@
+"""How each form plants its faults: just outside the limit the rule finds them, at the limit it is silent."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from audit.authoring.examples import as_of_example, example_export
+from audit.authoring.skeletons import FILL_IN, skeleton
+from audit.drill.drilling import Drilled, drill
+from audit.forms import FORMS, form_of
+from audit.forms.judging import every_subject
+from audit.forms.planting import Planted, Spot
+from audit.language.rule import Rule
+from audit.rulebook.loading import load_rules, read_rule
+from audit.shipped import rules_folder
+from audit.timeline.timeline import build_timeline
+from tests.toy_form import MENTION
+
+ALL = {**FORMS, MENTION.name: MENTION}
+SHIPPED = [rule for rule in load_rules(rules_folder()).rules if getattr(rule, "of", "tasks") != "alterations"]
+
+
+@pytest.fixture(autouse=True)
+def _toy(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The contract binds any form, that of the tests too."""
+    monkeypatch.setitem(FORMS, MENTION.name, MENTION)  # type: ignore[arg-type]
+
+
+def started(form: str) -> Rule:
+    return read_rule(skeleton("a-fault", form, None).replace(FILL_IN, "the shop").encode(), "a-fault.yaml")
+
+
+def drilled(rule: Rule) -> list[Drilled]:
+    """A drill of each example of the rule that complies."""
+    wanted = [example for example in rule.examples if example.expect == "complies" and example.known_gap is None]
+    return [drill("an example", [rule], example_export(one), as_of_example(one), 4, "1") for one in wanted]
+
+
+@pytest.mark.parametrize("form", ALL)
+def test_a_rule_to_start_from_finds_what_is_planted(form: str) -> None:
+    """On the examples that a new rule begins with, every fault is found and nothing else is."""
+    done = drilled(started(form))
+    assert sum(one.planted for one in done) >= 1
+    assert [one.detected for one in done] == [one.planted for one in done]
+    assert [one.false_alarms for one in done] == [0] * len(done)
+
+
+@pytest.mark.parametrize("rule", SHIPPED, ids=lambda rule: rule.id)
+def test_no_fault_of_a_shipped_rule_is_missed_on_its_examples(rule: Rule) -> None:
+    """Where an example has room for a fault it is found, or said to be in doubt; at the limit there is silence."""
+    for one in drilled(rule):
+        [of_rule] = one.rules
+        assert not of_rule.outcomes["missed"], one.plantings[["what", "outcome", "reason"]].to_string()
+        assert not of_rule.false_alarms, one.plantings[["what", "outcome", "reason"]].to_string()
+
+
+@pytest.mark.parametrize("form", ALL)
+def test_planting_does_not_judge(form: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A drill whose faults came from the form's own judgement could not find an error in it."""
+    rule = started(form)
+    example = next(one for one in rule.examples if one.expect == "complies")
+    timeline = build_timeline(example_export(example), as_of_example(example))
+    cases = every_subject(rule, timeline)
+
+    def refuse(*_: Any) -> Any:
+        raise AssertionError("planting has judged")
+
+    monkeypatch.setitem(FORMS, form, replace(ALL[form], evaluate=refuse))  # type: ignore[arg-type]
+    monkeypatch.setattr(
+        f"audit.forms.{form}.evaluate" if form in ALL and form != MENTION.name else "tests.toy_form.evaluate", refuse
+    )
+    plant = form_of(rule).plant(rule, timeline)
+    made = [plant(Spot(case, side, "drill-0")) for case in cases.to_dict("records") for side in ("outside", "inside")]  # type: ignore[arg-type]
+    assert any(isinstance(one, Planted) for one in made)
