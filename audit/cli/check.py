@@ -37,7 +37,9 @@ def _instant(text: str) -> datetime:
             raise ValueError
         at = at.replace(tzinfo=at.tzinfo or UTC).astimezone(UTC)
     except (ValueError, OverflowError):
-        raise typer.BadParameter(f"{text!r} is no ISO 8601 date and time of day, such as 2026-04-30T18:00Z.") from None
+        raise typer.BadParameter(
+            f"{text!r} is not an ISO 8601 date and time of day, such as 2026-04-30T18:00Z."
+        ) from None
     if not FIRST_YEAR <= at.year <= LAST_YEAR:
         raise typer.BadParameter(f"{text!r} is not in the years {FIRST_YEAR} to {LAST_YEAR}.")
     return at

@@ -24,7 +24,7 @@ _AHEAD = re.compile(r"P(?=\d)(?:(\d{1,3})W)?(?:(\d{1,4})D)?")
 def _time(text: str) -> timedelta:
     found = _AHEAD.fullmatch(text)
     if found is None:
-        raise typer.BadParameter(f"{text!r} is no ISO 8601 duration in days or weeks, such as P30D or P2W.")
+        raise typer.BadParameter(f"{text!r} is not an ISO 8601 duration in days or weeks, such as P30D or P2W.")
     weeks, days = (int(part or 0) for part in found.groups())
     return timedelta(weeks=weeks, days=days)
 

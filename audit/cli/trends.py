@@ -22,7 +22,7 @@ def _days(text: str) -> tuple[date, date]:
     try:
         first, last = (date.fromisoformat(part) for part in text.split("/"))
     except ValueError:
-        raise typer.BadParameter(f"{text!r} are no two days, such as 2025-06-01/2025-11-30.") from None
+        raise typer.BadParameter(f"{text!r} is not two days, such as 2025-06-01/2025-11-30.") from None
     if first > last:
         raise typer.BadParameter(f"{text!r} ends before it begins.")
     return first, last

@@ -92,7 +92,7 @@ def _made(timeline: Timeline, first: Timeline) -> pd.DataFrame:
     Columns `work_order` and `aircraft` hold those of their records, as first made and as corrected.
     """
     frame = timeline.tables["corrections"]
-    followed = frame["state"].isin(("in the export", "laid over")) & (micros(frame["made_at"]) <= timeline.as_of)
+    followed = frame["state"].isin(("in the export", "applied")) & (micros(frame["made_at"]) <= timeline.as_of)
     made = frame[followed & (frame["was"].fillna("") != frame["now"].fillna(""))]
     made = made.sort_values(["made_at", "correction_id"], kind="stable").reset_index(drop=True)
     for name in ("work_order", "aircraft"):

@@ -58,7 +58,7 @@ def judge(suite: dict[str, Any], facts: dict[str, list[Any]]) -> dict[str, Any]:
         if one["type"] not in known:
             near = get_close_matches(one["type"], known, n=1)
             meant = f" (did you mean {near[0]}?)" if near else ""
-            faults.append(f"{where}.type: {one['type']!r} is no expectation about the values of a column{meant}")
+            faults.append(f"{where}.type: {one['type']!r} is not an expectation about the values of a column{meant}")
             continue
         try:
             get_expectation_impl(one["type"])(**one["kwargs"])

@@ -1,4 +1,4 @@
-"""Corrections of entries: laid over the task records that they name, as of a time.
+"""Corrections of entries: applied to the task records that they name, as of a time.
 
 The cells of a record are compared with what its corrections say by what they mean, not by how they are written: each
 is typed as if it stood in that record. A record is typed anew with the cells that it had at a time, so that a corrected
@@ -36,13 +36,13 @@ TIED: Final = "two corrections of it were made at the same time"
 
 IN_EXPORT, LAID_OVER, DOES_NOT_FIT, UNCLEAR, NOT_YET = (
     "in the export",
-    "laid over",
+    "applied",
     "does not fit",
     "unclear",
     "not yet",
 )
 STATES: Final = (IN_EXPORT, LAID_OVER, DOES_NOT_FIT, UNCLEAR, NOT_YET)
-"""What a correction is to its record: its value is there already, it was laid over, what it says was there is not,
+"""What a correction is to its record: its value is there already, it was applied, what it says was there is not,
 another was made at the same time, or it is of a later time."""
 
 _KIND_OF_NAME: Final = {column: kind for kind, places in NAMES.items() for table, column in places if table == "tasks"}

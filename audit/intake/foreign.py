@@ -70,7 +70,7 @@ def _files_of(recipe: Recipe, files: Sequence[ExportFile]) -> list[ExportFile]:
     found: dict[str, ExportFile] = {}
     if recipe.feed.files is None:
         key = "table" if recipe.feed.table is not None else "query"
-        raise AuditError(f"{recipe.mapping.place((*recipe.place, key))}: the export is no database; give its URL")
+        raise AuditError(f"{recipe.mapping.place((*recipe.place, key))}: the export is not a database; give its URL")
     for pattern in recipe.feed.files:
         matching = [file for file in files if fnmatchcase(file.name, pattern)]
         if not matching:

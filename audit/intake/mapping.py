@@ -119,7 +119,7 @@ class Reading(Part):
     header_rows: Annotated[int, Strict(), Field(ge=0, le=5)] | None = Field(
         default=None, description="Rows of the header, 1 if not given; without a header columns are called 1, 2, 3"
     )
-    footer_rows: Rows | None = Field(default=None, description="Rows at the end that are no records")
+    footer_rows: Rows | None = Field(default=None, description="Rows at the end that are not records")
     blank: tuple[str, ...] | None = Field(default=None, description="Texts that stand for a missing value")
     times: Formats | None = Field(default=None, description="Formats of times; iso if not given")
     dates: Formats | None = Field(default=None, description="Formats of dates; iso if not given")
@@ -271,7 +271,7 @@ def _cell_faults(column: Column, source: ColumnSource) -> Iterator[tuple[KeyPath
         if column.choices and plain(word) not in ("", *column.choices):
             near = did_you_mean(plain(word), column.choices)
             expected = ", ".join(column.choices)
-            yield below, f"{quoted(plain(word))} is no {column.label}{near}; expected one of {expected}"
+            yield below, f"{quoted(plain(word))} is not a known {column.label}{near}; expected one of {expected}"
     if source.unit is not None and source.unit not in _UNITS.get(column.name, ()):
         units = [f"{name}: {', '.join(known)}" for name, known in _UNITS.items()]
         yield ("unit",), f"{column.name} aren't counted in {source.unit}; expected for {'; for '.join(units)}"

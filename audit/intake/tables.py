@@ -196,8 +196,8 @@ CORRECTIONS = _table(
     Column("reason", "text", "reason for the correction"),
 )
 
-CORRECTION_STATES: Final = ("in the export", "laid over", "does not fit", "not yet")
-"""What a correction is to its record: the record has the new value already, it was laid over, the record has neither
+CORRECTION_STATES: Final = ("in the export", "applied", "does not fit", "not yet")
+"""What a correction is to its record: the record has the new value already, it was applied, the record has neither
 value, or the correction is of a later time."""
 
 TABLES: Mapping[str, Table] = {

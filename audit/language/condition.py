@@ -62,7 +62,7 @@ class Needed(BaseModel):
     @classmethod
     def _is_a_list(cls, value: str) -> str:
         if VOCABULARY[known_column(value)].kind != "codes":
-            raise ValueError(f"{value} is no list of codes")
+            raise ValueError(f"{value} is not a list of codes")
         return value
 
     @property
@@ -201,7 +201,7 @@ class BootConditions(Conditions):
     def _asks_boots_only(self) -> Self:
         foreign = sorted(name for name in self.names() if not name.startswith("component."))
         if foreign:
-            raise Misplaced([((), f"{', '.join(foreign)} is no property of a boot; use component.* columns here")])
+            raise Misplaced([((), f"{', '.join(foreign)} is not a property of a boot; use component.* columns here")])
         return self
 
 
@@ -229,7 +229,7 @@ def _check_other_column(name: str, kind: str, operator: str, column: str) -> Non
     if operator in ("in_", "not_in"):
         if other != "codes":
             word = {"in_": "is", "not_in": "not"}[operator]
-            raise ValueError(f"{column} ({other}) is no list; ask {word}")
+            raise ValueError(f"{column} ({other}) is not a list; ask {word}")
     elif other == "codes":
         raise ValueError(f"{column} is a list; ask in or not_in")
     if _family(other) != _family(kind):

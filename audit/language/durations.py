@@ -33,5 +33,5 @@ def parse_month_day(text: str) -> tuple[int, int]:
         raise ValueError("expected a month and a day, such as 10-01 for 1 October")
     month, day = int(match[1]), int(match[2])
     if not 1 <= month <= 12 or not 1 <= day <= _LONGEST_MONTHS[month - 1]:
-        raise ValueError(f"{text} is no day of the year")
+        raise ValueError(f"{text} is not a day of the year")
     return month, day

@@ -111,9 +111,9 @@ def _look_at(path: Path, name: str, create: bool) -> None:
     except OSError as error:
         raise AuditError(f"{name} can't be opened at {path}: {error.strerror or error}") from error
     if not size:
-        raise AuditError(f"{name} is an empty file, and no register: delete it, or say another place with --register")
+        raise AuditError(f"{name} is an empty file, not a register: delete it, or say another place with --register")
     if not head.startswith(_MAGIC):
-        raise AuditError(f"{name} is no register: {path} is a file of another kind")
+        raise AuditError(f"{name} is not a register: {path} is a file of another kind")
     page = int.from_bytes(head[16:18], "big")
     if size < int.from_bytes(head[28:32], "big") * (65_536 if page == 1 else page):
         raise AuditError(f"{name} is truncated: the end of its file is missing; take the last copy that is complete")
@@ -202,7 +202,7 @@ _TOLD: Final = (
         "is in use: another run is writing to it; try again when that is done",
     ),
     (("readonly database", "read-only transaction"), "can't be written: it is read-only"),
-    (("not a database",), "is no register: it is a file of another kind, or damaged"),
+    (("not a database",), "is not a register: it is a file of another kind, or damaged"),
     (("malformed",), "is damaged; take the last copy that is sound"),
     (("unable to open",), "can't be opened: it, or its folder, can't be written"),
     (("permission denied",), "can't be written: no right to"),

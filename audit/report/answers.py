@@ -90,7 +90,7 @@ class Answers:
 
 
 def read_answers(path: Path, today: date) -> Answers:
-    """Read a filled-in work list. AuditError, with one sentence, where the file is no work list or is damaged.
+    """Read a filled-in work list. AuditError, with one sentence, where the file is not a work list or is damaged.
 
     A day after `today`, or before the day of the fault where work is claimed, is a fault.
     """

@@ -18,7 +18,7 @@ from audit.report.visible import shortened, visible
 MOST_ROWS: Final = 100
 """Rows that one table shows; its total is exact."""
 LONGEST_CELL: Final = 300
-FOLLOWED: Final = ("in the export", "laid over")
+FOLLOWED: Final = ("in the export", "applied")
 """The states of a correction that its record follows."""
 _INSTANT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
 

@@ -229,7 +229,7 @@ def _standing(result: AuditResult) -> dict[str, Any] | None:
 
 
 def _setting(setting: Setting) -> dict[str, Any]:
-    """A value, who set it and where, and the values that it lies over, the rule file's first."""
+    """A value, who set it and where, and the values that it overrides, the rule file's first."""
     *under, in_force = ({"value": one.value, "set_by": one.set_by, "file": one.file} for one in setting.values)
     source = {"source": setting.in_force.source} if setting.in_force.source else {}
     return {"rule": setting.rule, "key": setting.key, **in_force, **source, "over": under}

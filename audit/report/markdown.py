@@ -43,7 +43,7 @@ def _lines(result: AuditResult) -> Iterator[str]:
         yield f"Not counted: {others}."
     yield from (f"Since the last run: {sentence}." for sentence in since_last_run(result)[:1])
     yield from (f"{sentence}." for sentence in since_last_run(result)[1:])
-    yield f"{in_scope - unjudged:,} of {in_scope:,} checks in scope were judged; the other {unjudged:,} are no pass."
+    yield f"{in_scope - unjudged:,} of {in_scope:,} checks in scope were judged; the other {unjudged:,} do not pass."
     idle = int(coverage["idle"].astype(bool).sum())
     if idle:
         yield f"{idle} of {len(coverage)} rules had nothing in scope."

@@ -46,7 +46,7 @@ def _corrections(timeline: Timeline, alterations: pd.DataFrame) -> Iterator[str 
     made: dict[tuple[str, str], list[tuple[str, str, str]]] = {}
     if timeline.supplied("corrections"):
         frame = timeline.tables["corrections"]
-        fits = frame["state"].isin(("in the export", "laid over")) & (micros(frame["made_at"]) <= timeline.as_of)
+        fits = frame["state"].isin(("in the export", "applied")) & (micros(frame["made_at"]) <= timeline.as_of)
         for row in frame[fits].sort_values("made_at", kind="stable").to_dict("records"):
             was, now = (_text(row.get(name)) for name in ("was", "now"))
             made.setdefault((row["task_id"], row["column"]), []).append((row["correction_id"], was, now))

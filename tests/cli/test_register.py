@@ -140,7 +140,7 @@ def test_a_register_that_cannot_be_used_is_told_before_the_audit(
     assert shop.check([{"task_id": "T1", "lot": ""}]) is ExitCode.COULD_NOT_RUN
     told = capsys.readouterr().err
     assert told.count("\n") == 1
-    assert "is no register" in told
+    assert "is not a register" in told
     assert other.read_text() == "no register " * 30
     assert not shop.out.exists()
 

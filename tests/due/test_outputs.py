@@ -87,5 +87,5 @@ def test_the_same_export_gives_the_same_bytes(export: Path, tmp_path: Path) -> N
 @pytest.mark.parametrize("within", ["30", "P", "P1M", "-P1D", "PT5H"])
 def test_another_time_is_refused(export: Path, tmp_path: Path, within: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert files(export, tmp_path / "due", f"--within={within}") is ExitCode.COULD_NOT_RUN
-    assert "is no ISO 8601 duration in days or weeks" in capsys.readouterr().err
+    assert "is not an ISO 8601 duration in days or weeks" in capsys.readouterr().err
     assert not (tmp_path / "due").exists()

@@ -212,7 +212,7 @@ def test_a_corrected_entry_shows_its_history(tmp_path: Path) -> None:
     first, second = table.rows
     assert first == (
         *("T2", "end of the work", "2025-06-02 20:20 UTC", "2025-06-02 10:20 UTC", "P2, signed P2"),
-        *("2025-06-05 09:00 UTC", "misread", "laid over"),
+        *("2025-06-05 09:00 UTC", "misread", "applied"),
     )
     assert second == ("T2", "lot", "L8", "L7", "Kim Ode", "2025-06-05 09:00 UTC", "", "does not fit")
     page = contents(result, ["html"])["report.html"].decode()

@@ -107,10 +107,10 @@ def test_a_folder_without_its_suite_is_refused(tmp_path: Path) -> None:
     [
         (
             one(type="expect_column_values_to_be_betwen"),
-            "'expect_column_values_to_be_betwen' is no expectation about the values of a column "
+            "'expect_column_values_to_be_betwen' is not an expectation about the values of a column "
             "(did you mean expect_column_values_to_be_between?)",
         ),
-        (one(type="expect_table_row_count_to_be_between"), "is no expectation about the values of a column"),
+        (one(type="expect_table_row_count_to_be_between"), "is not an expectation about the values of a column"),
         (one(kwargs=kwargs(maximum=3)), "can't be called so"),
     ],
 )

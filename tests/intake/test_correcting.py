@@ -1,4 +1,4 @@
-"""Corrections of entries, laid over the task records before anything is judged."""
+"""Corrections of entries, applied to the task records before anything is judged."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def test_a_cell_is_compared_by_what_it_means(column: str, was: str, now: str, be
     """What a correction found is recognised however it is written, and gives way to what it says."""
     export = read([correction(column, was, now)])
     name = column.lower()
-    assert states(export) == ["laid over"]
+    assert states(export) == ["applied"]
     assert after in str(cell(export, name))
     assert before in str(cell(first_made(export), name))
     assert export.rejects.empty
@@ -88,7 +88,7 @@ def test_a_cell_is_compared_by_what_it_means(column: str, was: str, now: str, be
 
 
 def test_a_cell_that_has_the_new_value_is_in_the_export_already() -> None:
-    """Nothing is laid over then, and what was there is known all the same."""
+    """Nothing is applied then, and what was there is known all the same."""
     export = read([correction("product", "cleaner", "gloss")])
     assert states(export) == ["in the export"]
     assert (cell(export, "product"), cell(first_made(export), "product")) == ("gloss", "cleaner")
@@ -144,7 +144,7 @@ def test_a_chain_with_a_broken_link_does_not_fit() -> None:
     """A correction that did not find what the one before it left is the one that doesn't fit."""
     rows = [CHAIN[0], correction("product", "x", "c", "2024-01-13T00:00:00Z", "K2")]
     export = read(rows, RECORD | {"product": "a"})
-    assert states(export) == ["laid over", "does not fit"]
+    assert states(export) == ["applied", "does not fit"]
     assert reasons(export.faults) == [("tasks", "product", "a correction of it does not fit")]
 
 
@@ -161,7 +161,7 @@ def test_a_record_set_aside_for_one_cell_comes_back() -> None:
     broken = RECORD | {"started_at": "8 o'clock"}
     for was in ("", "8 o'clock"):
         export = read([correction("started_at", was, "2024-01-10T08:30")], broken)
-        assert states(export) == ["laid over"]
+        assert states(export) == ["applied"]
         assert cell(export, "started_at") == "2024-01-10T07:30:00+00:00"
         assert export.rejects.empty
         assert first_made(export).tables["tasks"].empty
@@ -191,7 +191,7 @@ def test_a_corrected_station_changes_the_clock() -> None:
     ],
 )
 def test_what_cannot_be_followed_is_told(row: Row, column: str, reason: str) -> None:
-    """A correction of no record, no column or to no value is set aside with its reason; nothing is laid over."""
+    """A correction of no record, no column or to no value is set aside with its reason; nothing is applied."""
     export = read([row])
     told = [(one, why) for table, one, why in reasons(export.rejects) if table == "corrections"]
     assert [one for one, _ in told] == [column]
@@ -211,7 +211,7 @@ def test_one_correction_twice_is_one() -> None:
     """The same row again is a duplicate; the same id with other contents is believed by nobody."""
     row = correction("product", "gloss", "x")
     export = read([row, row])
-    assert (states(export), cell(export, "product")) == (["laid over"], "x")
+    assert (states(export), cell(export, "product")) == (["applied"], "x")
     export = read([row, row | {"now": "y"}])
     assert reasons(export.faults)[0] == ("tasks", "product", "a correction of it can't be read")
 
@@ -297,7 +297,7 @@ tables:
 """
         )
     export = read_export(place, mapping=mapping)
-    assert states(export) == ["laid over"]
+    assert states(export) == ["applied"]
     assert cell(export, "product") == "x"
     assert export.tables["corrections"]["made_at"].iloc[0] in (
         pd.Timestamp("2024-01-12T10:00:00Z"),
@@ -385,7 +385,7 @@ tables:
 """
     )
     export = read_export(tmp_path, mapping=tmp_path / "mapping.yaml")
-    assert states(export) == ["laid over"]
+    assert states(export) == ["applied"]
     value = cell(export, names[column])
     assert value == expected or (expected is None and pd.isna(value))
     assert export.tables["corrections"]["was"].iloc[0] != export.tables["corrections"]["now"].iloc[0]

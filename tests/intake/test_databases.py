@@ -187,7 +187,7 @@ def test_no_secret_in_the_report(server: str, tmp_path: Path) -> None:
 def test_files_and_databases_are_not_mixed_up(url: str, tmp_path: Path) -> None:
     """A mapping of files fits no database, and one of tables no folder."""
     (tmp_path / "mapping.yaml").write_text(MAPPING, encoding="utf-8")
-    with pytest.raises(AuditError, match="the export is no database"):
+    with pytest.raises(AuditError, match="the export is not a database"):
         read_export(tmp_path, mapping=tmp_path / "mapping.yaml")
     (tmp_path / "mapping.yaml").write_text(MAPPING.replace('table: "Shops; --"', "files: x.csv"), encoding="utf-8")
     with pytest.raises(AuditError, match="the export is a database"):

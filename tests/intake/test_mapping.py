@@ -514,8 +514,8 @@ def test_faults_of_mapping_files(line: str, sentence: str) -> None:
         ("lot: {join: [x]}", "expected at least 2"),
         ("lot: {column: x, unit: days}", "this goes with numbers only"),
         ("ambient_c: {column: x, unit: days}", "ambient_c aren't counted in days"),
-        ("status: {column: x, values: {Z: close}}", "'close' is no status (did you mean closed?)"),
-        ("status: {constant: done}", "'done' is no status; expected one of closed, open, void"),
+        ("status: {column: x, values: {Z: close}}", "'close' is not a known status (did you mean closed?)"),
+        ("status: {constant: done}", "'done' is not a known status; expected one of closed, open, void"),
     ],
 )
 def test_faults_of_mapped_columns(columns: str, sentence: str) -> None:

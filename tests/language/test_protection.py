@@ -119,7 +119,7 @@ def test_settings_keep_the_tables(folder: Path) -> None:
         ("by: small", "by: ../tables/small", "no table '../tables/small' in"),
         ("by: small", "by: 5", "$.require.ppe_worn.includes_all.by: expected the name of a table"),
         ("ppe_worn", "steps_signed", "what protects against hazards is asked of ppe_worn, not of steps_signed"),
-        ("product.hazard_codes", "product.approval", "product.approval is no list of codes"),
+        ("product.hazard_codes", "product.approval", "product.approval is not a list of codes"),
         ("product.hazard_codes", "hazards", "unknown column 'hazards'"),
         ("always", "ever", "unknown key 'ever'"),
     ],

@@ -100,7 +100,7 @@ def test_a_later_version_is_refused(place: Location) -> None:
     [
         (b"task_id,work_order\n" * 20, "is a file of another kind"),
         (b"", "is an empty file"),
-        (b"SQLite format 3\x00" + b"\xff" * 5000, "truncated|is no register|damaged"),
+        (b"SQLite format 3\x00" + b"\xff" * 5000, "truncated|is not a register|damaged"),
     ],
 )
 def test_what_is_no_register(tmp_path: Path, content: bytes, told: str) -> None:

@@ -15,7 +15,7 @@ OPERATOR = SetValue("40", "operator", "Programme <7>", "ours.yaml")
 
 
 def test_where_a_value_comes_from_is_told(result_of: Callable[..., AuditResult]) -> None:
-    """The value in force, who set it and by what authority, what it lies over, and aircraft that nobody exported; a
+    """The value in force, who set it and by what authority, what it overrides, and aircraft that nobody exported; a
     value of the rule file is not marked."""
     settings = (
         Setting("overdue", "at_most.flight_hours", (RULE_FILE, OPERATOR)),

@@ -255,7 +255,7 @@ def test_a_rule_is_one_document() -> None:
         (
             "count",
             "sessions: {at_least: 1}\nseason: {from: 10-01, to: 04-30}\nboots: {product: {present: true}}",
-            "line 13: $.boots: product is no property of a boot; use component.* columns here",
+            "line 13: $.boots: product is not a property of a boot; use component.* columns here",
         ),
         ("hold", "forbid: {event: takeoff}", "line 1: $: expected `for` or `until`"),
         ("hold", "forbid: {event: takeoff}\nfor: null", "line 12: $.for: expected a value, got none"),
