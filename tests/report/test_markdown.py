@@ -13,7 +13,7 @@ def test_the_page_has_the_numbers(result: AuditResult) -> None:
     """Levels, what was judged, each rule's counts, the findings and the reasons are on the page."""
     text = markdown_text(result)
     assert "**2 findings**: 0 level 1, 2 level 2, 0 observation." in text
-    assert "111 of 114 checks in scope were judged; the other 3 are no pass." in text
+    assert "111 of 114 checks in scope were judged; the other 3 do not pass." in text
     assert "| Flight before the preservative had cured | level 2 | 62 | 57 | 2 | 3 | 2 |" in text
     assert "1 of 4 rules had nothing in scope." in text
     assert "| 2 | TARN-001 | left wing | W-1 | Flew 5 h 12 min" in text

@@ -301,7 +301,11 @@ bases:
             "line 5: $.bases.FELL.season: unknown season 'southen' (did you mean south",
         ),
         ("season: southern", "season: none", "line 5: $.bases.FELL.season: unknown season 'none'"),
-        ("season: southern", "season: {from: 13-01, to: 01-01}", "line 5: $.bases.FELL.season.from: 13-01 is not a day"),
+        (
+            "season: southern",
+            "season: {from: 13-01, to: 01-01}",
+            "line 5: $.bases.FELL.season.from: 13-01 is not a day",
+        ),
         ("[A1, A2]", "[]", "line 5: $.bases.FELL.aircraft: expected at least 1 here, got 0"),
         ("[A1, A2]", "[A1, A1]", "line 5: $.bases.FELL.aircraft[1]: A1 is listed under FELL already"),
         ("[A1, A2]", "[1, A2]", "line 5: $.bases.FELL.aircraft[0]: expected text, got 1; put it in quotes"),
