@@ -112,13 +112,15 @@ def _placed(timeline: Timeline, rows: Ints) -> tuple[Ints, Ints, Bools]:
 def aircraft_alike(timeline: Timeline) -> list[tuple[int, int]]:
     """Aircraft, by code, each with one of nearly the same name on which there are boots or task records."""
     code = {str(name): number for number, name in enumerate(timeline.aircraft_names)}
-    known = np.union1d(timeline.aircraft, timeline.aircraft_of(timeline.components.place))
     pairs = [
         (code[name], code[other])
         for name, others in timeline.alike.get("aircraft", {}).items()
         for other in others
         if name in code and other in code
     ]
+    if not pairs:
+        return []
+    known = np.union1d(timeline.aircraft, timeline.aircraft_of(timeline.components.place))
     return sorted(pair for pair in pairs if pair[1] in known)
 
 

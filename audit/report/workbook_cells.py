@@ -66,7 +66,7 @@ def row_height(cells: Iterable[tuple[float, str]]) -> float:
 @lru_cache(maxsize=10_000)
 def _lines(text: str, width: int) -> int:
     """How many lines of so many letters a text takes."""
-    return sum(len(textwrap.wrap(line, width)) or 1 for line in text.split("\n"))
+    return sum(len(textwrap.wrap(line, width)) or 1 if len(line) > width else 1 for line in text.split("\n"))
 
 
 @lru_cache(maxsize=10_000)

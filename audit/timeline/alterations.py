@@ -38,6 +38,7 @@ def with_alterations(timeline: Timeline, alterations: pd.DataFrame, last_known: 
         times={name: np.concatenate((times, more[name])) for name, times in timeline.times.items()},
         aircraft=np.concatenate((timeline.aircraft, codes.astype(timeline.aircraft.dtype))),
         _memo=Memo(),
+        _timeless=Memo(),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,9 @@ from audit.timeline.vocabulary import ONLY_OF, VOCABULARY
 
 _LARGEST_LOOKUP = 4_000_000
 """Keys for which a row is looked up in a table of all of them; more are searched for."""
+
+_MANY = 0.1
+"""The share of all records from which on a column is worked out for all of them."""
 
 NO_COMPONENT = "no boot known at that position and time"
 TWO_COMPONENTS = "two boots recorded at that position and time"
@@ -42,6 +45,17 @@ class Values:
     undecidable: Bools
     reasons: tuple[str, ...]
     why: Ints
+
+    def __getitem__(self, rows: Ints) -> Values:
+        """The values of some of the records."""
+        return replace(
+            self,
+            codes=None if self.codes is None else self.codes[rows],
+            numbers=None if self.numbers is None else self.numbers[rows],
+            missing=self.missing[rows],
+            undecidable=self.undecidable[rows],
+            why=self.why[rows],
+        )
 
     def text(self, index: int) -> str:
         """One value as people write it, blank where missing."""
@@ -68,12 +82,13 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
         raise InternalError(f"{name} was requested and had not been read: what a rule reads has to be declared")
     found = _found(timeline, name, rows, component)
     # What can't be read, or stands in a record that was set aside, is not known to be missing.
+    missing = np.flatnonzero(found.missing & ~found.undecidable)
     of_record = ONLY_OF.get(name.partition(".")[0]) is None
-    hidden = (timeline.record(rows) >= timeline.audited) & of_record
+    hidden = np.zeros(len(rows), bool)
+    hidden[missing] = (timeline.record(rows[missing]) >= timeline.audited) & of_record
     unreadable = timeline.unreadable.get(("tasks", name))
     if unreadable is not None:
-        hidden = hidden | np.isin(rows, unreadable)
-    hidden = hidden & found.missing & ~found.undecidable
+        hidden[missing] |= np.isin(rows[missing], unreadable)
     if not hidden.any():
         return found
     reasons = (*found.reasons, f"can't be read: {name}")
@@ -100,18 +115,31 @@ def _found(timeline: Timeline, name: str, rows: Ints, component: Ints | None) ->
         return _of_person(timeline, name, of_list, "correction.made_by", rows, made)
     if prefix in ONLY_OF:
         return _of_subject(timeline, name, rows)
-    if prefix == "performer":
-        return _of_person(timeline, name, of_list, "performed_by", rows, timeline.times["started_at"][rows])
-    return _of_person(timeline, name, of_list, "certified_by", rows, _signed(timeline, rows))
+    return _of_signatory(timeline, name, prefix, of_list, rows)
 
 
 def work_day(timeline: Timeline, rows: Ints) -> Ints:
     """Calendar day, counted from 1970-01-01, on which each record started by the clock of its station."""
 
-    def days() -> Ints:
+    def days(rows: Ints) -> Ints:
         return local_day(timeline, rows, timeline.times["started_at"][rows])
 
-    return timeline.memo("work_day", days) if rows is timeline.rows else days()
+    return _shared(timeline, "work_day", rows, days)
+
+
+_Column = TypeVar("_Column", Values, Ints)
+
+
+def _shared(timeline: Timeline, name: str, rows: Ints, work_out: Callable[[Ints], _Column]) -> _Column:
+    """What is worked out of records: once for all of them where many are asked for, since several rules ask the same.
+
+    A reading of ambiguous times judges a few records only, and works out no more.
+    """
+    every = len(timeline.tasks)
+    if len(rows) < every * _MANY:
+        return work_out(rows)
+    whole: _Column = timeline.memo(name, lambda: work_out(np.arange(every)))
+    return whole[rows]
 
 
 def local_day(timeline: Timeline, rows: Ints, instants: Ints) -> Ints:
@@ -242,17 +270,21 @@ def _minutes(timeline: Timeline, name: str, rows: Ints, start: str, end: str) ->
 
 
 def _pair(
-    timeline: Timeline,
-    rows: Ints,
-    table: str,
-    columns: tuple[str, ...],
-    task_columns: tuple[str, ...],
+    timeline: Timeline, rows: Ints, table: str, columns: tuple[str, ...], task_columns: tuple[str, ...]
 ) -> tuple[Ints, Bools]:
     """Row in `table` that agrees with each record on all columns, -1 where none; and whether the record names one."""
     count = len(rows)
     if not timeline.supplied(table) or any(name not in timeline.tasks for name in task_columns):
         return np.full(count, -1), np.zeros(count, bool)
-    frame = timeline.tables[table]
+    row, named = timeline.timeless(("pair", table), lambda: _pairs(timeline, table, columns, task_columns))
+    return row[rows], named[rows]
+
+
+def _pairs(
+    timeline: Timeline, table: str, columns: tuple[str, ...], task_columns: tuple[str, ...]
+) -> tuple[Ints, Bools]:
+    """The same for all records."""
+    frame, count = timeline.tables[table], len(timeline.tasks)
     combined_task = np.zeros(count, np.int64)
     combined_row = np.zeros(len(frame), np.int64)
     named = np.ones(count, bool)
@@ -261,9 +293,7 @@ def _pair(
     for column, task_column in zip(columns, task_columns, strict=True):
         task_values = timeline.tasks[task_column]
         names = names_of((frame[column], task_values))
-        # Decode the codes of the whole column only as far as the records requested.
-        lookup = np.append(names.get_indexer(task_values.cat.categories.astype("str")), MISSING).astype(np.int64)
-        task_codes = lookup[task_values.cat.codes.to_numpy()[rows]]
+        task_codes = codes_in(names, task_values).astype(np.int64)
         row_codes = codes_in(names, frame[column]).astype(np.int64)
         named &= task_codes != MISSING
         listed &= row_codes != MISSING
@@ -382,6 +412,17 @@ def _signed(timeline: Timeline, rows: Ints) -> Ints:
     return np.where(signed == NEVER, finished, signed)
 
 
+def _of_signatory(timeline: Timeline, name: str, prefix: str, column: str, rows: Ints) -> Values:
+    """What the people table says of the performer or certifier of each record."""
+
+    def looked_up(rows: Ints) -> Values:
+        if prefix == "performer":
+            return _of_person(timeline, name, column, "performed_by", rows, timeline.times["started_at"][rows])
+        return _of_person(timeline, name, column, "certified_by", rows, _signed(timeline, rows))
+
+    return _shared(timeline, name, rows, looked_up)
+
+
 def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows: Ints, instants: Ints) -> Values:
     """What the people table says of the signatory on the day of an instant, by the clock of the record's station.
 
@@ -418,7 +459,7 @@ def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows:
     none = (last_turn < 0) | (np.append(turn_owner, MISSING)[inside] != person) | (person == MISSING)
     categories = pd.Index(sorted(set(texts) - {""}), dtype="str")
     held = np.append(categories.get_indexer(pd.Index(texts, dtype="str")), MISSING)
-    codes = np.where(none, MISSING, held[inside])
+    codes = np.where(none, MISSING, held[inside]).astype(np.int32)
     several = np.isin(rows, timeline.several_names.get(("tasks", signature), ()))
     near = timeline.near_names.get(("person", "people"), frozenset())
     alike = np.array([*(str(one) in near for one in names), False])[person]

@@ -76,4 +76,5 @@ def _joined(timeline: Timeline, table: str) -> Timeline:
         unreadable={**timeline.unreadable, **renumbered(timeline.unreadable)},
         several_names=renumbered(timeline.several_names),
         _memo=Memo(),
+        _timeless=Memo(),
     )

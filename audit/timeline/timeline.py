@@ -69,6 +69,7 @@ class Timeline:
     records: Ints | None = None
     fleet_habit: int | None = None
     _memo: Memo = field(default_factory=Memo, repr=False)
+    _timeless: Memo = field(default_factory=Memo, repr=False)
 
     def supplied(self, table: str) -> bool:
         """Whether the export holds the table at all."""
@@ -198,6 +199,10 @@ class Timeline:
     def memo(self, key: Hashable, compute: Callable[[], Value]) -> Value:
         """The value of a key, computed the first time: rules ask much the same of a timeline."""
         return self._memo.get(key, compute)
+
+    def timeless(self, key: Hashable, compute: Callable[[], Value]) -> Value:
+        """The value of a key that is the same in every reading of the times."""
+        return self._timeless.get(key, compute)
 
 
 def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timeline:
