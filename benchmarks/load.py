@@ -1,10 +1,11 @@
 """Make a reference load: an invented fleet's flights and maintenance records of any size, as a nightly export writes
 them.
 
-Three sizes have names: `reference` (2,000 aircraft, 1,000 days: 6 million flights, 4.6 million task records),
-`nightly` (60 aircraft, a year) and `tenfold` (20,000 aircraft). Most work is in order; a small share is faulty in each
-of the ways that the rules look for. The same size and seed give the same rows. Every draw depends only on the seed and
-on what it is about, so the order in which rows are made, and the size of the blocks they are made in, change nothing.
+Sizes with names: `reference` (2,000 aircraft, 1,000 days: 6 million flights, 4.6 million task records), `nightly` (60
+aircraft, a year), `medium` (an eighth of the reference), and `double` and `fourfold`, with so many times its aircraft.
+Most work is in order; a small share is faulty in each of the ways that the rules look for. The same size and seed give
+the same rows. Every draw depends only on the seed and on what it is about, so the order in which rows are made, and the
+size of the blocks they are made in, change nothing.
 """
 
 from __future__ import annotations
@@ -34,7 +35,13 @@ FIRST_DAY = np.datetime64("2023-01-01", "m")
 ONE_DAY = np.timedelta64(1, "D")
 HOUR = 60
 DAY = 24 * HOUR
-SIZES = {"reference": (2000, 1000), "nightly": (60, 365), "tenfold": (20000, 1000)}
+SIZES = {
+    "reference": (2000, 1000),
+    "nightly": (60, 365),
+    "medium": (500, 500),
+    "double": (1000, 500),
+    "fourfold": (2000, 500),
+}
 ROWS_AT_ONCE = 1_000_000
 AIRCRAFT_AT_ONCE = 500
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import csv
 import hashlib
+import json
 import math
 import os
 import shutil
@@ -17,11 +18,13 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 from benchmarks import load
+from benchmarks.stages import Stage
 
 CORES = 2
 ROOT = Path(__file__).resolve().parents[1]
@@ -35,6 +38,7 @@ KEYS = {
     "product-before-cure": ("work_order", "aircraft", "position"),
 }
 """By which columns the findings of both sides are compared; `measured`, too, where the SQL gives it."""
+SQL = "SQL, five rules"
 TOLERANCE = 1e-4
 """Hours; findings.csv rounds to four decimals."""
 
@@ -45,29 +49,38 @@ class Differs(Exception):
 
 @dataclass(frozen=True)
 class Run:
-    """One process: wall time in seconds and peak resident memory in bytes.
+    """One process: wall, user and system time in seconds, and peak resident memory in bytes.
 
     Linux counts no process lower than the one that started it had ever come: this one stays small.
     """
 
-    seconds: float
+    wall: float
+    user: float
+    system: float
     peak: int
 
+    @property
+    def processor(self) -> float:
+        """User and system time."""
+        return self.user + self.system
 
-def measure(command: Sequence[str], expected: Collection[int] = (0,)) -> Run:
-    """Run a command of this Python to its end; RuntimeError, with what it said, where it fails."""
+
+def measure(command: Sequence[str], expected: Collection[int] = (0,), said: IO[bytes] | None = None) -> Run:
+    """Run a command of this Python to its end; RuntimeError, with what it said (into `said`), where it fails."""
     # Bytecode is kept, as on a user's machine.
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
-    with tempfile.TemporaryFile() as said:
+    with tempfile.TemporaryFile() as ours:
+        told = ours if said is None else said
         started = time.perf_counter()
-        process = subprocess.Popen([sys.executable, *command], stdout=said, stderr=said, cwd=ROOT, env=environment)
+        process = subprocess.Popen([sys.executable, *command], stdout=told, stderr=told, cwd=ROOT, env=environment)
         _, status, usage = os.wait4(process.pid, 0)
-        seconds = time.perf_counter() - started
+        wall = time.perf_counter() - started
         process.returncode = os.waitstatus_to_exitcode(status)
         if process.returncode not in expected:
-            said.seek(0)
-            raise RuntimeError(f"{' '.join(command)} ended with {process.returncode}: {said.read().decode()}")
-    return Run(seconds, usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024))
+            told.seek(0)
+            raise RuntimeError(f"{' '.join(command)} ended with {process.returncode}: {told.read().decode()}")
+    peak = usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024)
+    return Run(wall, usage.ru_utime, usage.ru_stime, peak)
 
 
 def check(export: Path, out: Path, *options: str) -> Run:
@@ -100,9 +113,37 @@ def made(data: Path, size: str, form: str) -> Path:
     return folder
 
 
+def in_turns(repeats: int, sides: Mapping[str, Callable[[], Run]]) -> dict[str, Run]:
+    """Run the sides by turns and return the medians of each, with the highest peak."""
+    rounds = [{name: side() for name, side in sides.items()} for _ in range(repeats)]
+    return {name: _median([one[name] for one in rounds]) for name in sides}
+
+
+def show(name: str, run: Run, unit: Run | None = None) -> None:
+    """Print what a run took, and how many times that of the unit."""
+    times = f"   {run.wall / unit.wall:5.2f} {run.processor / unit.processor:5.2f}" if unit else ""
+    print(
+        f"  {name:32} {run.wall:7.2f} {run.user:7.2f} {run.system:6.2f} s {run.peak / 1e9:6.2f} GB{times}", flush=True
+    )
+
+
+def head(title: str, unit: str) -> None:
+    """Print what the columns of the runs that follow are."""
+    print(f"{title}\n  {'':32} {'wall':>7} {'user':>7} {'system':>6} {'peak':>11}   times {unit}: wall, processor")
+
+
+def sides(export: Path, form: str, checked: Path, queried: Path, six: Sequence[str]) -> dict[str, Callable[[], Run]]:
+    """The SQL for five of the six main rules, the check by those six, and by every rule that ships."""
+    return {
+        SQL: lambda: query(export, queried, form),
+        "six rules": lambda: check(export, checked, *six),
+        "every rule": lambda: check(export, checked, "--skip-health"),
+    }
+
+
 def side_by_side(export: Path, form: str, repeats: int) -> None:
     """The check by the six main rules, and by every rule that ships, against the SQL for five of them, on the same
-    files."""
+    files; then the stages of both checks."""
     with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as rules:
         checked, queried = Path(folder, "check"), Path(folder, "sql")
         six = six_rules(Path(rules))
@@ -110,14 +151,38 @@ def side_by_side(export: Path, form: str, repeats: int) -> None:
         check(export, checked, *six)
         query(export, queried, form, "--sixth")
         compare(checked, queried)
-        rounds = [
-            (check(export, checked, *six), query(export, queried, form), check(export, checked, "--skip-health"))
-            for _ in range(repeats)
-        ]
-    ours, theirs, every = ([runs[side] for runs in rounds] for side in range(3))
-    for name, runs in (("six rules", ours), ("SQL", theirs), ("every rule", every)):
-        print(f"  {name:10} {_median(runs):7.2f} s   {max(run.peak for run in runs) / 1e9:5.2f} GB")
-    print(f"  ratio      {_median(ours) / _median(theirs):7.2f}, every rule {_median(every) / _median(theirs):.2f}")
+        runs = in_turns(repeats, sides(export, form, checked, queried, six))
+        for name, run in runs.items():
+            show(name, run, runs[SQL])
+        for name, options in (("six rules", six[:2]), ("every rule", ())):
+            print(f"  stages, {name}:")
+            for stage in stages(export, checked, *options):
+                show(f"  {stage.name}", Run(stage.wall, stage.user, stage.system, stage.peak))
+
+
+def stages(export: Path, out: Path, *options: str) -> list[Stage]:
+    """What each stage of one check took."""
+    with tempfile.TemporaryFile() as said:
+        measure(["-m", "benchmarks.stages", str(export), str(out), *options], said=said)
+        said.seek(0)
+        return [Stage(**json.loads(line)) for line in said]
+
+
+def growth(exports: Mapping[int, Path], repeats: int) -> None:
+    """How time grows with the work, each against the SQL, and against itself with the least."""
+    with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as rules:
+        out, six = Path(folder), six_rules(Path(rules))
+        firsts: dict[str, Run] = {}
+        for times, export in exports.items():
+            runs = in_turns(repeats, sides(export, "parquet", out / "check", out / "sql", six))
+            for name, run in runs.items():
+                first = firsts.setdefault(name, run)
+                show(f"{times} x medium, {name}", run, runs[SQL])
+                if run is not first:
+                    grown = run.wall / first.wall, run.processor / first.processor
+                    print(
+                        f"  {'':32} {grown[0]:.2f} times the wall time of the first, {grown[1]:.2f} the processor time"
+                    )
 
 
 def compare(checked: Path, queried: Path) -> None:
@@ -152,47 +217,37 @@ def _same(rule: str, ours: list[tuple[str, ...]], theirs: list[tuple[str, ...]])
 
 
 def nightly(export: Path, repeats: int) -> None:
-    """The nightly check by every rule against importing pandas, with export health against importing its library, and
-    `--help`."""
+    """The nightly check by every rule against importing pandas, with export health, with a register that knows the
+    export already, and `--help`."""
     with tempfile.TemporaryDirectory() as folder:
-        out = Path(folder)
+        out, register = Path(folder, "report"), Path(folder, "register.sqlite")
         check(export, out)
-        rounds = [
-            (
-                measure(["-c", "import pandas"]),
-                check(export, out, "--skip-health"),
-                measure(["-c", "import great_expectations"]),
-                check(export, out),
-                measure(["-m", "audit", "--help"]),
-            )
-            for _ in range(repeats)
-        ]
-    unit, took, library, whole, help_ = (_median([runs[side] for runs in rounds]) for side in range(5))
-    print(f"  import pandas              {unit:5.2f} s")
-    print(f"  check --skip-health        {took:5.2f} s, {took / unit:.2f} times that")
-    print(f"  import great_expectations  {library:5.2f} s")
-    print(f"  check                      {whole:5.2f} s, {whole - library:.2f} s more than that")
-    print(f"  --help                     {help_:5.2f} s")
+        check(export, out, "--skip-health", "--register", str(register))
+        before = register.stat().st_size
+        runs = in_turns(
+            repeats,
+            {
+                "import pandas": lambda: measure(["-c", "import pandas"]),
+                "--help": lambda: measure(["-m", "audit", "--help"]),
+                "check --skip-health": lambda: check(export, out, "--skip-health"),
+                "check --skip-health --register": lambda: check(
+                    export, out, "--skip-health", "--register", str(register)
+                ),
+                "import great_expectations": lambda: measure(["-c", "import great_expectations"]),
+                "check": lambda: check(export, out),
+            },
+        )
+        for name, run in runs.items():
+            show(name, run, runs["import pandas"])
+        grown = (register.stat().st_size - before) / repeats
+    print(f"  a night on which nothing changed adds {grown / 1e6:.2f} MB to the register")
 
 
-def tenfold(reference: Path, export: Path) -> None:
-    """Print how the time grows with ten times the work, on one run each."""
-    with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as rules:
-        out, six = Path(folder), six_rules(Path(rules))
-        _grown("check", check(reference, out / "check", *six), check(export, out / "check", *six))
-        _grown("SQL", query(reference, out / "sql", "parquet"), query(export, out / "sql", "parquet"))
-
-
-def _grown(name: str, once: Run, tenth: Run) -> None:
-    print(
-        f"  {name:6} {once.seconds:7.2f} s, ten times the work {tenth.seconds:7.2f} s: "
-        f"{tenth.seconds / once.seconds:.1f} times   {tenth.peak / 1e9:5.2f} GB",
-        flush=True,
+def _median(runs: Sequence[Run]) -> Run:
+    wall, user, system = (
+        statistics.median(part) for part in zip(*((run.wall, run.user, run.system) for run in runs), strict=True)
     )
-
-
-def _median(runs: Sequence[Run]) -> float:
-    return statistics.median(run.seconds for run in runs)
+    return Run(wall, user, system, max(run.peak for run in runs))
 
 
 def main() -> int:
@@ -202,26 +257,30 @@ def main() -> int:
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--size", choices=load.SIZES, default="reference", help="the load to compare with SQL")
     parser.add_argument("--csv", action="store_true", help="also compare on CSV")
-    parser.add_argument("--tenfold", action="store_true", help="also measure ten times the work")
+    parser.add_argument("--only", choices=("reference", "nightly", "growth"), help="measure only this")
     options = parser.parse_args()
     if hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[:CORES])
     data: Path = options.data.resolve()
     try:
         for form in ("parquet", "csv") if options.csv else ("parquet",):
-            export = made(data, options.size, form)
-            print(f"{options.size}, {form}, median of {options.repeats}, peak memory:", flush=True)
-            side_by_side(export, form, options.repeats)
-            export = made(data, "nightly", form)
-            print(f"nightly, {form}, median of {options.repeats}:", flush=True)
-            nightly(export, options.repeats)
+            if options.only in (None, "reference"):
+                export = made(data, options.size, form)
+                head(f"{options.size}, {form}, medians of {options.repeats}:", "the SQL")
+                side_by_side(export, form, options.repeats)
+            if options.only in (None, "nightly"):
+                export = made(data, "nightly", form)
+                head(f"nightly, {form}, medians of {options.repeats}:", "import pandas")
+                nightly(export, options.repeats)
+        if options.only in (None, "growth"):
+            exports = {
+                times: made(data, size, "parquet") for times, size in ((1, "medium"), (2, "double"), (4, "fourfold"))
+            }
+            head(f"growth, medians of {options.repeats}:", "the SQL")
+            growth(exports, options.repeats)
     except Differs as difference:
         print(f"THE FINDINGS DIFFER: {difference}", file=sys.stderr)
         return 1
-    if options.tenfold:
-        reference, export = made(data, "reference", "parquet"), made(data, "tenfold", "parquet")
-        print("ten times the work, parquet, one run each:", flush=True)
-        tenfold(reference, export)
     return 0
 
 
