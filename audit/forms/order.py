@@ -54,9 +54,11 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
         """The latest start of each job's treatments that count, and its row; NEVER and NONE where there is none."""
         job, row = met.job[counted], met.row[counted]
         moment = begun[treated.task[row]]
-        order = np.lexsort((-treated.task[row], moment, job))
         best, found = np.full(len(jobs.task), NEVER), np.full(len(jobs.task), NONE)
-        best[job[order]], found[job[order]] = moment[order], row[order]
+        np.maximum.at(best, job, moment)
+        at_once = np.flatnonzero(moment == best[job])
+        first_last = at_once[np.argsort(-treated.task[row[at_once]], kind="stable")]
+        found[job[first_last]] = row[first_last]
         return best, found
 
     own, rivals = jobs.met(timeline, bound, jobs.bound_in), jobs.met(timeline, others, jobs.other_in)
@@ -117,7 +119,13 @@ def _selected(rule: OrderRule, timeline: Timeline) -> tuple[Treatments, Treatmen
     others = treatments(timeline, rule.among, timeline.rows[shared[work_order[timeline.rows]]])
     # Another treatment is another one: a rule whose two selections meet doesn't hold a record against itself.
     surely = bound.take(bound.doubt == CERTAIN)
-    same = np.isin(others.task * timeline.places + others.place, surely.task * timeline.places + surely.place)
+    chosen = np.zeros(len(timeline.tasks), bool)
+    chosen[surely.task] = True
+    both = np.flatnonzero(chosen[others.task])
+    same = np.zeros(len(others.task), bool)
+    same[both] = np.isin(
+        others.task[both] * timeline.places + others.place[both], surely.task * timeline.places + surely.place
+    )
     return bound, others.take(~same)
 
 

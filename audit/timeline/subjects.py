@@ -43,7 +43,8 @@ def _joined(timeline: Timeline, table: str) -> Timeline:
     if frame is None:
         frame = pd.DataFrame({"task_id": pd.Series(dtype="str"), AT[table]: pd.Series(dtype="datetime64[us, UTC]")})
     # Of a record exported twice the audited row comes first; what intake set aside stands behind them.
-    first = timeline.tasks["task_id"].drop_duplicates().dropna()
+    named = timeline.tasks["task_id"]
+    first = named[named.isin(frame["task_id"])].drop_duplicates().dropna()
     records: Ints = first.index.to_numpy()[pd.Index(first).get_indexer(pd.Index(frame["task_id"]))]
     own = frame.drop(columns="task_id").add_prefix(f"{PREFIXES[table]}.")
     tasks = pd.concat([timeline.tasks.iloc[records].reset_index(drop=True), own.reset_index(drop=True)], axis=1)
