@@ -20,6 +20,7 @@ STAGES = {
     "placing it in time": "timeline",
     "judging": "judging",
     "collecting the findings": "collecting",
+    "looking at what comes next": "ahead",
     "writing the report": "writing",
 }
 """What a check tells its user, and the stage that then begins."""
@@ -73,7 +74,7 @@ def main() -> None:
     from audit.report.files import write_result
 
     gc.disable()  # as the command line does
-    audited = traced_audit(options.export, AuditOptions(rules=options.rules), clock.next)
+    audited = traced_audit(options.export, AuditOptions(rules=options.rules, ahead=True), clock.next)
     clock.next("writing the report")
     write_result(audited.with_health(), options.out)
     clock.next("end")
