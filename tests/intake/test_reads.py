@@ -1,0 +1,105 @@
+"""What is read and sorted of an export is counted: nothing twice, however many rules ask for it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from audit.intake import resolving
+from audit.intake.cells import WORDS
+from audit.intake.export import Export
+from audit.intake.reading import read_export
+from audit.intake.tables import Column
+from audit.pipeline import run_audit
+from audit.timeline import records
+from benchmarks.load import write_load
+
+
+@pytest.fixture(scope="module")
+def load(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("load")
+    write_load(folder, "parquet", 5, 60)
+    return folder
+
+
+def test_each_column_is_read_and_parsed_once(load: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every rule that ships is judged on one reading of each column."""
+    parsed: Counter[tuple[str, int]] = Counter()
+    read: list[str] = []
+    plain_parse, plain_read = resolving.parse, pq.ParquetFile.read
+
+    def parse(cells: pa.ChunkedArray, column: Column, **options: Any) -> Any:
+        parsed[column.name, len(cells)] += 1
+        return plain_parse(cells, column, **options)
+
+    def read_columns(self: pq.ParquetFile, columns: Collection[str], **options: Any) -> pa.Table:
+        read.extend((f"{self.schema_arrow.names[0]}.{name}") for name in columns)
+        return plain_read(self, columns=columns, **options)
+
+    monkeypatch.setattr(resolving, "parse", parse)
+    monkeypatch.setattr(pq.ParquetFile, "read", read_columns)
+    run_audit(load)
+    assert "task_id.work_order" in read
+    assert set(Counter(read).values()) == set(parsed.values()) == {1}
+
+
+def test_people_and_lists_are_joined_once(load: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What many rules ask of nearly all records is worked out once for all of them, not by each."""
+    joined: Counter[str] = Counter()
+    people: Counter[tuple[str, bool]] = Counter()
+    plain_pairs, plain_person = records._pairs, records._of_person
+
+    def pairs(timeline: Any, table: str, *columns: Any) -> Any:
+        joined[table] += timeline.of == "tasks"
+        return plain_pairs(timeline, table, *columns)
+
+    def of_person(timeline: Any, name: str, column: str, signature: str, rows: Any, instants: Any) -> Any:
+        if timeline.of == "tasks":
+            people[name, len(rows) == len(timeline.tasks)] += 1
+        return plain_person(timeline, name, column, signature, rows, instants)
+
+    monkeypatch.setattr(records, "_pairs", pairs)
+    monkeypatch.setattr(records, "_of_person", of_person)
+    run_audit(load)
+    assert joined == {"products": 1, "lots": 1, "manuals": 1}
+    assert people["performer.authorisation", True] == 1
+    assert {times for (_, whole), times in people.items() if whole} == {1}
+
+
+def _read_as(load: Path, monkeypatch: pytest.MonkeyPatch, words: list[str] | None) -> tuple[Export, dict[str, Any]]:
+    types: dict[str, Any] = {}
+    plain_parse = resolving.parse
+
+    def parse(cells: pa.ChunkedArray, column: Column, **options: Any) -> Any:
+        types.setdefault(column.name, cells.type)
+        return plain_parse(cells, column, **options)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(resolving, "parse", parse)
+        if words is not None:
+            patch.setattr("audit.intake.parquet_files._kept_as_words", lambda metadata, names: words)
+        return read_export(load), types
+
+
+def test_columns_that_the_file_keeps_as_text_are_read_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work orders have too many words to be codes in the file, actions few; what is read is the same either way."""
+    write_load(tmp_path, "parquet", 5, 60)
+    tasks = pq.read_table(tmp_path / "tasks.parquet")
+    place = tasks.schema.get_field_index("work_order")
+    orders = pa.array([f"WO-{number:09d}-{'x' * 20}" for number in range(len(tasks))])
+    pq.write_table(tasks.set_column(place, "work_order", orders), tmp_path / "tasks.parquet")
+    chosen, types = _read_as(tmp_path, monkeypatch, None)
+    plain, _ = _read_as(tmp_path, monkeypatch, [])
+    assert types["work_order"] == pa.string()
+    assert types["action"] == WORDS
+    for name, frame in plain.tables.items():
+        for column in frame:
+            assert np.array_equal(frame[column].isna(), chosen.tables[name][column].isna())
+        assert frame.equals(chosen.tables[name])
