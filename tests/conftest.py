@@ -13,6 +13,7 @@ from audit.health import judge
 from audit.options import AuditOptions
 from audit.pipeline import Audited, traced_audit
 from audit.shipped import sample_folder, sample_settings
+from tests.faults.clean_export import as_csv, clean_tables
 from tests.judge_here import JudgeHere
 from tests.servers import run_on_server
 
@@ -47,6 +48,16 @@ def judge_apart() -> None:
 def sample_audit() -> Audited:
     """The audit of the sample records, once for all tests: nobody changes it."""
     return traced_audit(sample_folder(), AuditOptions(settings=(sample_settings(),), locate=True))
+
+
+@pytest.fixture(scope="session")
+def clean_export(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small export on which the commands are quick: two aircraft, three months. Nobody changes it."""
+    folder = tmp_path_factory.mktemp("clean") / "export"
+    folder.mkdir()
+    for name, rows in clean_tables().items():
+        (folder / f"{name}.csv").write_text(as_csv(rows), encoding="utf-8")
+    return folder
 
 
 @pytest.fixture(scope="session")

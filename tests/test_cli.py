@@ -26,7 +26,7 @@ from audit.health.judge import HealthJudge
 from audit.intake.location import Location
 from audit.language.rule import LEVELS
 from audit.options import AuditOptions
-from audit.shipped import rules_folder, sample_folder
+from audit.shipped import rules_folder
 from tests.report.conftest import finding, make_result
 
 
@@ -386,10 +386,10 @@ def test_an_as_of_time_out_of_all_time(moment: str, capsys: pytest.CaptureFixtur
     assert "is not in the years 1950 to 2099" in capsys.readouterr().err
 
 
-def test_somebody_s_own_file_is_kept(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_somebody_s_own_file_is_kept(clean_export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A findings.csv that no audit wrote gets another name, once, and is said to be there."""
     (tmp_path / "findings.csv").write_text("mine", encoding="utf-8")
-    arguments = ["check", str(sample_folder()), "--skip-health", "--fail-on", "never", "--out", str(tmp_path)]
+    arguments = ["check", str(clean_export), "--skip-health", "--fail-on", "never", "--out", str(tmp_path)]
     for formats in ("md", "csv", "csv"):
         assert run([*arguments, "--write", formats]) == ExitCode.CLEAN
     assert capsys.readouterr().err.count("no audit wrote") == 1

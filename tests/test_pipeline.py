@@ -14,15 +14,16 @@ import pytest
 
 import audit
 from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS, AuditResult
+from audit.pipeline import Audited
 from audit.report.files import contents
 from audit.report.formats import FILES
 from audit.shipped import rules_folder, sample_folder
 
 
 @pytest.fixture(scope="module")
-def result() -> AuditResult:
+def result(sample_audit: Audited) -> AuditResult:
     """The audit of the sample records."""
-    return audit.run_audit(sample_folder())
+    return sample_audit.result
 
 
 def test_outcomes_add_up_for_every_rule(result: AuditResult) -> None:
@@ -66,9 +67,9 @@ def test_columns_are_those_promised(result: AuditResult) -> None:
     assert tuple(result.quarantine.columns) == ("table", "file", "line", "column", "value", "reason")
 
 
-def test_findings_are_located_where_asked() -> None:
+def test_findings_are_located_where_asked(result: AuditResult) -> None:
     """Each finding says on which line of which file the record, boot or flight that shows it stands."""
-    located = audit.run_audit(sample_folder(), locate=True).findings
+    located = result.findings
     names = {"tasks.csv": "task_id", "components.csv": "component_serial", "flights.csv": "flight_id"}
     assert names.keys() == set(located["file"])
     for name, column in names.items():
@@ -133,10 +134,10 @@ def test_all_rules_of_a_folder_are_judged_and_no_others(tmp_path: Path) -> None:
     ]
 
 
-def test_progress_is_told_step_by_step() -> None:
+def test_progress_is_told_step_by_step(clean_export: Path) -> None:
     """A caller can show what is going on: reading, placing in time, each rule, collecting."""
     steps: list[str] = []
-    audit.run_audit(sample_folder(), progress=steps.append)
+    audit.run_audit(clean_export, progress=steps.append)
     assert steps[:3] == ["reading the rules", "reading the export", "placing it in time"]
     assert "judging flight-before-cure" in steps
     assert steps[-1] == "collecting the findings"

@@ -6,6 +6,8 @@ every day, 2.5 hours in all, but for PARKED and STAYED. Work is done at NORTH in
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 from typing import Final
@@ -77,6 +79,15 @@ def clean_tables() -> Tables:
     for product in tables["products"]:
         product["approval"] = "OP-7"
     return {name: [dict.fromkeys(TABLES[name].columns, "") | row for row in rows] for name, rows in tables.items()}
+
+
+def as_csv(rows: list[Row]) -> str:
+    """The rows of a table as the text of a file."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return out.getvalue()
 
 
 def _person(name: str, authorisation: str, certificate: str) -> Row:

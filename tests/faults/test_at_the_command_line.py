@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -12,20 +10,11 @@ import pytest
 
 from audit.cli import run
 from audit.exit_codes import ExitCode
-from tests.faults.clean_export import clean_tables
+from tests.faults.clean_export import as_csv, clean_tables
 from tests.faults.table import FAULTS
 
 Files = dict[str, str]
 Edit = Callable[[Files], object]
-
-
-def as_csv(rows: list[dict[str, str]]) -> str:
-    """The rows of a table as the text of a file."""
-    out = io.StringIO()
-    writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    return out.getvalue()
 
 
 def _check(tmp_path: Path, edit: Edit, *, health: bool = False) -> int:

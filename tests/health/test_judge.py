@@ -54,11 +54,16 @@ def test_a_run_and_the_run_after_it(tmp_path: Path, capsys: pytest.CaptureFixtur
     )
 
 
-def test_health_can_be_skipped_and_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_health_can_be_skipped_and_says_so(
+    clean_export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Without it no process starts, its files of an earlier run go, and every output says that nobody looked."""
     for name in ("health.csv", "profile.csv"):
         (tmp_path / name).write_text("of an earlier run", encoding="utf-8")
-    assert run(["check", SAMPLE, "--out", str(tmp_path), "--skip-health", "--fail-on", "never"]) == ExitCode.CLEAN
+    assert (
+        run(["check", str(clean_export), "--out", str(tmp_path), "--skip-health", "--fail-on", "never"])
+        == ExitCode.CLEAN
+    )
     assert "skipped: nobody looked whether the export is complete" in capsys.readouterr().err
     assert summary_of(tmp_path) == {"skipped": True}
     assert "Skipped: nobody looked" in (tmp_path / "report.html").read_text(encoding="utf-8")
@@ -94,7 +99,9 @@ def test_what_is_no_earlier_profile_is_refused(text: str, tmp_path: Path, capsys
     assert not out.exists()
 
 
-def test_an_unknown_expectation_ends_the_run(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_unknown_expectation_ends_the_run(
+    clean_export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """The operator's own suite is used; what the library doesn't know in it is exit code 2, and nothing is written."""
     rules = tmp_path / "rules"
     shutil.copytree(rules_folder(), rules)
@@ -103,16 +110,18 @@ def test_an_unknown_expectation_ends_the_run(tmp_path: Path, capsys: pytest.Capt
         suite.read_text(encoding="utf-8").replace('"expect_column_values_to_be_between"', '"expect_nothing"', 1),
         encoding="utf-8",
     )
-    code = run(["check", SAMPLE, "--rules", str(rules), "--out", str(tmp_path / "out")])
+    code = run(["check", str(clean_export), "--rules", str(rules), "--out", str(tmp_path / "out")])
     assert code == ExitCode.COULD_NOT_RUN
     assert "$.expectations[0].type: 'expect_nothing' is no expectation" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
 
 
-def test_a_column_that_is_not_there_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_column_that_is_not_there_is_told(
+    clean_export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """A column that rules read and the export lacks stands in summary and report, with the rules that read it."""
     export, out = tmp_path / "export", tmp_path / "out"
-    shutil.copytree(sample_folder(), export)
+    shutil.copytree(clean_export, export)
     with (export / "tasks.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
     with (export / "tasks.csv").open("w", newline="") as file:
@@ -139,7 +148,7 @@ socket.create_connection = socket.getaddrinfo = socket.gethostbyname = blocked
 
 
 @pytest.mark.usefixtures("judge_apart")
-def test_the_process_calls_nobody_and_writes_no_file(tmp_path: Path) -> None:
+def test_the_process_calls_nobody_and_writes_no_file(clean_export: Path, tmp_path: Path) -> None:
     """With the network blocked, the real process answers, and leaves home, working and temporary folder empty."""
     (tmp_path / "site").mkdir()
     (tmp_path / "site" / "sitecustomize.py").write_text(BLOCKED, encoding="utf-8")
@@ -151,7 +160,17 @@ def test_the_process_calls_nobody_and_writes_no_file(tmp_path: Path) -> None:
         "PYTHONPATH": f"{tmp_path / 'site'}{os.pathsep}{Path(__file__).parents[2]}",
     }
     environment = os.environ | {name: str(path) for name, path in places.items()}
-    command = [sys.executable, "-m", "audit", "check", SAMPLE, "--out", str(tmp_path / "out"), "--fail-on", "never"]
+    command = [
+        sys.executable,
+        "-m",
+        "audit",
+        "check",
+        str(clean_export),
+        "--out",
+        str(tmp_path / "out"),
+        "--fail-on",
+        "never",
+    ]
     done = subprocess.run(command, cwd=tmp_path / "work", env=environment, capture_output=True, text=True, check=False)
     assert done.returncode == ExitCode.CLEAN, done.stderr
     assert "facts not as expected" in done.stderr

@@ -15,17 +15,6 @@ import pytest
 from audit.cli import run
 from audit.exit_codes import ExitCode
 from audit.spread import workers
-from tests.faults.clean_export import clean_tables
-from tests.faults.test_at_the_command_line import as_csv
-
-
-@pytest.fixture
-def export(tmp_path: Path) -> Path:
-    folder = tmp_path / "export"
-    folder.mkdir()
-    for name, rows in clean_tables().items():
-        (folder / f"{name}.csv").write_text(as_csv(rows), encoding="utf-8")
-    return folder
 
 
 def check(export: Path, out: Path, *options: str) -> int:
@@ -36,9 +25,9 @@ def written(out: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in out.iterdir()}
 
 
-def test_processes_write_the_same_bytes(export: Path, tmp_path: Path) -> None:
-    assert check(export, tmp_path / "one") == ExitCode.FINDINGS
-    assert check(export, tmp_path / "parts", "--workers", "2", "--buckets", "7") == ExitCode.FINDINGS
+def test_processes_write_the_same_bytes(clean_export: Path, tmp_path: Path) -> None:
+    assert check(clean_export, tmp_path / "one") == ExitCode.FINDINGS
+    assert check(clean_export, tmp_path / "parts", "--workers", "2", "--buckets", "7") == ExitCode.FINDINGS
     assert written(tmp_path / "one") == written(tmp_path / "parts")
 
 
@@ -72,33 +61,35 @@ def cluster(tmp_path: Path) -> Iterator[str]:
 
 # The libraries of the cluster leave sockets to the end of the process, in which case Python warns.
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
-def test_a_cluster_writes_the_same_bytes(export: Path, tmp_path: Path, cluster: str) -> None:
+def test_a_cluster_writes_the_same_bytes(clean_export: Path, tmp_path: Path, cluster: str) -> None:
     shared = tmp_path / "shared"
     shared.mkdir()
-    assert check(export, tmp_path / "one") == ExitCode.FINDINGS
+    assert check(clean_export, tmp_path / "one") == ExitCode.FINDINGS
     options = ("--cluster", cluster, "--shared", str(shared), "--buckets", "3")
-    assert check(export, tmp_path / "parts", *options) == ExitCode.FINDINGS
+    assert check(clean_export, tmp_path / "parts", *options) == ExitCode.FINDINGS
     assert written(tmp_path / "one") == written(tmp_path / "parts")
     assert not list(shared.iterdir())
 
 
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
 def test_no_scheduler_answers(
-    export: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    clean_export: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(workers, "_PATIENCE", "1s")
     out = tmp_path / "out"
-    assert check(export, out, "--cluster", "tcp://127.0.0.1:9", "--shared", str(tmp_path)) == ExitCode.COULD_NOT_RUN
+    assert (
+        check(clean_export, out, "--cluster", "tcp://127.0.0.1:9", "--shared", str(tmp_path)) == ExitCode.COULD_NOT_RUN
+    )
     assert "No scheduler of a Dask cluster answers at tcp://127.0.0.1:9" in capsys.readouterr().err
     assert not out.exists()
 
 
 def test_the_extra_is_not_installed(
-    export: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    clean_export: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
     options = ("--cluster", "tcp://127.0.0.1:9", "--shared", str(tmp_path))
-    assert check(export, tmp_path / "out", *options) == ExitCode.COULD_NOT_RUN
+    assert check(clean_export, tmp_path / "out", *options) == ExitCode.COULD_NOT_RUN
     assert "install deicer-audit[cluster]" in capsys.readouterr().err
 
 
@@ -112,8 +103,8 @@ def test_the_extra_is_not_installed(
     ],
 )
 def test_what_does_not_go_together(
-    options: tuple[str, ...], sentence: str, export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    options: tuple[str, ...], sentence: str, clean_export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert check(export, tmp_path / "out", *options) == ExitCode.COULD_NOT_RUN
+    assert check(clean_export, tmp_path / "out", *options) == ExitCode.COULD_NOT_RUN
     said = " ".join(capsys.readouterr().err.replace("│", " ").split())
     assert sentence in said
