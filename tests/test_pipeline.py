@@ -13,7 +13,14 @@ import pandas as pd
 import pytest
 
 import audit
-from audit.findings.result import COVERAGE_COLUMNS, FINDING_COLUMNS, ROW_COLUMNS, UNJUDGED_COLUMNS, AuditResult
+from audit.findings.result import (
+    COVERAGE_COLUMNS,
+    FINDING_COLUMNS,
+    PLACE_COLUMNS,
+    ROW_COLUMNS,
+    UNJUDGED_COLUMNS,
+    AuditResult,
+)
 from audit.pipeline import Audited
 from audit.report.files import contents
 from audit.report.formats import FILES
@@ -61,7 +68,7 @@ def test_a_clean_verdict_over_unread_rows_says_so(result: AuditResult) -> None:
 
 def test_columns_are_those_promised(result: AuditResult) -> None:
     """The frames carry exactly the documented columns."""
-    assert tuple(result.findings.columns) == (*FINDING_COLUMNS, *ROW_COLUMNS)
+    assert tuple(result.findings.columns) == (*FINDING_COLUMNS, *ROW_COLUMNS, *PLACE_COLUMNS)
     assert tuple(result.unjudged.columns) == UNJUDGED_COLUMNS
     assert tuple(result.coverage.columns) == COVERAGE_COLUMNS
     assert tuple(result.quarantine.columns) == ("table", "file", "line", "column", "value", "reason")
