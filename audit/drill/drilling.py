@@ -12,15 +12,15 @@ import pandas as pd
 
 from audit.drill.bound import lower_bound
 from audit.drill.copying import Copied, copies_with
-from audit.drill.fleets import copy_number, named, plain, rule_of
+from audit.drill.fleets import copy_number, named, rule_of
 from audit.drill.rounds import footprint, in_rounds
 from audit.findings.collect import evidence_of
 from audit.forms import form_of
 from audit.forms.judging import every_subject, judge_rule
-from audit.forms.planting import Planted, Spot
+from audit.forms.planting import Planted, Spot, cell
 from audit.intake.export import Export
 from audit.language.rule import Rule
-from audit.timeline.instants import stamp
+from audit.timeline.instants import instant, stamp
 from audit.timeline.timeline import Timeline, build_timeline
 
 Outcome = Literal["detected", "missed", "unjudged", "quarantined", "masked", "silent", "false alarm"]
@@ -132,7 +132,7 @@ class _Base:
 
     export: Export
     timeline: Timeline
-    found: Mapping[str, Mapping[Key, pd.Series]]
+    found: Mapping[str, Mapping[Key, Mapping[Any, Any]]]
     subjects: Mapping[str, pd.DataFrame]
 
 
@@ -195,7 +195,7 @@ def _base(rules: Sequence[Rule], export: Export, timeline: Timeline) -> _Base:
         cases = every_subject(rule, timeline)
         at_fault = cases[cases["outcome"] == "finding"]
         keys, evidence = _keys(rule, at_fault, timeline)
-        found[rule.id] = dict(zip(keys, (row for _, row in evidence.iterrows()), strict=True))
+        found[rule.id] = dict(zip(keys, evidence.to_dict("records"), strict=True))
         subjects[rule.id] = cases[cases["outcome"] != "finding"]
     return _Base(export, timeline, found, subjects)
 
@@ -215,9 +215,10 @@ def _plan_for(rule: Rule, base: _Base, per_rule: int, seed: str, plan: _Plan) ->
     plant = form_of(rule).plant(rule, base.timeline)
     reasons = plan.not_plantable.setdefault(rule.id, Counter())
     made: list[_Planting] = []
+    columns = {str(name): cases[name].to_numpy() for name in cases}
     planted = 0
     for place in order[: _TRIES * per_rule]:
-        case = dict(zip(cases.columns, cases.iloc[place].tolist(), strict=True))
+        case = {name: column[place] for name, column in columns.items()}
         number = len(plan.plantings) + len(made)
         outside, inside = (
             Spot(case, "outside", f"drill-{number}", planted),
@@ -269,7 +270,8 @@ def _audit(
             else:
                 told.outcomes[nth] = outcome
         told.outcomes |= _lost(rule, timeline, plantings, lost)
-        _beside(rule, base, plantings, copies, (found, planted), (cases, evidence), copied, told)
+        changed = _beside(rule, base, plantings, copies, (found, planted), (cases, evidence), copied)
+        told.beside += [] if changed is None else [changed]
 
 
 def _as_in_base(key: Key, copy: int) -> Key:
@@ -285,12 +287,12 @@ def _outcome(
         return ("quarantined", refused), set()
     about = [key for key in found if one.is_about(key)] if one.planted.pair else [one.key] if one.key in found else []
     about = [key for key in about if key not in before]
-    at_fault = {key for key in about if cases["finding"].iloc[found[key]]}
+    at_fault = {key for key in about if cases["finding"].iat[found[key]]}
     if not one.spot.outside:
         return ("false alarm" if at_fault else "silent", ""), at_fault
     if at_fault:
         return ("detected", ""), at_fault
-    reason = next((str(cases["reason"].iloc[found[key]]) for key in about), "")
+    reason = next((str(cases["reason"].iat[found[key]]) for key in about), "")
     return (("unjudged", reason) if reason else None), set()
 
 
@@ -322,74 +324,58 @@ def _beside(
     told_of: tuple[Sequence[Mapping[Key, int]], Mapping[int, set[Key]]],
     shown: tuple[pd.DataFrame, pd.DataFrame],
     copied: Copied,
-    told: _Told,
-) -> None:
+) -> pd.DataFrame | None:
     """Findings of a rule that came or went beside the planted ones, each with its cause."""
     (found, planted), (cases, evidence), before = told_of, shown, base.found[rule.id]
-    rows = []
+    finding = cases["finding"].to_numpy()
+    rows: list[dict[str, Any]] = []
+
+    def tell(change: str, called: Mapping[Any, Any], cause: _Planting | None) -> None:
+        rows.append({"rule": rule.id, "change": change, **called, **_caused(cause, base.timeline)})
+
     for copy, of_copy in enumerate(found):
-        at_fault = {key: row for key, row in of_copy.items() if cases["finding"].iloc[row]}
         here = [nth for nth in copies[copy] if nth not in copied.refused]
+        at_fault = {key: row for key, row in of_copy.items() if finding[row]}
         for key, row in at_fault.items():
             if key not in before and key not in planted.get(copy, ()):
-                rows.append(
-                    (
-                        "new",
-                        evidence.iloc[row].map(_plainly),
-                        _cause_of(cases.iloc[row], evidence.iloc[row], plantings, here, copied),
-                    )
-                )
-        for key, called in before.items():
-            if key not in at_fault:
-                rows.append(("gone", called, _nearest(called, plantings, here)))
-    if rows:
-        told.beside.append(
-            pd.DataFrame(
-                [
-                    {
-                        "rule": rule.id,
-                        "change": change,
-                        **called.to_dict(),
-                        "cause_rule": "" if cause is None else cause.rule.id,
-                        "cause_side": "" if cause is None else cause.spot.side,
-                        "cause_task_id": "" if cause is None else _task_of(cause, base.timeline),
-                        "cause": "" if cause is None else cause.planted.what,
-                    }
-                    for change, called, cause in rows
-                ],
-                columns=list(BESIDE_COLUMNS),
-            )
-        )
+                called = {name: _plainly(value, copy) for name, value in evidence.iloc[row].items()}
+                by = _written_by(rule, cases.iloc[row], copied)
+                tell("new", called, _nearest(called, plantings, here) if by is None else plantings[by])
+        for key in (key for key in before if key not in at_fault):
+            tell("gone", before[key], _nearest(before[key], plantings, here))
+    return pd.DataFrame(rows, columns=list(BESIDE_COLUMNS)) if rows else None
 
 
-def _plainly(value: Any) -> Any:
-    return plain(value) if isinstance(value, str) and "~" in value else value
+def _caused(cause: _Planting | None, timeline: Timeline) -> dict[str, str]:
+    """What is told of the planting that is the cause."""
+    if cause is None:
+        return dict.fromkeys(("cause_rule", "cause_side", "cause_task_id", "cause"), "")
+    task = cause.spot["task"]
+    return {
+        "cause_rule": cause.rule.id,
+        "cause_side": cause.spot.side,
+        "cause_task_id": cell(timeline, "tasks", "task_id", task) if task >= 0 else "",
+        "cause": cause.planted.what,
+    }
 
 
-def _task_of(one: _Planting, timeline: Timeline) -> str:
-    task = one.spot["task"]
-    return "" if task < 0 else str(timeline.tables["tasks"]["task_id"].iloc[task])
+def _plainly(value: Any, copy: int) -> Any:
+    """What something is called, without the name of its copy."""
+    return value.removesuffix(named("", copy)) if isinstance(value, str) else value
 
 
-_SHOWN_BY: Final = (("task", "tasks"), ("other", "tasks"), ("flight", "flights"), ("component", "components"))
+def _written_by(rule: Rule, case: pd.Series, copied: Copied) -> int | None:
+    """The planting that wrote a row of a finding's evidence."""
+    tables = {"task": "tasks", **form_of(rule).rows(rule), "flight": "flights", "component": "components"}
+    rows = ((table, int(case[column])) for column, table in tables.items())
+    return next((copied.changed[row] for row in rows if row in copied.changed), None)
 
 
-def _cause_of(
-    case: pd.Series, called: pd.Series, plantings: Sequence[_Planting], here: Sequence[int], copied: Copied
-) -> _Planting | None:
-    """The planting that a finding comes from: one that wrote a row of its evidence, else the nearest one."""
-    for column, table in _SHOWN_BY:
-        by = copied.changed.get((table, int(case[column])))
-        if by is not None:
-            return plantings[by]
-    return _nearest(called.map(_plainly), plantings, here)
-
-
-def _nearest(called: pd.Series, plantings: Sequence[_Planting], here: Sequence[int]) -> _Planting | None:
+def _nearest(called: Mapping[Any, Any], plantings: Sequence[_Planting], here: Sequence[int]) -> _Planting | None:
     """The planting on the aircraft of a finding that is nearest to it in time."""
     near = [plantings[nth] for nth in here if plantings[nth].aircraft == called["aircraft"]]
-    at = pd.Timestamp(called["at"])
-    return min(near, key=lambda one: abs(stamp(one.spot["at"]) - at), default=None)
+    at = instant(pd.Timestamp(called["at"]))
+    return min(near, key=lambda one: abs(one.spot["at"] - at), default=None)
 
 
 def _table(plantings: Sequence[_Planting], told: _Told, timeline: Timeline) -> pd.DataFrame:

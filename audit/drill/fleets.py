@@ -97,11 +97,6 @@ def named(name: str, copy: int) -> str:
     return f"{name}{SEPARATOR}{copy}"
 
 
-def plain(name: str) -> str:
-    """A name without the number of its copy."""
-    return name.rpartition(SEPARATOR)[0]
-
-
 def copy_number(name: str) -> int:
     """The number of the copy that a name is of."""
     return int(name.rpartition(SEPARATOR)[2])

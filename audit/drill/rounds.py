@@ -11,8 +11,7 @@ import numpy as np
 import pandas as pd
 
 from audit.forms import form_of
-from audit.forms.naming import cells
-from audit.forms.planting import Edit, Planted, Spot
+from audit.forms.planting import Edit, Planted, Spot, cell
 from audit.forms.reads import columns_read
 from audit.intake.tables import TASKS
 from audit.language.rule import Rule
@@ -100,7 +99,7 @@ def _whole_aircraft(rule: Rule, timeline: Timeline, spot: Spot, days: range) -> 
     """What decides on a thing that has no one place: all that is done on its aircraft, and by its people."""
     owner = form_of(rule).owner(rule)
     if owner != "aircraft" and spot["task"] >= 0:
-        name = str(cells(timeline.tasks, owner, np.array([spot["task"]]))[0])
+        name = cell(timeline, "tasks", owner, spot["task"])
         yield from (("person", name, day) for day in days)
         return
     aircraft = _aircraft(timeline, spot)
@@ -117,7 +116,7 @@ def _aircraft(timeline: Timeline, spot: Spot) -> int:
 
 
 def _code(timeline: Timeline, table: str, row: int) -> int:
-    name = str(cells(timeline.tables[table], "aircraft", np.array([row]))[0])
+    name = cell(timeline, table, "aircraft", row)
     return int(timeline.aircraft_names.get_indexer(pd.Index([name]))[0])
 
 
@@ -167,7 +166,7 @@ def _of_record(timeline: Timeline, edit: Edit) -> Iterable[Hashable]:
     for column in _PEOPLE:
         names = {edit.cells.get(column)} - {None}
         if not names or not edit.new:
-            names.add(str(cells(timeline.tasks, column, np.array([edit.row]))[0]))
+            names.add(cell(timeline, "tasks", column, edit.row))
         yield from (("person", person, day) for person in names for day in days)
 
 

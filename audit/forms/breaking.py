@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import pandas as pd
 
 from audit.figures import figure
-from audit.forms.naming import cells as texts_of
-from audit.forms.planting import Cells, Planted, Planter, Spot, written
+from audit.forms.planting import Cells, Planted, Planter, Spot, cell, written
 from audit.intake.tables import READ_BY_RULES
 from audit.language.condition import Conditions, Needed, OtherColumn, codes_of
 from audit.language.in_words import label_of
@@ -35,6 +34,9 @@ _KEPT: Final = ("action", "work_date", "position_count", "position", "product", 
 _STEPS: Final = {"at_least": (0, -1), "at_most": (0, 1), "before": (-1, 0), "after": (1, 0)}
 """Steps from the limit at which a condition just holds, and just doesn't."""
 _FLIPPED: Final = {"at_least": "at_most", "at_most": "at_least", "before": "after", "after": "before"}
+
+
+Found = TypeVar("Found")
 
 
 class _NotPlantable(Exception):
@@ -111,7 +113,7 @@ class _Writer:
         self.write(name, self._value(name, operator, operand, broken))
 
     def _value(self, name: str, operator: str, operand: Any, broken: bool) -> str:
-        now = values(self.timeline, name, self.row, self.component)
+        now = self._values(name)
         if operator == "present":
             if broken == bool(operand):
                 return ""
@@ -141,13 +143,15 @@ class _Writer:
             return figure(max(known, default=0) + 1) if kind in ("number", "count") else self._day()
         found = column.choices
         if not found:
-            names = values(self.timeline, name, self.row, self.component).names
+            names = self._values(name).names
             found = () if names is None or kind == "codes" else tuple(sorted(map(str, names)))
         others = [one for one in found if one not in other_than]
         return others[self.turn % len(others)] if others else self.spot.name
 
     def _day(self, later: int = 0) -> str:
-        return _date(int(work_day(self.timeline, self.row)[0]) + later)
+        return _date(
+            int(self._for_all("day of the work", lambda rows: work_day(self.timeline, rows))[self.row[0]]) + later
+        )
 
     def _list(self, there: Sequence[str], operand: Any, broken: bool) -> list[str]:
         """The codes of a list that lacks one of what is required, or has all of it."""
@@ -185,14 +189,31 @@ class _Writer:
         assert operand.numbers is not None
         return operand.numbers[0]
 
+    def _values(self, name: str) -> Values:
+        """A column of the subject; those of the record itself are worked out for all subjects at once."""
+        if name.startswith("component."):
+            return values(self.timeline, name, self.row, self.component)
+        every = self._for_all(name, lambda rows: values(self.timeline, name, rows))
+        return replace(
+            every,
+            codes=None if every.codes is None else every.codes[self.row],
+            numbers=None if every.numbers is None else every.numbers[self.row],
+            missing=every.missing[self.row],
+            undecidable=every.undecidable[self.row],
+            why=every.why[self.row],
+        )
+
+    def _for_all(self, name: str, of: Callable[[Ints], Found]) -> Found:
+        return self.timeline.memo(("for all", name), lambda: of(np.arange(len(self.timeline.tasks))))
+
     def _known(self, name: str) -> Values:
-        found = values(self.timeline, name, self.row, self.component)
+        found = self._values(name)
         if found.missing[0]:
             raise _NotPlantable(f"{label_of(name)} is not known")
         return found
 
     def _text(self, name: str) -> str:
-        return values(self.timeline, name, self.row, self.component).text(0)
+        return self._values(name).text(0)
 
     def write(self, name: str, value: str) -> None:
         """Write the value of a column to where it comes from: the record, the boot, or a list."""
@@ -287,7 +308,7 @@ class _Writer:
     def _write_person(self, prefix: str, column: str, value: str, record: int) -> None:
         """A person of its own, like the one that the record names, with other authorisations or certificates."""
         table, owner = ("corrections", int(self.row[0])) if prefix == "corrector" else ("tasks", record)
-        name = str(texts_of(self.timeline.tables[table], _PEOPLE[prefix], np.array([owner]))[0])
+        name = cell(self.timeline, table, _PEOPLE[prefix], owner)
         entries = self._rows("people", {"person": name})
         day = self._day_of(prefix)
         people = self.timeline.tables["people"]
@@ -310,7 +331,7 @@ class _Writer:
 
     def _day_of(self, prefix: str) -> int:
         if prefix == "performer":
-            return int(work_day(self.timeline, self.row)[0])
+            return int(self._for_all("day of the work", lambda rows: work_day(self.timeline, rows))[self.row[0]])
         if prefix == "corrector":
             at = micros(self.timeline.tasks["correction.made_at"])[self.row]
         else:
@@ -319,7 +340,7 @@ class _Writer:
         return int(local_day(self.timeline, self.row, at)[0])
 
     def _of_record(self, column: str, record: int) -> str:
-        return str(texts_of(self.timeline.tables["tasks"], column, np.array([record]))[0])
+        return cell(self.timeline, "tasks", column, record)
 
     def _rows(self, table: str, named: dict[str, str], least: int = 1) -> list[int]:
         """The rows of a list that have these names."""

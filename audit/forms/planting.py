@@ -10,12 +10,12 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
+import pandas as pd
 
 from audit.evidence.doubt import CERTAIN
 from audit.evidence.sessions import in_sessions
 from audit.evidence.treatments import Treatments, treatments
 from audit.figures import time_span
-from audit.forms.naming import cells
 from audit.language.condition import Conditions
 from audit.timeline.instants import MINUTE, NEVER, SECOND, Ints, stamp
 from audit.timeline.timeline import TASK_TIMES, Timeline
@@ -89,7 +89,11 @@ def written(instant: int) -> str:
 
 def cell(timeline: Timeline, table: str, column: str, row: int) -> str:
     """One text cell of a table, blank where missing."""
-    return str(cells(timeline.tables.get(table), column, np.array([row]))[0])
+    frame = timeline.tables.get(table)
+    if frame is None or column not in frame:
+        return ""
+    value = frame[column].array[row]
+    return "" if pd.isna(value) else str(value)
 
 
 def moved(timeline: Timeline, row: int, by: int) -> Edit:
