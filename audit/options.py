@@ -31,7 +31,7 @@ class AuditOptions:
     at the records (None: the latest instant in the export). `locate` has every finding say on which line of which file
     it shows, for which a file may be read again. `previous` is the report of an earlier run that the export's health is
     measured against. `all_text` reads the free text of task records that no rule reads, too: a register keeps it.
-    `ahead` looks at what comes next and where it drifts, too.
+    `ahead` looks at what comes next and where it drifts, too. `drilled` is the drill.json that the report tells of.
     `spread` has the export judged in parts (None: here, in one).
     """
 
@@ -42,5 +42,6 @@ class AuditOptions:
     locate: bool = False
     previous: Path | None = None
     all_text: bool = False
+    drilled: Path | None = None
     ahead: bool = False
     spread: Spread | None = None

@@ -17,6 +17,7 @@ from audit.due.listing import due_list
 from audit.errors import InternalError
 from audit.findings.assembling import assemble, located
 from audit.findings.collect import outcomes_now
+from audit.findings.drilled import read_drill
 from audit.findings.result import AuditResult
 from audit.forms.judging import judge_by_week
 from audit.forms.outcomes import Outcomes
@@ -115,6 +116,7 @@ def traced_audit(
     rulebook = _rulebook(options)
     suite = read_suite(options.rules or rules_folder(), rules_folder()) if health else None
     earlier = read_earlier(options.previous) if options.previous else None
+    drilled = read_drill(options.drilled, rulebook.rules) if options.drilled else None
     progress("reading the export")
     as_of = pd.Timestamp(options.as_of) if options.as_of is not None else None
     came_in = read_export(export, _texts_read(rulebook.rules, options), options.mapping, as_of)
@@ -132,6 +134,7 @@ def traced_audit(
     progress("collecting the findings")
     outcomes = [(rule, found) for rule, found, _ in judged]
     result = assemble(__version__, location_name(export), rulebook, came_in, timeline, outcomes)
+    result = replace(result, drilled=drilled)
     if options.ahead:
         progress("looking at what comes next")
         coming = due_list(result.export_name, rulebook.rules, timeline, AHEAD)

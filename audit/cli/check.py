@@ -110,6 +110,10 @@ Previous = Annotated[
         "--out, which on the first night has none.",
     ),
 ]
+Drilled = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="The drill.json of the last drill: the report says how much of it was found."),
+]
 SkipHealth = Annotated[
     bool,
     typer.Option("--skip-health", help="Don't ask whether the export is complete; the report says that nobody did."),
@@ -194,6 +198,7 @@ def check(
     cluster: Cluster = None,
     buckets: Buckets = None,
     shared: Shared = None,
+    drilled: Drilled = None,
     quiet: Quiet = False,
 ) -> ExitCode:
     """Audit an export and write the report."""
@@ -214,6 +219,7 @@ def check(
         as_of=as_of,
         locate=not set(formats).isdisjoint(LOCATING_FORMATS),
         previous=previous,
+        drilled=drilled,
         all_text=register is not None,
         ahead="html" in formats,
         spread=_spread(workers, cluster, buckets, shared),

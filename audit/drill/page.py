@@ -11,10 +11,10 @@ from typing import Any, Final
 import pandas as pd
 
 from audit.drill.drilling import Drilled, OfRule
+from audit.findings.drilled import FORMAT
 from audit.report.pages import content_hash, own_text, page_template
 from audit.report.rows import csv_text, day_and_time, instant
 
-FORMAT: Final = "deicer-audit-drill/1"
 CSV_COLUMNS: Final = (
     "rule", "subjects", "planted", "detected", "missed", "unjudged", "quarantined", "masked", "at_least_95", "inside",
     "false_alarms", "not_plantable",

@@ -11,6 +11,7 @@ import pandas as pd
 from audit.authoring.explaining import WHO_GOVERNS, ExampleTable, Explanation, ShownExample
 from audit.due.forecast import Band
 from audit.due.listing import DueList
+from audit.findings.drilled import LastDrill
 from audit.findings.matters import distance, matter_of
 from audit.findings.meanwhile import REMOVED
 from audit.findings.reconciliation import FileReconciled
@@ -61,6 +62,7 @@ __all__ = [
     "InputFile",
     "Kind",
     "Lane",
+    "LastDrill",
     "Level",
     "Margins",
     "NearPair",
@@ -204,7 +206,7 @@ class AuditResult:
     `corrections` (CORRECTED_ENTRY_COLUMNS) are the entries that were corrected;
     `dropped` (as `quarantine`) the rows that a mapping takes for footers. `flight_clock` says what speaks against
     reading flight times without a zone as UTC, where much does. `coming` is what comes next, and `trends` say where it
-    drifts; both are None where nobody wants to know.
+    drifts; both are None where nobody wants to know. `drilled` is what the last drill showed, where one is given.
     """
 
     version: str
@@ -238,6 +240,7 @@ class AuditResult:
     dropped: pd.DataFrame = field(default_factory=no_rejects)
     coming: DueList | None = None
     trends: Trends | None = None
+    drilled: LastDrill | None = None
 
     @property
     def matters(self) -> Ints:

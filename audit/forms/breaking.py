@@ -217,7 +217,10 @@ class _Writer:
 
     def write(self, name: str, value: str) -> None:
         """Write the value of a column to where it comes from: the record, the boot, or a list."""
-        shown = figure(float(value)) if _is_number(value) else value
+        # A certificate is its number and its kind, of which the number is changed.
+        shown = (
+            figure(float(value)) if _is_number(value) else self.spot.name if value and name == "certificate" else value
+        )
         self.said.append(f"{label_of(name)}: {shown or 'blank'}")
         prefix, _, column = name.partition(".")
         record = int(self.record[0])

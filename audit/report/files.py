@@ -194,6 +194,7 @@ def _summary(result: AuditResult) -> dict[str, Any]:
         "not_in_the_export": {absent.name: list(absent.rules) for absent in result.absent},
         "health": _health(result.health),
         "register": _standing(result),
+        "drilled": asdict(result.drilled) if result.drilled else None,
         "nothing_judged": result.nothing_judged,
         "unjudged_per_rule": count_reasons(result.unjudged),
         "inputs": _sources(result.inputs),

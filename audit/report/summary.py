@@ -63,6 +63,9 @@ def _lines(result: AuditResult) -> Iterator[str]:
             reasons.update(of_rule)
         yield from _first([f"{number:,} {reason}" for reason, number in reasons.most_common()])
     idle = [str(rule) for rule in coverage.loc[coverage["idle"].astype(bool), "rule"]]
+    if result.drilled:
+        yield _line("Drill", str(result.drilled))
+        yield from (_line("", but) for but in (result.drilled.but,) if but)
     if idle:
         yield _line("Idle", f"{len(idle)} of {several(len(coverage), 'rule')}: nothing in scope; not a pass")
         yield from _first(idle)

@@ -236,3 +236,29 @@ def test_an_export_that_is_none_is_refused_in_one_sentence(tmp_path: Path, capsy
     assert run(["drill", str(tmp_path / "nothing"), "--out", str(tmp_path / "o")]) == ExitCode.COULD_NOT_RUN
     assert capsys.readouterr().err.count("\n") == 1
     assert not (tmp_path / "o").exists()
+
+
+def test_the_next_report_tells_of_it(
+    drill: Drill, export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where a drill is given: on the page, the terminal and in summary.json, with the rules it proved nothing of."""
+    drill(CARE / "flight-before-cure.yaml", more=("--as-of", "2026-03-19T13:00Z"))
+    (tmp_path / "rules" / "a-new-rule.yaml").write_text(rule("a-new-rule", "require: {humidity_pct: {at_most: 90}}"))
+    given = ("--drilled", str(tmp_path / "out/drill.json"), "--rules", str(tmp_path / "rules"), "--skip-health")
+    run(["check", str(export), *given, "--out", str(tmp_path / "report")])
+    sentence, but = "Drilled on 2026-03-19: 8 of 8 planted faults found", "nothing is proved of 1 rule"
+    assert f"{sentence} {but}" in " ".join(capsys.readouterr().err.split())
+    assert f"{sentence}; {but}." in (tmp_path / "report/report.html").read_text(encoding="utf-8")
+    summary = json.loads((tmp_path / "report/summary.json").read_text(encoding="utf-8"))
+    assert summary["drilled"]["undrilled"] == ["a-new-rule"]
+
+
+@pytest.mark.parametrize("content", ["", "{}", "[]", '{"format": "deicer-audit-drill/0"}', "\0"])
+def test_a_file_that_is_no_drill_is_refused_in_one_sentence(
+    export: Path, tmp_path: Path, content: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Before anything is read."""
+    (tmp_path / "drill.json").write_text(content)
+    given = ["check", str(export), "--drilled", str(tmp_path / "drill.json"), "--out", str(tmp_path / "r")]
+    assert run(given) == ExitCode.COULD_NOT_RUN
+    assert "is no drill.json of this version" in capsys.readouterr().err
