@@ -10,9 +10,11 @@ from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from multiprocessing import util
 from threading import Thread
 from typing import Final
 
+from audit import interrupts
 from audit.errors import AuditError
 from audit.options import Spread
 
@@ -48,6 +50,9 @@ def _processes(number: int) -> Iterator[Executor]:
         pool.shutdown(wait=False, cancel_futures=True)
         for process in multiprocessing.active_children():
             process.terminate()
+        if interrupts.came():
+            # Ctrl-C ends the process at once: what it would tidy up on its way out would be told as left behind.
+            util._exit_function()  # type: ignore[attr-defined]
 
 
 def _serve() -> None:
