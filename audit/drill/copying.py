@@ -22,13 +22,13 @@ Row = dict[str, str]
 class Copied:
     """Copies of an export, as one, with edits in them.
 
-    `changed` are the rows that edits changed or added, by table and row, with the number of the planting of each.
+    `changed` are the rows that edits changed or added, by table and row, with the numbers of the plantings of each.
     `refused` are the plantings of which intake would set a row aside, or not read a cell, with the reason: nothing of
     them is in it.
     """
 
     export: Export
-    changed: Mapping[tuple[str, int], int]
+    changed: Mapping[tuple[str, int], frozenset[int]]
     refused: Mapping[int, str]
 
 
@@ -163,7 +163,7 @@ def _merged(
     refused = _refused(read, written, lines)
     copies = copies_of(export, count)
     tables, states = dict(copies.tables), copies.correction_states
-    changed: dict[tuple[str, int], int] = {}
+    changed: dict[tuple[str, int], frozenset[int]] = {}
     edited: set[tuple[str, str, int]] = set()
     for name, rows in written.items():
         at = {place: nth for nth, place in enumerate(lines[name].tolist())}
@@ -175,8 +175,8 @@ def _merged(
         index[[row for _, row in over]] = [before + at[place] for place, _ in over]
         index[before:] = [before + at[place] for place in below]
         edited |= {(name, column, row) for place, row in over for column in rows.cells[place]}
-        changed |= {(name, row): min(rows.by[place]) for place, row in over}
-        changed |= {(name, before + nth): min(rows.by[place]) for nth, place in enumerate(below)}
+        changed |= {(name, row): frozenset(rows.by[place]) for place, row in over}
+        changed |= {(name, before + nth): frozenset(rows.by[place]) for nth, place in enumerate(below)}
         tables[name] = stacked(tables[name], read.tables[name]).iloc[index].reset_index(drop=True)
         if name == "corrections" and states is not None and read.correction_states is not None:
             states = np.append(states, read.correction_states)[index]

@@ -18,7 +18,9 @@ from audit.findings.collect import evidence_of
 from audit.forms import form_of
 from audit.forms.judging import every_subject, judge_rule
 from audit.forms.planting import Planted, Spot, cell
+from audit.forms.reads import columns_read
 from audit.intake.export import Export
+from audit.intake.tables import FLIGHTS, TASKS
 from audit.language.rule import Rule
 from audit.timeline.instants import instant, stamp
 from audit.timeline.timeline import Timeline, build_timeline
@@ -120,6 +122,7 @@ class _Planting:
     key: Key = ()
     name: str = ""
     aircraft: str = ""
+    touched: frozenset[str] = frozenset()
 
     def is_about(self, key: Key) -> bool:
         """Whether a subject is that of the planting; of a pair, whether its one thing is."""
@@ -240,6 +243,18 @@ def _plan_for(rule: Rule, base: _Base, per_rule: int, seed: str, plan: _Plan) ->
         names = names.where(names != "", evidence["component_serial"])
         named_by = zip(made, keys, names, evidence["aircraft"], strict=True)
         plan.plantings += [replace(one, key=key, name=name, aircraft=craft) for one, key, name, craft in named_by]
+        plan.plantings = [replace(one, touched=one.touched or _touched(one, base.timeline)) for one in plan.plantings]
+
+
+def _touched(one: _Planting, timeline: Timeline) -> frozenset[str]:
+    """The aircraft of a planting: its subject's, and those of the records and flights that it writes."""
+    edits = [edit for edit in one.planted.edits if edit.table in ("tasks", "flights")]
+    return frozenset(
+        {
+            one.aircraft,
+            *(edit.cells.get("aircraft") or cell(timeline, edit.table, "aircraft", edit.row) for edit in edits),
+        }
+    )
 
 
 def _audit(
@@ -327,19 +342,19 @@ def _beside(
 ) -> pd.DataFrame | None:
     """Findings of a rule that came or went beside the planted ones, each with its cause."""
     (found, planted), (cases, evidence), before = told_of, shown, base.found[rule.id]
-    finding = cases["finding"].to_numpy()
+    finding, read = cases["finding"].to_numpy(), columns_read(rule)
     rows: list[dict[str, Any]] = []
 
     def tell(change: str, called: Mapping[Any, Any], cause: _Planting | None) -> None:
         rows.append({"rule": rule.id, "change": change, **called, **_caused(cause, base.timeline)})
 
     for copy, of_copy in enumerate(found):
-        here = [nth for nth in copies[copy] if nth not in copied.refused]
+        here = [nth for nth in copies[copy] if nth not in copied.refused and _bears_on(plantings[nth], read)]
         at_fault = {key: row for key, row in of_copy.items() if finding[row]}
         for key, row in at_fault.items():
             if key not in before and key not in planted.get(copy, ()):
                 called = {name: _plainly(value, copy) for name, value in evidence.iloc[row].items()}
-                by = _written_by(rule, cases.iloc[row], copied)
+                by = _written_by(rule, cases.iloc[row], copied, here)
                 tell("new", called, _nearest(called, plantings, here) if by is None else plantings[by])
         for key in (key for key in before if key not in at_fault):
             tell("gone", before[key], _nearest(before[key], plantings, here))
@@ -364,16 +379,30 @@ def _plainly(value: Any, copy: int) -> Any:
     return value.removesuffix(named("", copy)) if isinstance(value, str) else value
 
 
-def _written_by(rule: Rule, case: pd.Series, copied: Copied) -> int | None:
-    """The planting that wrote a row of a finding's evidence."""
+def _bears_on(one: _Planting, read: frozenset[tuple[str, str]]) -> bool:
+    """Whether a planting wrote anything that a rule reads, or moved work, which any rule may notice."""
+    written = {(edit.table, name) for edit in one.planted.edits for name in edit.cells}
+    return any(edit.new or edit.table == "components" for edit in one.planted.edits) or not written.isdisjoint(
+        read | _ALWAYS_READ
+    )
+
+
+_ALWAYS_READ: Final = frozenset(
+    {("tasks", "status"), *((table.name, name) for table in (TASKS, FLIGHTS) for name in table.needed)}
+)
+
+
+def _written_by(rule: Rule, case: pd.Series, copied: Copied, here: Sequence[int]) -> int | None:
+    """Which of these plantings wrote a row of a finding's evidence."""
     tables = {"task": "tasks", **form_of(rule).rows(rule), "flight": "flights", "component": "components"}
     rows = ((table, int(case[column])) for column, table in tables.items())
-    return next((copied.changed[row] for row in rows if row in copied.changed), None)
+    writers = (nth for row in rows for nth in sorted(copied.changed.get(row, ())) if nth in here)
+    return next(writers, None)
 
 
 def _nearest(called: Mapping[Any, Any], plantings: Sequence[_Planting], here: Sequence[int]) -> _Planting | None:
     """The planting on the aircraft of a finding that is nearest to it in time."""
-    near = [plantings[nth] for nth in here if plantings[nth].aircraft == called["aircraft"]]
+    near = [plantings[nth] for nth in here if called["aircraft"] in plantings[nth].touched]
     at = instant(pd.Timestamp(called["at"]))
     return min(near, key=lambda one: abs(one.spot["at"] - at), default=None)
 
