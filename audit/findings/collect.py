@@ -60,11 +60,12 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
     findings["since"] = _stamps(found["anchor"].to_numpy()).where(found["anchor"] >= 0)
     message, basis, keys, warning, by = (np.full(len(found), "", object) for _ in range(5))
     corrected_at = np.full(len(found), FOREVER)
+    put_right_by: list[frozenset[str]] = [frozenset()] * len(found)
     for number in np.unique(of).tolist():
         rule, rows = rules[number], slice(*np.searchsorted(of, (number, number + 1)))
         its = found[rows].reset_index(drop=True)
         done = corrected(rule, its, timeline)
-        by[rows], corrected_at[rows] = done.by, done.at
+        by[rows], corrected_at[rows], put_right_by[rows] = done.by, done.at, done.told
         told = zip(sentences(rule, its, timeline), done.perhaps, strict=True)
         message[rows] = [f"{sentence} {perhaps}" if perhaps else sentence for sentence, perhaps in told]
         basis[rows] = _bases(rule, its, timeline)
@@ -72,7 +73,7 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
         subjects = form_of(rule).identity(rule, its, findings[rows], timeline)
         keys[rows] = [subject_key(rule.id, subject) for subject in subjects]
     findings["message"], findings["basis"], findings["key"], findings["warning"] = message, basis, keys, warning
-    findings["meanwhile"] = meanwhile(found, timeline)
+    findings["meanwhile"] = meanwhile(found, timeline, put_right_by)
     findings["finding_id"] = finding_ids(keys.tolist())
     right = corrected_at != FOREVER
     findings["state"], findings["corrected_by"] = np.where(right, CORRECTED, OPEN), by

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from typing import Final
 
 import numpy as np
@@ -22,18 +23,23 @@ REMOVED: Final = "The boot was removed on"
 """How the text begins of a boot that is on no aircraft: what is due before the next flight is due before it is back."""
 
 
-def meanwhile(cases: pd.DataFrame, timeline: Timeline) -> Texts:
+_ON_NO_AIRCRAFT: Final = "and is on no aircraft: what is due before a flight is due before it is installed again."
+
+
+def meanwhile(cases: pd.DataFrame, timeline: Timeline, told: Sequence[Collection[str]]) -> Texts:
     """Say of each finding whether its boot was removed, moved, stripped or flown since; blank where nothing is known.
 
-    Of a finding about no one boot, how often its aircraft took off.
+    Of a finding about no one boot, how often its aircraft took off. `told` are the records, and the removal, that are
+    named with each finding already, as what put it right or may have: nothing is told twice.
     """
     at, place, component = (cases[name].to_numpy() for name in ("at", "place", "component"))
     parts = np.full((3, len(cases)), "", object)
     boots = np.flatnonzero(component >= 0)
     if len(boots):
         boot = timeline.components.boot[component[boots]]
-        parts[0, boots] = _where_it_is(timeline, boot, timeline.components.place[component[boots]])
-        parts[1, boots] = _stripped(timeline, boot, at[boots])
+        known = [told[number] for number in boots.tolist()]
+        parts[0, boots] = _where_it_is(timeline, boot, timeline.components.place[component[boots]], known)
+        parts[1, boots] = _stripped(timeline, boot, at[boots], known)
         parts[2, boots] = _flown("It flew", _takeoffs(timeline, boot, at[boots]))
     task, aircraft = cases["task"].to_numpy(), np.full(len(cases), NONE)
     aircraft[task >= 0] = timeline.aircraft[task[task >= 0]]
@@ -48,7 +54,7 @@ def meanwhile(cases: pd.DataFrame, timeline: Timeline) -> Texts:
     return np.array([" ".join(filter(None, column)) for column in parts.T], object)
 
 
-def _where_it_is(timeline: Timeline, boot: Ints, place: Ints) -> Texts:
+def _where_it_is(timeline: Timeline, boot: Ints, place: Ints, told: Sequence[Collection[str]]) -> Texts:
     """Whether each boot was removed, or is at another place than it was; blank where it is still there."""
     history = timeline.components
     last = history.by_boot.count(boot, np.full(len(boot), timeline.as_of), "until") - 1
@@ -57,22 +63,26 @@ def _where_it_is(timeline: Timeline, boot: Ints, place: Ints) -> Texts:
     day = days(np.where(gone, history.removed[stay], history.installed[stay]))
     names = timeline.tables["components"]
     there = [cells(names, column, stay) for column in ("aircraft", "position")]
+    serials = cells(names, "component_serial", stay).tolist()
+    known = [f"removal of {serial}" in named for serial, named in zip(serials, told, strict=True)]
     moved = (history.place[stay] != place) & ~history.open_ended[stay]
     return np.array(
         [
-            f"{REMOVED} {when} and is on no aircraft: what is due before a flight is due before it is installed again."
+            ""
+            if said
+            else f"{REMOVED} {when} {_ON_NO_AIRCRAFT}"
             if off
             else f"The boot is on {aircraft}, {position}, since {when}."
             if elsewhere
             else ""
-            for off, elsewhere, when, aircraft, position in zip(gone, moved, day, *there, strict=True)
+            for said, off, elsewhere, when, aircraft, position in zip(known, gone, moved, day, *there, strict=True)
         ],
         object,
     )
 
 
-def _stripped(timeline: Timeline, boot: Ints, at: Ints) -> Texts:
-    """When each boot was first stripped since."""
+def _stripped(timeline: Timeline, boot: Ints, at: Ints, told: Sequence[Collection[str]]) -> Texts:
+    """When each boot was first stripped since, and in which record; blank where that is told already."""
     found = treatments(timeline, STRIPPED)
     rows = np.flatnonzero(found.done & (found.boot >= 0) & (found.doubt == 0))
     started = timeline.times["started_at"][found.task[rows]]
@@ -82,9 +92,12 @@ def _stripped(timeline: Timeline, boot: Ints, at: Ints) -> Texts:
     texts = np.full(len(boot), "", object)
     task = found.task[rows[order.row[ahead[there]]]]
     texts[there] = [
-        f"It was stripped on {day} (record {record})."
-        for day, record in zip(
-            days(timeline.times["started_at"][task]), cells(timeline.tasks, "task_id", task), strict=True
+        "" if record in told[number] else f"It was stripped on {day} (record {record})."
+        for number, day, record in zip(
+            np.flatnonzero(there).tolist(),
+            days(timeline.times["started_at"][task]),
+            cells(timeline.tasks, "task_id", task),
+            strict=True,
         )
     ]
     return texts

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,12 +21,14 @@ from audit.timeline.timeline import Timeline
 class Corrected:
     """What put each finding right: `by` names it (blank: nothing did), `at` is when (FOREVER: never).
 
-    `perhaps` is a sentence on what may have done so, where nothing certain did; else blank.
+    `perhaps` is a sentence on what may have done so, where nothing certain did; else blank. `told` are all that either
+    names.
     """
 
     by: Texts
     at: Ints
     perhaps: Texts
+    told: Sequence[frozenset[str]]
 
 
 def corrected(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Corrected:
@@ -38,7 +41,7 @@ def corrected(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Corrected:
     at = np.where(ended == NONE, FOREVER, take(timeline.times["finished_at"], ended, FOREVER))
     by, perhaps = cells(timeline.tasks, "task_id", ended), np.full(size, "", object)
     if not rule.corrected_by or not size:
-        return Corrected(by, at, perhaps)
+        return Corrected(by, at, perhaps, [frozenset({name}) for name in by.tolist()])
     case, faults = _faults(cases, timeline)
     found = remedied(timeline, rule.corrected_by, faults)
     last = np.full(size, -1)
@@ -50,10 +53,13 @@ def corrected(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Corrected:
         of_case.setdefault(one, []).append(name)
     for one in sooner.tolist():
         by[one], at[one] = SEVERAL.join(dict.fromkeys(of_case[one])), last[one]
+    told = [frozenset(text.split(SEVERAL)) for text in by.tolist()]
     for one in np.flatnonzero(found.perhaps != NONE)[::-1].tolist():
         if at[case[one]] == FOREVER:
-            perhaps[case[one]] = _in_doubt(timeline, found, one)
-    return Corrected(by, at, perhaps)
+            record = cells(timeline.tasks, "task_id", found.perhaps[[one]])[0]
+            perhaps[case[one]] = _in_doubt(timeline, record, found.doubt[[one]])
+            told[case[one]] = frozenset({record})
+    return Corrected(by, at, perhaps, told)
 
 
 def _faults(cases: pd.DataFrame, timeline: Timeline) -> tuple[Ints, Faults]:
@@ -87,7 +93,6 @@ def _names(timeline: Timeline, faults: Faults, found: Remedied) -> Texts:
     return np.where(removed, serials[np.where(removed, faults.boot, -1)], records)
 
 
-def _in_doubt(timeline: Timeline, found: Remedied, one: int) -> str:
-    record = cells(timeline.tasks, "task_id", found.perhaps[[one]])[0]
-    reason = reasons_of(timeline).texts(found.doubt[[one]])[0]
+def _in_doubt(timeline: Timeline, record: str, doubt: Ints) -> str:
+    reason = reasons_of(timeline).texts(doubt)[0]
     return f"{record or 'A record'} may have put it right, but that is in doubt: {reason}."

@@ -79,3 +79,20 @@ def test_a_finding_about_no_one_boot() -> None:
     """Of a record's paper, how often its aircraft flew."""
     assert said(LOT, flights=LATER) == ["The aircraft flew 3 times since."]
     assert said(LOT, flights=[TOO_EARLY | {"aircraft": "A2"}]) == [""]
+
+
+ENDED_BY = [{"event": "work", "where": {"action": {"is": "prepare"}}}, {"event": "removal"}]
+
+
+@pytest.mark.parametrize(
+    ("tables", "expected"),
+    [
+        pytest.param({"tasks": [COAT, STRIPPED], "flights": LATER}, "It flew 2 times since.", id="stripped"),
+        pytest.param({"tasks": [COAT, STRIPPED | {"status": "open"}]}, "", id="perhaps-stripped"),
+        pytest.param({"components": [BOOT | {"removed_at": OFF}]}, "", id="removed"),
+    ],
+)
+def test_what_put_it_right_is_told_once(tables: dict[str, Any], expected: str) -> None:
+    """What is named as having put it right, or perhaps, is not said again of the boot."""
+    assert said(CURE | {"corrected_by": ENDED_BY}, **tables) == [expected]
+    assert said(CURE, **tables) != [expected] or "open" in str(tables)
