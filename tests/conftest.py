@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,6 +19,9 @@ from tests.judge_here import JudgeHere
 from tests.servers import run_on_server
 
 _NUMBERS = itertools.count(1)
+
+# Commands in processes of their own keep their bytecode, as on a user's machine: they start much faster.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # No test is judged by its duration: the first example of a run imports heavy libraries. The suite draws the same
 # examples every time, so that a green run can be repeated; `pytest --hypothesis-profile=thorough` draws new ones.
