@@ -131,6 +131,7 @@ def test_options_reach_the_pipeline(pipeline: Pipeline, capsys: pytest.CaptureFi
         as_of=datetime(2026, 1, 5, 8, tzinfo=UTC),
         settings=(Path("theirs.yaml"), Path("ours.yaml")),
         mapping=Path("map.yaml"),
+        ahead=True,
     )
     assert said(capsys) == ""
     assert Path("a/b/report.html").exists()

@@ -80,7 +80,6 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
     doubt = reasons_for_doubt(timeline, broken, plain, jobs.doubt)
     last, _ = latest(own, bound, own.doubt == CERTAIN)
     rival, row = latest(rivals, others, rivals.doubt == CERTAIN)
-
     started = timeline.times["started_at"]
     speaks = _speaking(jobs.subject, plain, doubt, take(started, take(others.task, row, NONE), FOREVER))
     lowest = np.full(len(speaks), np.iinfo(np.int64).max)

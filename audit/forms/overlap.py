@@ -208,9 +208,9 @@ def _evidence(kind: str, rows: Ints) -> dict[str, Ints]:
 
 def _pair(rule: OverlapRule, one: Ints, other: Ints) -> dict[str, Ints]:
     """Two rows as the subject of a case: of one table the first of it, whichever of them began first."""
-    if _of_one_kind(rule):
-        one, other = np.minimum(one, other), np.maximum(one, other)
-    return {"subject": one, "other_subject": other, "other": other}
+    if not _of_one_kind(rule):
+        return {"subject": one, "other_subject": other, "other": other}
+    return {"subject": np.minimum(one, other), "other_subject": np.maximum(one, other), "other": other}
 
 
 def _flight_of(right: Things, second: Ints, evidence: dict[str, Ints]) -> dict[str, Ints]:

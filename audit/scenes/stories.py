@@ -100,7 +100,7 @@ def _around_record(name: str, case: Case, around: Surroundings) -> Scene:
 
 def _two_things(name: str, drawing: TwoThings, case: Case, around: Surroundings) -> Scene:
     """Two things that can't both be true, and the time they share."""
-    rows = int(case["subject"]), int(case["other"])
+    rows = int(case["subject"]), int(case["other_subject"])
     lanes = tuple(around.thing(kind, row) for kind, row in zip(drawing.kinds, rows, strict=True))
     spans = [lane.spans[0] for lane in lanes]
     both = Stretch(max(span.start for span in spans), min(span.end for span in spans), "both at once")

@@ -94,10 +94,15 @@ class Trends:
 
 def half_of(timeline: Timeline) -> Frozen:
     """The first half of the time that the task records tell of, in whole days."""
-    started = timeline.times["started_at"][timeline.rows]
-    first = int(started.min()) if len(started) else timeline.as_of
+    first = _first_work(timeline)
     middle = first + (timeline.as_of - first) // 2
     return Frozen(_day(first), _day(middle))
+
+
+def _first_work(timeline: Timeline) -> int:
+    """When the first of the work began that counts as done; a record that was set aside may not say when it was."""
+    started = timeline.times["started_at"][timeline.rows]
+    return int(started.min()) if len(started) else timeline.as_of
 
 
 def trends(
@@ -112,7 +117,7 @@ def trends(
     if last is None:
         return Trends(frozen, (), ())
     # What happened before the first record (a boot's installation) is not work that could drift.
-    first = monday(int(timeline.times["started_at"].min()))
+    first = monday(_first_work(timeline))
     weeks = np.arange(first, last + 1, WEEK)
     made = []
     for rule, of_rule in counted.items():

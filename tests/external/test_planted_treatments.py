@@ -36,14 +36,28 @@ def result(planted: Planted, flown: pd.DataFrame, tmp_path_factory: pytest.TempP
     write(export, planted, flown)
     for rule in RULES:
         shutil.copy(next(rules_folder().rglob(f"{rule}.yaml")), rules)
-    return audit.run_audit(export, rules, pd.Timestamp(AS_OF, tz="UTC"))
+    settings = folder / "settings.yaml"
+    southern = [tail for tail, station in stationed(planted).items() if station == SOUTHERN]
+    # Work south of the equator, under the northern season that the flights of New York have.
+    base = f"{{season: northern, aircraft: [{', '.join(southern)}]}}"
+    settings.write_text(f"set_by: operator\nsource: invented\nbases:\n  {SOUTHERN}: {base}\n", encoding="utf-8")
+    return audit.run_audit(export, rules, pd.Timestamp(AS_OF, tz="UTC"), settings=[settings])
+
+
+SOUTHERN = "Cinderlow"
+
+
+def stationed(planted: Planted) -> dict[str, str]:
+    """The station of each aircraft: work on one at two stations without a flight in between would be a sign of missing
+    flights."""
+    chance = Random(2)
+    return {tail: chance.choice(list(CLOCKS_OF)) for tail in planted.flights}
 
 
 def write(folder: Path, planted: Planted, flown: pd.DataFrame) -> None:
     """Write the story as an export, its records by the clocks of their stations."""
     chance = Random(1)
-    # Work on an aircraft at two stations without a flight in between would be a sign of missing flights.
-    base = {tail: chance.choice(list(CLOCKS_OF)) for tail in planted.flights}
+    base = stationed(planted)
     records, fitted = planted.records, planted.boots
     stations = [base[record.aircraft] for record in records]
     new_york.write_table(

@@ -19,13 +19,13 @@ from audit.findings.collect import collect
 from audit.forms.judging import judge_rule
 from audit.language.rule import Example
 from audit.pipeline import Audited, run_audit
-from audit.shipped import sample_folder
+from audit.shipped import sample_folder, sample_settings
 from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES, rule
 
 
 def ids(export: Path) -> set[str]:
-    found = run_audit(export).findings["finding_id"]
+    found = run_audit(export, settings=[sample_settings()]).findings["finding_id"]
     assert found.is_unique
     return set(found)
 
