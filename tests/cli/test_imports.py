@@ -8,8 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from audit.shipped import sample_folder
-
 PROGRAM = """
 import sys
 from audit.__main__ import main
@@ -56,9 +54,11 @@ def test_help_imports_nothing_heavy() -> None:
         (("--write", "csv", "--register", "register.sqlite"), {"alembic", "sqlalchemy"}),
     ],
 )
-def test_a_check_imports_what_its_options_need(options: tuple[str, ...], more: set[str], tmp_path: Path) -> None:
+def test_a_check_imports_what_its_options_need(
+    options: tuple[str, ...], more: set[str], clean_export: Path, tmp_path: Path
+) -> None:
     """What makes pages, workbooks and registers is imported where they are wanted; contracts that hold need none."""
     arguments = [str(tmp_path / each) if each.endswith(".sqlite") else each for each in options]
-    command = ("check", str(sample_folder()), "--out", str(tmp_path / "report"), "--skip-health", "--quiet")
+    command = ("check", str(clean_export), "--out", str(tmp_path / "report"), "--skip-health", "--quiet")
     # Where more is found in a week than usual, its chart asks scipy whether chance alone would give that.
     assert imported(*command, *arguments) - {"scipy"} == BASE | more

@@ -63,7 +63,7 @@ def in_parts(rules: tuple[Rule, ...], export: Export, timeline: Timeline, **how:
 
 
 @pytest.mark.usefixtures("here")
-@pytest.mark.parametrize("buckets", [20])
+@pytest.mark.parametrize("buckets", [8])
 def test_any_number_of_parts_gives_the_same(buckets: int, sample_audit: Audited, rulebook: Rulebook) -> None:
     export, timeline, whole = sample_audit.export, sample_audit.timeline, sample_audit.result
     judged = in_parts(rulebook.rules, export, timeline, buckets=buckets)
@@ -195,7 +195,7 @@ def test_a_mapped_export_in_parts(rulebook: Rulebook) -> None:
 
 
 @pytest.mark.usefixtures("here")
-@pytest.mark.parametrize("fault", [pytest.param(fault, id=fault.id) for fault in FAULTS[::40]])
+@pytest.mark.parametrize("fault", [pytest.param(fault, id=fault.id) for fault in FAULTS[::60]])
 def test_a_faulty_export_in_parts(fault: Fault) -> None:
     """What is in doubt, set aside, not supplied or nearly equal leaves the same subjects unjudged."""
     tables = clean_tables()
