@@ -136,7 +136,7 @@ def test_flights_that_cannot_both_have_happened(
     assert outcomes.unjudged == 0
     found = {
         frozenset((names[one], names[other]))
-        for one, other in zip(outcomes.cases["subject"], outcomes.cases["other"], strict=True)
+        for one, other in zip(outcomes.cases["subject"], outcomes.cases["other_subject"], strict=True)
     }
     assert len(outcomes.cases) == len(found) == pairs
     ends = flown["arrived"] if flights == "by_the_gate" else flown["departed"] + flown["minutes"] * new_york.MINUTE
