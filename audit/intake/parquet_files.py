@@ -20,9 +20,6 @@ from audit.intake.export import InputFile
 from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
 
-_CODE_BYTES: Final = 4
-"""Bytes that a code takes once it is read."""
-
 
 def read_parquet(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
     """Read the wanted columns; `line` is the row number, from 1. AuditError names the file."""
@@ -47,14 +44,14 @@ def read_parquet_grid(file: ExportFile, choose: Callable[[Sequence[str]], Mappin
     with ThreadPoolExecutor(1) as hashing:
         source = hashing.submit(file_source, file)
         with refusing(file.name, "a Parquet file"):
-            head = pq.ParquetFile(file.path)
-            schema, metadata = head.schema_arrow, head.metadata
+            schema = pq.ParquetFile(file.path).schema_arrow
         chosen = choose(schema.names)
         for name in chosen:
             _check_zone(schema.field(name), file.name)
         words = [name for name, type_ in chosen.items() if type_ == WORDS and kinds.is_string(schema.field(name).type)]
         with refusing(file.name, "a Parquet file"):
-            words = _kept_as_words(metadata, words)
+            # What is told of single columns (`metadata.row_group(0).column(0)`) isn't looked at: in a damaged file the
+            # library ends the process there, where nothing can catch it.
             opened = pq.ParquetFile(file.path, read_dictionary=words, page_checksum_verification=True)
             rows = opened.read(columns=list(chosen))
             rows.validate(full=True)  # a flipped bit may point outside a word list
@@ -62,18 +59,6 @@ def read_parquet_grid(file: ExportFile, choose: Callable[[Sequence[str]], Mappin
             read = source.result()
     columns = {name: rows[name] for name in chosen}
     return Grid(file.name, columns, rows.num_rows, lambda records: records + 1, source=read)
-
-
-def _kept_as_words(file: pq.FileMetaData, names: Sequence[str]) -> list[str]:
-    """The columns that the file keeps as codes into a word list, by how little room they take.
-
-    One with too many words for that, as work orders have, is read many times as fast as text.
-    """
-    sizes: dict[str, int] = {}
-    for group in map(file.row_group, range(file.num_row_groups)):
-        for column in map(group.column, range(group.num_columns)):
-            sizes[column.path_in_schema] = sizes.get(column.path_in_schema, 0) + column.total_uncompressed_size
-    return [name for name in names if sizes.get(name, 0) < _CODE_BYTES * file.num_rows]
 
 
 def _check_zone(field: pa.Field, file: str) -> None:

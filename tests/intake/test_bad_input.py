@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
+import random
 import tempfile
 from pathlib import Path
 
@@ -519,6 +521,19 @@ def test_any_damage_to_csv_is_refused_or_accounted_for(damage: list[tuple[int, b
             assert by_line[reject.line][[name.strip() for name in header[1]].index(reject.column)] == reject.value
         else:
             assert len(by_line[reject.line]) != len(header[1])
+
+
+@pytest.mark.parametrize("seed", [8744, 12570, 21540])
+def test_damaged_column_statistics_end_no_process(seed: int, tmp_path: Path) -> None:
+    """Flipped bytes in what the file tells of its columns: refused in a sentence, or read."""
+    stored = io.BytesIO()
+    pq.write_table(pa.table({name: [value] * 3 for name, value in TASK.items()}), stored)
+    content, chance = bytearray(stored.getvalue()), random.Random(seed)
+    for _ in range(chance.randint(1, 4)):
+        content[chance.randrange(len(content) // 2, len(content))] = chance.randrange(256)
+    (tmp_path / "tasks.parquet").write_bytes(content)
+    with contextlib.suppress(AuditError):
+        assert read_export(tmp_path).counts["tasks"].read == 3
 
 
 @given(st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), min_size=1, max_size=4))

@@ -7,15 +7,11 @@ from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from audit.intake import resolving
-from audit.intake.cells import WORDS
-from audit.intake.export import Export
-from audit.intake.reading import read_export
 from audit.intake.tables import Column
 from audit.pipeline import run_audit
 from audit.timeline import records
@@ -71,35 +67,3 @@ def test_people_and_lists_are_joined_once(load: Path, monkeypatch: pytest.Monkey
     assert joined == {"products": 1, "lots": 1, "manuals": 1}
     assert people["performer.authorisation", True] == 1
     assert {times for (_, whole), times in people.items() if whole} == {1}
-
-
-def _read_as(load: Path, monkeypatch: pytest.MonkeyPatch, words: list[str] | None) -> tuple[Export, dict[str, Any]]:
-    types: dict[str, Any] = {}
-    plain_parse = resolving.parse
-
-    def parse(cells: pa.ChunkedArray, column: Column, **options: Any) -> Any:
-        types.setdefault(column.name, cells.type)
-        return plain_parse(cells, column, **options)
-
-    with monkeypatch.context() as patch:
-        patch.setattr(resolving, "parse", parse)
-        if words is not None:
-            patch.setattr("audit.intake.parquet_files._kept_as_words", lambda metadata, names: words)
-        return read_export(load), types
-
-
-def test_columns_that_the_file_keeps_as_text_are_read_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Work orders have too many words to be codes in the file, actions few; what is read is the same either way."""
-    write_load(tmp_path, "parquet", 5, 60)
-    tasks = pq.read_table(tmp_path / "tasks.parquet")
-    place = tasks.schema.get_field_index("work_order")
-    orders = pa.array([f"WO-{number:09d}-{'x' * 20}" for number in range(len(tasks))])
-    pq.write_table(tasks.set_column(place, "work_order", orders), tmp_path / "tasks.parquet")
-    chosen, types = _read_as(tmp_path, monkeypatch, None)
-    plain, _ = _read_as(tmp_path, monkeypatch, [])
-    assert types["work_order"] == pa.string()
-    assert types["action"] == WORDS
-    for name, frame in plain.tables.items():
-        for column in frame:
-            assert np.array_equal(frame[column].isna(), chosen.tables[name][column].isna())
-        assert frame.equals(chosen.tables[name])
