@@ -59,6 +59,20 @@ class FlightClock:
         )
 
 
+def renumbered(rows: Rows, among: Rows) -> Rows:
+    """The places that row numbers have among others (in order); those that aren't among them are left out."""
+    if not len(among):
+        return np.empty(0, dtype=np.intp)
+    place = np.minimum(np.searchsorted(among, rows), len(among) - 1)
+    return np.asarray(place[among[place] == rows])
+
+
+def later_among(later: pd.DataFrame, rows: Rows) -> pd.DataFrame:
+    """The later instants of ambiguous times (`Export.later`) that some rows have, by their places among these."""
+    kept = later[later["row"].isin(rows)] if len(later) else later
+    return kept.assign(row=np.searchsorted(rows, kept["row"])).reset_index(drop=True)
+
+
 @dataclass(frozen=True)
 class RowCount:
     """Rows of one table: read = audited + quarantined, always."""

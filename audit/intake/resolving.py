@@ -19,7 +19,7 @@ from audit.intake.cells import Cells, Origin
 from audit.intake.clocks import TWICE, Clock, Clocked, is_zone, next_day, no_later, station_clock, to_utc
 from audit.intake.contracts import breaches
 from audit.intake.duplicates import listed_twice, repeated
-from audit.intake.export import FileRows, InputFile, RowCount
+from audit.intake.export import FileRows, InputFile, RowCount, Rows, later_among, renumbered
 from audit.intake.parsing import BLANK, Parsed, joined_times, parse, together, without_blanks
 from audit.intake.plausibility import check_flight_hours, check_temperatures, contradicted_hours
 from audit.intake.quarantine import list_dropped, list_rejects
@@ -28,7 +28,6 @@ from audit.intake.tables import OWN_PLACE, PLACES, Table
 MANY_ROWS: Final = 100_000
 """From here on threads save more time than they cost."""
 
-Rows = NDArray[np.intp]
 
 _CELL: Final = re.compile(r'[,;|\t"\r\n]')
 
@@ -91,15 +90,15 @@ def resolve(typed: Typed) -> Resolved:
     if ragged:
         aside_rows = pd.concat([aside_rows, _torn_rows(parts, frame)], ignore_index=True)
     audited = _tidy(frame[~aside].reset_index(drop=True) if aside.any() else frame, table)
-    unreadable = {name: _renumbered(them, rows) for name, them in _unreadable(parts, starts, in_cells).items()}
+    unreadable = {name: renumbered(them, rows) for name, them in _unreadable(parts, starts, in_cells).items()}
     return Resolved(
         frame=audited,
         set_aside=_tidy(aside_rows, table),
-        later=_later_of(typed.later, rows),
+        later=later_among(typed.later, rows),
         rejects=pd.concat(rejects, ignore_index=True),
         faults=pd.concat(faults, ignore_index=True),
         unreadable={name: them for name, them in unreadable.items() if len(them)},
-        date_only={name: found for name, days in typed.days.items() if len(found := _renumbered(days, rows))},
+        date_only={name: found for name, days in typed.days.items() if len(found := renumbered(days, rows))},
         listed_twice=listed_twice(audited) if table.name == "flights" else np.empty(0, dtype=np.intp),
         contradicted_hours=contradicted_hours(audited) if "flight_hours" in audited else np.empty(0, dtype=np.intp),
         dropped=list_dropped(parts),
@@ -385,20 +384,6 @@ def _unreadable(parts: Sequence[Cells], starts: Rows, faults: Sequence[Faults]) 
                 if name not in cells.columns:
                     found.setdefault(name, []).append(np.arange(start, end))
     return {name: np.unique(np.concatenate(rows)) for name, rows in sorted(found.items())}
-
-
-def _renumbered(rows: Rows, audited: Rows) -> Rows:
-    """The numbers that rows have among the audited ones; those that aren't are left out."""
-    if not len(audited):
-        return np.empty(0, dtype=np.intp)
-    place = np.minimum(np.searchsorted(audited, rows), len(audited) - 1)
-    return np.asarray(place[audited[place] == rows])
-
-
-def _later_of(later: pd.DataFrame, rows: Rows) -> pd.DataFrame:
-    """Give the later instants the positions that their rows have among the audited ones."""
-    kept = later[later["row"].isin(rows)] if len(later) else later
-    return kept.assign(row=np.searchsorted(rows, kept["row"])).reset_index(drop=True)
 
 
 def _tidy(frame: pd.DataFrame, table: Table) -> pd.DataFrame:

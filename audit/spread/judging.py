@@ -46,9 +46,11 @@ def judged_in_parts(
     """Every rule with what `judge_by_week` gives of it, in their order; workers judge the parts.
 
     Rules by aircraft are judged on buckets of aircraft, rules about people on buckets of people; the few that look at
-    other tables, or at all records at once, are judged here meanwhile. AuditError where there are no workers, or one
-    can't read its part.
+    other tables, or at all records at once, are judged here. AuditError where there are no workers, a part can't be
+    written, or a worker can't read it.
     """
+    if not len(timeline.tasks):  # nothing is judged then, which a part can't know
+        return [(rule, *judge_by_week(rule, timeline)) for rule in rules]
     of_owner: dict[Owner, list[Rule]] = {}
     for rule in rules:
         of_owner.setdefault(_split_by(rule), []).append(rule)
@@ -83,7 +85,8 @@ def _folder(shared: Path | None) -> Iterator[Path]:
     try:
         folder = Path(tempfile.mkdtemp(prefix="deicer-audit-parts-", dir=shared))
     except OSError as fault:
-        raise AuditError(f"The parts of the export can't be written to {shared}: {fault.strerror}.") from None
+        place = shared or tempfile.gettempdir()
+        raise AuditError(f"The parts of the export can't be written to {place}: {fault.strerror}.") from None
     try:
         yield folder.resolve()
     finally:

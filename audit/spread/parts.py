@@ -17,7 +17,7 @@ from audit.errors import AuditError
 from audit.forms import form_of
 from audit.forms.judging import judge_part_by_week
 from audit.forms.outcomes import NONE, Outcomes
-from audit.intake.export import Export
+from audit.intake.export import Export, later_among, renumbered
 from audit.intake.quarantine import no_rejects
 from audit.language.rule import Rule
 from audit.timeline.coverage import fleet_habit
@@ -80,18 +80,17 @@ class Part:
 
 
 def write_part(folder: Path, export: Export, rows: Rows, aside: Rows, whole: Whole) -> Part:
-    """Write the `rows` of an export's large tables into a new folder, with the rows `aside` of those set aside."""
-    folder.mkdir()
+    """Write the `rows` of an export's large tables into a new folder, with the rows `aside` of those set aside.
+
+    AuditError where they can't be written.
+    """
     dtypes: dict[str, dict[str, Any]] = {}
-    for table, mine in rows.items():
-        frame = export.tables[table].iloc[mine].assign(**{_ROW: mine})
-        for name in frame.select_dtypes("category"):
-            if (table, name) not in whole.words:
-                frame[name] = frame[name].cat.remove_unused_categories()
-        pq.write_table(pa.Table.from_pandas(frame, preserve_index=False), folder / f"{table}.parquet")
-        dtypes[table] = {
-            str(name): dtype for name, dtype in frame.dtypes.items() if not isinstance(dtype, pd.CategoricalDtype)
-        }
+    try:
+        folder.mkdir()
+        for table, mine in rows.items():
+            dtypes[table] = _write(folder / f"{table}.parquet", table, export.tables[table].iloc[mine], mine, whole)
+    except OSError as fault:
+        raise AuditError(f"A part of the export can't be written to {folder.parent}: {fault}") from None
     return Part(
         folder,
         _rest(export, rows, aside),
@@ -102,20 +101,29 @@ def write_part(folder: Path, export: Export, rows: Rows, aside: Rows, whole: Who
     )
 
 
+def _write(path: Path, table: str, frame: pd.DataFrame, rows: Ints, whole: Whole) -> dict[str, Any]:
+    """Write a part of one table; returns the dtypes of its columns, save those of words, which Parquet keeps."""
+    frame = frame.assign(**{_ROW: rows})
+    for name in frame.select_dtypes("category"):
+        if (table, name) not in whole.words:
+            frame[name] = frame[name].cat.remove_unused_categories()
+    pq.write_table(pa.Table.from_pandas(frame, preserve_index=False), path)
+    return {str(name): dtype for name, dtype in frame.dtypes.items() if not isinstance(dtype, pd.CategoricalDtype)}
+
+
 def _rest(export: Export, rows: Rows, aside: Rows) -> Export:
     """The export without its large tables and all that isn't judged; what is in doubt numbered as in the part."""
 
     def mine(table: str, numbers: Ints) -> Ints:
-        return numbered(numbers, rows[table]) if table in rows else numbers
+        return renumbered(numbers, rows[table]) if table in rows else numbers
 
     def by_column(found: Mapping[tuple[str, str], Ints]) -> dict[tuple[str, str], Ints]:
         return {(table, column): mine(table, numbers) for (table, column), numbers in found.items()}
 
-    later = export.later[export.later["row"].isin(rows["tasks"])]
     return replace(
         export,
         tables={name: frame for name, frame in export.tables.items() if name not in rows},
-        later=later.assign(row=np.searchsorted(rows["tasks"], later["row"])).reset_index(drop=True),
+        later=later_among(export.later, rows["tasks"]),
         rejects=no_rejects(),
         counts={},
         files={},
@@ -134,12 +142,6 @@ def _rest(export: Export, rows: Rows, aside: Rows) -> Export:
         dropped=no_rejects(),
         as_first_made=None,
     )
-
-
-def numbered(numbers: Ints, rows: Ints) -> Ints:
-    """The places that row numbers have among `rows` (in order); those that aren't among them are left out."""
-    there: Ints = np.searchsorted(rows, numbers[np.isin(numbers, rows)])
-    return there
 
 
 def judged_part(part: Part, rules: Sequence[Rule]) -> list[tuple[Outcomes, pd.DataFrame]]:

@@ -7,7 +7,7 @@ import multiprocessing
 import os
 import signal
 from collections.abc import Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import util
@@ -84,5 +84,9 @@ def _of_cluster(address: str) -> Iterator[Executor]:
         raise AuditError(f"The cluster lost every worker that was given a part of the export: {lost}") from None
     except ImportError as fault:
         raise AuditError(f"A worker of the cluster lacks this version of deicer-audit: {fault}") from None
+    except (OSError, CancelledError) as fault:
+        raise AuditError(
+            f"The cluster at {address} went away while it judged: {fault or 'it gave no reason'}"
+        ) from None
     finally:
         client.close()

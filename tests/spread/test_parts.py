@@ -179,6 +179,27 @@ def test_a_worker_that_does_not_see_the_folder_says_so(
         judged_part(part, rulebook.rules[:1])
 
 
+@pytest.mark.usefixtures("here")
+def test_a_part_that_can_t_be_written_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, sample_audit: Audited, rulebook: Rulebook
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("audit.spread.parts.pq.write_table", full)
+    with pytest.raises(AuditError, match=r"A part of the export can't be written to .*No space left on device"):
+        in_parts(rulebook.rules, sample_audit.export, sample_audit.timeline, shared=tmp_path)
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.usefixtures("here")
+def test_without_a_record_nothing_is_judged(rulebook: Rulebook) -> None:
+    export = read_rows({name: rows if name != "tasks" else [] for name, rows in clean_tables().items()})
+    timeline = build_timeline(export, pd.Timestamp("2025-11-30T18:00Z"))
+    for rule, parts, _ in in_parts(rulebook.rules, export, timeline, buckets=2):
+        _same_outcomes(parts, judge_rule(rule, timeline))
+
+
 def test_a_folder_that_can_t_be_written_is_said(tmp_path: Path, sample_audit: Audited, rulebook: Rulebook) -> None:
     with pytest.raises(AuditError, match=r"can't be written to .*nowhere"):
         in_parts(rulebook.rules, sample_audit.export, sample_audit.timeline, shared=tmp_path / "nowhere")
