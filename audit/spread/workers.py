@@ -3,6 +3,7 @@ library."""
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import os
 import signal
@@ -12,7 +13,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import util
 from threading import Thread
-from typing import Final
+from typing import Any, Final
 
 from audit import interrupts
 from audit.errors import AuditError
@@ -74,19 +75,30 @@ def _of_cluster(address: str) -> Iterator[Executor]:
         from distributed import Client, KilledWorker
     except ModuleNotFoundError:
         raise AuditError("--cluster needs more packages: install deicer-audit[cluster].") from None
+    # What it logs of a lost connection, traces included, is said here in one sentence.
+    for handler in logging.getLogger("distributed").handlers:
+        handler.setLevel(logging.CRITICAL + 1)
     try:
         client = Client(address, timeout=_PATIENCE, set_as_default=False)
     except (OSError, TypeError, ValueError) as fault:
         raise AuditError(f"No scheduler of a Dask cluster answers at {address}: {fault}") from None
     try:
+        _wait_for_a_worker(client, address)
         yield client.get_executor(pure=False)
     except KilledWorker as lost:
         raise AuditError(f"The cluster lost every worker that was given a part of the export: {lost}") from None
     except ImportError as fault:
         raise AuditError(f"A worker of the cluster lacks this version of deicer-audit: {fault}") from None
     except (OSError, CancelledError) as fault:
-        raise AuditError(
-            f"The cluster at {address} went away while it judged: {fault or 'it gave no reason'}"
-        ) from None
+        why = f": {fault}" if str(fault) else ""
+        raise AuditError(f"The cluster at {address} went away while it judged{why}.") from None
     finally:
         client.close()
+
+
+def _wait_for_a_worker(client: Any, address: str) -> None:
+    """AuditError where a cluster has none: it would wait for one for ever."""
+    try:
+        client.wait_for_workers(1, timeout=_PATIENCE)
+    except TimeoutError:
+        raise AuditError(f"The Dask cluster at {address} has no worker.") from None

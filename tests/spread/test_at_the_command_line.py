@@ -41,22 +41,30 @@ def process(*command: str) -> Iterator[None]:
         running.wait()
 
 
+HERE = ("--host", "127.0.0.1", "--no-dashboard")
+
+
 @pytest.fixture
-def cluster(tmp_path: Path) -> Iterator[str]:
-    """A scheduler and two workers, each a process of its own, as on machines of their own."""
+def scheduler() -> Iterator[str]:
+    """The address of a scheduler that no worker has joined."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    here = ("--host", "127.0.0.1", "--no-dashboard")
-    worker = ("distributed.cli.dask_worker", f"tcp://127.0.0.1:{port}", *here, "--nthreads", "1", "--no-nanny")
-    with process("distributed.cli.dask_scheduler", *here, "--port", str(port)):
+    with process("distributed.cli.dask_scheduler", *HERE, "--port", str(port)):
         for _ in range(600):
             with suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=1):
                 break
             time.sleep(0.1)
-        folders = ("--local-directory", str(tmp_path / "dask"))
-        with process(*worker, *folders), process(*worker, *folders):
-            yield f"tcp://127.0.0.1:{port}"
+        yield f"tcp://127.0.0.1:{port}"
+
+
+@pytest.fixture
+def cluster(scheduler: str, tmp_path: Path) -> Iterator[str]:
+    """A scheduler and two workers, each a process of its own, as on machines of their own."""
+    worker = ("distributed.cli.dask_worker", scheduler, *HERE, "--nthreads", "1", "--no-nanny")
+    folders = ("--local-directory", str(tmp_path / "dask"))
+    with process(*worker, *folders), process(*worker, *folders):
+        yield scheduler
 
 
 # The libraries of the cluster leave sockets to the end of the process, in which case Python warns.
@@ -82,6 +90,20 @@ def test_no_scheduler_answers(
     )
     assert "No scheduler of a Dask cluster answers at tcp://127.0.0.1:9" in capsys.readouterr().err
     assert not out.exists()
+
+
+@pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_cluster_without_a_worker(
+    clean_export: Path,
+    tmp_path: Path,
+    scheduler: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(workers, "_PATIENCE", "3s")
+    options = ("--cluster", scheduler, "--shared", str(tmp_path))
+    assert check(clean_export, tmp_path / "out", *options) == ExitCode.COULD_NOT_RUN
+    assert f"The Dask cluster at {scheduler} has no worker." in capsys.readouterr().err
 
 
 def test_the_extra_is_not_installed(
