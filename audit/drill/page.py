@@ -12,7 +12,7 @@ import pandas as pd
 
 from audit.drill.drilling import Drilled, OfRule
 from audit.findings.drilled import FORMAT
-from audit.report.pages import content_hash, own_text, page_template
+from audit.report.pages import content_hash, page_template, side_style
 from audit.report.rows import csv_text, day_and_time, instant
 
 CSV_COLUMNS: Final = (
@@ -141,7 +141,7 @@ def summary(drilled: Drilled, version: str) -> str:
 
 def page(drilled: Drilled) -> str:
     """Return the drill as a page that loads nothing."""
-    style = own_text("drill.css")
+    style = side_style("drill.css")
     changed = _changed(drilled)
     return page_template("drill.html.j2").render(
         drilled=drilled,

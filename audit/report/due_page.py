@@ -10,7 +10,7 @@ import pandas as pd
 
 from audit.findings.result import DueList
 from audit.report.due_words import CAUTION, Row, what_is_due, when_in_words
-from audit.report.pages import content_hash, own_text, page_template
+from audit.report.pages import content_hash, page_template, side_style
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,7 @@ def bands_in_words(due: DueList) -> Iterable[str]:
 
 def page(due: DueList) -> str:
     """Return the due list as a page that loads nothing."""
-    style = own_text("due.css")
+    style = side_style("due.css")
     every = lines(due)
     sections = [
         ("Cures and other holds that run", [line for line in every if line.kind == "hold"]),

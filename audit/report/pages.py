@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from audit.figures import several
 from audit.report.rows import day_and_time, level_name
 from audit.report.visible import visible
 
@@ -38,6 +39,7 @@ def page_template(name: str, shown: Callable[[str], str] = visible) -> Template:
         "day_and_time": day_and_time,
         "grouped": lambda number: f"{number:,}",
         "level_name": level_name,
+        "several": several,
     }
     return environment.get_template(name)
 
@@ -52,6 +54,11 @@ def compile_templates(name: str) -> None:
 def own_text(name: str) -> Markup:
     """Return a style or a script that is next to the templates: our own, with no data in it."""
     return Markup((_TEMPLATES / name).read_text(encoding="utf-8"))
+
+
+def side_style(name: str) -> Markup:
+    """Return the style of a page that stands beside the report: what all of them share, and its own."""
+    return own_text("side_page.css") + own_text(name)
 
 
 def content_hash(text: str) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from audit.findings.result import Trends
-from audit.report.pages import content_hash, own_text, page_template
+from audit.report.pages import content_hash, page_template, side_style
 from audit.report.trend_pictures import pictures
 
 MOST: Final = 60
@@ -20,7 +20,7 @@ TREND_COLUMNS: Final = ("rule", "station", "week", "checks", "findings", "margin
 def page(name: str, as_of: str, trends: Trends, titles: Mapping[str, str]) -> str:
     """Return the page, which loads nothing; `titles` are those of the rules."""
     drawn = pictures(trends)
-    style = own_text("trends.css")
+    style = side_style("trends.css")
     return page_template("trends.html.j2").render(
         name=name,
         as_of=as_of,
