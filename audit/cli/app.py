@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import date
 from typing import Annotated
@@ -14,6 +14,7 @@ import typer
 
 from audit import __version__
 from audit.errors import AuditError
+from audit.report.visible import visible
 
 NAME = "deicer-audit"
 TRACEBACK = "DEICER_AUDIT_TRACEBACK"
@@ -45,6 +46,17 @@ def _options(
     ] = False,
 ) -> None:
     pass
+
+
+_SHOWN = 12
+
+
+def print_first(lines: Sequence[str]) -> None:
+    """Print the first lines, what is in them made visible, and how many more there are."""
+    for line in lines[:_SHOWN]:
+        print(visible(line))
+    if len(lines) > _SHOWN:
+        print(f"and {len(lines) - _SHOWN:,} more")
 
 
 def say(text: str) -> None:

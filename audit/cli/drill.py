@@ -8,14 +8,12 @@ from typing import Annotated
 import typer
 
 from audit import __version__
-from audit.cli.app import app
+from audit.cli.app import app, print_first
 from audit.cli.check import AsOf, ExportArgument, MappingPath, Quiet, Rules, Settings, audit_progress
 from audit.exit_codes import ExitCode
 from audit.intake.location import location, location_name
 from audit.options import AuditOptions
 from audit.report.visible import visible
-
-_SHOWN = 12
 
 
 @app.command()
@@ -62,11 +60,7 @@ def drill(
     replace_files({file: text.encode() for file, text in files(drilled, __version__).items()}, out)
     short = () if least is None else below(drilled, least)
     if not quiet:
-        told = lines(drilled)
-        for line in told[: _SHOWN + 1]:
-            print(visible(line))
-        if len(told) > _SHOWN + 1:
-            print(f"and {len(told) - _SHOWN - 1:,} more")
+        print_first(lines(drilled))
         if short:
             print(visible(f"Below {at_least}: {', '.join(short)}"))
         print(visible(f"The page is {out / 'drill.html'}; nothing of it is a finding of these records."))

@@ -5,19 +5,21 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from audit import __version__
-from audit.cli.app import app
+from audit.cli.app import app, print_first
 from audit.cli.check import AsOf, ExportArgument, MappingPath, Quiet, Rules, Settings
 from audit.exit_codes import ExitCode
 from audit.intake.location import location, location_name
 from audit.options import AuditOptions
 from audit.report.visible import visible
 
-_SHOWN = 12
+if TYPE_CHECKING:
+    from audit.report.due_page import Line
+
 _AHEAD = re.compile(r"P(?=\d)(?:(\d{1,3})W)?(?:(\d{1,4})D)?")
 
 
@@ -62,11 +64,12 @@ def due(
     }
     replace_files({name: text.encode() for name, text in contents.items()}, out)
     if not quiet:
-        every = lines(listed)
-        for line in every[:_SHOWN]:
-            boots = f", {', '.join(line.boots)}" if line.boots else ""
-            print(visible(f"{line.when}: {line.aircraft}{boots}: {line.what}{f' ({line.note})' if line.note else ''}"))
-        if len(every) > _SHOWN:
-            print(f"and {len(every) - _SHOWN:,} more")
-        print(visible(f"The list is {out / 'due.html'}; {listed.later:,} more come later."))
+        print_first([_told(line) for line in lines(listed)])
+        later = f"; {listed.later:,} more {'comes' if listed.later == 1 else 'come'} later" if listed.later else ""
+        print(visible(f"The list is {out / 'due.html'}{later}."))
     return ExitCode.CLEAN if len(timeline.tasks) else ExitCode.NOTHING_JUDGED
+
+
+def _told(line: Line) -> str:
+    note = f" ({line.note})" if line.note else ""
+    return f"{line.when}: {', '.join((line.aircraft, *line.boots))}: {line.what}{note}"

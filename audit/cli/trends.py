@@ -8,14 +8,12 @@ from typing import Annotated
 
 import typer
 
-from audit.cli.app import app
+from audit.cli.app import app, print_first
 from audit.cli.check import AsOf, ExportArgument, MappingPath, Quiet, Rules, Settings, register_place
 from audit.exit_codes import ExitCode
 from audit.intake.location import location, location_name
 from audit.options import AuditOptions
 from audit.report.visible import visible
-
-_SHOWN = 12
 
 
 def _days(text: str) -> tuple[date, date]:
@@ -79,9 +77,6 @@ def trends(
     contents = {"trends.csv": csv_text(table(drawn)), "trends.html": page(name, at, drawn, titles)}
     replace_files({file: text.encode() for file, text in contents.items()}, out)
     if not quiet:
-        for signal in drawn.signals[:_SHOWN]:
-            print(visible(f"{signal.rule}, {signal.station}: {signal.sentence}"))
-        if len(drawn.signals) > _SHOWN:
-            print(f"and {len(drawn.signals) - _SHOWN:,} more")
+        print_first([f"{signal.rule}, {signal.station}: {signal.sentence}" for signal in drawn.signals])
         print(visible(f"The page is {out / 'trends.html'}; limits are those of {drawn.frozen.text}."))
     return ExitCode.CLEAN if len(timeline.tasks) else ExitCode.NOTHING_JUDGED
