@@ -37,7 +37,7 @@ from audit.rulebook.blanks import refuse_blanks
 from audit.rulebook.loading import Rulebook, load_rules
 from audit.rulebook.settings import read_settings, with_settings
 from audit.shipped import rules_folder
-from audit.timeline.alterations import with_alterations
+from audit.timeline.alterations import among_records, with_alterations
 from audit.timeline.instants import stamp
 from audit.timeline.timeline import Timeline, build_timeline
 from audit.trends.signals import half_of, trends
@@ -167,7 +167,7 @@ def _seen(register: Register, timeline: Timeline, export: Export, reading: str) 
     )
     seen = records_seen(register, tonight, as_of, reading)
     alterations = with_tonight(register.connection, seen, as_of)
-    gone = set(alterations["task_id"]) - set(timeline.tasks["task_id"])
+    gone = set(alterations["task_id"][~among_records(timeline, alterations["task_id"])])
     return seen, with_alterations(timeline, alterations, last_said(register.connection, gone))
 
 
@@ -230,7 +230,7 @@ def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> A
     night = Night(
         result=audited.with_health(),
         outcome_now=outcome_now,
-        task_ids=frozenset(tasks["task_id"]),
+        task_ids=frozenset(tasks["task_id"].to_numpy(object)),
         set_aside=frozenset(() if aside is None else aside["task_id"].dropna()),
         aircraft=frozenset(map(str, names)),
         earlier=latest_as_of(register),

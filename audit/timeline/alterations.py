@@ -21,13 +21,13 @@ def with_alterations(timeline: Timeline, alterations: pd.DataFrame, last_known: 
     `last_known` is what records said last that the export has no more, in canonical columns; what is absent is unknown.
     They stand behind all others and are evidence of nothing.
     """
-    missing = last_known[~last_known["task_id"].isin(timeline.tasks["task_id"])].reset_index(drop=True)
+    missing = last_known[~among_records(timeline, last_known["task_id"])].reset_index(drop=True)
     tasks = stacked(timeline.tasks, missing)
     more = {name: micros(tasks[name].iloc[len(timeline.tasks) :]) for name in timeline.times}
-    known = set(timeline.tasks["task_id"])
+    known = among_records(timeline, alterations["task_id"])
     frame = alterations.astype({"task_id": "str", "what": "category", "column": "category"}).assign(
         correction=pd.Series(list(_corrections(timeline, alterations)), index=alterations.index, dtype="str"),
-        in_export=pd.Categorical(["yes" if task in known else "no" for task in alterations["task_id"]], ["yes", "no"]),
+        in_export=pd.Categorical(np.where(known, "yes", "no"), ["yes", "no"]),
         hours_late=_hours_late(alterations),
     )
     codes = codes_in(timeline.aircraft_names, tasks["aircraft"].iloc[len(timeline.tasks) :])
@@ -40,6 +40,12 @@ def with_alterations(timeline: Timeline, alterations: pd.DataFrame, last_known: 
         _memo=Memo(),
         _timeless=Memo(),
     )
+
+
+def among_records(timeline: Timeline, ids: pd.Series[str]) -> pd.Series[bool]:
+    """Which of a few ids task records have: pandas spells out one by one what it looks for, so look for the few."""
+    tasks = timeline.tasks["task_id"]
+    return ids.isin(tasks[tasks.isin(ids.unique())])
 
 
 def _corrections(timeline: Timeline, alterations: pd.DataFrame) -> Iterator[str | None]:
