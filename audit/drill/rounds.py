@@ -98,6 +98,10 @@ def _boots(rule: Rule, timeline: Timeline, spot: Spot) -> set[int]:
 def _whole_aircraft(rule: Rule, timeline: Timeline, spot: Spot, days: range) -> Iterable[Hashable]:
     """What decides on a thing that has no one place: all that is done on its aircraft, and by its people."""
     owner = form_of(rule).owner(rule)
+    if owner == "none":  # all records may decide
+        yield from (("air", aircraft, day) for aircraft in range(len(timeline.aircraft_names)) for day in days)
+        yield from (("work", place, day) for place in range(timeline.places) for day in days)
+        return
     if owner != "aircraft" and spot["task"] >= 0:
         name = cell(timeline, "tasks", owner, spot["task"])
         yield from (("person", name, day) for day in days)
