@@ -115,13 +115,6 @@ def _set(setting: Setting) -> str:
     return f"{setting.key} is {setting.in_force.value}, set by {by}, instead of {under}"
 
 
-def asks_about_products(rule: Rule) -> bool:
-    """Whether the rule is about work with products: putting such work right means handling them again."""
-    return any(
-        VOCABULARY[name].table == "products" or name in ("product", "coat", "coats") for name in names_asked(rule)
-    )
-
-
 def shown_example(rule: Rule, example: Example) -> ShownExample:
     """An example with the rows it gives and the columns that it gives or that the rule reads."""
     read = names_asked(rule)

@@ -1,4 +1,4 @@
-"""Planted edits laid over copies of an export: what is written is read by the same intake as any other row."""
+"""Planted edits in copies of an export: what is written is read by the same intake as any other row."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ class _Written:
 
 
 def copies_with(export: Export, copies: Sequence[Mapping[int, Sequence[Edit]]], as_of: pd.Timestamp) -> Copied:
-    """Lay edits over copies of an export: for each copy those of its plantings, by number.
+    """Put edits into copies of an export: for each copy those of its plantings, by number.
 
     What the export lacks stays lacking: an edit of a column or table that it does not have changes nothing.
     """

@@ -41,7 +41,7 @@ class LastDrill:
 
 
 def read_drill(path: Path, rules: Sequence[Rule]) -> LastDrill:
-    """Read a drill.json beside the rules in force. AuditError, in one sentence, where it is none."""
+    """Read a drill.json beside the rules in force. AuditError, in one sentence, where it is not one."""
     content, _ = read_file(path, path.name)
     try:
         said = json.loads(content)
@@ -56,7 +56,7 @@ def read_drill(path: Path, rules: Sequence[Rule]) -> LastDrill:
             undrilled=tuple(rule.id for rule in rules if not planted.get(rule.id)),
         )
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        raise AuditError(f"{path} is no drill.json of this version: drill the records again") from None
+        raise AuditError(f"{path} is not a drill.json of this version: drill the records again") from None
 
 
 def _number(value: Any) -> int:

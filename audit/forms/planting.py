@@ -77,11 +77,6 @@ Planter = Callable[[Spot], "Planted | str"]
 """Plants a fault at a spot, or says why none can be planted there."""
 
 
-def no_planter(why: str) -> Planter:
-    """A planter that can plant nothing."""
-    return lambda spot: why
-
-
 def written(instant: int) -> str:
     """An instant as canonical text."""
     return f"{stamp(instant):%Y-%m-%dT%H:%M:%S.%fZ}"

@@ -34,14 +34,13 @@ UNFIT: Final = "a correction of it does not fit"
 UNREAD: Final = "a correction of it can't be read"
 TIED: Final = "two corrections of it were made at the same time"
 
-IN_EXPORT, LAID_OVER, DOES_NOT_FIT, UNCLEAR, NOT_YET = (
+IN_EXPORT, APPLIED, DOES_NOT_FIT, UNCLEAR, NOT_YET = (
     "in the export",
     "applied",
     "does not fit",
     "unclear",
     "not yet",
 )
-STATES: Final = (IN_EXPORT, LAID_OVER, DOES_NOT_FIT, UNCLEAR, NOT_YET)
 """What a correction is to its record: its value is there already, it was applied, what it says was there is not,
 another was made at the same time, or it is of a later time."""
 
@@ -293,11 +292,11 @@ def _followed(chain: Sequence[_Link], cell: Hashable, as_of: pd.Timestamp | None
         states = [IN_EXPORT if link.now_means == cell else DOES_NOT_FIT for link in chain[:made]]
         begun = _place(chain[:fits], cell)
         if begun is not None:
-            states[:fits] = [IN_EXPORT if number < begun else LAID_OVER for number in range(fits)]
+            states[:fits] = [IN_EXPORT if number < begun else APPLIED for number in range(fits)]
         unfit = DOES_NOT_FIT in states
         states += [NOT_YET] * (len(chain) - made)
         return _Followed(states, doubt=UNFIT) if unfit else _Followed(states, first_made=chain[0].was)
-    states = [IN_EXPORT if number < there else LAID_OVER for number in range(made)]
+    states = [IN_EXPORT if number < there else APPLIED for number in range(made)]
     return _Followed(
         [*states, *[NOT_YET] * (len(chain) - made)],
         first_made=chain[0].was if there else None,

@@ -10,7 +10,6 @@ import pandas as pd
 from audit.findings.result import CLEARED, CORRECTED, AuditResult
 from audit.report.rows import day_and_time, texts
 
-CHANGES: Final = ("new", "still", "back")
 IN_FORCE: Final = ("accepted", "deferred")
 WORDS: Final = {"new": "new", "still": "still open", "back": "back", "": ""}
 

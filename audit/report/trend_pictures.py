@@ -12,7 +12,6 @@ import numpy as np
 from audit.findings.result import Signal, Trend, Trends
 
 WIDTH: Final = 640.0
-HEIGHT: Final = 150.0
 LEFT: Final = 40.0
 RIGHT: Final = 632.0
 FOOT: Final = 128.0

@@ -261,4 +261,4 @@ def test_a_file_that_is_no_drill_is_refused_in_one_sentence(
     (tmp_path / "drill.json").write_text(content)
     given = ["check", str(export), "--drilled", str(tmp_path / "drill.json"), "--out", str(tmp_path / "r")]
     assert run(given) == ExitCode.COULD_NOT_RUN
-    assert "is no drill.json of this version" in capsys.readouterr().err
+    assert "is not a drill.json of this version" in capsys.readouterr().err
