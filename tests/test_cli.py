@@ -430,3 +430,21 @@ def test_a_full_device_is_told() -> None:
         done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, env=environment, check=False)
     assert done.returncode == ExitCode.COULD_NOT_RUN
     assert done.stderr.startswith("deicer-audit: standard output can't be written: ")
+
+
+def test_the_process_ends_without_taking_objects_apart() -> None:
+    """What is to be done at the end is done; but under a thread that still reads, taking apart would abort all."""
+    program = """
+import atexit, os, sys
+from audit.__main__ import main
+class Kept:
+    def __del__(self, write=os.write):
+        write(1, b"taken apart")
+sys.kept = Kept()
+atexit.register(lambda: os.write(1, b"tidied up"))
+main()
+"""
+    command = [sys.executable, "-c", program, "explain", "flight-before-cure"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == ExitCode.CLEAN, done.stderr
+    assert done.stdout.endswith("tidied up")

@@ -7,6 +7,7 @@ import io
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import typer
@@ -56,8 +57,8 @@ __all__ = [
 # The commands are in the modules imported above, which add them to `app`.
 
 
-def main() -> None:
-    """Run the command line and leave with its exit code."""
+def main() -> int:
+    """Run the command line; its exit code, when all that it said has been written."""
     # A short-lived process that builds frames, not cycles: looking for garbage is a tenth of a nightly check.
     gc.disable()
     if sys.stderr is None:  # closed by whoever called
@@ -69,8 +70,11 @@ def main() -> None:
         encoding, by_line = sys.stdout.encoding, sys.stdout.line_buffering
         sys.stdout = LeavableOutput(sys.stdout.detach(), encoding, "backslashreplace", line_buffering=by_line)
     code = guarded(lambda: run(sys.argv[1:]))
-    gc.freeze()  # or Python, on leaving, would look through all of it for garbage after all
-    sys.exit(code)
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(AuditError, OSError):  # where that matters, the command has told it
+            if stream is not None:
+                stream.flush()
+    return code
 
 
 def run(arguments: Sequence[str]) -> ExitCode:
