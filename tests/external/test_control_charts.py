@@ -2,8 +2,11 @@
 
 import numpy as np
 import pytest
+from capstat_core.control_charts import i_mr_chart
+from capstat_core.time_weighted import cusum_chart, ewma_chart
 
 from audit.trends.charts import count_chart, drift_chart, from_moving_ranges
+from audit.trends.signals import WEIGHT
 
 DEFECTS = [16, 14, 28, 16, 12, 20, 10, 12, 10, 17, 19, 17, 14, 16, 15, 13, 14, 16, 11, 20, 11, 19, 16, 31, 13]
 
@@ -57,3 +60,32 @@ def test_a_smoothed_series() -> None:
     values = np.array([70.0, 69, 68, 64, 65, 72, 78, 75, 75, 75])
     smoothed = [70.9, 70.71, 70.44, 69.80, 69.32, 69.58, 70.43, 70.88, 71.29, 71.67]
     assert drift_chart(values, 71.0, 1.0, 0.1).mean == pytest.approx(smoothed, abs=0.006)
+
+
+GROUP_MEANS = """324.925 324.675 324.725 324.350 325.350 325.225 324.125 324.525 325.225 324.600 324.625 325.150 328.325
+327.250 327.825 328.500 326.675 327.775 326.875 328.350"""
+
+
+def test_a_drift_is_seen_no_later_than_by_cumulative_sums() -> None:
+    """6.3.2.3: twenty means of groups of four (from memory), target 325, k 0.3175, h 4.1959: cumulative sums alarm at
+    no. 14. So does the weighted mean, which trends use in their place."""
+    values, deviation = np.array([float(each) for each in GROUP_MEANS.split()]), 0.635
+    sums = cusum_chart(values, target=325, sigma=deviation, k=0.3175 / deviation, h=4.1959 / deviation)
+    assert sums.violations[0] + 1 == 14
+    chart = drift_chart(values, 325.0, deviation, WEIGHT)
+    assert (np.flatnonzero((chart.mean < chart.lower) | (chart.mean > chart.upper)) + 1).tolist() == [*range(14, 21)]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_charts_as_another_library_draws_them(seed: int) -> None:
+    """The package capstat-core: single values with moving ranges, and the weighted mean with its long-run limits."""
+    values = np.random.default_rng(seed).normal(40, 3, 60)
+    centre, deviation = from_moving_ranges(values)
+    single = i_mr_chart(values).location
+    assert (centre - 3 * deviation, centre, centre + 3 * deviation) == pytest.approx(
+        (single.limits.lower, single.limits.center, single.limits.upper), rel=1e-3
+    )  # d2 is 1.128 here, 1.12838 there
+    ours = drift_chart(values, centre, deviation, WEIGHT)
+    theirs = ewma_chart(values, target=centre, sigma=deviation, lmbda=WEIGHT, time_varying_limits=False)
+    assert ours.mean == pytest.approx(theirs.points)
+    assert (ours.lower[-1], ours.upper[-1]) == pytest.approx(theirs.steady_state_limits)

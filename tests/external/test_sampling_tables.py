@@ -3,6 +3,8 @@
 from fractions import Fraction
 
 import pytest
+from capstat_core.acceptance_sampling import SamplingPlan, probability_of_acceptance
+from fam450 import fam450ss
 
 from audit.sampling.chances import Aim, Looked, chance_of_at_most, size, upper_bound
 
@@ -75,3 +77,29 @@ def test_military_plans_pass_good_lots(letter: str, accept: int, aql: str) -> No
 def test_a_share_of_a_count_is_exact() -> None:
     """3.5 % of 400 are 14; worked out in floating-point numbers and rounded up they are 15."""
     assert Aim(per_cent("3.5"), per_cent("95")).too_many(400) == 14
+
+
+@pytest.mark.parametrize("confidence", [90, 95])
+@pytest.mark.parametrize("tolerable", [3, 5, 10])
+@pytest.mark.parametrize("drawn", [100, 158, 300])
+def test_expected_deviations_as_another_library_allows_them(drawn: int, tolerable: int, confidence: int) -> None:
+    """The package fam450, by an exact binomial test: so many deviations may be found in so many; with them the size
+    that is asked for is no larger, with one more it is."""
+    allowed = fam450ss(n=drawn, trd=tolerable / 100, ovr=1 - confidence / 100).allowed_deviations(alt="less")
+
+    def needed(expected: int) -> int:
+        drawn = size(MANY, Aim(Fraction(tolerable, 100), Fraction(confidence, 100), expected))
+        assert drawn is not None
+        return drawn
+
+    assert needed(allowed) <= drawn < needed(allowed + 1)
+
+
+@pytest.mark.parametrize("records", [60, 312, 2_000])
+@pytest.mark.parametrize(("drawn", "accepted"), [(10, 0), (29, 1), (52, 3)])
+def test_chances_as_another_library_has_them(records: int, drawn: int, accepted: int) -> None:
+    """The package capstat-core, acceptance of a lot by the hypergeometric distribution."""
+    plan = SamplingPlan(drawn, accepted, records)
+    for deviating in range(0, records, records // 12):
+        theirs = probability_of_acceptance(plan, deviating / records, model="hypergeometric")
+        assert float(chance_of_at_most(accepted, deviating, drawn, records)) == pytest.approx(theirs, abs=1e-12)
