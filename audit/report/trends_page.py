@@ -14,7 +14,10 @@ from audit.report.trend_pictures import pictures
 
 MOST: Final = 60
 """Pictures on one page; everything is in trends.csv."""
-TREND_COLUMNS: Final = ("rule", "station", "week", "checks", "findings", "margin", "centre", "upper", "above", "run")
+TREND_COLUMNS: Final = (
+    "rule", "station", "week", "checks", "findings", "centre", "upper", "above", "run",
+    "margin", "weighted_margin", "lowest_margin",
+)  # fmt: skip
 
 
 def page(name: str, as_of: str, trends: Trends, titles: Mapping[str, str]) -> str:
@@ -40,7 +43,7 @@ def table(trends: Trends) -> pd.DataFrame:
     parts = [pd.DataFrame(columns=list(TREND_COLUMNS))]
     for trend in trends.every:
         none = np.full(len(trend.weeks), np.nan)
-        chart = trend.counts
+        chart, drift = trend.counts, trend.drift
         part = pd.DataFrame(
             {
                 "rule": trend.rule,
@@ -48,11 +51,13 @@ def table(trends: Trends) -> pd.DataFrame:
                 "week": [str(week) for week in trend.weeks],
                 "checks": trend.checks.astype(int),
                 "findings": trend.findings.astype(int),
-                "margin": trend.margins,
                 "centre": none if chart is None else chart.centre,
                 "upper": none if chart is None else chart.upper,
                 "above": False if chart is None else chart.above,
                 "run": False if chart is None else chart.run,
+                "margin": trend.margins,
+                "weighted_margin": none if drift is None else drift.mean,
+                "lowest_margin": none if drift is None else drift.lower,
             }
         )
         parts.append(part[trend.checks > 0])

@@ -70,12 +70,13 @@ class Trend:
 
 @dataclass(frozen=True)
 class Signal:
-    """What stands out: the rule, the station, the week in which it began, and the sentence."""
+    """What stands out: the rule, the station, the week it began in, the sentence, whether it is of margins."""
 
     rule: str
     station: str
     since: date
     sentence: str
+    of_margins: bool = False
 
 
 @dataclass(frozen=True)
@@ -209,6 +210,7 @@ def _signals(trend: Trend) -> Iterator[Signal]:
             f"Work comes closer to the limit: the weighted mean margin was {100 * drift.mean[week]:.0f} % of the limit "
             f"in the week from {trend.weeks[week]}; {100 * drift.centre:.0f} % in {usual}, lowest expected "
             f"{100 * drift.lower[week]:.0f} %.",
+            of_margins=True,
         )
 
 
