@@ -1,6 +1,16 @@
-"""Numbers and spans of time as people read them."""
+"""Numbers, instants and spans of time as people read them."""
 
 from __future__ import annotations
+
+import re
+
+_INSTANT = re.compile(r"(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d)(?::00)?(:\d\d(?:\.\d+)?)?(?:Z|\+00:00)")
+
+
+def moment(instant: str) -> str:
+    """Write an instant (ISO 8601, UTC) to be read: `2026-05-31 22:10 UTC`; any other text stays as it is."""
+    found = _INSTANT.fullmatch(instant)
+    return f"{found[1]} {found[2]}{found[3] or ''} UTC" if found else instant
 
 
 def time_span(micros: float) -> str:

@@ -142,7 +142,7 @@ def column_table(canonical: Table) -> str:
     """One canonical table with its columns."""
     key = " + ".join(f"`{name}`" for name in canonical.key)
     rows = [
-        (f"`{column.name}`", "yes" if column.needed else "", column.label, cell(column))
+        (f"`{column.name}`", "yes" if column.required else "", column.label, cell(column))
         for column in canonical.columns.values()
     ]
     return f"#### {canonical.name}\n\nKey: {key}.\n\n{table(('column', 'required', 'what it is', 'cell'), rows)}"

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import openpyxl
 
+from audit.figures import figure
 from audit.forms import form_of
 from audit.forms.judging import judge_rule, sentences
 from audit.language.rule import Rule
@@ -104,7 +105,7 @@ def _of(said: str, told: Mapping[str, tuple[str, str]], place: int) -> str:
 
 
 def _figure(value: float, unit: str) -> str:
-    return "" if math.isnan(value) else f"{value:,.2f}".rstrip("0").rstrip(".") + f" {unit}"
+    return "" if math.isnan(value) else f"{figure(value)} {unit[:-1] if value == 1 and unit.endswith('s') else unit}"
 
 
 def _cells(workbook: bytes) -> Iterator[str]:

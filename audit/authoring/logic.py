@@ -94,7 +94,7 @@ def _values(name: str, operands: Iterable[tuple[str, Any]]) -> Iterator[Any]:
         if operator != "present" and not isinstance(operand, OtherColumn | Needed)
         for value in (operand if isinstance(operand, tuple) else (operand,))
     ]
-    if column.table != "tasks" or not column.column.needed:
+    if column.table != "tasks" or not column.column.required:
         yield _MISSING
     match column.kind:
         case "choice":

@@ -106,4 +106,4 @@ def _surely_given(conditions: Conditions) -> set[str]:
 
 def _may_be_blank(name: str) -> bool:
     column = VOCABULARY[name]
-    return name not in _NEVER_BLANK and not column.column.needed and _joined_from(name) not in _PEOPLE
+    return name not in _NEVER_BLANK and not column.column.required and _joined_from(name) not in _PEOPLE

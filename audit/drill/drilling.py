@@ -388,7 +388,7 @@ def _bears_on(one: _Planting, read: frozenset[tuple[str, str]]) -> bool:
 
 
 _ALWAYS_READ: Final = frozenset(
-    {("tasks", "status"), *((table.name, name) for table in (TASKS, FLIGHTS) for name in table.needed)}
+    {("tasks", "status"), *((table.name, name) for table in (TASKS, FLIGHTS) for name in table.required)}
 )
 
 

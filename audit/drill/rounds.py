@@ -19,7 +19,7 @@ from audit.timeline.instants import DAY, NEVER, instant
 from audit.timeline.timeline import Timeline
 
 _OF_WORK: Final = frozenset(
-    {*TASKS.needed, "status", "position", "component_serial", "product", "coat", "coats", "performed_by"}
+    {*TASKS.required, "status", "position", "component_serial", "product", "coat", "coats", "performed_by"}
 )
 """Columns of task records that make them work on a boot at a time: what other records' verdicts may depend on."""
 _PEOPLE: Final = ("performed_by", "certified_by")

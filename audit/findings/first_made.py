@@ -24,7 +24,7 @@ from audit.timeline.instants import Ints, micros, stamp
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import Timeline, build_timeline
 
-_ALWAYS: Final = frozenset(TASKS.needed) | {"status"}
+_ALWAYS: Final = frozenset(TASKS.required) | {"status"}
 """Columns that every rule about task records reads."""
 _NAMED: Final = ("task", "other", "named_by")
 """The columns of a case that hold task records."""

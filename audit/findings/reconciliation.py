@@ -71,8 +71,8 @@ def reconcile(export: Export, timeline: Timeline, rules: Sequence[Rule]) -> tupl
             kind = file.rejects["reason"].str.replace(r"; .*$|(?<=^duplicate) of .*$", "", regex=True)
             here = file.rejects.assign(kind=kind)
             rows = here.groupby("line")
-            needed = len(TABLES[table].needed)
-            blank = here["kind"].eq(BLANK).groupby(here["line"]).sum() == needed
+            required = len(TABLES[table].required)
+            blank = here["kind"].eq(BLANK).groupby(here["line"]).sum() == required
             kinds = rows["kind"].first()[~blank]
             reasons = {str(kind): int(number) for kind, number in kinds.value_counts().sort_index().items()}
             duplicate = reasons.pop("duplicate", 0)

@@ -157,15 +157,15 @@ class _Writer:
         """The codes of a list that lacks one of what is required, or has all of it."""
         if isinstance(operand, Needed):
             asking = codes_of(self._text(operand.column))
-            needed = [(one,) for one in operand.always] + [
+            required = [(one,) for one in operand.always] + [
                 one for code in asking for one in operand.by.needs.get(code, ())
             ]
         else:
-            needed = [(one,) for one in operand]
+            required = [(one,) for one in operand]
         if not broken:
-            lacking = [one[0] for one in needed if not set(one) & set(there)]
+            lacking = [one[0] for one in required if not set(one) & set(there)]
             return [*there, *lacking]
-        gone = needed[self.turn % len(needed)]
+        gone = required[self.turn % len(required)]
         # A list with nothing in it would be a blank cell, which tells nothing.
         return [one for one in there if one not in gone] or [self.spot.name]
 

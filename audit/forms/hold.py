@@ -334,8 +334,8 @@ def _told(rule: HoldRule, case: Mapping[str, Any]) -> Iterator[Said]:
     passed = case["measured"] * HOUR
     values = {**values_of_treatment(case), "measured": time_span(passed)}
     if rule.duration is not None:
-        needed = case["limit"] * HOUR
-        values |= {"limit": time_span(needed), "short_by": time_span(needed - passed)}
+        required = case["limit"] * HOUR
+        values |= {"limit": time_span(required), "short_by": time_span(required - passed)}
     yield Said((), values, _sentence(rule, case))
 
 
@@ -354,10 +354,10 @@ def _sentence(rule: HoldRule, case: Mapping[str, Any]) -> str:
     if rule.forbid.where is not None:
         what = f"{case['other_product']} (task {case['other_record']}) used"
     if rule.duration is not None and rule.until is None:
-        needed = case["limit"] * HOUR
+        required = case["limit"] * HOUR
         return (
             f"{what} {passed} after the last coat of {case['treatment']}; "
-            f"{time_span(needed)} required; {time_span(needed - case['measured'] * HOUR)} short."
+            f"{time_span(required)} required; {time_span(required - case['measured'] * HOUR)} short."
         )
     over = "" if rule.over is None else f" was put over {of_class(rule.over)}"
     again = "" if rule.until is None else f", without {of_class(rule.until)} in between"

@@ -378,7 +378,7 @@ def _unjudged_when(rule: OverlapRule) -> Iterator[str]:
         columns = TABLES[table].columns
         # A stay's station is the destination of its flight, which may be blank.
         for name in (rule.same[0], *rule.differing):
-            if name not in columns or not columns[name].needed:
+            if name not in columns or not columns[name].required:
                 yield f"{columns[name].label if name in columns else name} is not recorded for one of the two"
     if other != one:
         yield not_supplied(TABLE_OF[other])

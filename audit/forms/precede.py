@@ -137,19 +137,19 @@ class _Way:
     way: Precedent
     timeline: Timeline
     found: InSessions
-    needed: Treatments
+    required: Treatments
     own: Ints
 
     @classmethod
     def of(cls, way: Precedent, timeline: Timeline, found: InSessions) -> _Way:
-        needed = treatments(timeline, way.needs)
-        return cls(way, timeline, found, needed, own_subject(needed, found.treated, found.session_of))
+        required = treatments(timeline, way.needs)
+        return cls(way, timeline, found, required, own_subject(required, found.treated, found.session_of))
 
     def ended(self, view: View, index: Ints) -> Ints:
         """When the last to end of the treatments that began earlier ended; NEVER where there is none."""
         some, times = self.found.sessions.take(index), self.timeline.times
-        started, ended = (times[name][self.needed.task] for name in ("started_at", "finished_at"))
-        joined = candidates(self.timeline, self.needed, some, view.favour)
+        started, ended = (times[name][self.required.task] for name in ("started_at", "finished_at"))
+        joined = candidates(self.timeline, self.required, some, view.favour)
         return last_end(joined, started, ended, some.start)
 
     def met(self, view: View, index: Ints) -> Bools:
@@ -164,8 +164,8 @@ class _Way:
             met = met & ~self._disturbed(event, view, index, since)
         if ties(timeline, view.favour):
             # What began at the very moment may have come before, with nothing in between.
-            started = timeline.times["started_at"][self.needed.task]
-            joined = candidates(timeline, self.needed, some, view.favour)
+            started = timeline.times["started_at"][self.required.task]
+            joined = candidates(timeline, self.required, some, view.favour)
             met |= started_at(joined, started, some, some.start, self.own)
         return met
 
@@ -180,7 +180,7 @@ class _Way:
         rows = begun_between(timeline, possible(timeline, event.where), aircraft, since[who], some.start[who])
         events = treatments(timeline, event.where, rows)
         # A required treatment doesn't disturb: coming later, it is the witness itself.
-        events = events.take(~np.isin(events.task, self.needed.task[self.needed.doubt == CERTAIN]))
+        events = events.take(~np.isin(events.task, self.required.task[self.required.doubt == CERTAIN]))
         started = timeline.times["started_at"][events.task]
         joined = candidates(timeline, events, some, view.against)
         return started_between(joined, started, since, some.start)
@@ -269,8 +269,8 @@ def _planter(rule: PrecedeRule, timeline: Timeline) -> Planter:
     events = [event for event in first.broken_by if all(event in way.broken_by for way in others)]
     within = [None] if rule.within is not None and not others else []
     ways: list[Event | None] = [*events, *within]
-    needed = [surely(timeline, way.needs) for way in rule.precedents]
-    tasks = np.concatenate([found.task for found in needed])
+    required = [surely(timeline, way.needs) for way in rule.precedents]
+    tasks = np.concatenate([found.task for found in required])
     like = {
         number: np.setdiff1d(surely(timeline, event.where).task, tasks)
         for number, event in enumerate(events)
@@ -279,7 +279,7 @@ def _planter(rule: PrecedeRule, timeline: Timeline) -> Planter:
 
     def plant(spot: Spot) -> Planted | str:
         boot = boot_at(timeline, spot)
-        rows = np.unique(np.concatenate([of_same_boot(found, boot, spot["place"]) for found in needed]))
+        rows = np.unique(np.concatenate([of_same_boot(found, boot, spot["place"]) for found in required]))
         rows = rows[timeline.times["started_at"][rows] < spot["at"]]
         if not len(rows):
             return "no earlier treatment is there to be undone"

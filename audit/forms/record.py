@@ -14,7 +14,7 @@ from pydantic import Field, field_validator
 from audit.evidence.conditions import FALSE, UNKNOWN, failures, judge, needs_component
 from audit.evidence.doubt import CERTAIN, reasons_of
 from audit.evidence.treatments import doubt_of, treatments
-from audit.figures import time_span
+from audit.figures import moment, time_span
 from audit.forms.breaking import breaker
 from audit.forms.describing import CLOCK_WENT_BACK, records
 from audit.forms.drawing import AroundRecord
@@ -182,7 +182,7 @@ def _about(rule: RecordRule, timeline: Timeline, rows: Ints) -> list[str]:
 
 
 def _change(was: str, now: str) -> str:
-    old, new = (text.removesuffix(".0") or "blank" for text in (was, now))
+    old, new = (moment(text).removesuffix(".0") or "blank" for text in (was, now))
     return f"from {old} to {new}"
 
 
@@ -196,8 +196,10 @@ def _columns(rule: RecordRule) -> Iterator[str]:
 
 
 def _shown(name: str, text: str) -> str:
-    """A value as people write it: minutes, whether early or late, as a span of time."""
-    return time_span(float(text) * MINUTE) if text and name.endswith("_minutes") else text
+    """A value as people write it: minutes, whether early or late, as a span of time, a column by what it is called."""
+    if text and name.endswith("_minutes"):
+        return time_span(float(text) * MINUTE)
+    return label_of(text) if name.endswith(".column") else moment(text)
 
 
 def _kinds(rule: RecordRule) -> Iterator[str]:
@@ -256,7 +258,8 @@ def _operand(broken: Broken, operator: str, operand: Any) -> str:
     if isinstance(operand, OtherColumn):
         return _shown(operand.column, broken.others[operand.column])
     if isinstance(operand, tuple):
-        return list_in_words([str(one) for one in operand], "and" if operator == "includes_all" else "or")
+        between = "and" if operator == "includes_all" else "or"
+        return list_in_words([_shown(broken.column, str(one)) for one in operand], between)
     return _shown(broken.column, str(operand))
 
 

@@ -104,12 +104,12 @@ def _column_facts(table: str, export: Export, earlier: Earlier | None) -> Iterat
         if column.kind == "text":
             continue  # only read where a rule asks
         if name not in frame:
-            if not column.needed:
+            if not column.required:
                 yield table, name, "null_rate", _UNKNOWN, "the export has no such column"
             if earlier is not None and earlier.facts.get((table, name, "null_rate"), _UNKNOWN) >= 0:
                 yield table, name, "null_rate_rise", 1.0, "the column is gone"
             continue
-        if not column.needed:
+        if not column.required:
             rate, words = _share(_missing(frame[name]), len(frame))
             yield table, name, "null_rate", rate, words
             before = earlier.facts.get((table, name, "null_rate"), _UNKNOWN) if earlier else _UNKNOWN

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 class Faults:
     """Rows (counted from 0 as they were read) of which the cells in `columns` can't be believed.
 
-    Where such a cell is needed, or the columns are the table's key, the row is quarantined; else the cell is a missing
-    value. `first`, of the same length, is the row that each one is compared with: its line follows the reason.
+    Where such a cell is required, or the columns are the table's key, the row is quarantined; else the cell is missing.
+    `first`, of the same length, is the row that each one is compared with: its line follows the reason.
     """
 
     columns: tuple[str, ...]

@@ -165,7 +165,7 @@ def match_columns(names: Sequence[str], file: str, table: Table, wanted: Sequenc
 
     `canonical_names` tells which others are there.
 
-    AuditError for a canonical column that is there twice, is needed and missing, or is written in another way (`Lot`).
+    AuditError for a canonical column that is there twice, required and missing, or written in another way (`Lot`).
     Other columns are none of the audit's business.
     """
     written: dict[str, str] = {}
@@ -179,7 +179,7 @@ def match_columns(names: Sequence[str], file: str, table: Table, wanted: Sequenc
         meant = re.sub(r"[\W_]+", "_", name.casefold())
         if meant in table.columns and meant not in written:
             raise AuditError(f"{file} has a column `{name}`; it has to be written `{meant}`")
-    missing = [name for name in table.needed if name not in written]
+    missing = [name for name in table.required if name not in written]
     if missing:
         raise AuditError(f"{file} lacks {_missing(missing, unknown)}")
     return {column.name: written[column.name] for column in wanted if column.name in written}

@@ -64,7 +64,7 @@ def _surely_holds(column: Column, cells: pd.Series[Any], complete: bool) -> bool
     """
     if column.kind not in _CODED and cells.dtype != _DTYPES[column.kind]:
         return False
-    if column.needed and complete and cells.hasnans:
+    if column.required and complete and cells.hasnans:
         return False
     if column.name not in LIMITS:
         return True
@@ -117,9 +117,9 @@ def _schema(table: str, names: frozenset[str], complete: bool) -> pandera.DataFr
     import pandera.pandas as pandera
 
     columns = {
-        name: pandera.Column(_DTYPES.get(column.kind), _checks(name), nullable=not (column.needed and complete))
+        name: pandera.Column(_DTYPES.get(column.kind), _checks(name), nullable=not (column.required and complete))
         for name, column in TABLES[table].columns.items()
-        if name in names and (column.kind not in _CODED or (column.needed and complete))
+        if name in names and (column.kind not in _CODED or (column.required and complete))
     }
     return pandera.DataFrameSchema(columns, coerce=False)
 

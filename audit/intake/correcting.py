@@ -113,10 +113,10 @@ def _rows_of(tasks: Typed, corrections: Typed) -> dict[str, list[int]]:
 def _usable(tasks: Typed, corrections: Typed, rows_of: Mapping[str, list[int]]) -> tuple[list[int], list[Faults]]:
     """The corrections that can be followed, and what is wrong with the others beside what is known already."""
     frame = corrections.frame
-    bad = frame[list(CORRECTIONS.needed)].isna().any(axis=1).to_numpy().copy()
+    bad = frame[list(CORRECTIONS.required)].isna().any(axis=1).to_numpy().copy()
     again = repeated(CORRECTIONS, frame)
     for fault in (*corrections.faults, *again.rows, *again.cells):
-        if {"was", "now", *CORRECTIONS.needed} & set(fault.columns):
+        if {"was", "now", *CORRECTIONS.required} & set(fault.columns):
             bad[fault.rows] = True
     exported = {part: frozenset(cells.columns) for part, cells in enumerate(tasks.parts)}
     unknown, lacking = [], []
@@ -210,7 +210,7 @@ def _said(
 
 
 def _canonical(frame: pd.DataFrame, asked: Sequence[tuple[int, int, str]], typed: Typed) -> pd.DataFrame:
-    """The corrections, of which `was` and `now` are as typed cells are spelled; what can't be read stays as written."""
+    """The corrections, `was` and `now` as canonical text, as of typed cells; what can't be read stays as written."""
     changed = {}
     for third, name in enumerate(("was", "now"), start=1):
         if name in frame:
@@ -337,7 +337,7 @@ def _unread(
     wrong = {
         row
         for fault in (*corrections.faults, *faults, *again.rows, *again.cells)
-        if {"was", "now", *CORRECTIONS.needed} & set(fault.columns)
+        if {"was", "now", *CORRECTIONS.required} & set(fault.columns)
         for row in fault.rows.tolist()
     }
     for row in sorted(wrong - told):

@@ -19,11 +19,11 @@ import numpy as np
 import pyarrow as pa
 
 from audit.errors import AuditError, said_by
+from audit.intake.canonical_text import canonical_text
 from audit.intake.cells import Cells, Grid, canonical_names, match_columns
 from audit.intake.export import InputFile
 from audit.intake.location import location_name
 from audit.intake.refusing import refusing
-from audit.intake.spelling import spelled
 from audit.intake.tables import TABLES, Column, Table
 from audit.yaml.faults import did_you_mean
 
@@ -102,7 +102,7 @@ class Database:
             columns = list(zip(*block, strict=True))
             count += len(block)
             for each in chosen:
-                text, typed = spelled(columns[header.index(each)])
+                text, typed = canonical_text(columns[header.index(each)])
                 pieces[each].append((text, typed))
                 for part in (text.is_valid().cast(pa.uint8()), text.fill_null("")):
                     for buffer in part.buffers():

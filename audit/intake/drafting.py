@@ -160,7 +160,7 @@ def draft_mapping(title: str, samples: Sequence[TableSample], refused: Sequence[
             each, matches = taken.sample, taken.matches
             _by_values(name, each, matches, chosen)
             lines += _feed(TABLES[name], each, matches, taken.doubt)
-            missing += [f"{name}.{column}" for column in TABLES[name].needed if column not in matches]
+            missing += [f"{name}.{column}" for column in TABLES[name].required if column not in matches]
             used = {match.written for match in matches.values()}
             left += [f"{each.name}: {column}" for column in each.columns if column not in used]
     lines += unlike
@@ -172,12 +172,12 @@ def _best_table(each: TableSample) -> tuple[str, dict[str, Match], str]:
     scored = []
     for name, table in TABLES.items():
         matches = _matches(table, each)
-        needed = sum(matches[column].score for column in table.needed if column in matches) / len(table.needed)
+        required = sum(matches[column].score for column in table.required if column in matches) / len(table.required)
         called = max(
             fuzz.token_set_ratio(each.name, known, processor=utils.default_process)
             for known in (name, *_TABLE_NAMES[name])
         )
-        scored.append((needed + called / 3 + len(matches), name, called, matches))
+        scored.append((required + called / 3 + len(matches), name, called, matches))
     (score, name, called, matches), (next_score, other, *_) = sorted(scored, key=lambda one: -one[0])[:2]
     if score < _ENOUGH:
         return "", {}, ""
@@ -300,7 +300,7 @@ def _feed(table: Table | None, each: TableSample, matches: Mapping[str, Match], 
     for name, column in table.columns.items() if table else ():
         if table and name in matches:
             yield from _line(table, column, matches[name], each)
-        elif column.needed:
+        elif column.required:
             yield f"        {name}: {_quoted(NOT_FOUND)}  # not found: write the column's name here"
     taken = {match.written for match in matches.values()}
     for header in each.columns:

@@ -37,8 +37,8 @@ def repeated(table: Table, frame: pd.DataFrame) -> Repeated:
     """Compare the rows of each key that stands in several.
 
     Rows that say the same are duplicates, and the first of them stays. Of contents that differ, as where a record was
-    exported again after a correction, any may hold: where they agree in every needed cell the first stays, without the
-    cells in which they differ; else none does. Free text is no reason to set a row aside, since it isn't always read.
+    exported again after a correction, any may hold: where they agree in every required cell the first stays, without
+    the cells in which they differ; else none does. Free text is no reason to set a row aside, not always being read.
     """
     rows, first = repeats(frame, table.key)
     if not len(rows):
@@ -49,7 +49,7 @@ def repeated(table: Table, frame: pd.DataFrame) -> Repeated:
     for name, marks in differs.items():
         if table.columns[name].kind != "text":
             otherwise |= marks
-        if table.columns[name].needed:
+        if table.columns[name].required:
             apart |= marks
     torn = np.isin(first, first[apart])  # keys of which no row can stay
     faults = [Faults(table.key, rows[~otherwise], AGAIN, first[~otherwise])]

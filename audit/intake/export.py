@@ -115,7 +115,7 @@ class Export:
     date `datetime64[s]`; number `float64`; count `Int64`. Columns that the export lacks, or that nobody requested
     (free text only), are absent. Words of the trade (`Column.words`) and closed lists are in canonical text
     (`audit.intake.words.canonical`); what is compared with them has to be, too. Names of people that are equal but for
-    case, spaces and Unicode form are spelled alike in all tables.
+    case, spaces and Unicode form are written alike in all tables.
     `later` lists the ambiguous task times: columns row (position in the tasks frame), column, later (the later of the
     two instants; the tasks frame holds the earlier).
     `rejects` has the columns of quarantine.csv: table, file, line, column, value, reason.

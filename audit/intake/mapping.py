@@ -226,7 +226,7 @@ class MappingFile(Part):
                     yield ("names", kind, "same", other), f"{quoted(name)} stands for another name itself"
 
     def _column_faults(self, table: Table, feed: Feed) -> Iterator[tuple[KeyPath, str]]:
-        if missing := [name for name in table.needed if name not in feed.columns]:
+        if missing := [name for name in table.required if name not in feed.columns]:
             yield (), f"{table.name} can't do without {', '.join(missing)}"
         for name, source in feed.columns.items():
             if name not in table.columns:

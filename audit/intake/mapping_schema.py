@@ -26,7 +26,7 @@ def mapping_schema() -> str:
         columns = {
             column.name: {"anyOf": [by_name, source], "description": column.label} for column in table.columns.values()
         }
-        of_table = {"properties": columns, "required": list(table.needed), "additionalProperties": False}
+        of_table = {"properties": columns, "required": list(table.required), "additionalProperties": False}
         tables[name] = {
             "type": "array",
             "minItems": 1,

@@ -96,7 +96,7 @@ def parse(cells: pa.ChunkedArray, column: Column, *, day_alone: bool = False) ->
 
 def _faults(column: Column, values: Any, misread: Misread) -> tuple[Faults, ...]:
     """What can't be read, and what is blank where a value is required."""
-    if column.needed:
+    if column.required:
         blank = pd.isna(values)
         for rows, _ in misread:
             blank[rows] = False

@@ -309,13 +309,13 @@ def _checked(table: Table, typed: Typed, file: str) -> _Checked:
     if table.name == "tasks":
         check_temperatures(frame, file)
     aside = np.zeros(len(frame), dtype=bool)
-    _mark(aside, (fault for fault in typed.faults if not set(table.needed).isdisjoint(fault.columns)))
-    for name in table.needed:
+    _mark(aside, (fault for fault in typed.faults if not set(table.required).isdisjoint(fault.columns)))
+    for name in table.required:
         if table.columns[name].kind == "time":  # Its clock may not be known for a fault of another, unneeded cell.
             aside |= frame[name].isna().to_numpy()
     broken = _breaches(table, frame, aside)
     frame = without_cells(frame, broken)
-    _mark(aside, (fault for fault in broken if not set(table.needed).isdisjoint(fault.columns)))
+    _mark(aside, (fault for fault in broken if not set(table.required).isdisjoint(fault.columns)))
     again = repeated(table, frame)
     frame = without_cells(frame, again.cells)
     _mark(aside, again.rows)
@@ -356,7 +356,7 @@ def _blank_rows(table: Table, faults: Sequence[Faults], total: int) -> NDArray[n
     for fault in faults:
         if fault.reason == BLANK:
             blank[fault.rows] += 1
-    return np.asarray(blank == len(table.needed))
+    return np.asarray(blank == len(table.required))
 
 
 def _torn_rows(parts: Sequence[Cells], frame: pd.DataFrame) -> pd.DataFrame:

@@ -38,7 +38,7 @@ class Column:
     name: str
     kind: Kind
     label: str
-    needed: bool = False
+    required: bool = False
     choices: tuple[str, ...] = ()
     words: bool = False
 
@@ -53,9 +53,9 @@ class Table:
     columns: Mapping[str, Column]
 
     @property
-    def needed(self) -> tuple[str, ...]:
+    def required(self) -> tuple[str, ...]:
         """Names of the columns that a row can't do without."""
-        return tuple(name for name, column in self.columns.items() if column.needed)
+        return tuple(name for name, column in self.columns.items() if column.required)
 
 
 def _table(name: str, key: tuple[str, ...], *columns: Column) -> Table:
@@ -79,13 +79,13 @@ PRODUCT_CLASSES = (
 TASKS = _table(
     "tasks",
     ("task_id",),
-    Column("task_id", "id", "task record", needed=True),
-    Column("work_order", "code", "work order", needed=True),
-    Column("aircraft", "code", "aircraft", needed=True),
-    Column("action", "choice", "action", needed=True, choices=ACTIONS),
-    Column("station", "code", "station", needed=True),
-    Column("started_at", "time", "start of the work", needed=True),
-    Column("finished_at", "time", "end of the work", needed=True),
+    Column("task_id", "id", "task record", required=True),
+    Column("work_order", "code", "work order", required=True),
+    Column("aircraft", "code", "aircraft", required=True),
+    Column("action", "choice", "action", required=True, choices=ACTIONS),
+    Column("station", "code", "station", required=True),
+    Column("started_at", "time", "start of the work", required=True),
+    Column("finished_at", "time", "end of the work", required=True),
     Column("status", "choice", "status", choices=STATUSES),
     Column("position", "codes", "position"),
     Column("component_serial", "code", "component serial"),
@@ -113,10 +113,10 @@ TASKS = _table(
 FLIGHTS = _table(
     "flights",
     ("flight_id",),
-    Column("flight_id", "id", "flight", needed=True),
-    Column("aircraft", "code", "aircraft", needed=True),
-    Column("takeoff_at", "time", "takeoff", needed=True),
-    Column("landing_at", "time", "landing", needed=True),
+    Column("flight_id", "id", "flight", required=True),
+    Column("aircraft", "code", "aircraft", required=True),
+    Column("takeoff_at", "time", "takeoff", required=True),
+    Column("landing_at", "time", "landing", required=True),
     Column("origin", "code", "origin"),
     Column("destination", "code", "destination"),
     Column("flight_hours", "number", "flight hours"),
@@ -126,12 +126,12 @@ FLIGHTS = _table(
 COMPONENTS = _table(
     "components",
     ("component_serial", "aircraft", "position", "installed_at"),
-    Column("component_serial", "code", "component serial", needed=True),
-    Column("aircraft", "code", "aircraft", needed=True),
-    Column("position", "code", "position", needed=True),
-    Column("material", "choice", "boot material", needed=True, choices=MATERIALS),
+    Column("component_serial", "code", "component serial", required=True),
+    Column("aircraft", "code", "aircraft", required=True),
+    Column("position", "code", "position", required=True),
+    Column("material", "choice", "boot material", required=True, choices=MATERIALS),
     Column("finish", "choice", "boot finish", choices=FINISHES),
-    Column("installed_at", "time", "installation", needed=True),
+    Column("installed_at", "time", "installation", required=True),
     Column("removed_at", "time", "removal"),
     Column("part_number", "code", "part number"),
 )
@@ -139,8 +139,8 @@ COMPONENTS = _table(
 PRODUCTS = _table(
     "products",
     ("product",),
-    Column("product", "code", "product", needed=True),
-    Column("product_class", "choice", "product class", needed=True, choices=PRODUCT_CLASSES),
+    Column("product", "code", "product", required=True),
+    Column("product_class", "choice", "product class", required=True, choices=PRODUCT_CLASSES),
     Column("approval", "code", "approval for use on boots"),
     Column("hazard_codes", "codes", "hazard statements"),
 )
@@ -148,16 +148,16 @@ PRODUCTS = _table(
 STATIONS = _table(
     "stations",
     ("station",),
-    Column("station", "code", "station", needed=True),
-    Column("timezone", "code", "time zone", needed=True),
+    Column("station", "code", "station", required=True),
+    Column("timezone", "code", "time zone", required=True),
     Column("icao", "code", "location indicator"),
 )
 
 LOTS = _table(
     "lots",
     ("lot", "product"),
-    Column("lot", "code", "lot", needed=True),
-    Column("product", "code", "product", needed=True),
+    Column("lot", "code", "lot", required=True),
+    Column("product", "code", "product", required=True),
     Column("expires_on", "date", "expiry date of the lot"),
     Column("opened_on", "date", "day the lot was opened"),
 )
@@ -165,9 +165,9 @@ LOTS = _table(
 PEOPLE = _table(
     "people",
     ("person", "authorisation", "valid_from"),
-    Column("person", "code", "person", needed=True),
-    Column("authorisation", "code", "authorisation", needed=True, words=True),
-    Column("valid_from", "date", "first day of validity", needed=True),
+    Column("person", "code", "person", required=True),
+    Column("authorisation", "code", "authorisation", required=True, words=True),
+    Column("valid_from", "date", "first day of validity", required=True),
     Column("valid_to", "date", "last day of validity"),
     Column("certificate_number", "code", "certificate number"),
     Column("certificate_kind", "code", "kind of certificate", words=True),
@@ -176,22 +176,22 @@ PEOPLE = _table(
 MANUALS = _table(
     "manuals",
     ("manual", "revision"),
-    Column("manual", "code", "manual", needed=True),
-    Column("revision", "code", "revision", needed=True),
-    Column("effective_from", "date", "first day in force", needed=True),
+    Column("manual", "code", "manual", required=True),
+    Column("revision", "code", "revision", required=True),
+    Column("effective_from", "date", "first day in force", required=True),
     Column("superseded_on", "date", "day of supersession"),
 )
 
 CORRECTIONS = _table(
     "corrections",
     ("correction_id",),
-    Column("correction_id", "id", "correction", needed=True),
-    Column("task_id", "id", "task record", needed=True),
-    Column("column", "choice", "column corrected", needed=True, choices=tuple(TASKS.columns)[1:]),
+    Column("correction_id", "id", "correction", required=True),
+    Column("task_id", "id", "task record", required=True),
+    Column("column", "choice", "column corrected", required=True, choices=tuple(TASKS.columns)[1:]),
     Column("was", "id", "value before the correction"),
     Column("now", "id", "value as corrected"),
-    Column("made_by", "code", "maker of the correction", needed=True),
-    Column("made_at", "time", "time of the correction", needed=True),
+    Column("made_by", "code", "maker of the correction", required=True),
+    Column("made_at", "time", "time of the correction", required=True),
     Column("signed_by", "code", "signatory of the correction"),
     Column("reason", "text", "reason for the correction"),
 )
@@ -208,12 +208,12 @@ TABLES: Mapping[str, Table] = {
 ALTERATIONS = _table(
     "alterations",
     ("task_id", "what", "column", "first_seen"),
-    Column("task_id", "id", "task record", needed=True),
-    Column("what", "choice", "what happened", needed=True, choices=("altered", "vanished", "entered late")),
+    Column("task_id", "id", "task record", required=True),
+    Column("what", "choice", "what happened", required=True, choices=("altered", "vanished", "entered late")),
     Column("column", "code", "column altered"),
     Column("was", "id", "value before"),
     Column("now", "id", "value since"),
-    Column("first_seen", "time", "when it was first seen", needed=True),
+    Column("first_seen", "time", "when it was first seen", required=True),
 )
 """What a register has seen happen to signed records: a table that no export has."""
 

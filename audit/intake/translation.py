@@ -132,15 +132,15 @@ def _dropped(grid: Grid, recipe: Recipe) -> tuple[tuple[int, str], ...]:
     by_name = {_name(name): name for name in grid.columns}
     below = replace(grid, columns=footer.columns)
     texts = {name: _as_text(below, name).cast(pa.string()).fill_null("").to_pylist() for name in below.columns}
-    needed = [
+    required = [
         [by_name[_name(column)] for column in source.columns]
         for name, source in recipe.columns.items()
-        if recipe.table.columns[name].needed and source.columns
+        if recipe.table.columns[name].required and source.columns
     ]
     told = []
     for row, line in enumerate(footer.lines.tolist()):
         shown = "; ".join(cell for name in texts if (cell := texts[name][row].strip()))
-        if all(any(texts[column][row].strip() for column in columns) for columns in needed):
+        if all(any(texts[column][row].strip() for column in columns) for columns in required):
             at = recipe.mapping.place((*recipe.place, "footer_rows"))
             raise AuditError(f"{at}: line {line} of {grid.file} would be left out, and is a record: {shown}")
         told.append((line, shown))

@@ -23,12 +23,12 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from audit.errors import AuditError, said_by
+from audit.intake.canonical_text import canonical_text
 from audit.intake.cells import WORDS, Cells, ExportFile, Footer, Grid, canonical_names, joined_header, match_columns
 from audit.intake.csv_files import CANONICAL, Layout, without_footer
 from audit.intake.files_in_archives import files_in, refuse_bomb
 from audit.intake.parquet_files import file_source
 from audit.intake.refusing import refusing
-from audit.intake.spelling import spelled
 from audit.intake.tables import Column, Table
 
 MOST_ROWS: Final = 1_048_576
@@ -121,7 +121,7 @@ def _header(name: str, sheet: Any, layout: Layout) -> list[str]:
     wanted = max(layout.header_rows, 1)
     blank_columns = [""] * (sheet.start or (0, 0))[1]
     head = [
-        [*blank_columns, *(text or "" for text in spelled(row)[0].to_pylist())]
+        [*blank_columns, *(text or "" for text in canonical_text(row)[0].to_pylist())]
         for _, row in islice(_filled(sheet, layout), wanted)
     ]
     if not head:
@@ -143,7 +143,7 @@ def _spelled_out(
         for each, place in places.items():
             # A header may name more columns than any row fills.
             cells = columns[place] if 0 <= place < len(columns) else ("",) * len(block)
-            pieces[each].append(spelled(cells))
+            pieces[each].append(canonical_text(cells))
     return lines, pieces
 
 

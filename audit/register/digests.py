@@ -35,7 +35,7 @@ def record_digests(tasks: pd.DataFrame) -> Bytes:
     of the cells in the order of the canonical table, save task_id; and of task_id in UTF-8, which comes last. A text is
     its SHA-256 (UTF-8), a time its microseconds since 1970 UTC, a count a whole number, both as 8 bytes, big end first,
     a number the 8 bytes of IEEE 754; a missing text is 32 zero bytes, a missing time, count or number the least whole
-    number. All but the last have fixed widths: no two records are spelled alike.
+    number. All but the last have fixed widths: no two records have the same bytes.
     """
     cells = [_cells_of(tasks.get(name), kind) for name, kind in _CELLS.items()]
     digests = []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -10,6 +9,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from audit.figures import moment
 from audit.findings.result import CORRECTED, LEVELS, AuditResult
 from audit.report.rows import day_and_time, level_name, texts
 from audit.report.standing import is_open
@@ -20,7 +20,6 @@ MOST_ROWS: Final = 100
 LONGEST_CELL: Final = 300
 FOLLOWED: Final = ("in the export", "applied")
 """The states of a correction that its record follows."""
-_INSTANT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
 
 
 @dataclass(frozen=True)
@@ -116,7 +115,7 @@ def corrected_entries(result: AuditResult) -> Aside:
 
 def _entry(text: str) -> str:
     """A value of an entry as people read it; one that was blank says so."""
-    return (day_and_time(text) if _INSTANT.fullmatch(text) else text.removesuffix(".0")) or "blank"
+    return moment(text).removesuffix(".0") or "blank"
 
 
 def time_open(result: AuditResult) -> Aside:

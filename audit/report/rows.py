@@ -14,6 +14,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from audit.figures import moment
+
 DECIMALS = 4
 
 _SPREADSHEET_STARTS_A_FORMULA = r"^[=+\-@\t\r＝＋－＠]"
@@ -60,8 +62,7 @@ def instant(at: pd.Timestamp) -> str:
 
 def day_and_time(instant: str) -> str:
     """Turn an instant as written into one to read: `2026-05-31 22:10 UTC`."""
-    written = instant.removesuffix("Z").replace("T", " ").removesuffix(":00")
-    return f"{written} UTC" if instant else "unknown"
+    return moment(instant) or "unknown"
 
 
 def level_name(level: str) -> str:

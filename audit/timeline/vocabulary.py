@@ -52,7 +52,7 @@ def _person(prefix: str) -> dict[str, RecordColumn]:
     columns.append(Column("certificates", "codes", "certificates with their kinds"))
     return {
         f"{prefix}.{column.name}": RecordColumn(
-            replace(column, kind="codes", label=f"{prefix}'s {column.label}", needed=False), PEOPLE.name
+            replace(column, kind="codes", label=f"{prefix}'s {column.label}", required=False), PEOPLE.name
         )
         for column in columns
     }

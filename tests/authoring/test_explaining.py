@@ -304,7 +304,7 @@ def _with_less(asked: Rule, example: Example) -> Iterator[Example]:
     """The example with a column that the rule reads, or a table, taken away."""
     names = set().union(*(conditions.names() for conditions in conditions_of(asked))) | {"position", "product"}
     for name in sorted(names & set(TABLES["tasks"].columns)):
-        if not TABLES["tasks"].columns[name].needed:
+        if not TABLES["tasks"].columns[name].required:
             yield example.model_copy(update={"tasks": tuple({**row, name: None} for row in example.tasks)})
     for name in sorted(tables_read(asked) & {"flights", "components", "products"}):
         yield example.model_copy(update={name: None if name == "components" else (), "not_supplied": (name,)})

@@ -87,12 +87,12 @@ def test_expected_deviations_as_another_library_allows_them(drawn: int, tolerabl
     that is asked for is no larger, with one more it is."""
     allowed = fam450ss(n=drawn, trd=tolerable / 100, ovr=1 - confidence / 100).allowed_deviations(alt="less")
 
-    def needed(expected: int) -> int:
+    def required(expected: int) -> int:
         drawn = size(MANY, Aim(Fraction(tolerable, 100), Fraction(confidence, 100), expected))
         assert drawn is not None
         return drawn
 
-    assert needed(allowed) <= drawn < needed(allowed + 1)
+    assert required(allowed) <= drawn < required(allowed + 1)
 
 
 @pytest.mark.parametrize("records", [60, 312, 2_000])

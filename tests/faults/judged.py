@@ -66,7 +66,7 @@ def touched(clean: Tables, faulty: Tables) -> list[Rule]:
         if now is None or len(now) != len(rows):
             columns |= {(name, column) for column in ("", *TABLES[name].columns)}
             continue
-        needed = set(TABLES[name].needed)
+        needed = set(TABLES[name].required)
         for before, after in zip(rows, now, strict=True):
             differ = {column for column in before if before[column] != after.get(column)}
             columns |= {(name, column) for column in differ} | ({(name, "")} if differ & needed else set())

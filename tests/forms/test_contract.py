@@ -97,7 +97,7 @@ def only_declared(export: Export, rule: Rule) -> Export:
     kept = {}
     for name, frame in export.tables.items():
         if name in tables_read(rule) | {"tasks", "stations"}:
-            needed = set(TABLES[name].needed)
+            needed = set(TABLES[name].required)
             declared = {column for table, column in columns_read(rule) | OF_THE_TIMELINE if table == name}
             kept[name] = frame[[column for column in frame if column in needed | declared]]
     return replace(export, tables=kept, columns={name: there for name, there in export.columns.items() if name in kept})

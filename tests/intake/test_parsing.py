@@ -224,7 +224,7 @@ def test_text_is_never_guessed_at(kind: Kind) -> None:
 
 def test_needed_cells() -> None:
     """A blank needed cell is a fault; one that can't be read has its own reason only."""
-    parsed = read(["", "x", "2024-01-01T00:00Z"], "time", needed=True)
+    parsed = read(["", "x", "2024-01-01T00:00Z"], "time", required=True)
     assert faults(parsed) == {0: "required, but blank", 1: "not an ISO 8601 time"}
 
 

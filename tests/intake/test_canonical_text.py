@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from audit.intake.spelling import spelled
+from audit.intake.canonical_text import canonical_text
 
 NAIVE = st.datetimes()
 ANY_TIME = NAIVE | st.datetimes(timezones=st.just(timezone(timedelta(hours=5, minutes=30))))
@@ -18,7 +18,7 @@ TO_THE_SECOND = NAIVE.map(lambda moment: moment.replace(microsecond=0))
 
 def texts(values: list[Any]) -> list[str | None]:
     """What is written for each value."""
-    found: list[str | None] = spelled(values)[0].to_pylist()
+    found: list[str | None] = canonical_text(values)[0].to_pylist()
     return found
 
 
@@ -34,7 +34,7 @@ def test_times_are_iso_8601(values: list[Any]) -> None:
         for value in values
     ]
     assert [text or None for text in texts(values)] == expected
-    assert [bool(typed) for typed in spelled(values)[1]] == [value != "" for value in values]
+    assert [bool(typed) for typed in canonical_text(values)[1]] == [value != "" for value in values]
 
 
 @given(st.lists(ANY_TIME, min_size=1, max_size=6))

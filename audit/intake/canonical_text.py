@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 _LARGEST_WHOLE = 2.0**53
 
 
-def spelled(values: Sequence[Any]) -> tuple[pa.Array, NDArray[np.bool_] | None]:
+def canonical_text(values: Sequence[Any]) -> tuple[pa.Array, NDArray[np.bool_] | None]:
     """The values as text, and which of them are none by themselves; None where all are text (or missing).
 
     Where a column has times of day, a date in it is a time too: midnight is stored without one.
