@@ -22,6 +22,7 @@ from audit.pipeline import Audited
 from audit.register.states import audits
 from audit.register.store import Register, open_register
 from tests.intake.conftest import STATION, TASK, as_csv
+from tests.servers import run_on_server
 
 RULE = """\
 id: lot-missing
@@ -372,3 +373,32 @@ def test_a_register_that_goes_away_during_the_run(
     assert told.count("\n") == 1
     assert "register" in told
     assert (shop.out / "summary.json").read_bytes() == before
+
+
+@pytest.mark.parametrize("recorded", [False, True])
+def test_a_server_that_goes_away_during_the_run(
+    recorded: bool, database: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It ends the connection before or after the night was written down: one sentence, no report, no such night."""
+    import audit.pipeline
+
+    shop = Shop(tmp_path, database)
+    shop.check([BAD])
+    before = (shop.out / "summary.json").read_bytes()
+    whole = audit.pipeline.recorded
+
+    def cut(register: Register, audited: Audited) -> AuditResult:
+        done = whole(register, audited) if recorded else None
+        others = "datname = current_database() AND pid <> pg_backend_pid()"
+        run_on_server(database, f"SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE {others}")
+        return done or whole(register, audited)
+
+    monkeypatch.setattr("audit.pipeline.recorded", cut)
+    capsys.readouterr()
+    assert shop.check([BAD, {"task_id": "T3", "lot": ""}]) is ExitCode.COULD_NOT_RUN
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert "went away during the run" in told
+    assert (shop.out / "summary.json").read_bytes() == before
+    with open_register(database) as register:
+        assert [one.run for one in audits(register.connection)] == [1]
