@@ -84,7 +84,7 @@ def measure(command: Sequence[str], expected: Collection[int] = (0,), said: IO[b
 
 
 def check(export: Path, out: Path, *options: str) -> Run:
-    """The whole check; findings are no failure."""
+    """The whole check; findings are not a failure."""
     return measure(["-m", "audit", "check", str(export), "--out", str(out), "--quiet", *options], expected=(0, 1))
 
 

@@ -61,7 +61,7 @@ def print_first(lines: Sequence[str]) -> None:
 
 def say(text: str) -> None:
     """Tell the user, on stderr: stdout is for what another program reads."""
-    with suppress(BrokenPipeError):  # whoever read along has left: that is no outcome of the audit
+    with suppress(BrokenPipeError):  # whoever read along has left: that is not an outcome of the audit
         print(text, file=sys.stderr, flush=True)
 
 

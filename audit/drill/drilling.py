@@ -48,7 +48,7 @@ _TRIES: Final = 20
 class OfRule:
     """What became of the faults of one rule: by outcome those that must be found, and of those that must not `inside`.
 
-    `subjects` are those that are no finding by themselves. `not_plantable` counts subjects that can't have a fault
+    `subjects` are those that are not findings by themselves. `not_plantable` counts subjects that can't have a fault
     planted, by why.
     """
 

@@ -25,7 +25,7 @@ from audit.timeline.instants import FOREVER, Bools, Ints, micros_of, take
 from audit.timeline.timeline import Timeline
 
 NONE = -1
-"""Where nothing puts it right, or it is no task record that does."""
+"""Where nothing puts it right, or it is not a task record that does."""
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """The seasons of each aircraft: those of the rule, or of the base where settings have it stationed.
 
-The icing season of one hemisphere is no season of the other. An aircraft that no settings have at a base, and that
+The icing season of one hemisphere is not a season of the other. An aircraft that no settings have at a base, and that
 works in the other hemisphere, has seasons in doubt: they may be at any time of the year.
 """
 

@@ -205,7 +205,7 @@ def flown_unseen(timeline: Timeline, treated: Treatments, order: Ints, begins: B
     """The treatments, of which those are in doubt before which their run may have been interrupted by a flight that the
     log lacks, or that can't be read: the work before may have been another session."""
     stretches = uncovered(timeline)
-    # A flight that can't be read at all may have been at any time: a pause between coats is no sign of it.
+    # A flight that can't be read at all may have been at any time: a pause between coats is not a sign of it.
     at_known_time = (stretches.why == Missing.UNREADABLE) & (stretches.end - stretches.start == 1)
     signs = stretches.take(at_known_time | (stretches.why == Missing.ELSEWHERE))
     if not len(signs.start):

@@ -179,7 +179,7 @@ class Absent:
 
     @property
     def name(self) -> str:
-        """`tasks.ppe_worn`, or the table's name; `alterations` are no export's, but a register's."""
+        """`tasks.ppe_worn`, or the table's name; `alterations` come from a register, not an export."""
         if self.table == ALTERATIONS.name:
             return f"{self.table} (known to a register)"
         return f"{self.table}.{self.column}" if self.column else self.table
@@ -260,6 +260,6 @@ class AuditResult:
 
     @property
     def nothing_judged(self) -> bool:
-        """True where no subject of any rule complied or broke it: silence is no pass."""
+        """True where no subject of any rule complied or broke it: silence is not a pass."""
         judged = self.coverage["complies"] + self.coverage["findings"]
         return not bool((judged > 0).any())

@@ -104,7 +104,7 @@ class Form(Generic[R]):
     `columns`      further such names: columns of the records that a rule's findings are about
     `kinds`        the kinds of message beside `finding`, each with when it serves
     `more_kinds`   further kinds that a rule of it has, by what it requires
-    `drawing`      the picture of a finding; None where a rule's findings are no matter of time
+    `drawing`      the picture of a finding; None where a rule's findings are not a matter of time
     `dated_by`     the column of a case with the record whose day decides which source was in force; None: no record's
 
     What it says of a rule, or of all its rules:

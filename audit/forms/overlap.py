@@ -214,7 +214,7 @@ def _pair(rule: OverlapRule, one: Ints, other: Ints) -> dict[str, Ints]:
 
 
 def _flight_of(right: Things, second: Ints, evidence: dict[str, Ints]) -> dict[str, Ints]:
-    """The evidence of pairs with the flight that the first thing contradicts, where it is no flight itself."""
+    """The evidence of pairs with the flight that the first thing contradicts, where it is not a flight itself."""
     return {"flight": right.row[second], **evidence} if right.kind in ("flights", "stays") else evidence
 
 

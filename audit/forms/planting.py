@@ -52,7 +52,7 @@ class Planted:
 
 @dataclass(frozen=True)
 class Spot:
-    """Where a fault is to be planted: a subject of the rule, as a case (see `Outcomes`) that is no finding.
+    """Where a fault is to be planted: a subject of the rule, as a case (see `Outcomes`) that is not a finding.
 
     `name` is what new rows and names are called by, so that none is that of another. `turn` counts the subjects: a rule
     that can be broken in several ways takes them in turn.

@@ -94,7 +94,7 @@ class Health:
 
     @property
     def failed(self) -> bool:
-        """True where a fact is not as expected, or not one could be judged: silence is no pass."""
+        """True where a fact is not as expected, or not one could be judged: silence is not a pass."""
         return self.count(NOT_AS_EXPECTED) > 0 or self.count(AS_EXPECTED) == 0
 
 

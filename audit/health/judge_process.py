@@ -21,7 +21,7 @@ from typing import Any
 def main() -> None:
     """Judge one suite on one profile."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the audit's: it ends this process with itself
-    answer, sys.stdout = sys.stdout, sys.stderr  # whatever the library prints is no answer
+    answer, sys.stdout = sys.stdout, sys.stderr  # whatever the library prints is not an answer
     os.environ["GX_ANALYTICS_ENABLED"] = "False"
     logging.disable(logging.WARNING)
     gc.disable()  # looking for garbage is a tenth of the import

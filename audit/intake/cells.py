@@ -66,7 +66,7 @@ class Footer:
 class Grid:
     """Rows and columns as they stand in a file, a sheet or a database table, under the names they have there.
 
-    `typed` marks, by column, the cells that are no text there but a number, date, time or truth value, spelled out as
+    `typed` marks, by column, the cells that are not text there but a number, date, time or truth value, spelled out as
     canonical text. A column without an entry has text only, or, as an Arrow column of another type, none. `footer` are
     the rows below them that a mapping takes for no records.
     """

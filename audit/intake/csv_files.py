@@ -326,7 +326,7 @@ def _record_starts(file: ExportFile, layout: Layout) -> Iterator[int]:
                 ) from error
             if row is None:
                 return
-            if row:  # Blank lines are no records.
+            if row:  # Blank lines are not records.
                 yield start
 
 

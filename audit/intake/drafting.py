@@ -237,7 +237,7 @@ def _looks_iso(cell: str) -> bool:
 
 
 def _formats(cells: Sequence[str], column: Column) -> tuple[str, ...]:
-    """The formats that read nearly every cell, the best first: a few misprints are no reason against one."""
+    """The formats that read nearly every cell, the best first: a few misprints don't speak against one."""
     return _fitting(tuple(cells), column.kind == "date" or column.name.endswith("ed_at"))
 
 

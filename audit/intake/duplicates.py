@@ -38,7 +38,7 @@ def repeated(table: Table, frame: pd.DataFrame) -> Repeated:
 
     Rows that say the same are duplicates, and the first of them stays. Of contents that differ, as where a record was
     exported again after a correction, any may hold: where they agree in every required cell the first stays, without
-    the cells in which they differ; else none does. Free text is no reason to set a row aside, not always being read.
+    the cells in which they differ; else none does. Free text is not a reason to set a row aside, not always being read.
     """
     rows, first = repeats(frame, table.key)
     if not len(rows):

@@ -16,7 +16,7 @@ NEAR_NAME_COLUMNS: Final = ("kind", "table", "column", "name", "other_table", "o
 
 
 _FEWEST: Final = 10
-"""So many contradictions are no slip of the pen."""
+"""Fewer contradictions may be slips of the pen."""
 _TIMES_FEWER: Final = 5
 _OFTEN: Final = 0.1
 

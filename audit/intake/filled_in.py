@@ -15,7 +15,7 @@ from audit.intake.workbooks import look_through, refusing_workbook
 def filled_sheets(path: Path, what: str) -> dict[str, list[list[Any]]]:
     """Return the cells of every sheet, in the workbook's order.
 
-    AuditError, with one sentence, where there is no such file or it is no workbook; `what` is what it should be.
+    AuditError, with one sentence, where there is no such file or it is not a workbook; `what` is what it should be.
     """
     from python_calamine import CalamineWorkbook
 

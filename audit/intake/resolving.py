@@ -294,7 +294,7 @@ def _unknown_zones(names: pd.Series[Any]) -> Faults:
 
 @dataclass(frozen=True)
 class _Checked:
-    """Typed rows with all that is wrong with them. `aside` marks those set aside; of those `told` are no evidence."""
+    """Typed rows with all that is wrong with them. `aside` marks those set aside; of those `told` are not evidence."""
 
     frame: pd.DataFrame
     faults: tuple[Faults, ...]

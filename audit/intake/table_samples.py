@@ -35,7 +35,7 @@ _TOP: Final = 30
 class TableSample:
     """One table of an export: its name, the keys of a feed that say where and how it is read, its first cells.
 
-    `typed` are the columns in which some cells are no text by themselves.
+    `typed` are the columns in which some cells are not text by themselves.
     """
 
     name: str

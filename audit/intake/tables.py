@@ -31,7 +31,7 @@ count   whole number
 class Column:
     """One column: `needed` cells may not be blank; `choices` is the closed list of a `choice`.
 
-    `words` marks words of the trade, which are no names: they are the same without case, extra spaces and Unicode form,
+    `words` marks words of the trade, not names: they are the same without case, extra spaces and Unicode form,
     and are read in canonical text (`audit.intake.words`).
     """
 

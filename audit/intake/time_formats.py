@@ -1,4 +1,4 @@
-"""Declared formats of dates and times, read strictly: what doesn't have the format is no time.
+"""Declared formats of dates and times, read strictly: what doesn't have the format is not a time.
 
 A format is written as for strptime (`%d.%m.%Y %H:%M`; %Y %y %m %d %b %H %I %M %S %f %p %z), with `hhmm` for a clock
 without a sign in between (517 is 05:17, 2400 the midnight that ends the day), or it is one of `NAMED`.

@@ -148,7 +148,7 @@ def _dropped(grid: Grid, recipe: Recipe) -> tuple[tuple[int, str], ...]:
 
 
 def _name(text: str) -> str:
-    """A header is often broken into lines and padded: that is no part of the name."""
+    """A header is often broken into lines and padded: that is not part of the name."""
     return " ".join(text.split())
 
 
@@ -202,7 +202,7 @@ def _column(
             _piece(_as_text(grid, name), piece, blank, column, misread).cast(pa.string())
             for name, piece in zip(names, source.join, strict=True)
         ]
-        # A time without its date is no time; of other things what is there will do.
+        # A time without its date is not a time; of other things what is there will do.
         cells, marks = _joined(parts, " " if source.with_ is None else source.with_, needs_all=bool(formats)), None
         if source.values is not None:
             cells = _piece(cells, Piece(values=source.values, others=source.others), (), column, misread)
@@ -470,7 +470,7 @@ def _times(
 
 
 def _spelled_out(cells: pa.ChunkedArray, formats: Sequence[Format]) -> tuple[NDArray[np.datetime64], NDArray[np.intp]]:
-    """Cells that are no text in their file: a date or time there is one whatever the format, a number may be serial."""
+    """Cells that are not text in their file: a date or time is one whatever the format, a number may be serial."""
     text = cells.combine_chunks()
     text = text if isinstance(text, pa.StringArray) else pa.array([], pa.string())
     is_time = pc.match_substring_regex(text, r"^\d{4}-\d\d-\d\d")

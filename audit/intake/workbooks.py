@@ -76,7 +76,7 @@ def sheet_names(file: ExportFile, pattern: str = "*") -> list[str]:
 def read_sheet(
     file: ExportFile, sheet: str, layout: Layout, choose: Callable[[Sequence[str]], Mapping[str, Any]]
 ) -> Grid:
-    """Read the columns that `choose` picks from the header of a sheet; blank rows are no records."""
+    """Read the columns that `choose` picks from the header of a sheet; blank rows are not records."""
     name = f"{file.name}, sheet {sheet}"
     with refusing_workbook(file):
         workbook = _workbook(file)
@@ -157,7 +157,7 @@ def _marks(parts: Sequence[_Piece]) -> NDArray[np.bool_]:
 
 def _as_type(parts: Sequence[_Piece], wanted: Any, size: int) -> pa.ChunkedArray:
     """Word lists only where all is text: a word may be both, `1.5` as a number and as text."""
-    # Cut first: what stands in the footer is no word of the column.
+    # Cut first: what stands in the footer is not a word of the column.
     cells = pa.chunked_array([text for text, _ in parts], pa.string()).slice(0, size)
     return cells.dictionary_encode() if wanted == WORDS and _all_text(parts) else cells
 

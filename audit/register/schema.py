@@ -10,7 +10,7 @@ import sqlalchemy as sa
 HEAD: Final = "0004"
 """The revision (`migrations/versions`) that makes the tables as they stand here."""
 VERSION_TABLE: Final = "register_version"
-"""Where the revision of a register stands; a database without it is no register."""
+"""Where the revision of a register stands; a database without it is not a register."""
 
 
 class UtcTime(sa.types.TypeDecorator[datetime]):

@@ -48,7 +48,7 @@ def begin_run(
 
 
 def storable(text: str) -> str:
-    """Text as every database takes it: what is no Unicode is escaped, and a NUL shown as its picture."""
+    """Text as every database takes it: what is not Unicode is escaped, and a NUL shown as its picture."""
     return text.encode("utf-8", "backslashreplace").decode().replace("\x00", "\u2400")
 
 

@@ -139,7 +139,7 @@ def _made(name: str, result: AuditResult) -> bytes:
 
 
 def _bytes(text: str) -> bytes:
-    # A file name may hold bytes that are no text: they are written as \\udcff, an escape in JSON.
+    # A file name may hold bytes that are not text: they are written as \\udcff, an escape in JSON.
     return text.encode("utf-8", "backslashreplace")
 
 

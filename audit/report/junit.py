@@ -21,7 +21,7 @@ LONGEST_SENTENCE: Final = 300
 def junit_text(result: AuditResult) -> str:
     """Return JUnit XML: a rule with findings failed; one that is idle, or could not judge all, was skipped.
 
-    A case passes only where everything in scope was judged and complied: silence is no pass. A rule all of whose
+    A case passes only where everything in scope was judged and complied: silence is not a pass. A rule all of whose
     findings are put right or decided was skipped, too.
     """
     coverage = result.coverage.set_index("rule").to_dict("index")

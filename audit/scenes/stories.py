@@ -27,7 +27,7 @@ AROUND_A_SEASON = 10 * DAY
 
 
 def drawings_of(rules: Iterable[Rule]) -> dict[str, Drawing]:
-    """What is drawn of a finding of each rule, by its id; rules that are no matter of time are left out."""
+    """What is drawn of a finding of each rule, by its id; rules that are not a matter of time are left out."""
     return {rule.id: drawing for rule in rules if (drawing := form_of(rule).drawing(rule))}
 
 

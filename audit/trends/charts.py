@@ -48,7 +48,7 @@ class CountChart:
 def count_chart(found: Floats, checks: Floats, frozen: Bools) -> CountChart:
     """A u chart of what was found in the checks of each week, its limits frozen on some of the weeks.
 
-    Where few were found, three standard deviations are no guide, and the centre is itself unsure: the week is also
+    Where few were found, three standard deviations are not a guide, and the centre is itself unsure: the week is also
     compared exactly with the frozen ones (of what was found in both, so many or more in its share of the checks:
     binomial), and that chance has to be below TAIL. Laney's correction is made where the mean frozen week has LARGE
     checks, and never narrows.

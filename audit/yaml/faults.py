@@ -84,7 +84,7 @@ def explained(source: Source, model: type[BaseModel], error: ValidationError, be
 
 
 def _place(error: Any, source: Source) -> KeyPath:
-    """The path of an error in the file; a union also names its members in it, which are no part of the file."""
+    """The path of an error in the file; a union also names its members in it, which are not part of the file."""
     path: KeyPath = ()
     for part in error["loc"]:
         if (*path, part) in source.lines:
@@ -110,7 +110,7 @@ def _faults(error: Any, errors: list[Any], source: Source, model: type[BaseModel
         last = str(path[-1])
         suggestion = did_you_mean(shortened(last), known)
         yield path, f"unknown key {quoted(last)}{suggestion}; expected one of {', '.join(known)}"
-    # Entries with faults of their own aren't counted as entries: that is no fault of the list.
+    # Entries with faults of their own aren't counted as entries: that is not a fault of the list.
     elif error["type"] != "too_short" or len(error["input"]) < error["ctx"]["min_length"]:
         yield path, _sentence(error, quoted(error["input"]), error.get("ctx", {}))
 

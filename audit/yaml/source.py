@@ -183,7 +183,7 @@ def shortened(text: str) -> str:
 
 
 def _scalar(text: str, tag: str) -> Any:
-    # What is no plain decimal number (007, 0x1F, 1_000, twenty digits) is somebody's code and stays text, as do dates.
+    # What is not a plain decimal number (007, 0x1F, 1_000, twenty digits) is a code and stays text, as do dates.
     match tag:
         case "int" if _WHOLE_NUMBER.fullmatch(text):
             return int(text)

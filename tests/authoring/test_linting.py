@@ -155,7 +155,7 @@ def test_a_fault_is_told_on_its_line(old: str, new: str, diagnostic: str, tmp_pa
     ],
 )
 def test_putting_right_never_alters_a_record(text: str, tmp_path: Path) -> None:
-    """Whatever alters what was written is no way to put it right."""
+    """Whatever alters what was written is not a way to put it right."""
     [diagnostic] = said(
         tmp_path,
         changed("Strip it, and record that as a new", f"{text} A new").replace("put_right: ", "put_right: >\n  "),
@@ -185,7 +185,7 @@ def test_what_is_added_or_repeated_puts_it_right(text: str, tmp_path: Path) -> N
 
 
 def test_sources_leave_no_day_without_one(tmp_path: Path) -> None:
-    """A day between two dated sources on which none was in force is told; the day after the last one is no gap."""
+    """A day between two dated sources on which none was in force is told; the day after the last one is not a gap."""
     dated = "  - {source: Part 3, from: 2025-11-04}\n  - {source: Part 43.12, to: 2025-11-02}\n"
     practice = "  - source: common practice, no source\n    note: the operator's manual governs\n"
     assert said(tmp_path, changed(practice, dated)) == [
@@ -303,7 +303,7 @@ def test_a_figure_that_settings_may_change_is_found_in_words(key: str, value: st
     ],
 )
 def test_other_figures_stay(key: str, value: str, text: str) -> None:
-    """A number that is no value of the setting is none of lint's business."""
+    """A number that is not a value of the setting is none of lint's business."""
     assert not any(pattern.search(text) for pattern in figures_of(key, value))
 
 

@@ -97,7 +97,7 @@ def test_what_agrees_can_hold(data: dict[str, Any]) -> None:
     ids=str,
 )  # fmt: skip
 def test_what_the_scope_settles_can_not_fail(asked: dict[str, Any], granted: dict[str, Any], can: bool) -> None:
-    """A missing value leaves a condition open, which is no failure; what is granted may resolve the rest."""
+    """A missing value leaves a condition open, which is not a failure; what is granted may resolve the rest."""
     assert can_fail(conditions(asked), conditions(granted)) is can
 
 

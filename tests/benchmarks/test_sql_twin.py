@@ -244,7 +244,7 @@ def test_another_product_on_the_same_boot_is_too_early(story: Story) -> None:
 
 
 def test_a_record_names_each_wrong_boot_in_its_list(story: Story) -> None:
-    """One finding a record; an unknown finish is no finding, a void record counts for nothing."""
+    """One finding a record; an unknown finish is not a finding, a void record counts for nothing."""
     story.boot("B1", "fin", finish="silver")
     story.boot("B2", "left")
     story.boot("B3", "right", material="polyurethane")

@@ -113,7 +113,7 @@ def test_a_record_that_vanished_is_told(shop: Shop) -> None:
 
 
 def test_a_record_in_quarantine_is_told(shop: Shop) -> None:
-    """A record that can't be read any more is no record that was put right."""
+    """A record that can't be read any more is not a record that was put right."""
     shop.check([{"task_id": "T1", "lot": ""}, {"task_id": "T2", "lot": "L1"}])
     shop.check([{"task_id": "T1", "lot": "", "aircraft": ""}, {"task_id": "T2", "lot": "L1"}])
     assert [row["why"] for row in shop.rows("gone.csv")] == ["quarantined"]

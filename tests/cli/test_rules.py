@@ -118,7 +118,7 @@ def test_rules_that_do_not_load_are_an_error(tmp_path: Path, capsys: pytest.Capt
 def test_an_example_that_is_set_aside_is_told(
     old: str, new: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A cell of an example that can't be read is named, and is no verdict of the rule."""
+    """A cell of an example that can't be read is named, and is not a verdict of the rule."""
     [file] = rules_folder().rglob("product-before-cure.yaml")
     text = file.read_text(encoding="utf-8")
     assert old in text

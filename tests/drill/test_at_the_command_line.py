@@ -168,7 +168,7 @@ def test_a_fault_that_takes_its_record_out_of_scope_is_masked(drill: Drill) -> N
 
 
 def test_a_fault_that_intake_does_not_let_in_is_quarantined(drill: Drill, tmp_path: Path) -> None:
-    """More than 100 % is no humidity: the rule never sees it, and the reason of intake is told."""
+    """More than 100 % is not a humidity: the rule never sees it, and the reason of intake is told."""
     _, found = drill(rule("too-damp", "require: {humidity_pct: {at_most: 100}}"))
     assert [found["too-damp"][name] for name in ("planted", "detected", "quarantined")] == ["8", "0", "8"]
     reasons = {row["reason"] for row in rows(tmp_path / "out/drill-plantings.csv") if row["side"] == "outside"}

@@ -123,7 +123,7 @@ def test_a_date_goes_on_as_the_aircraft_flew() -> None:
     (row,) = treatments(listed)
     assert row["used"] == 14
     assert row["likely"] == pd.Timestamp("2026-02-20T00:00Z")
-    assert row["note"] == NO_BAND  # one aircraft's few weeks are no fleet's past
+    assert row["note"] == NO_BAND  # one aircraft's few weeks are not a fleet's past
 
 
 def test_whichever_comes_first() -> None:

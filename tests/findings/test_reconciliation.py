@@ -68,7 +68,7 @@ def test_without_rules_nothing_is_used() -> None:
 
 
 def test_rows_left_out_by_a_mapping_are_told(wrong_material: tuple[Rule, ...]) -> None:
-    """They are no rows read of this table, and stand beside them."""
+    """They are not rows read of this table, and stand beside them."""
     export = read_rows(ROWS)
     (rows,) = export.files["tasks"]
     filtered = replace(export, files={**export.files, "tasks": (replace(rows, left_out=9),)})

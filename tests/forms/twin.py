@@ -1334,7 +1334,7 @@ def judge_overlap(rule: RuleData, world: World) -> Verdicts:
     verdicts: Verdicts = {}
     table = "flights" if other_kind == "stays" else other_kind
     for one in left:
-        # Of an aircraft that the log doesn't know no flight can contradict work, which is no proof.
+        # Of an aircraft that the log doesn't know no flight can contradict work, which is not proof.
         unlogged = kind == "tasks" and table == "flights" and one.start <= world.as_of
         unlogged = unlogged and not world.takeoffs(one.columns["aircraft"])
         verdicts[ALONE, one.name] = None if unlogged or table not in world.tables else one.sure

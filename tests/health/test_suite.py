@@ -87,7 +87,7 @@ def test_an_id_twice_is_refused(suite_of: Callable[..., Suite]) -> None:
     "text", ["", "[]", '{"name": "a", "name": "b"}', '{"name": "ours", "expectations": []}', "\xff"]
 )
 def test_what_is_no_suite_is_refused(text: str, tmp_path: Path) -> None:
-    """A file that is no suite, or an empty one, is a sentence naming it."""
+    """A file that is not a suite, or an empty one, is a sentence naming it."""
     (tmp_path / SUITE_FOLDER).mkdir()
     (tmp_path / SUITE_FOLDER / SUITE_FILE).write_bytes(text.encode("latin-1"))
     with pytest.raises(AuditError, match=re.escape("export-health/suite.json")):

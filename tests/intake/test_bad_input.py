@@ -162,7 +162,7 @@ def test_utf_16(write: Write, encoding: str) -> None:
 
 
 def test_binary_file(write: Write) -> None:
-    """A workbook renamed to .csv is no CSV."""
+    """A workbook renamed to .csv is not CSV."""
     content = b"PK\x03\x04\x14\x00\x06\x00\x08\x00\x00\x00!\x00" + bytes(range(256)) * 50
     assert refusal(write({"tasks.csv": content})) == "tasks.csv, line 1: this is a binary file, not CSV text"
 
@@ -177,7 +177,7 @@ def test_truncated_parquet(write: Write, tmp_path: Path, keep: int) -> None:
 
 
 def test_text_named_parquet(write: Write) -> None:
-    """CSV text renamed to .parquet is no Parquet."""
+    """CSV text renamed to .parquet is not Parquet."""
     assert refusal(write({"tasks.parquet": as_csv(TASK)})).startswith("tasks.parquet can't be read as a Parquet file")
 
 
@@ -285,7 +285,7 @@ def test_nul_byte(write: Write) -> None:
 
 
 def test_what_a_failed_formula_left(write: Write) -> None:
-    """A spreadsheet's error is no identifier and no code; free text may speak of one, and a lot may begin with #."""
+    """A spreadsheet's error is neither an identifier nor a code; free text may hold one, a lot may begin with #."""
     changes: list[dict[str, str]] = [{"lot": "#N/A"}, {"performed_by": " #REF! "}, {"humidity_pct": "#DIV/0!"}]
     changes += [{"lot": "#7"}, {"remarks": "#N/A"}]
     export = read_export(write({"tasks.csv": task_rows({}, *changes)}), {"tasks": ["remarks"]})
@@ -401,7 +401,7 @@ def test_bad_flight(write: Write, change: dict[str, str], column: str, reason: s
 
 
 def test_impossible_hours_and_cycles(write: Write) -> None:
-    """What no flight can have is no value; the flight is audited."""
+    """What no flight can have is not a value; the flight is audited."""
     flight = FLIGHT | {"flight_hours": "-0.1", "cycles": "-1"}
     export = read_export(write({"flights.csv": as_csv(flight)}))
     assert [(column, value, why) for _, _, column, value, why in at_fault(export)] == [

@@ -85,7 +85,7 @@ def test_the_hour_that_comes_twice(instant: datetime) -> None:
     ],
 )
 def test_no_zone(name: str) -> None:
-    """What isn't a name of the IANA database is no zone, and never a crash."""
+    """What isn't a name of the IANA database is not a zone, and never a crash."""
     assert not is_zone(name)
 
 

@@ -88,7 +88,7 @@ def test_rows_set_aside_have_the_types_of_those_audited() -> None:
 
 
 def test_a_torn_row_may_be_anything_of_its_aircraft(write: Write) -> None:
-    """A row with too few or too many cells is no evidence but of the aircraft that one of its cells names."""
+    """A row with too few or too many cells is not evidence but of the aircraft that one of its cells names."""
     rows = as_csv(TASK, TASK | {"task_id": "T2", "aircraft": "A2"}) + 'T3,"W1",A2,apply\nT4,A1,A2\n'
     export = read_export(write({"tasks.csv": rows}))
     assert export.counts["tasks"] == RowCount(read=4, audited=2, quarantined=2)
@@ -272,7 +272,7 @@ def test_days_without_a_time() -> None:
 
 
 def test_days_of_parquet(write: Write) -> None:
-    """A date is no time in Parquet either."""
+    """A date is not a time in Parquet either."""
     folder = write({})
     columns = {name: [value] for name, value in COMPONENT.items()}
     columns["installed_at"] = pa.array([pd.Timestamp("2023-01-01").date()])

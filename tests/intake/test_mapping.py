@@ -277,7 +277,7 @@ def test_cut_off_utf_16(tmp_path: Path) -> None:
 def test_decimal_and_thousands_signs(
     tmp_path: Path, text: str, keys: str, value: float | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A number has exactly the signs that were declared: `1.5` with points between thousands is no fifteen."""
+    """A number has exactly the signs that were declared: `1.5` with points between thousands is not fifteen."""
     monkeypatch.setattr("audit.intake.resolving.breaches", lambda *_, **__: [])  # whatever a place's temperature may be
     export = read(tmp_path, tasks(f"ambient_c: {{column: T, {keys}}}"), work__csv=f'{HEADER},T\n{ROW},"{text}"\n')
     assert column(export, "ambient_c") == [value]

@@ -55,7 +55,7 @@ def test_another_version_of_the_program_is_not_another_rule(where: Path) -> None
 
 
 def test_what_is_gone_keeps_the_old_rule_and_tells_nothing(where: Path) -> None:
-    """A finding that the changed rule doesn't make any more is no run by the old one."""
+    """A finding that the changed rule doesn't make any more is not a run by the old one."""
     record(where, 1, 1, 2, rules=[rule(limit=4)])
     record(where, 2, 2, rules=[rule(limit=5)], outcomes={1: "unjudged"})
     record(where, 3, 2, rules=[rule(limit=5)])

@@ -246,7 +246,7 @@ def test_an_answer_on_an_unknown_finding_is_refused(tmp_path: Path) -> None:
 
 
 def test_the_same_sheet_twice_adds_nothing(tmp_path: Path) -> None:
-    """Reading a sheet again is no second answer."""
+    """Reading a sheet again is not a second answer."""
     record(tmp_path / "r.db", 1, 1)
     for _ in range(2):
         answered(tmp_path / "r.db", 1)

@@ -161,7 +161,7 @@ def test_what_is_no_workbook_is_refused(tmp_path: Path) -> None:
 def test_the_command_tells_what_is_complete(
     filled: Callable[[Change], Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Exit code 0 where all is answered, 1 where something is open or at fault, 2 where it is no work list."""
+    """Exit code 0 where all is answered, 1 where something is open or at fault, 2 where it is not a work list."""
     done = FULL | {DAY: datetime(2025, 12, 1)}  # after the findings, and past by any calendar
 
     def all_done(book: openpyxl.Workbook) -> None:

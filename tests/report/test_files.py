@@ -102,7 +102,7 @@ def test_an_empty_audit_is_written(result_of: Callable[..., AuditResult]) -> Non
 
 
 def test_a_file_name_that_is_no_text(result_of: Callable[..., AuditResult]) -> None:
-    """An export folder named in bytes that are no UTF-8 doesn't stop the report."""
+    """An export folder named in bytes that are not UTF-8 doesn't stop the report."""
     files = contents(result_of(export_name="nightly\udcff"))
     assert json.loads(files["summary.json"])["export"] == "nightly\udcff"
     assert rb"nightly\udcff" in files["report.html"]

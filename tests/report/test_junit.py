@@ -1,4 +1,4 @@
-"""junit.xml: a case for each rule, and silence is no pass."""
+"""junit.xml: a case for each rule, and silence is not a pass."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from audit.report.listing import records
 from audit.report.rows import csv_text, day_and_time, instant, json_rows
 
-# Half a surrogate pair is no text; NUL has a test of its own.
+# Half a surrogate pair is not text; NUL has a test of its own.
 TEXTS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x00"))
 
 
@@ -84,7 +84,7 @@ def test_csv_quotes_only_where_needed() -> None:
 
 
 def test_numbers_carry_no_noise() -> None:
-    """Floats are rounded to four decimals and written as short as they can be; NaN is no number."""
+    """Floats are rounded to four decimals and written as short as they can be; NaN is not a number."""
     table = frame(a=[24.0, 0.1 + 0.2, 18.800000000000001, -0.00001, float("nan")])
     assert csv_text(table) == "a\n24\n0.3\n18.8\n0\n\n"
     assert [row["a"] for row in json.loads(json_rows(table))] == [24, 0.3, 18.8, 0, None]

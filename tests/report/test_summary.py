@@ -54,7 +54,7 @@ def test_it_fits_a_screen(result_of: Callable[..., AuditResult]) -> None:
 
 
 def test_nothing_judged_is_loud(result_of: Callable[..., AuditResult]) -> None:
-    """Where nothing was judged, the summary says that this is no clean result."""
+    """Where nothing was judged, the summary says that this is not a clean result."""
     coverage = result_of().coverage.assign(complies=0, findings=0)
     assert "NOTHING COULD BE JUDGED" in summarise(result_of([], coverage=coverage), PAGE)
 

@@ -375,7 +375,7 @@ def test_the_slow_reader_says_the_same(change: str, monkeypatch: pytest.MonkeyPa
 
 
 def test_yaml_words_stay_what_was_written() -> None:
-    """`NO` is no false, `12:30` no 750, and a date no object; a code that looks like a number keeps every digit."""
+    """`NO` is not false, `12:30` not 750, and a date not an object; a code of digits keeps every digit."""
     cells = {
         "remarks": "12:30",
         "lot": "007",
@@ -449,7 +449,7 @@ def test_reserved_folders_hold_no_rules(tmp_path: Path) -> None:
 
 
 def test_a_folder_without_rules_is_refused(tmp_path: Path) -> None:
-    """No rules is no audit: a missing or an empty folder is an error, not an audit that finds nothing."""
+    """Without rules there is no audit: a missing or an empty folder is an error, not an audit that finds nothing."""
     with pytest.raises(AuditError, match="no such folder of rules"):
         load_rules(tmp_path / "missing")
     with pytest.raises(AuditError, match="no rule files"):
@@ -457,7 +457,7 @@ def test_a_folder_without_rules_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_rule_file_in_another_encoding_is_refused() -> None:
-    """The line of the first byte that is no UTF-8 is named."""
+    """The line of the first byte that is not UTF-8 is named."""
     with pytest.raises(AuditError, match=r"a-rule.yaml, line 2: expected UTF-8 text"):
         read_rule(GOOD.replace("A title", "Übung").encode("latin-1"), "a-rule.yaml")
 

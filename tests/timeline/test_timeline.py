@@ -120,7 +120,7 @@ def test_a_record_counts_for_each_position_it_names() -> None:
 
 
 def test_only_closed_records_up_to_the_as_of_time_count() -> None:
-    """A blank status is closed; open, void and later records are no work done."""
+    """A blank status is closed; open, void and later records are not work done."""
     rows = [task(1), task(2, status="closed"), task(3, status="open"), task(4, status="void")]
     line = build_timeline(
         read_rows({"tasks": [*rows, task(5, started_at="2025-06-03T00:00:01Z", finished_at="2025-06-03T01:00:00Z")]}),
