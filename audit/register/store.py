@@ -65,7 +65,8 @@ def open_register(
     """Open a register in one transaction, begun as a writer unless it is only read, with the tables of this version.
 
     AuditError, in one sentence, where that can't be done: it is not a register, of a later version, damaged or
-    read-only, or another run goes on writing for `wait` seconds. With `create`, a path where nothing is becomes an empty register.
+    read-only, or another run goes on writing for `wait` seconds. With `create`, a path where
+    nothing is becomes an empty register.
     """
     name = f"The register {location_name(where)}"
     path, url = _place(where)

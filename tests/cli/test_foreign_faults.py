@@ -182,7 +182,7 @@ def test_degrees_fahrenheit_are_converted(said: Said, tmp_path: Path) -> None:
 
 
 def test_a_footer_that_would_take_a_record(said: Said, tmp_path: Path) -> None:
-    """A blank line is not a row: the footer would reach into the records, which is refused; rows left out are listed."""
+    """A blank line is not a row: a footer that would reach into the records is refused; rows left out are listed."""
     text = work("a", "b") + "\n,,,,,,Total,2\n"
     code, told = said(tasks(keys="footer_rows: 2"), work__csv=text)
     assert code == ExitCode.COULD_NOT_RUN
