@@ -216,5 +216,6 @@ def test_a_corrected_entry_shows_its_history(tmp_path: Path) -> None:
     )
     assert second == ("T2", "lot", "L8", "L7", "Kim Ode", "2025-06-05 09:00 UTC", "", "does not fit")
     page = contents(result, ["html"])["report.html"].decode()
-    assert "<s>2025-06-02 20:20 UTC</s></td><td>2025-06-02 10:20 UTC" in page
+    day = '<span class="unbroken">2025-06-02</span>'
+    assert f"<s>{day} 20:20 UTC</s></td><td>{day} 10:20 UTC" in page
     assert "<td>L8</td>" in page
