@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import itertools
+import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from hypothesis import settings
 
+from audit.authoring import examples
 from audit.health import judge
+from audit.intake.export import Export
+from audit.intake.reading import read_rows
 from audit.options import AuditOptions
 from audit.pipeline import Audited, traced_audit
 from audit.shipped import sample_folder, sample_settings
@@ -35,6 +40,22 @@ def _judge_here(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch)
     """Export health is judged in this process, so that its library is imported once and not for each test."""
     if "judge_apart" not in request.fixturenames:
         monkeypatch.setattr(judge, "HealthJudge", JudgeHere)
+
+
+_EXAMPLES: dict[str, Export] = {}
+
+
+def _read_once(tables: Mapping[str, Sequence[Mapping[str, str]]], as_of: pd.Timestamp | None = None) -> Export:
+    key = json.dumps([tables, str(as_of)])
+    if key not in _EXAMPLES:
+        _EXAMPLES[key] = read_rows(tables, as_of)
+    return _EXAMPLES[key]
+
+
+@pytest.fixture(autouse=True)
+def _examples_are_read_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same rows of a rule's example are read once in a process, by whatever test: an export is a value."""
+    monkeypatch.setattr(examples, "read_rows", _read_once)
 
 
 @pytest.fixture(autouse=True)
