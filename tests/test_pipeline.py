@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import os
 import subprocess
@@ -95,37 +96,38 @@ def test_every_finding_has_its_evidence(result: AuditResult) -> None:
     assert (holds["measured"] < holds["limit"]).all()
 
 
-def test_nothing_after_the_as_of_time_exists() -> None:
+def test_nothing_after_the_as_of_time_exists(clean_export: Path) -> None:
     """As of an earlier day there are fewer findings, none of them later, and the later records are counted."""
-    as_of = pd.Timestamp("2025-11-15T00:00:00Z")
-    early = audit.run_audit(sample_folder(), as_of=as_of)
+    as_of = pd.Timestamp("2025-10-20T00:00:00Z")
+    early, late = audit.run_audit(clean_export, as_of=as_of), audit.run_audit(clean_export)
     assert early.as_of == as_of
-    assert len(early.findings) > 0
+    assert 5 < len(early.findings) < len(late.findings)
+    assert late.findings["at"].max() > as_of
     assert (early.findings["at"] <= as_of).all()
     assert early.records.after_as_of > 0
 
 
-def test_the_same_input_gives_the_same_bytes() -> None:
-    """Two processes, with other hash seeds and time zones, write identical files in every format."""
+def test_the_same_input_gives_the_same_bytes(result: AuditResult) -> None:
+    """Another process, with another hash seed in another time zone, writes identical files in every format."""
     program = (
         "import sys; from audit.pipeline import run_audit; from audit.report.files import contents; "
-        "from audit.report.formats import FILES; from audit.shipped import sample_folder; import hashlib; "
-        "[print(name, hashlib.sha256(data).hexdigest()) "
-        "for name, data in contents(run_audit(sample_folder(), locate=True), FILES).items()]"
+        "from audit.report.formats import FILES; from audit.shipped import sample_folder, sample_settings; "
+        "import hashlib; [print(name, hashlib.sha256(data).hexdigest()) for name, data in "
+        "contents(run_audit(sample_folder(), settings=[sample_settings()], locate=True), FILES).items()]; "
+        "print(hash('seed'))"
     )
-    said = [
-        subprocess.run(
-            [sys.executable, "-c", program],
-            env=os.environ | {"PYTHONHASHSEED": seed, "TZ": zone},
-            capture_output=True,
-            text=True,
-            check=True,
-        ).stdout
-        for seed, zone in (("1", "UTC"), ("2", "Asia/Tokyo"))
-    ]
-    assert said[0] == said[1]
-    names = [line.split()[0] for line in said[0].splitlines()]
-    assert names == [*(name for names in FILES.values() for name in names), "summary.json"]
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        env=os.environ | {"PYTHONHASHSEED": "1", "TZ": "Asia/Tokyo"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    *said, seed = done.stdout.splitlines()
+    made = contents(result, FILES)
+    assert list(made) == [*(name for names in FILES.values() for name in names), "summary.json"]
+    assert said == [f"{name} {hashlib.sha256(data).hexdigest()}" for name, data in made.items()]
+    assert int(seed) != hash("seed")
 
 
 def test_all_rules_of_a_folder_are_judged_and_no_others(tmp_path: Path) -> None:

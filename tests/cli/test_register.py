@@ -50,14 +50,15 @@ class Shop:
         (folder / "rules" / "lot-missing.yaml").write_text(RULE, encoding="utf-8")
 
     def check(self, tasks: Sequence[dict[str, str]], *more: str) -> ExitCode:
-        """Audit these records, with the register."""
+        """Audit these records, with the register; written is what is looked at here, the tables."""
         export = self.folder / "export"
         export.mkdir(exist_ok=True)
         (export / "tasks.csv").write_text(as_csv(*(TASK | task for task in tasks)), encoding="utf-8")
         (export / "stations.csv").write_text(as_csv(STATION), encoding="utf-8")
         rules = ("--rules", str(self.folder / "rules"))
         arguments = ("check", str(export), *rules, "--register", str(self.where), "--out", str(self.out))
-        return run([*arguments, "--skip-health", "-q", "--as-of", "2026-02-01T00:00Z", *more])
+        written = () if "--write" in more else ("--write", "csv")
+        return run([*arguments, "--skip-health", "-q", "--as-of", "2026-02-01T00:00Z", *written, *more])
 
     def rows(self, name: str) -> list[dict[str, Any]]:
         """What a file of the report says."""
@@ -123,8 +124,8 @@ def test_a_report_that_cannot_be_written_leaves_the_register(shop: Shop, capsys:
     """A run that fails leaves no trace, neither here nor there."""
     bad = {"task_id": "T1", "lot": ""}
     shop.check([bad])
-    (shop.out / "report.html").unlink()
-    (shop.out / "report.html").mkdir()  # a folder in the way of a file
+    (shop.out / "findings.csv").unlink()
+    (shop.out / "findings.csv").mkdir()  # a folder in the way of a file
     assert shop.check([bad, {"task_id": "T3", "lot": ""}]) is ExitCode.COULD_NOT_RUN
     assert "can't be" in capsys.readouterr().err
     with open_register(shop.where) as register:
@@ -233,7 +234,7 @@ def test_a_changed_register_is_named(tmp_path: Path, capsys: pytest.CaptureFixtu
 def test_a_work_list_that_comes_back(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Answers are read in once; one of `done` that a later export contradicts is disputed."""
     shop = Shop(tmp_path, tmp_path / "register.db")
-    shop.check([BAD])
+    shop.check([BAD], "--write", "xlsx")
     fill(shop.out / "worklist.xlsx", "done", date(2026, 1, 20))
     for new in (1, 0):
         run(["register", "answers", str(shop.where), str(shop.out / "worklist.xlsx")])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ import pytest
 from audit.cli import run
 from audit.evidence.seasons import SEASON_NOT_SET
 from audit.exit_codes import ExitCode
-from audit.shipped import sample_folder, sample_settings
+from audit.shipped import rules_folder, sample_folder, sample_settings
 
 SOUTHERN = ["TARN-JUNIPER", "TARN-LARCH", "TARN-MAPLE", "TARN-ROWAN"]
 OF_THE_SEASON = {"ice-adhesion-treatment-covered", "ice-adhesion-treatment-never-done"} | {
@@ -26,7 +27,11 @@ def _rows(path: Path) -> list[dict[str, str]]:
 
 def test_southern_aircraft_under_a_northern_season(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Without settings they are named, and nothing of the season is found of them; the others are judged."""
-    arguments = ["check", str(sample_folder()), "--skip-health", "--fail-on", "never"]
+    (tmp_path / "rules").mkdir()
+    for rule in OF_THE_SEASON:
+        shutil.copy(next(rules_folder().rglob(f"{rule}.yaml")), tmp_path / "rules")
+    arguments = ["check", str(sample_folder()), "--rules", str(tmp_path / "rules"), "--skip-health"]
+    arguments += ["--fail-on", "never", "--write", "csv,html"]
     assert run([*arguments, "--out", str(tmp_path / "without")]) == ExitCode.CLEAN
     said = capsys.readouterr().err
     assert "Season?     TARN-JUNIPER and 3 more: other hemisphere, no base in settings" in said
