@@ -31,7 +31,7 @@ def canonical_text(values: Sequence[Any]) -> tuple[pa.Array, NDArray[np.bool_] |
             if found is not None:
                 return found, np.asarray(pc.is_valid(found))
     typed = np.fromiter((value is not None and type(value) is not str for value in values), bool, len(values))
-    return pa.array([_spelled(value, at_midnight) for value in values], pa.string()), typed
+    return pa.array([_one_text(value, at_midnight) for value in values], pa.string()), typed
 
 
 def _times(values: Sequence[datetime | date | None]) -> pa.Array | None:
@@ -51,7 +51,7 @@ def _numbers(values: Sequence[float | None]) -> pa.Array:
     return pc.if_else(whole, counts, numbers.cast(pa.string()))
 
 
-def _spelled(value: Any, at_midnight: bool) -> str | None:
+def _one_text(value: Any, at_midnight: bool) -> str | None:
     if value is None or isinstance(value, str):
         return value
     if isinstance(value, bool):
