@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final
 
@@ -77,24 +77,13 @@ def picture(trend: Trend, signals: Sequence[str]) -> Picture:
         )
         for week in np.flatnonzero(~np.isnan(rate)).tolist()
     )
-    return Picture(
-        trend.rule,
-        trend.station,
-        False,
-        "" if chart is None else place.path(1000 * chart.upper),
-        "",
-        None if chart is None else place.down(1000 * chart.centre),
-        dots,
-        place.frozen(trend),
-        place.changed(trend),
-        tuple(place.months(trend.weeks)),
-        f"{place.top:.0f}",
-        "0",
-        None,
-        tuple(signals),
+    says = (
         f"{trend.rule}, {trend.station}: {trend.findings.sum():,.0f} findings in {trend.checks.sum():,.0f} checks in "
-        f"{len(dots)} weeks with checks, from {trend.weeks[0]} to {trend.weeks[-1]}.",
+        f"{len(dots)} weeks with checks, from {trend.weeks[0]} to {trend.weeks[-1]}."
     )
+    limit = "" if chart is None else place.path(1000 * chart.upper)
+    centre = None if chart is None else place.down(1000 * chart.centre)
+    return _drawn(trend, place, limit=limit, centre=centre, dots=dots, signals=signals, says=says)
 
 
 def margin_picture(trend: Trend, signals: Sequence[str]) -> Picture:
@@ -115,23 +104,42 @@ def margin_picture(trend: Trend, signals: Sequence[str]) -> Picture:
         )
         for week in np.flatnonzero(~np.isnan(mean)).tolist()
     )
-    return Picture(
-        trend.rule,
-        trend.station,
-        True,
-        place.path(lower),
-        place.path(mean),
-        place.down(100 * drift.centre),
-        dots,
-        place.frozen(trend),
-        place.changed(trend),
-        tuple(place.months(trend.weeks)),
-        f"{place.top:.0f} %",
-        f"{place.bottom:.0f} %".replace("-", "−"),
-        place.down(0) if place.bottom < 0 else None,
-        tuple(signals),
+    says = (
         f"{trend.rule}, {trend.station}: how much of the limit was left in {len(dots)} weeks, from {trend.weeks[0]} to "
-        f"{trend.weeks[-1]}; the weighted mean ended at {mean[~np.isnan(mean)][-1]:.0f} %.",
+        f"{trend.weeks[-1]}; the weighted mean ended at {mean[~np.isnan(mean)][-1]:.0f} %."
+    )
+    limit, centre = place.path(lower), place.down(100 * drift.centre)
+    drawn = _drawn(trend, place, limit=limit, centre=centre, dots=dots, signals=signals, says=says, unit=" %")
+    return replace(drawn, of_margins=True, mean=place.path(mean))
+
+
+def _drawn(
+    trend: Trend,
+    place: _Places,
+    *,
+    limit: str,
+    centre: float | None,
+    dots: tuple[tuple[float, float, bool, str], ...],
+    signals: Sequence[str],
+    says: str,
+    unit: str = "",
+) -> Picture:
+    return Picture(
+        rule=trend.rule,
+        station=trend.station,
+        of_margins=False,
+        limit=limit,
+        mean="",
+        centre=centre,
+        dots=dots,
+        frozen=place.frozen(trend),
+        changed=place.changed(trend),
+        marks=tuple(place.months(trend.weeks)),
+        top=f"{place.top:.0f}{unit}",
+        bottom=f"{place.bottom:.0f}{unit}".replace("-", "−"),
+        zero=place.down(0) if place.bottom < 0 else None,
+        signals=tuple(signals),
+        says=says,
     )
 
 
