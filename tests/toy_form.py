@@ -51,7 +51,7 @@ def evaluate(rule: MentionRule, timeline: Timeline) -> Judgement:
 def planter(rule: MentionRule, timeline: Timeline) -> Planter:
     """The word struck out of the remarks, or written there."""
 
-    def plant(spot: Spot) -> Planted | str:
+    def plant(spot: Spot) -> Planted:
         remarks = str(cells(timeline.tasks, "remarks", np.array([spot["task"]]))[0])
         said = remarks.replace(rule.word, "") if spot.outside else f"{remarks} {rule.word}"
         return Planted(f"remarks: {said}", (Edit("tasks", spot["task"], {"remarks": said or "nothing"}),))

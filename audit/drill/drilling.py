@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
@@ -17,7 +18,7 @@ from audit.drill.rounds import footprint, in_rounds
 from audit.findings.collect import evidence_of
 from audit.forms import form_of
 from audit.forms.judging import every_subject, judge_rule
-from audit.forms.planting import Planted, Spot, cell
+from audit.forms.planting import NotPlantable, Planted, Spot, cell
 from audit.forms.reads import columns_read
 from audit.intake.export import Export
 from audit.intake.tables import FLIGHTS, TASKS
@@ -227,13 +228,13 @@ def _plan_for(rule: Rule, base: _Base, per_rule: int, seed: str, plan: _Plan) ->
             Spot(case, "outside", f"drill-{number}", planted),
             Spot(case, "inside", f"drill-{number + 1}", planted),
         )
-        fault, silent = plant(outside), plant(inside)
-        if isinstance(fault, str):
-            reasons[fault] += 1
+        try:
+            made.append(_Planting(rule, outside, plant(outside)))
+        except NotPlantable as why:
+            reasons[str(why)] += 1
             continue
-        made.append(_Planting(rule, outside, fault))
-        if isinstance(silent, Planted):
-            made.append(_Planting(rule, inside, silent))
+        with suppress(NotPlantable):
+            made.append(_Planting(rule, inside, plant(inside)))
         planted += 1
         if planted == per_rule:
             break

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from audit.figures import figure
-from audit.forms.planting import Cells, Planted, Planter, Spot, cell, written
+from audit.forms.planting import Cells, NotPlantable, Planted, Planter, Spot, cell, written
 from audit.intake.tables import READ_BY_RULES
 from audit.language.condition import Conditions, Needed, OtherColumn, codes_of
 from audit.language.in_words import label_of
@@ -39,10 +39,6 @@ _FLIPPED: Final = {"at_least": "at_most", "at_most": "at_least", "before": "afte
 Found = TypeVar("Found")
 
 
-class _NotPlantable(Exception):
-    """Why a fault can't be planted here."""
-
-
 def breaker(conditions: Conditions, timeline: Timeline, of: str) -> Planter:
     """Break one of the conditions of each subject (inside: just meet it), in turn; `of` is the subjects' table."""
     about = looked_at(timeline, of)
@@ -52,16 +48,13 @@ def breaker(conditions: Conditions, timeline: Timeline, of: str) -> Planter:
         for operator, operand in condition.operators()
     ]
 
-    def plant(spot: Spot) -> Planted | str:
+    def plant(spot: Spot) -> Planted:
         turn, way = divmod(spot.turn, len(ways) + bool(conditions.any_of))
         writer = _Writer(about, of, spot, turn)
-        try:
-            if way < len(ways):
-                writer.condition(*ways[way], broken=spot.outside)
-            else:
-                writer.alternatives(conditions.any_of)
-        except _NotPlantable as why:
-            return str(why)
+        if way < len(ways):
+            writer.condition(*ways[way], broken=spot.outside)
+        else:
+            writer.alternatives(conditions.any_of)
         return Planted(", ".join(writer.said), writer.cells.edits)
 
     return plant
@@ -88,7 +81,7 @@ class _Writer:
         for number, one in enumerate(alternatives):
             broken = self.spot.outside or number < len(alternatives) - 1
             if one.any_of or not one.columns:
-                raise _NotPlantable("its alternatives have alternatives of their own")
+                raise NotPlantable("its alternatives have alternatives of their own")
             for name, condition in one.columns.items():
                 for operator, operand in condition.operators():
                     self.condition(name, operator, operand, broken)
@@ -209,7 +202,7 @@ class _Writer:
     def _known(self, name: str) -> Values:
         found = self._values(name)
         if found.missing[0]:
-            raise _NotPlantable(f"{label_of(name)} is not known")
+            raise NotPlantable(f"{label_of(name)} is not known")
         return found
 
     def _text(self, name: str) -> str:
@@ -228,7 +221,7 @@ class _Writer:
             self._write_own(name, value, record)
         elif prefix == "component":
             if self.component[0] < 0:
-                raise _NotPlantable("no boot is known there")
+                raise NotPlantable("no boot is known there")
             self.cells.write("components", int(self.component[0]), {column: value})
         elif prefix == "correction":
             self._write_correction(column, value)
@@ -237,16 +230,14 @@ class _Writer:
         elif prefix in _PEOPLE:
             self._write_person(prefix, column, value, record)
         else:
-            raise _NotPlantable(
-                "only a register knows what happened to signed records, and nothing planted reaches one"
-            )
+            raise NotPlantable("only a register knows what happened to signed records, and nothing planted reaches one")
 
     def _write_own(self, name: str, value: str, record: int) -> None:
         if name in _MADE:
             since, until = _MADE[name]
             began = int(self.timeline.times[since][self.row[0]])
             if began == NEVER:
-                raise _NotPlantable(f"{label_of(since)} is not known")
+                raise NotPlantable(f"{label_of(since)} is not known")
             self.cells.write("tasks", record, {until: written(began + round(float(value) * MINUTE))})
         elif name == "certificate":
             if value != self._text(name):
@@ -257,7 +248,7 @@ class _Writer:
             whole = READ_BY_RULES["tasks"].columns[name].kind == "count" and value
             self.cells.write("tasks", record, {name: str(round(float(value))) if whole else value})
         else:
-            raise _NotPlantable(f"{label_of(name)} is worked out from what makes the record what it is")
+            raise NotPlantable(f"{label_of(name)} is worked out from what makes the record what it is")
 
     def _write_correction(self, column: str, value: str) -> None:
         """A cell of the correction; of another column it says that the record was corrected to what it has."""
@@ -353,7 +344,7 @@ class _Writer:
             there = np.logical_and.reduce([(frame[column] == name).to_numpy(bool) for column, name in named.items()])
             found = np.flatnonzero(there)
         if len(found) < least:
-            raise _NotPlantable(f"{' '.join(filter(None, named.values())) or 'what it names'} is not listed in {table}")
+            raise NotPlantable(f"{' '.join(filter(None, named.values())) or 'what it names'} is not listed in {table}")
         return [int(row) for row in found]
 
 

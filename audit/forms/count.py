@@ -17,7 +17,6 @@ from pydantic import ConfigDict, model_validator
 from audit.evidence.boots import BootTime, boot_time, treated_within
 from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, in_scope, reasons_for_doubt, reasons_of
 from audit.evidence.flying import first_takeoff
-from audit.evidence.seasons import season_around
 from audit.evidence.sessions import InSessions, in_sessions, possible_parts
 from audit.evidence.treatments import NO_POSITION
 from audit.figures import figure, several
@@ -35,6 +34,7 @@ from audit.forms.describing import (
     range_in_words,
     records,
     season_days,
+    season_figure,
 )
 from audit.forms.describing import sessions as sessions_in_words
 from audit.forms.drawing import AroundSession
@@ -43,12 +43,14 @@ from audit.forms.naming import OF_TREATMENT, days, of_session, of_treatment, val
 from audit.forms.outcomes import Judgement
 from audit.forms.planting import (
     Edit,
+    NotPlantable,
     Planted,
     Planter,
     Spot,
     cell,
     nearest,
     new_record,
+    season_end,
     session_rows,
     voided,
 )
@@ -305,44 +307,29 @@ def _flown(cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any
 
 
 def _told(rule: CountRule, case: Mapping[str, Any]) -> Iterator[Said]:
-    thing = "coat" if rule.sessions is None else "treatment"
+    """Say how many coats or sessions there are and how many there should be."""
     measured, limit = int(case["measured"]), int(case["limit"])
-    values = {
-        **values_of_treatment(case),
-        "measured": several(measured, thing),
-        "limit": f"{limit:,}",
-    }
-    if rule.sessions is not None:
-        hours = {
-            "hours": quantity(round(case["hours"], 2), "flight hour"),
-            "flights": several(case["flights"], "flight"),
-        }
-        values |= {**hours, "until": case["last_day"]}
-    few = ("none", "too_few") if not measured else ("too_few",)
-    yield Said(few if measured < limit else ("too_many",), values, _sentence(rule, case))
+    number = several(measured, "coat" if rule.sessions is None else "treatment")
+    values = {**values_of_treatment(case), "measured": number, "limit": f"{limit:,}"}
+    kinds: tuple[str, ...] = ("too_few",) if measured else ("none", "too_few")
+    asked = f"at least {limit:,} required"
+    if measured > limit:
+        kinds, asked = ("too_many",), f"at most {limit:,} allowed"
+    if rule.sessions is None:
+        yield Said(kinds, values, f"{number} of {case['treatment']} recorded; {asked}.")
+        return
+    flights, until = several(case["flights"], "flight"), case["last_day"]
+    values |= {"hours": quantity(round(case["hours"], 2), "flight hour"), "flights": flights, "until": until}
+    flown = f"Flew {figure(case['hours'])} flight hours in {flights}"
+    done = f"with {number}; {asked}" if measured else f"without {of_class(rule.scope)}"
+    yield Said(kinds, values, f"{flown} in the season, from {case['anchor_day']} to {until}, {done}.")
 
 
 def _figures(rule: CountRule) -> Mapping[str, str]:
     allowed, thing = (rule.coats, "coat") if rule.sessions is None else (rule.sessions, "treatment")
     assert allowed is not None
-    limit = {"limit": range_in_words(allowed.at_least, allowed.at_most, partial(quantity, unit=thing))}
-    return limit if rule.season is None else {**limit, "season": season_days(rule.season)}
-
-
-def _sentence(rule: CountRule, case: Mapping[str, Any]) -> str:
-    """Say how many coats or sessions there are and how many there should be."""
-    side, asked = ("at least", "required") if case["measured"] < case["limit"] else ("at most", "allowed")
-    if rule.sessions is None:
-        return (
-            f"{several(int(case['measured']), 'coat')} of {case['treatment']} recorded; "
-            f"{side} {figure(case['limit'])} {asked}."
-        )
-    flown = f"Flew {figure(case['hours'])} flight hours in {several(case['flights'], 'flight')}"
-    season = f"in the season, from {case['anchor_day']} to {case['last_day']},"
-    if not case["measured"]:
-        return f"{flown} {season} without {of_class(rule.scope)}."
-    done = several(int(case["measured"]), "treatment")
-    return f"{flown} {season} with {done}; {side} {figure(case['limit'])} {asked}."
+    limit = range_in_words(allowed.at_least, allowed.at_most, partial(quantity, unit=thing))
+    return {"limit": limit, **season_figure(rule.season)}
 
 
 def _looks_at(rule: CountRule) -> str:
@@ -387,7 +374,7 @@ def _planter(rule: CountRule, timeline: Timeline) -> Planter:
     assert allowed is not None
     targets = [(limit, step) for limit, step in ((allowed.at_least, -1), (allowed.at_most, 1)) if limit is not None]
 
-    def plant(spot: Spot) -> Planted | str:
+    def plant(spot: Spot) -> Planted:
         limit, step = targets[spot.turn % len(targets)]
         target = limit + step * spot.outside
         return _with_coats(rule, timeline, spot, target) if rule.coats else _with_sessions(rule, timeline, spot, target)
@@ -395,23 +382,23 @@ def _planter(rule: CountRule, timeline: Timeline) -> Planter:
     return plant
 
 
-def _with_coats(rule: CountRule, timeline: Timeline, spot: Spot, target: int) -> Planted | str:
+def _with_coats(rule: CountRule, timeline: Timeline, spot: Spot, target: int) -> Planted:
     """So many coats in the session of a case: the last ones void, or more of them below."""
     rows = session_rows(timeline, rule.scope, spot["subject"], spot["place"])
     if not len(rows) or target < 1:
-        return "without a coat there is no session"
+        raise NotPlantable("without a coat there is no session")
     (coat, numbered), (coats, several_coats) = (_whole(timeline, name, rows) for name in ("coat", "coats"))
     if not (numbered | several_coats).all():
-        return "a record of it doesn't say how many coats it stands for"
+        raise NotPlantable("a record of it doesn't say how many coats it stands for")
     ends = timeline.times["finished_at"][rows]
-    window = (int(timeline.times["started_at"][rows].min()), int(ends.max()) + HOUR)
+    start, end = int(timeline.times["started_at"][rows].min()), int(ends.max())
     single = np.unique(coat[~several_coats])
     more = target - len(single) - int(coats[several_coats].sum())
-    what = f"{target} coats in the session"
+    what, window = f"{target} coats in the session", (start, end + HOUR)
     if several_coats.any():
         nth = int(np.argmax(np.where(several_coats, coats, 0)))
         if coats[nth] + more < 1:
-            return "without a coat there is no session"
+            raise NotPlantable("without a coat there is no session")
         return Planted(what, (Edit("tasks", int(rows[nth]), {"coats": str(coats[nth] + more)}),), window)
     if more <= 0:
         return Planted(what, voided(rows[np.isin(coat, single[len(single) + more :])].tolist()), window)
@@ -419,21 +406,17 @@ def _with_coats(rule: CountRule, timeline: Timeline, spot: Spot, target: int) ->
     edits = []
     for number in range(1, more + 1):
         record = {"task_id": f"{spot.name}-{number}", "work_order": order, "coat": str(int(single[-1]) + number)}
-        edit = new_record(timeline, spot, last, int(ends.max()) + number * 20 * MINUTE, **record)
-        if isinstance(edit, str):
-            return edit
-        edits.append(edit)
-    return Planted(what, tuple(edits), (window[0], window[1] + more * HOUR))
+        edits.append(new_record(timeline, spot, last, end + number * 20 * MINUTE, **record))
+    return Planted(what, tuple(edits), (start, end + HOUR + more * HOUR))
 
 
-def _with_sessions(rule: CountRule, timeline: Timeline, spot: Spot, target: int) -> Planted | str:
+def _with_sessions(rule: CountRule, timeline: Timeline, spot: Spot, target: int) -> Planted:
     """So many treatments of the boot of a case in its season: others are no longer of this boot, or new ones are."""
     assert rule.season is not None
     since, component = spot["anchor"], spot["component"]
     if since < 0 or component < 0:
-        return "no boot is known there"
-    aircraft = timeline.aircraft_of(np.array([spot["place"]]))
-    until = int(season_around(rule.season, timeline, aircraft, np.array([since]))[1][0])
+        raise NotPlantable("no boot is known there")
+    until = season_end(timeline, rule.season, spot, since)
     done = in_sessions(timeline, rule.scope)
     boot = timeline.components.boot_of(np.array([component]))
     mine = np.flatnonzero((done.sessions.boot == boot) & (done.sessions.end >= since) & (done.sessions.end < until))
@@ -443,21 +426,11 @@ def _with_sessions(rule: CountRule, timeline: Timeline, spot: Spot, target: int)
         rows = done.treated.task[np.isin(done.session_of, done.sessions.number[gone]) & (done.treated.boot == boot)]
         return Planted(what, tuple(_not_of(timeline, row, spot["place"]) for row in np.unique(rows).tolist()), window)
     like = nearest(timeline, done.treated.task, since)
-    if like is None:
-        return "no record of the kind is there to be copied"
     edits = []
     for number in range(target - len(mine)):
-        edit = new_record(
-            timeline,
-            spot,
-            like,
-            since + HOUR + number * 2 * DAY,
-            task_id=f"{spot.name}-{number}",
-            work_order=f"{spot.name}-{number}",
-        )
-        if isinstance(edit, str):
-            return edit
-        edits.append(edit)
+        name = f"{spot.name}-{number}"
+        at = since + HOUR + number * 2 * DAY
+        edits.append(new_record(timeline, spot, like, at, task_id=name, work_order=name))
     return Planted(what, tuple(edits), window)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from audit.language.condition import Conditions
@@ -80,6 +80,11 @@ def season_days(season: Season) -> str:
     first, last = day_of_year_in_words(season.from_), day_of_year_in_words(season.to)
     elsewhere = "; aircraft at some bases have another" if isinstance(season, SeasonByBase) else ""
     return f"{first} to {last} (UTC, both days included{elsewhere})"
+
+
+def season_figure(season: Season | None) -> Mapping[str, str]:
+    """What the name `season` stands for in the texts of a rule, where it has one."""
+    return {} if season is None else {"season": season_days(season)}
 
 
 def only_boots(boots: Conditions) -> tuple[str, ...]:

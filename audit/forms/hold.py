@@ -43,6 +43,7 @@ from audit.forms.describing import (
     flights_unclear,
     of_class,
     season_days,
+    season_figure,
     work,
 )
 from audit.forms.describing import sessions as sessions_in_words
@@ -52,19 +53,16 @@ from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
 from audit.forms.planting import (
-    TAKEN_OFF,
+    NotPlantable,
     Planted,
     Planter,
     Spot,
     beyond,
-    boot_at,
-    nearest,
-    new_record,
-    of_same_boot,
+    on_the_boot,
+    season_end,
+    something,
     span,
-    still_there,
     surely,
-    takeoff,
 )
 from audit.language.condition import Conditions
 from audit.language.events import Event, Season
@@ -331,39 +329,28 @@ def _over_another(
 
 
 def _told(rule: HoldRule, case: Mapping[str, Any]) -> Iterator[Said]:
-    passed = case["measured"] * HOUR
-    values = {**values_of_treatment(case), "measured": time_span(passed)}
-    if rule.duration is not None:
-        required = case["limit"] * HOUR
-        values |= {"limit": time_span(required), "short_by": time_span(required - passed)}
-    yield Said((), values, _sentence(rule, case))
-
-
-def _figures(rule: HoldRule) -> Mapping[str, str]:
-    limit = {} if rule.duration is None else {"limit": duration_in_words(rule.duration)}
-    return limit if rule.season is None else {**limit, "season": season_days(rule.season)}
-
-
-def _sentence(rule: HoldRule, case: Mapping[str, Any]) -> str:
     """Flew 5 h 12 min after the last coat; 24 h required; 18 h 48 min short.
 
     Or, where a treatment ends the hold: flew 5 h 12 min after it was put over that one, without another in between.
     """
     passed = time_span(case["measured"] * HOUR)
-    what = "Flew"
-    if rule.forbid.where is not None:
-        what = f"{case['other_product']} (task {case['other_record']}) used"
-    if rule.duration is not None and rule.until is None:
+    values = {**values_of_treatment(case), "measured": passed}
+    if rule.duration is not None:
         required = case["limit"] * HOUR
-        return (
-            f"{what} {passed} after the last coat of {case['treatment']}; "
-            f"{time_span(required)} required; {time_span(required - case['measured'] * HOUR)} short."
-        )
+        values |= {"limit": time_span(required), "short_by": time_span(required - case["measured"] * HOUR)}
+    what = "Flew" if rule.forbid.where is None else f"{case['other_product']} (task {case['other_record']}) used"
+    if rule.until is None:
+        limit = f"{values['limit']} required; {values['short_by']} short"
+        yield Said((), values, f"{what} {passed} after the last coat of {case['treatment']}; {limit}.")
+        return
     over = "" if rule.over is None else f" was put over {of_class(rule.over)}"
-    again = "" if rule.until is None else f", without {of_class(rule.until)} in between"
-    if over and rule.over == rule.until:
-        again = ", without a new one in between"
-    return f"{what} {passed} after {case['treatment']}{over}{again}."
+    again = "a new one" if rule.over == rule.until else of_class(rule.until)
+    yield Said((), values, f"{what} {passed} after {case['treatment']}{over}, without {again} in between.")
+
+
+def _figures(rule: HoldRule) -> Mapping[str, str]:
+    limit = {} if rule.duration is None else {"limit": duration_in_words(rule.duration)}
+    return {**limit, **season_figure(rule.season)}
 
 
 def _reads(rule: HoldRule) -> Iterator[str]:
@@ -414,37 +401,23 @@ def _planter(rule: HoldRule, timeline: Timeline) -> Planter:
 
     def begun(found: Treatments | None, spot: Spot) -> Ints:
         """When treatments of the boot began."""
-        return (
-            np.empty(0, np.int64)
-            if found is None
-            else started[of_same_boot(found, boot_at(timeline, spot), spot["place"])]
-        )
+        return np.empty(0, np.int64) if found is None else started[on_the_boot(timeline, found, spot)]
 
-    def plant(spot: Spot) -> Planted | str:
-        ended, own = spot["anchor"], int(started[spot["task"]])
+    def plant(spot: Spot) -> Planted:
+        ended, own, component = spot["anchor"], int(started[spot["task"]]), spot["component"]
         released = begun(releases, spot)
         ends = [] if rule.duration is None else [ended + micros_of(rule.duration)]
         ends += released[released > own].tolist()
         if not ends:
-            return "nothing ends the hold"
+            raise NotPlantable("nothing ends the hold")
         at = beyond(spot, min(ends), later=False)
         if at < ended:
-            return "the treatment that ends the hold began before the work ended"
-        if not still_there(timeline, spot, at):
-            return TAKEN_OFF
-        if rule.season is not None:
-            _, closes = season_around(
-                rule.season, timeline, timeline.aircraft_of(np.array([spot["place"]])), started[[spot["task"]]]
-            )
-            if at >= closes[0]:
-                return "the season ends before the hold"
-        like = None if others is None else nearest(timeline, others, at)
-        if others is not None and like is None:
-            return "no record of the kind is there to be copied"
-        event = takeoff(timeline, spot, ended, at) if like is None else new_record(timeline, spot, like, at)
-        if isinstance(event, str):
-            return event
-        what = "takeoff" if like is None else "another record of the boot"
+            raise NotPlantable("the treatment that ends the hold began before the work ended")
+        if component >= 0 and timeline.components.removed[component] <= at:
+            raise NotPlantable("the boot was taken off before")
+        if rule.season is not None and at >= season_end(timeline, rule.season, spot, own):
+            raise NotPlantable("the season ends before the hold")
+        what, event = something(timeline, spot, others, ended, at)
         earlier = begun(under, spot)
         since = min(earlier[earlier < own].max(initial=own), own)
         return Planted(f"{what} {span(at - ended)} after the work", (event,), (int(since), at))

@@ -14,7 +14,6 @@ from audit.evidence.boots import BootTime, Odometer, Treated, boot_time, treated
 from audit.evidence.doubt import CERTAIN, Rank, Side, Verdict, View, reasons_for_doubt, reasons_of, turning_reasons
 from audit.evidence.flying import first_uncovered
 from audit.evidence.meters import Limits, Meter, Tolerance, bases, meters
-from audit.evidence.seasons import season_around
 from audit.evidence.sessions import Sessions, in_sessions
 from audit.evidence.treatments import NO_BOOT, NO_POSITION
 from audit.figures import figure
@@ -30,13 +29,25 @@ from audit.forms.describing import (
     only_boots,
     records,
     season_days,
+    season_figure,
 )
 from audit.forms.drawing import Drawing, UseOfBoot
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined, together
-from audit.forms.planting import Edit, Planted, Planter, Spot, moved, new_flight, session_rows
+from audit.forms.planting import (
+    Edit,
+    NotPlantable,
+    Planted,
+    Planter,
+    Spot,
+    aircraft_at,
+    moved,
+    new_flight,
+    season_end,
+    session_rows,
+)
 from audit.language.condition import BootConditions
 from audit.language.events import Season
 from audit.language.in_words import quantity
@@ -373,35 +384,25 @@ def _identity(
 
 
 def _told(rule: IntervalRule, case: Mapping[str, Any]) -> Iterator[Said]:
-    unit = case["unit"].rstrip("s")
-    over = case["measured"] - case["limit"]
+    """Say how much passed since the last treatment, and how much was allowed."""
+    measured, limit, carried, unit = (case[name] for name in ("measured", "limit", "carried", "unit"))
+    over = figure(measured - limit) if measured - limit >= 0.01 else "less than 0.01"
     values = {
         **values_of_treatment(case),
-        "measured": quantity(round(case["measured"], 2), unit),
-        "limit": figure(case["limit"]),
-        "over_by": figure(over) if over >= 0.01 else "less than 0.01",
+        "measured": quantity(round(measured, 2), unit.rstrip("s")),
+        "limit": figure(limit),
+        "over_by": over,
     }
-    kinds = ("counted_anew",) if case["carried"] else () if case["task"] >= 0 else ("none_before",)
-    yield Said(kinds, values, _sentence(rule, case))
+    kinds = ("counted_anew",) if carried else () if case["task"] >= 0 else ("none_before",)
+    since = f"since {case['treatment']} on" if case["task"] >= 0 else "without a treatment since"
+    more, late = ("more", "late") if carried > 0 else ("less", "early")
+    counted = f", {figure(abs(carried))} {more} counted since it was done {late}" if carried else ""
+    passed = f"{figure(measured - carried)} {unit} {since} {case['anchor_day']}{counted}"
+    yield Said(kinds, values, f"{passed}; {figure(limit)} allowed; {over} over.")
 
 
 def _figures(rule: IntervalRule) -> Mapping[str, str]:
-    limit = {"limit": " or ".join(_quantities(rule.at_most))}
-    return limit if rule.season is None else {**limit, "season": season_days(rule.season)}
-
-
-def _sentence(rule: IntervalRule, case: Mapping[str, Any]) -> str:
-    """Say how much passed since the last treatment, and how much was allowed."""
-    since = f"since {case['treatment']} on" if case["task"] >= 0 else "without a treatment since"
-    over, carried = case["measured"] - case["limit"], case["carried"]
-    counted = ""
-    if carried:
-        counted = f", {figure(abs(carried))} {'more' if carried > 0 else 'less'} counted since it was done "
-        counted += "late" if carried > 0 else "early"
-    return (
-        f"{figure(case['measured'] - carried)} {case['unit']} {since} {case['anchor_day']}{counted}; "
-        f"{figure(case['limit'])} allowed; {figure(over) if over >= 0.01 else 'less than 0.01'} over."
-    )
+    return {"limit": " or ".join(_quantities(rule.at_most)), **season_figure(rule.season)}
 
 
 def _looks_at(rule: IntervalRule) -> str:
@@ -462,24 +463,24 @@ def _planter(rule: IntervalRule, timeline: Timeline) -> Planter:
     """As much flown, or as many days passed, as is allowed, or a little more: meter by meter, in turn."""
     limits = meters(rule.at_most, rule.tolerance)
 
-    def plant(spot: Spot) -> Planted | str:
+    def plant(spot: Spot) -> Planted:
         if spot["anchor"] < 0 or spot["component"] < 0:
-            return "no boot is known there"
+            raise NotPlantable("no boot is known there")
         meter, until = limits[spot.turn % len(limits)], _ends(rule, timeline, spot)
         if meter.by_day:
             return _days_passed(rule, timeline, spot, meter, until)
         flights = timeline.flights
-        aircraft = timeline.aircraft_of(np.array([spot["place"]]))
-        first, last = (int(flights.first_from(aircraft, np.array([at]))[0]) for at in (spot["anchor"], until))
+        ends = np.array([spot["anchor"], until])
+        first, last = flights.first_from(np.repeat(aircraft_at(timeline, spot), 2), ends).tolist()
         total = flights.flown if meter.name == "flight_hours" else flights.cycles
         carried = round(float(spot.case["carried"]) * meter.scale)
         left = meter.interval + meter.tolerance - carried - int(total[last] - total[first])
         if left < 0:
-            return "more was flown already"
+            raise NotPlantable("more was flown already")
         if meter.name == "flight_hours":
             return _more_flown(timeline, spot, (first, last), until, left + SECOND * spot.outside)
         if first == last:
-            return "nothing was flown in the stretch"
+            raise NotPlantable("nothing was flown in the stretch")
         row = int(flights.row[first])
         cycles = int(flights.cycles[first + 1] - flights.cycles[first]) + left + spot.outside
         edit = Edit("flights", row, {"cycles": str(cycles)})
@@ -494,23 +495,22 @@ def _ends(rule: IntervalRule, timeline: Timeline, spot: Spot) -> int:
         return int(timeline.times["finished_at"][spot["ended_by"]])
     ends = [timeline.as_of, int(timeline.components.removed[spot["component"]])]
     if rule.season is not None:
-        aircraft = timeline.aircraft_of(np.array([spot["place"]]))
-        ends.append(int(season_around(rule.season, timeline, aircraft, np.array([spot["anchor"]]))[1][0]))
+        ends.append(season_end(timeline, rule.season, spot, spot["anchor"]))
     return min(ends)
 
 
-def _more_flown(timeline: Timeline, spot: Spot, flown: tuple[int, int], until: int, left: int) -> Planted | str:
+def _more_flown(timeline: Timeline, spot: Spot, flown: tuple[int, int], until: int, left: int) -> Planted:
     """Flights of so much time where the aircraft was neither flown nor worked on, the longest such times first."""
     first, last = flown
     flights, rows = timeline.flights, timeline.rows
-    craft = int(timeline.aircraft_of(np.array(spot["place"])))
+    [craft] = aircraft_at(timeline, spot)
     mine = rows[timeline.aircraft[rows] == craft]
     # From a flight's landing the aircraft is where it is flown from next.
     before = max(first - 1, 0)
     if before >= len(flights.row) or flights.aircraft[before] != craft:
         before = first
     if before >= len(flights.row) or flights.aircraft[before] != craft:
-        return "the aircraft has no flights"
+        raise NotPlantable("the aircraft has no flights")
     begins = np.concatenate((flights.takeoff[before:last], timeline.times["started_at"][mine], [until]))
     ends = np.concatenate((flights.landing[before:last], timeline.times["finished_at"][mine], [until]))
     order = np.argsort(begins, kind="stable")
@@ -526,11 +526,11 @@ def _more_flown(timeline: Timeline, spot: Spot, flown: tuple[int, int], until: i
         edits.append(new_flight(timeline, spot, int(flights.row[max(after, before)]), at, length, len(edits)))
         left -= length
     if left > 0:
-        return "the stretch has no time to fly so much"
+        raise NotPlantable("the stretch has no time to fly so much")
     return Planted(f"{len(edits)} more flights in the stretch", tuple(edits), (spot["anchor"], until))
 
 
-def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Meter, until: int) -> Planted | str:
+def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Meter, until: int) -> Planted:
     """The treatment that ends the stretch, or begins it, moved to the last day allowed, or a day further."""
     start, closing = day_of(np.array([spot["anchor"]])), spot["ended_by"]
     carried = round(float(spot.case["carried"]))
@@ -540,12 +540,12 @@ def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Mete
         rows = timeline.rows[_same_job(timeline, closing)]
         by = (due - end) * DAY
         if until + by > timeline.as_of:
-            return "it would be later than the as-of time"
+            raise NotPlantable("it would be later than the as-of time")
     elif spot["task"] >= 0 and meter.name == "days":
         rows = session_rows(timeline, rule.scope, spot["subject"], spot["place"])
         by = (end - due) * DAY
     else:
-        return "no treatment begins or ends the stretch that could be moved"
+        raise NotPlantable("no treatment begins or ends the stretch that could be moved")
     edits = tuple(moved(timeline, row, by) for row in rows.tolist())
     what = f"the treatment {'after' if closing >= 0 else 'before'} it moved by {abs(by) // DAY} days"
     window = (min(spot["anchor"], spot["anchor"] + by), max(until, until + by))

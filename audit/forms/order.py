@@ -253,18 +253,12 @@ def _identity(
 
 
 def _told(rule: OrderRule, case: Mapping[str, Any]) -> Iterator[Said]:
-    measured = {"measured": time_span(case["at"] - case["anchor"])}
-    yield Said((), {**values_of_treatment(case), **measured}, _sentence(rule, case))
-
-
-def _sentence(rule: OrderRule, case: Mapping[str, Any]) -> str:
     """Name the treatment that started on the wrong side, and by how much."""
-    side = "after" if rule.must_be == "last" else "before"
     apart = time_span(case["at"] - case["anchor"])
-    return (
-        f"{case['other_product']} (task {case['other_record']}) used {apart} {side} {case['treatment']}, "
-        f"which must come {rule.must_be}."
-    )
+    side = "after" if rule.must_be == "last" else "before"
+    other = f"{case['other_product']} (task {case['other_record']}) used {apart} {side}"
+    general = f"{other} {case['treatment']}, which must come {rule.must_be}."
+    yield Said((), {**values_of_treatment(case), "measured": apart}, general)
 
 
 def _demands(rule: OrderRule) -> tuple[str, ...]:
@@ -285,17 +279,12 @@ def _planter(rule: OrderRule, timeline: Timeline) -> Planter:
     bound, others = (surely(timeline, conditions).task for conditions in (rule.scope, rule.among))
     others = np.setdiff1d(others, bound)
 
-    def plant(spot: Spot) -> Planted | str:
+    def plant(spot: Spot) -> Planted:
         anchor = spot["anchor"]
         late = spot.outside == (rule.must_be == "last")
         at = anchor + (SECOND if late else -SECOND)
-        like = nearest(timeline, others, at)
-        if like is None:
-            return "no record of the kind is there to be copied"
         order = cell(timeline, "tasks", "work_order", spot["subject"])
-        event = new_record(timeline, spot, like, at, work_order=order)
-        if isinstance(event, str):
-            return event
+        event = new_record(timeline, spot, nearest(timeline, others, at), at, work_order=order)
         what = f"another treatment of the work order, begun 1 s {'after' if late else 'before'}"
         return Planted(what, (event,), (anchor - HOUR, anchor + HOUR))
 

@@ -32,7 +32,19 @@ from audit.forms.drawing import TwoThings
 from audit.forms.form import Form, Never
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import Judgement, joined
-from audit.forms.planting import Edit, Planted, Planter, Spot, cell, moved, nearest, new_flight, written
+from audit.forms.planting import (
+    Edit,
+    NotPlantable,
+    Planted,
+    Planter,
+    Spot,
+    cell,
+    in_time,
+    moved,
+    nearest,
+    new_flight,
+    written,
+)
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words, quantity
 from audit.language.rule import Rule
@@ -302,33 +314,24 @@ _SHORT_THINGS = {"tasks": "Task", "flights": "Flight", "components": "Component"
 
 
 def _told(rule: OverlapRule, case: Mapping[str, Any]) -> Iterator[Said]:
+    """Name both things and how long they overlap."""
+    one, other = (_SHORT_THINGS[kind] for kind in rule.between)
+    lasted = case["measured"] * HOUR
     values = {
         "first": case["first"],
         "second": case["second"],
-        "measured": time_span(case["measured"] * HOUR) if case["measured"] * HOUR > 1 else "an instant",
+        "measured": time_span(lasted) if lasted > 1 else "an instant",
         "equal": quantity(len(rule.same), "field"),
         **{name: case[name] for name in _compared_names(rule)},
     }
-    yield Said((), values, _sentence(rule, case))
+    apart = f", another {all_of(map(label_of, rule.differing))}," if rule.differing else ""
+    agree = f"have the same {all_of(map(label_of, rule.same))}{apart} and overlap by {values['measured']}."
+    yield Said((), values, f"{one} {case['first']} and {other.lower()} {case['second']} {agree}")
 
 
 def _compared_names(rule: OverlapRule) -> Iterator[str]:
     yield from rule.same
     yield from (f"{side}_{name}" for name in rule.differing for side in ("first", "second"))
-
-
-def _sentence(rule: OverlapRule, case: Mapping[str, Any]) -> str:
-    """Name both things and how long they overlap."""
-    one, other = rule.between
-    second = _SHORT_THINGS[other].lower()
-    agree = list_in_words([label_of(name) for name in rule.same], "and")
-    differing = list_in_words([label_of(name) for name in rule.differing], "and") if rule.differing else ""
-    apart = f", another {differing}," if differing else ""
-    span = time_span(case["measured"] * HOUR) if case["measured"] * HOUR > 1 else "an instant"
-    return (
-        f"{_SHORT_THINGS[one]} {case['first']} and {second} {case['second']} have the same {agree}"
-        f"{apart} and overlap by {span}."
-    )
 
 
 def _reads(rule: OverlapRule) -> Iterator[str]:
@@ -431,10 +434,10 @@ def _planter(rule: OverlapRule, timeline: Timeline) -> Planter:
     frame, (_, closes) = timeline.tables.get(TABLE_OF[one]), _TIMES[one]
     ends = np.empty(0, np.int64) if frame is None or closes not in frame else micros(frame[closes])
 
-    def plant(spot: Spot) -> Planted | str:
+    def plant(spot: Spot) -> Planted:
         row = spot["subject"]
         if int(spot.case["other_subject"]) >= 0:
-            return "it may overlap with another already"
+            raise NotPlantable("it may overlap with another already")
         end = int(timeline.times["finished_at"][row]) if one == "tasks" else int(ends[row]) if len(ends) else NEVER
         # What ends before it begins, or as it does, is an instant.
         end = timeline.as_of if end == NEVER else max(end, spot["at"])
@@ -448,8 +451,6 @@ def _planter(rule: OverlapRule, timeline: Timeline) -> Planter:
             if other == "flights"
             else _second_boot(rule, timeline, spot, at, end)
         )
-        if isinstance(edits, str):
-            return edits
         what = {"tasks": "another record", "flights": "a flight", "components": "another boot"}[other]
         when = "1 s before it ends" if spot.outside else "as it ends"
         return Planted(f"{what} that begins {when}", edits, (at - HOUR, min(end + HOUR, timeline.as_of)), pair=True)
@@ -457,7 +458,7 @@ def _planter(rule: OverlapRule, timeline: Timeline) -> Planter:
     return plant
 
 
-def _agreeing(rule: OverlapRule, timeline: Timeline, spot: Spot, like: int) -> dict[str, str] | str:
+def _agreeing(rule: OverlapRule, timeline: Timeline, spot: Spot, like: int) -> dict[str, str]:
     """The cells of a second thing: what must be the same as the one of the case has it, and what must differ other than
     that."""
     one, other = (TABLE_OF[kind] for kind in rule.between)
@@ -465,25 +466,25 @@ def _agreeing(rule: OverlapRule, timeline: Timeline, spot: Spot, like: int) -> d
     found = {name: cell(timeline, one, name, row) for name in rule.same if name not in timed}
     for name in rule.differing:
         now, there = cell(timeline, one, name, row), cell(timeline, other, name, like)
-        known = timeline.tables[other].get(name)
-        others = [] if known is None else [str(text) for text in known.cat.categories if str(text) != now]
         if there == now or not there:
-            if not others:
-                return f"there is no other {label_of(name) if name in VOCABULARY else name}"
-            there = others[spot.turn % len(others)]
+            there = _another(spot, timeline.tables[other].get(name), name, now)
         found[name] = there
     return found
 
 
-def _second_record(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int, rows: Ints) -> tuple[Edit, ...] | str:
+def _another(spot: Spot, column: pd.Series | None, name: str, than: str) -> str:
+    """One of the names in a column, other than one."""
+    others = [] if column is None else [str(text) for text in column.cat.categories if str(text) != than]
+    if not others:
+        raise NotPlantable(f"there is no other {label_of(name)}")
+    return others[spot.turn % len(others)]
+
+
+def _second_record(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int, rows: Ints) -> tuple[Edit, ...]:
     """A second task record that begins at an instant; where both must begin together, a copy of the first."""
     twice = rule.between[0] == "tasks" and not set(TASK_TIMES).isdisjoint(rule.same)
     like = spot["subject"] if twice else nearest(timeline, rows, at)
-    if like is None:
-        return "no record of the kind is there to be copied"
     agreeing = _agreeing(rule, timeline, spot, like)
-    if isinstance(agreeing, str):
-        return agreeing
     if twice:
         times = dict(moved(timeline, like, 0 if spot.outside else SECOND).cells)
     else:
@@ -496,7 +497,7 @@ def _second_record(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int, r
     return (Edit("tasks", like, {"task_id": spot.name, **order, **times, **agreeing}, new=True),)
 
 
-def _second_flight(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int) -> tuple[Edit, ...] | str:
+def _second_flight(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int) -> tuple[Edit, ...]:
     """A flight of the same aircraft that takes off at an instant and lands before the next one."""
     name = cell(timeline, TABLE_OF[rule.between[0]], "aircraft", spot["subject"])
     aircraft = timeline.aircraft_names.get_indexer(pd.Index([name]))
@@ -504,57 +505,45 @@ def _second_flight(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int) -
     after = int(flights.first_from(aircraft, np.array([at + 1]))[0])
     before = max(after - 1, 0)
     if not len(flights.row) or flights.aircraft[before] != aircraft[0]:
-        return "the aircraft has no earlier flight"
+        raise NotPlantable("the aircraft has no earlier flight")
     follows = after < len(flights.row) and flights.aircraft[after] == aircraft[0]
     room = int(flights.takeoff[after]) - at if follows else HOUR
     length = min(10 * MINUTE, room // 2)
-    if at + length >= timeline.as_of:
-        return "it would be later than the as-of time"
-    agreeing = _agreeing(rule, timeline, spot, int(flights.row[before]))
-    if isinstance(agreeing, str):
-        return agreeing
+    in_time(timeline, at + length)
     flight = new_flight(timeline, spot, int(flights.row[before]), at, length)
-    return (replace(flight, cells={**flight.cells, **agreeing}),)
+    return (replace(flight, cells={**flight.cells, **_agreeing(rule, timeline, spot, flight.row)}),)
 
 
-def _second_boot(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int, end: int) -> tuple[Edit, ...] | str:
+def _second_boot(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int, end: int) -> tuple[Edit, ...]:
     """Another boot at the same place for the last second of the one's time; inside, that one is taken off before."""
     row, like = spot["subject"], spot["subject"] if rule.between[0] == "components" else 0
-    agreeing = _agreeing(rule, timeline, spot, like)
-    if isinstance(agreeing, str):
-        return agreeing
-    serial = {} if "component_serial" in agreeing else {"component_serial": spot.name}
     until = "" if end >= timeline.as_of else written(end)
-    boot = Edit("components", like, {**serial, "installed_at": written(at), "removed_at": until, **agreeing}, new=True)
+    stay = {"component_serial": spot.name, "installed_at": written(at), "removed_at": until}
+    boot = Edit("components", like, {**stay, **_agreeing(rule, timeline, spot, like)}, new=True)
     if spot.outside:
         return (boot,)
     _, closes = _TIMES[rule.between[0]]
     return Edit(TABLE_OF[rule.between[0]], row, {closes: written(at)}), boot
 
 
-def _elsewhere(rule: OverlapRule, timeline: Timeline, spot: Spot) -> Planted | str:
+def _elsewhere(rule: OverlapRule, timeline: Timeline, spot: Spot) -> Planted:
     """A record of another station than the aircraft stands at; inside, begun as the aircraft takes off from there."""
     row, start = spot["subject"], spot["at"]
     if rule.between[0] != "tasks" or "station" not in rule.differing:
-        return "only the station of a record is changed"
+        raise NotPlantable("only the station of a record is changed")
     aircraft, flights = timeline.aircraft[[row]].astype(np.int64), timeline.flights
     before = int(flights.first_from(aircraft, np.array([start + 1]))[0]) - 1
     if before < 0 or flights.aircraft[before] != aircraft[0] or flights.landing[before] > start:
-        return "no flight brought the aircraft there before"
-    there = _standing_at(timeline, int(flights.row[before]))
-    others = [str(name) for name in timeline.tasks["station"].cat.categories if str(name) != there]
-    if not others:
-        return "there is no other station"
-    cells_of = {"station": others[spot.turn % len(others)]}
-    at = start
+        raise NotPlantable("no flight brought the aircraft there before")
+    station = _another(spot, timeline.tasks["station"], "station", _standing_at(timeline, int(flights.row[before])))
+    what, at, cells_of = f"{station} as the station", start, {"station": station}
     if not spot.outside:
         [place], [left] = flights.next_takeoff(aircraft, np.array([start]))
         if place < 0:
-            return "the aircraft took off no more"
-        at = int(left)
+            raise NotPlantable("the aircraft took off no more")
+        what, at = f"{what}, begun as the aircraft took off", int(left)
         cells_of |= {"started_at": written(at), "finished_at": written(at + SECOND), "signed_at": written(at + SECOND)}
     end = max(at, int(timeline.times["finished_at"][row]))
-    what = f"{cells_of['station']} as the station" + ("" if spot.outside else ", begun as the aircraft took off")
     return Planted(what, (Edit("tasks", row, cells_of),), (start, end), pair=True)
 
 

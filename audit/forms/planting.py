@@ -13,10 +13,12 @@ import numpy as np
 import pandas as pd
 
 from audit.evidence.doubt import CERTAIN
+from audit.evidence.seasons import season_around
 from audit.evidence.sessions import in_sessions
 from audit.evidence.treatments import Treatments, treatments
 from audit.figures import time_span
 from audit.language.condition import Conditions
+from audit.language.events import Season
 from audit.timeline.instants import MINUTE, NEVER, SECOND, Ints, stamp
 from audit.timeline.timeline import TASK_TIMES, Timeline
 
@@ -73,8 +75,12 @@ class Spot:
         return int(self.case[name])
 
 
-Planter = Callable[[Spot], "Planted | str"]
-"""Plants a fault at a spot, or says why none can be planted there."""
+class NotPlantable(Exception):
+    """Why no fault can be planted at a spot."""
+
+
+Planter = Callable[[Spot], Planted]
+"""Plants a fault at a spot; raises NotPlantable where none can be planted there."""
 
 
 def written(instant: int) -> str:
@@ -103,50 +109,50 @@ def surely(timeline: Timeline, conditions: Conditions) -> Treatments:
     return found.take((found.doubt == CERTAIN) & found.done)
 
 
-def of_same_boot(found: Treatments, boot: int, place: int) -> Ints:
-    """The task rows of those on a boot; where none is known, at its place."""
-    mine = found.boot == boot if boot >= 0 else found.place == place
-    rows: Ints = found.task[mine]
+def on_the_boot(timeline: Timeline, found: Treatments, spot: Spot) -> Ints:
+    """The task rows of treatments of the boot of the case; where none is known, of those at its place."""
+    [boot] = timeline.components.boot_of(np.array([spot["component"]]))
+    rows: Ints = found.task[found.boot == boot if boot >= 0 else found.place == spot["place"]]
     return rows
 
 
-def nearest(timeline: Timeline, rows: Ints, at: int) -> int | None:
+def nearest(timeline: Timeline, rows: Ints, at: int) -> int:
     """Of some records the one that began nearest to an instant: what it cites was most likely in force then, too."""
     if not len(rows):
-        return None
+        raise NotPlantable("no record of the kind is there to be copied")
     return int(rows[np.argmin(np.abs(timeline.times["started_at"][rows] - at))])
 
 
-def boot_at(timeline: Timeline, spot: Spot) -> int:
-    """The boot of the case, by number; below 0 where none is known."""
-    return int(timeline.components.boot_of(np.array([spot["component"]]))[0])
+def aircraft_at(timeline: Timeline, spot: Spot) -> Ints:
+    """The aircraft of the case, the only one of an array."""
+    return timeline.aircraft_of(np.array([spot["place"]]))
 
 
-NOT_IN_TIME = "it would be later than the as-of time"
-NO_PLACE = "the position is not known"
-TAKEN_OFF = "the boot was taken off before"
+def season_end(timeline: Timeline, season: Season, spot: Spot, at: int) -> int:
+    """When the season of the case's aircraft ends in which an instant lies."""
+    _, closes = season_around(season, timeline, aircraft_at(timeline, spot), np.array([at]))
+    return int(closes[0])
 
 
-def still_there(timeline: Timeline, spot: Spot, at: int) -> bool:
-    """Whether the boot of the case is still where it was at an instant."""
-    component = spot["component"]
-    return component < 0 or bool(timeline.components.removed[component] > at)
+def in_time(timeline: Timeline, at: int) -> None:
+    """Refuse what would be later than the records tell of."""
+    if at >= timeline.as_of:
+        raise NotPlantable("it would be later than the as-of time")
 
 
-def new_record(timeline: Timeline, spot: Spot, like: int, at: int, **other: str) -> Edit | str:
-    """A copy of a task record, done at the case's place from an instant on, for ten minutes; or why that can't be."""
+def new_record(timeline: Timeline, spot: Spot, like: int, at: int, **other: str) -> Edit:
+    """A copy of a task record, done at the case's place from an instant on, for ten minutes."""
     place = spot["place"]
     position = int(timeline.position_of(np.array(place)))
     if place < 0 or position == timeline.unknown_position:
-        return NO_PLACE
-    if at >= timeline.as_of:
-        return NOT_IN_TIME
+        raise NotPlantable("the position is not known")
+    in_time(timeline, at)
     here = spot["task"] if spot["task"] >= 0 else like
     end = at + 10 * MINUTE
     changed = {
         "task_id": spot.name,
         "work_order": spot.name,
-        "aircraft": str(timeline.aircraft_names[int(timeline.aircraft_of(np.array(place)))]),
+        "aircraft": str(timeline.aircraft_names[aircraft_at(timeline, spot)[0]]),
         "position": str(timeline.position_names[position]),
         "component_serial": "",
         "station": cell(timeline, "tasks", "station", here),
@@ -158,24 +164,29 @@ def new_record(timeline: Timeline, spot: Spot, like: int, at: int, **other: str)
     return Edit("tasks", like, changed | other, new=True)
 
 
-def takeoff(timeline: Timeline, spot: Spot, after: int, at: int) -> Edit | str:
+def takeoff(timeline: Timeline, spot: Spot, after: int, at: int) -> Edit:
     """A takeoff at an instant: that of the next flight after `after`, which leaves earlier, else of a new one."""
-    if at >= timeline.as_of:
-        return NOT_IN_TIME
-    flights = timeline.flights
-    aircraft = timeline.aircraft_of(np.array([spot["place"]]))
+    in_time(timeline, at)
+    flights, aircraft = timeline.flights, aircraft_at(timeline, spot)
     [place], [next_one] = flights.next_takeoff(aircraft, np.array([after]))
     if place >= 0:
         if next_one < at:
-            return "the aircraft took off before"
+            raise NotPlantable("the aircraft took off before")
         row, length = int(flights.row[place]), int(flights.landing[place] - flights.takeoff[place])
         return Edit("flights", row, {"takeoff_at": written(at), "landing_at": written(at + length)})
     before = int(flights.first_from(aircraft, np.array([after]))[0]) - 1
     if before < 0 or flights.aircraft[before] != aircraft[0]:
-        return "the aircraft has no flights"
+        raise NotPlantable("the aircraft has no flights")
     if flights.landing[before] > at:
-        return "the aircraft was in the air"
+        raise NotPlantable("the aircraft was in the air")
     return new_flight(timeline, spot, int(flights.row[before]), at, 60 * MINUTE)
+
+
+def something(timeline: Timeline, spot: Spot, like: Ints | None, after: int, at: int) -> tuple[str, Edit]:
+    """A takeoff at an instant, the first after `after`; or, where records are given, one like them on the boot."""
+    if like is None:
+        return "takeoff", takeoff(timeline, spot, after, at)
+    return "another record of the boot", new_record(timeline, spot, nearest(timeline, like, at), at)
 
 
 def new_flight(timeline: Timeline, spot: Spot, after: int, at: int, length: int, number: int = 0) -> Edit:

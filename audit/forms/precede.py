@@ -41,18 +41,17 @@ from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Nev
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
 from audit.forms.planting import (
+    NotPlantable,
     Planted,
     Planter,
     Spot,
+    aircraft_at,
     beyond,
-    boot_at,
     moved,
-    nearest,
-    new_record,
-    of_same_boot,
+    on_the_boot,
+    something,
     span,
     surely,
-    takeoff,
     voided,
 )
 from audit.language.condition import Conditions
@@ -187,41 +186,27 @@ class _Way:
 
 
 def _told(rule: PrecedeRule, case: Mapping[str, Any]) -> Iterator[Said]:
-    values = dict(values_of_treatment(case))
-    kind = "none_before"
-    if case["anchor"] >= 0:
-        kind = "undone"
-        values |= {"measured": time_span(case["measured"] * HOUR)}
-        if rule.within is not None and case["measured"] > case["limit"]:
-            kind = "too_early"
-            over = (case["measured"] - case["limit"]) * HOUR
-            values |= {"limit": time_span(case["limit"] * HOUR), "over_by": time_span(over)}
-    yield Said((kind,), values, _sentence(rule, case))
+    """Say that the earlier treatment is missing, too old or disturbed."""
+    values, product = dict(values_of_treatment(case)), case["treatment"]
+    if case["anchor"] < 0:
+        general = f"No treatment of this boot that {product} requires is recorded before it."
+        yield Said(("none_before",), values, general)
+        return
+    values["measured"] = passed = time_span(case["measured"] * HOUR)
+    ended = f"The treatment required before {product} ended {passed} earlier"
+    if rule.within is not None and case["measured"] > case["limit"]:
+        over = (case["measured"] - case["limit"]) * HOUR
+        values |= {"limit": time_span(case["limit"] * HOUR), "over_by": time_span(over)}
+        yield Said(("too_early",), values, f"{ended}; at most {values['limit']} allowed.")
+    elif not rule.or_else:
+        yield Said(("undone",), values, f"{ended}, and something came in between that undoes it.")
+    else:
+        ended = f"{product} requires one of several treatments before it; the last ended {passed} earlier"
+        yield Said(("undone",), values, f"{ended}, too early, or something came in between that undoes it.")
 
 
 def _figures(rule: PrecedeRule) -> Mapping[str, str]:
     return {} if rule.within is None else {"limit": duration_in_words(rule.within)}
-
-
-def _sentence(rule: PrecedeRule, case: Mapping[str, Any]) -> str:
-    """Say that the earlier treatment is missing, too old or disturbed."""
-    if case["anchor"] < 0:
-        return f"No treatment of this boot that {case['treatment']} requires is recorded before it."
-    passed = time_span(case["measured"] * HOUR)
-    if rule.or_else:
-        return (
-            f"{case['treatment']} requires one of several treatments before it; the last ended {passed} earlier, "
-            "too early, or something came in between that undoes it."
-        )
-    if rule.within is not None and case["measured"] > case["limit"]:
-        return (
-            f"The treatment required before {case['treatment']} ended {passed} earlier; "
-            f"at most {time_span(case['limit'] * HOUR)} allowed."
-        )
-    return (
-        f"The treatment required before {case['treatment']} ended {passed} earlier, "
-        "and something came in between that undoes it."
-    )
 
 
 def _broken_by_takeoff(rule: PrecedeRule) -> bool:
@@ -277,52 +262,40 @@ def _planter(rule: PrecedeRule, timeline: Timeline) -> Planter:
         if event.where is not None
     }
 
-    def plant(spot: Spot) -> Planted | str:
-        boot = boot_at(timeline, spot)
-        rows = np.unique(np.concatenate([of_same_boot(found, boot, spot["place"]) for found in required]))
+    def plant(spot: Spot) -> Planted:
+        rows = np.unique(np.concatenate([on_the_boot(timeline, found, spot) for found in required]))
         rows = rows[timeline.times["started_at"][rows] < spot["at"]]
         if not len(rows):
-            return "no earlier treatment is there to be undone"
+            raise NotPlantable("no earlier treatment is there to be undone")
         if not ways:
             return _without(timeline, spot, rows)
         way = spot.turn % len(ways)
-        event = ways[way]
-        return (
-            _too_long_ago(rule, timeline, spot, rows) if event is None else _undone(timeline, spot, rows, like.get(way))
-        )
+        if ways[way] is None:
+            return _too_long_ago(rule, timeline, spot, rows)
+        return _undone(timeline, spot, rows, like.get(way))
 
     return plant
 
 
-def _undone(timeline: Timeline, spot: Spot, rows: Ints, like: Ints | None) -> Planted | str:
+def _undone(timeline: Timeline, spot: Spot, rows: Ints, like: Ints | None) -> Planted:
     """A takeoff, or a copy of one of the records `like`, between the last of the earlier treatments and the session."""
     last = int(timeline.times["finished_at"][rows].max())
     at = beyond(spot, spot["at"], later=False)
     if at < last:
-        return "no time is left in between"
-    if like is None:
-        event = takeoff(timeline, spot, last, at)
-    else:
-        copied = nearest(timeline, like, at)
-        event = (
-            "no record of the kind is there to be copied" if copied is None else new_record(timeline, spot, copied, at)
-        )
-    if isinstance(event, str):
-        return event
-    what = "takeoff" if like is None else "another record of the boot"
+        raise NotPlantable("no time is left in between")
+    what, event = something(timeline, spot, like, last, at)
     when = "1 s before the session" if spot.outside else "as the session begins"
     return Planted(f"{what} {when}", (event,), (last, spot["at"]))
 
 
-def _too_long_ago(rule: PrecedeRule, timeline: Timeline, spot: Spot, rows: Ints) -> Planted | str:
+def _too_long_ago(rule: PrecedeRule, timeline: Timeline, spot: Spot, rows: Ints) -> Planted:
     """The earlier treatments moved back, to end so long before the session."""
     assert rule.within is not None
     until = beyond(spot, spot["at"] - micros_of(rule.within), later=False)
     ended = timeline.times["finished_at"][rows]
-    aircraft = timeline.aircraft_of(np.array([spot["place"]]))
-    [flight], [left] = timeline.flights.next_takeoff(aircraft, np.array([until]))
+    [flight], [left] = timeline.flights.next_takeoff(aircraft_at(timeline, spot), np.array([until]))
     if _broken_by_takeoff(rule) and flight >= 0 and left < spot["at"] and not spot.outside:
-        return "the aircraft took off in between"
+        raise NotPlantable("the aircraft took off in between")
     nearer = np.flatnonzero(ended > until)
     last = rows[nearer] if len(nearer) else rows[[np.argmax(ended)]]
     edits = tuple(moved(timeline, int(row), until - int(timeline.times["finished_at"][row])) for row in last)

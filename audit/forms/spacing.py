@@ -30,7 +30,7 @@ from audit.forms.form import SESSIONS_READ, Form
 from audit.forms.margins import Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined
-from audit.forms.planting import Planted, Planter, Spot, beyond, moved, span
+from audit.forms.planting import NotPlantable, Planted, Planter, Spot, beyond, moved, span
 from audit.language.events import check_limits
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
@@ -229,33 +229,22 @@ def _identity(
 
 
 def _told(rule: SpacingRule, case: Mapping[str, Any]) -> Iterator[Said]:
-    measured, limit = case["measured"] * MINUTE, case["limit"] * MINUTE
-    values = {
-        **values_of_treatment(case),
-        "measured": time_span(measured),
-        "limit": time_span(limit),
-        ("short_by" if measured < limit else "over_by"): time_span(limit - measured),
-    }
-    kind = "too_long" if measured > limit else "too_short" if measured >= 0 else "overlapping"
-    yield Said((kind,), values, _sentence(rule, case))
+    """Say how long the pause was and what it should be."""
+    measured, asked = case["measured"] * MINUTE, case["limit"] * MINUTE
+    pause, limit, off = (time_span(one) for one in (measured, asked, asked - measured))
+    short, of = measured < asked, case["treatment"]
+    values = {**values_of_treatment(case), "measured": pause, "limit": limit, "short_by" if short else "over_by": off}
+    if measured < 0:
+        general = f"A coat of {of} began {pause} before the coat that it follows had ended."
+        yield Said(("overlapping",), values, general)
+        return
+    allowed = f"at least {limit} required" if short else f"at most {limit} allowed"
+    general = f"Waited {pause} between two coats of {of}; {allowed}."
+    yield Said(("too_short" if short else "too_long",), values, general)
 
 
 def _figures(rule: SpacingRule) -> Mapping[str, str]:
     return {"limit": range_in_words(rule.pause.at_least, rule.pause.at_most, duration_in_words)}
-
-
-def _sentence(rule: SpacingRule, case: Mapping[str, Any]) -> str:
-    """Say how long the pause was and what it should be."""
-    short = case["measured"] < case["limit"]
-    if case["measured"] < 0:
-        return (
-            f"A coat of {case['treatment']} began {time_span(case['measured'] * MINUTE)} before the coat "
-            "that it follows had ended."
-        )
-    return (
-        f"Waited {time_span(case['measured'] * MINUTE)} between two coats of {case['treatment']}; "
-        f"at {'least' if short else 'most'} {time_span(case['limit'] * MINUTE)} {'required' if short else 'allowed'}."
-    )
 
 
 def _demands(rule: SpacingRule) -> tuple[str, ...]:
@@ -283,10 +272,10 @@ def _planter(rule: SpacingRule, timeline: Timeline) -> Planter:
         (limit, late) for limit, late in ((rule.pause.at_least, False), (rule.pause.at_most, True)) if limit is not None
     ]
 
-    def plant(spot: Spot) -> Planted | str:
+    def plant(spot: Spot) -> Planted:
         first, second = spot["subject"], spot["other_subject"]
         if second < 0:
-            return "one record stands for several coats"
+            raise NotPlantable("one record stands for several coats")
         limit, late = limits[spot.turn % len(limits)]
         ended, begun = int(finished[first]), int(started[second])
         at = beyond(spot, ended + micros_of(limit), late)
