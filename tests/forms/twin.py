@@ -562,6 +562,8 @@ class Session:
     """The selected records of one work order, boot and product class, done at one go."""
 
     treatments: list[Treatment]
+    interrupted: bool
+    """Whether a flight that the log lacks may have come between two of its records."""
 
     @property
     def start(self) -> datetime:
@@ -595,8 +597,8 @@ class Session:
 
     @property
     def sure(self) -> Verdict:
-        """True where all of it is surely in scope."""
-        return all_of([one.sure for one in self.treatments])
+        """True where all of it is surely in scope, and one session."""
+        return None if self.interrupted else all_of([one.sure for one in self.treatments])
 
     @property
     def work_order(self) -> str:
@@ -656,7 +658,8 @@ def sessions(treatments: list[Treatment], world: World, *, still_open: bool = Fa
             continue
         product_class = value("product_class", world, one.task, NO_BOOT)
         groups[one.work_order, one.what, product_class].append(one)
-    return [Session(part) for group in groups.values() for part in at_one_go(group, world)]
+    parts = [part for group in groups.values() for part in at_one_go(group, world)]
+    return [Session(part, interrupted(part, world)) for part in parts]
 
 
 def at_one_go(treatments: list[Treatment], world: World) -> list[list[Treatment]]:
@@ -670,6 +673,17 @@ def at_one_go(treatments: list[Treatment], world: World) -> list[list[Treatment]
         until = max(until, one.end) if part_of else one.end
         part_of[number] = part
     return [[one for number, one in enumerate(treatments) if part_of[number] == each] for each in range(part + 1)]
+
+
+def interrupted(treatments: list[Treatment], world: World) -> bool:
+    """Whether the aircraft was worked on elsewhere, without a takeoff, after a treatment and before the next began."""
+    in_order = sorted(treatments, key=lambda one: one.start)
+    return any(
+        max(opens, *(one.end for one in in_order[:number])) < min(closes, after.start)
+        for number, after in enumerate(in_order)
+        if number
+        for opens, closes in moved_unseen(world, after.aircraft)
+    )
 
 
 def near(world: World, aircraft: str, one: tuple[datetime, datetime], other: tuple[datetime, datetime]) -> bool:
@@ -837,7 +851,7 @@ def judge_job(
 
     def here(treatment: Treatment) -> Verdict:
         if any(treatment is one for one in job):
-            return None if first.position is None else True
+            return None if first.position is None or interrupted(job, world) else True
         if treatment.work_order != first.work_order or (known(first.boot) and first.boot == treatment.boot):
             return False
         if not near(world, first.aircraft, span, (treatment.start, treatment.end)):
