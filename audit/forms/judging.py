@@ -35,7 +35,7 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
 def judge_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.DataFrame]:
     """As `judge_rule`; and what was judged, complying subjects included, counted by station and week (WEEK_COLUMNS)."""
     if not len(timeline.tasks):
-        return judge_rule(rule, timeline), by_week({}, np.zeros(0, bool), set(), timeline)
+        return judge_rule(rule, timeline), by_week({}, 0, cases(0), set(), timeline)
     return judge_part_by_week(rule, timeline)
 
 
@@ -46,12 +46,8 @@ def judge_part_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.Dat
     found = outcomes.cases[outcomes.cases["finding"]]
     complying = _complying(judgement, outcomes)
     shown = judgement.shown(complying, np.zeros(len(complying), bool))
-    both = {
-        name: np.append(np.broadcast_to(shown.get(name, default), complying.shape), found[name].to_numpy())
-        for name, default in (("task", NONE), ("at", NONE), ("measured", np.nan), ("limit", np.nan))
-    }
-    finding = np.arange(len(complying) + len(found)) >= len(complying)
-    return outcomes, by_week(both, finding, {margin.kind for margin in outcomes.margins}, timeline)
+    kinds = {margin.kind for margin in outcomes.margins}
+    return outcomes, by_week(shown, len(complying), found, kinds, timeline)
 
 
 def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> Outcomes:

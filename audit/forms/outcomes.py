@@ -139,10 +139,15 @@ def _no_cases() -> pd.DataFrame:
 def _cases(count: int, columns: Mapping[str, Any]) -> pd.DataFrame:
     frame = {}
     for name, default in _DEFAULTS.items():
-        value = columns.get(name, default)
-        dtype = object if isinstance(default, str) else np.asarray(default).dtype
-        frame[name] = np.broadcast_to(np.asarray(value, dtype=dtype), (count,))
+        frame[name] = np.broadcast_to(np.asarray(columns.get(name, default), _dtype(name)), (count,))
     return pd.DataFrame(frame)
+
+
+@cache
+def _dtype(name: str) -> np.dtype[Any]:
+    """What the values of a column of the cases are; text stays objects."""
+    default = _DEFAULTS[name]
+    return np.dtype(object) if isinstance(default, str) else np.asarray(default).dtype
 
 
 def joined(several: Sequence[Judgement]) -> Judgement:
@@ -150,13 +155,16 @@ def joined(several: Sequence[Judgement]) -> Judgement:
     ends = np.cumsum([len(part.broken) for part in several])
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
-        frames = []
+        found: dict[str, Any] = {}
         for part, end in zip(several, ends, strict=True):
-            mine = (index >= end - len(part.broken)) & (index < end)
             start = end - len(part.broken)
-            frames.append(cases(int(mine.sum()), **part.shown(index[mine] - start, finding[mine])))
-        frame = together(frames)
-        return {str(name): frame[name].to_numpy() for name in frame}
+            mine = slice(*np.searchsorted(index, (start, end)))
+            # A rule may have millions of subjects: a column that no part gives is not made.
+            for name, values in part.shown(index[mine] - start, finding[mine]).items():
+                if name not in found:
+                    found[name] = np.full(len(index), _DEFAULTS[name], _dtype(name))
+                found[name][mine] = values
+        return found
 
     return Judgement(
         np.concatenate([part.broken for part in several]),

@@ -19,6 +19,7 @@ from audit.forms import form_of
 from audit.forms.judging import judge_by_week
 from audit.forms.outcomes import Outcomes, together
 from audit.forms.reads import tables_read
+from audit.forms.weeks import added
 from audit.intake.export import Export
 from audit.language.rule import Rule
 from audit.options import Spread
@@ -66,7 +67,7 @@ def judged_in_parts(
                 parts.setdefault(rule.id, []).append(one)
     for rule_id, several in parts.items():
         outcomes, weeks = zip(*several, strict=True)
-        found[rule_id] = _outcomes(outcomes), _weeks(weeks, timeline)
+        found[rule_id] = _outcomes(outcomes), added(pd.concat(weeks))
     return [(rule, *found[rule.id]) for rule in rules]
 
 
@@ -181,15 +182,3 @@ def _outcomes(parts: Sequence[Outcomes]) -> Outcomes:
         for of_parts in zip(*(part.margins for part in parts), strict=True)
     )
     return Outcomes(sum(part.in_scope for part in parts), together(part.cases for part in parts), tuple(margins))
-
-
-def _weeks(parts: Sequence[pd.DataFrame], timeline: Timeline) -> pd.DataFrame:
-    """The counts of all parts, in the order of the whole: by station, without one last, and week."""
-    counted = [part for part in parts if len(part)]
-    if not counted:
-        return parts[0]
-    stations = [*timeline.tasks["station"].cat.categories, ""]
-    every = pd.concat(counted)
-    every["station"] = pd.Categorical(every["station"], stations)
-    weeks = every.groupby(["station", "week"], observed=True, as_index=False).sum()
-    return weeks.astype({"station": counted[0]["station"].dtype})
