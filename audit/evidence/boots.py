@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.evidence.conditions import FALSE, judge
-from audit.evidence.doubt import CERTAIN, Rank, reasons_of
+from audit.evidence.doubt import CERTAIN, Rank, first_of, reasons_of
 from audit.evidence.seasons import season_doubt, seasons_of
 from audit.evidence.sessions import Sessions
 from audit.evidence.treatments import NO_BOOT, doubt_of, of_one_boot, perhaps_of_one_boot
 from audit.language.condition import Conditions
 from audit.language.events import Season
-from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, group_begins
 from audit.timeline.timeline import Timeline
 
 
@@ -69,14 +69,13 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     stay, opens, start, end = stay[there], opens[there], start[there], end[there]
     doubt = doubt_of(reasons_of(timeline), judged, kept)[index][there]
     unset = season_doubt(season, timeline, timeline.aircraft_of(history.place[stay]))
-    doubt = np.where(unset != CERTAIN, unset, doubt)
     # Which of the two the hours and treatments of a boot recorded at two places at once are of is not known.
     twice = np.isin(history.boot[stay], history.boot[history.twice])
-    doubt = np.where(twice & (doubt == CERTAIN), reasons_of(timeline).number(Rank.BOOT, NO_BOOT), doubt)
+    doubt = first_of(unset, doubt, reasons_of(timeline).where(twice, NO_BOOT))
     # A boot that was taken off and put back, here or elsewhere, is still the same in its season.
     order = np.lexsort((start, opens, history.boot[stay]))
     boot, opens = history.boot[stay][order], opens[order]
-    new = np.append(True, (np.diff(boot) != 0) | (np.diff(opens) != 0))[: len(boot)]
+    new = group_begins(boot, opens)
     first = np.flatnonzero(new)
     if not len(first):
         none = np.empty(0, np.int64)

@@ -42,6 +42,10 @@ class Rank(IntEnum):
     RUNNING = 7  # what is not over yet: time will tell
 
 
+Why = tuple[Rank, str]
+"""A reason for doubt, with its rank."""
+
+
 class Reasons:
     """The reasons for doubt met so far, each with a small number. Rules judged side by side share them."""
 
@@ -57,6 +61,10 @@ class Reasons:
             if number == len(self._texts):
                 self._texts.append(text)
         return number
+
+    def where(self, so: Bools, why: Why) -> Ints:
+        """The number of a reason where something is so, CERTAIN elsewhere."""
+        return np.where(so, self.number(*why), CERTAIN)
 
     def numbers(self, rank: Rank, texts: Iterable[str]) -> Ints:
         """The numbers of several reasons of one rank."""
@@ -75,6 +83,14 @@ class Reasons:
 def reasons_of(timeline: Timeline) -> Reasons:
     """The reasons met in judging a timeline."""
     return timeline.memo("reasons", Reasons)
+
+
+def first_of(*doubts: Ints) -> Ints:
+    """Of several doubts of each subject the first that there is."""
+    found, *others = doubts
+    for other in others:
+        found = np.where(found == CERTAIN, other, found)
+    return found
 
 
 def coverage_doubt(reasons: Reasons, missing: Missing) -> int:
@@ -148,7 +164,7 @@ def in_scope(timeline: Timeline, belongs: Verdict, side: Side, doubt: Ints) -> t
     unsure = np.flatnonzero(~sure)
     perhaps = turning_reasons(timeline, belongs, side, unsure, sure[unsure])
     doubt = doubt.copy()
-    doubt[unsure] = np.where(doubt[unsure] == CERTAIN, perhaps, doubt[unsure])
+    doubt[unsure] = first_of(doubt[unsure], perhaps)
     sure[unsure] = perhaps != CERTAIN
     kept = np.flatnonzero(sure)
     return kept, doubt[kept]

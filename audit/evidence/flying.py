@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from audit.evidence.doubt import CERTAIN, Rank, View, coverage_doubt, reasons_of
+from audit.evidence.doubt import View, coverage_doubt, reasons_of
 from audit.evidence.sessions import Sessions
 from audit.evidence.treatments import NO_BOOT, NONE, Counted, Subjects
 from audit.timeline.coverage import Missing, uncovered
@@ -28,11 +28,11 @@ def first_takeoff(timeline: Timeline, view: View, subjects: Subjects, after: Int
     """
     best, row = np.full(len(after), FOREVER), np.full(len(after), NONE)
     counts = _stretches_that_count(timeline, view.against)
-    no_boot = reasons_of(timeline).number(Rank.BOOT, NO_BOOT)
+    reasons = reasons_of(timeline)
     for index, aircraft, opens, closes, twice in _carried(timeline, view, subjects, after):
         place, takeoff = timeline.flights.next_takeoff(aircraft, opens)
         # A boot recorded at two places at once flew with one of the two aircraft.
-        with_it = view.against(np.where(twice, no_boot, CERTAIN))
+        with_it = view.against(reasons.where(twice, NO_BOOT))
         place = np.where(with_it, place, NONE)
         at = np.where(place == NONE, FOREVER, takeoff)
         perhaps = uncovered(timeline).first_from(aircraft, opens, counts)
@@ -68,7 +68,7 @@ def _carried(
         one = np.zeros(len(bootless), bool)
         yield bootless, timeline.aircraft_of(subjects.place[bootless]), after[bootless], forever, one
     history = timeline.components
-    no_boot = np.array([reasons_of(timeline).number(Rank.BOOT, NO_BOOT)])
+    no_boot = np.array([reasons_of(timeline).number(*NO_BOOT)])
     installed, removed = history.perhaps if view.against(no_boot)[0] else history.surely
     index = np.flatnonzero(subjects.boot >= 0)
     stay, end = history.stays_from(subjects.boot[index], after[index])
@@ -89,7 +89,7 @@ def removal(timeline: Timeline, view: View, held: Sessions) -> Ints:
     """
     off = np.full(len(held), FOREVER)
     unknown = np.flatnonzero(held.boot < 0)
-    if len(unknown) and view.favour(np.array([reasons_of(timeline).number(Rank.BOOT, NO_BOOT)]))[0]:
+    if len(unknown) and view.favour(np.array([reasons_of(timeline).number(*NO_BOOT)]))[0]:
         treated = timeline.times["started_at"][held.last[unknown]]
         off[unknown] = timeline.components.next_change(held.place[unknown], treated)
     return off

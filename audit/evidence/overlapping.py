@@ -10,7 +10,7 @@ import pandas as pd
 
 from audit.intake.tables import NAMES
 from audit.timeline.codes import MISSING, codes_in, names_of
-from audit.timeline.instants import FOREVER, MINUTE, Bools, Ints, Order, expand, running_max
+from audit.timeline.instants import FOREVER, MINUTE, Bools, Ints, Order, expand, group_begins, running_max
 from audit.timeline.timeline import TASK_TIMES, Timeline
 
 TABLE_OF = {"tasks": "tasks", "flights": "flights", "stays": "flights", "components": "components"}
@@ -257,7 +257,7 @@ def _stepped(at: Ints, by: int, goes_on: Callable[[Ints, Ints], Bools], search: 
 
 def _reach(owner: Ints, end: Ints) -> Ints:
     """How far anything up to here reaches, owner by owner."""
-    return running_max(end, np.append(True, owner[1:] != owner[:-1])[: len(owner)])
+    return running_max(end, group_begins(owner))
 
 
 def _real(left: Things, right: Things, asked: Ints, row: Ints, low: Ints, high: Ints) -> tuple[Ints, Ints]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, reasons_of
+from audit.evidence.doubt import CERTAIN, PLAIN, View, first_of, reasons_of
 from audit.evidence.treatments import (
     NO_BOOT,
     NO_POSITION,
@@ -106,9 +106,9 @@ def _perhaps_worked(timeline: Timeline, work: Treatments, faults: Faults, latest
     there = (row != NONE) & (began <= latest)
     why = take(work.doubt, row, CERTAIN)
     reasons = reasons_of(timeline)
-    nowhere = timeline.position_of(take(work.place, row, 0)) == timeline.unknown_position
-    which = np.where(nowhere, reasons.number(Rank.POSITION, NO_POSITION), reasons.number(Rank.BOOT, NO_BOOT))
-    return np.where(there, take(work.task, row, NONE), NONE), np.where(why == CERTAIN, which, why)
+    nowhere = timeline.nowhere(take(work.place, row, 0))
+    which = np.where(nowhere, reasons.number(*NO_POSITION), reasons.number(*NO_BOOT))
+    return np.where(there, take(work.task, row, NONE), NONE), first_of(why, which)
 
 
 def _every_join(

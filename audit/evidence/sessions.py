@@ -9,12 +9,12 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from audit.evidence.doubt import CERTAIN, Rank, coverage_doubt, reasons_of
+from audit.evidence.doubt import CERTAIN, Rank, coverage_doubt, first_of, reasons_of
 from audit.evidence.treatments import NO_BOOT, NO_POSITION, Treatments, treatments
 from audit.language.condition import Conditions
 from audit.timeline.codes import MISSING
 from audit.timeline.coverage import Missing, uncovered
-from audit.timeline.instants import DAY, NEVER, Bools, Ints, expand, running_max
+from audit.timeline.instants import DAY, NEVER, Bools, Ints, expand, group_begins, running_max
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
@@ -168,7 +168,7 @@ def earliest(timeline: Timeline, task: Ints, start: Ints, firsts: Ints) -> Ints:
         names = timeline.tasks["task_id"].array.take(task[tied]).to_numpy(object)
         by_name = tied[np.lexsort((pd.factorize(names, sort=True)[0], number[tied]))]
         of = number[by_name]
-        new = np.append(True, np.diff(of) != 0)
+        new = group_begins(of)
         found[of[new]] = by_name[new]
     return found
 
@@ -182,7 +182,7 @@ def runs(timeline: Timeline, key: Ints, treated: Treatments) -> tuple[Ints, Bool
         return np.empty(0, np.int64), np.empty(0, bool)
     start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
     order = np.argsort(key, kind="stable")
-    new = np.append(True, np.diff(key[order]) != 0)
+    new = group_begins(key[order])
     # Most keys have one row; to sort all by time as well is the costly step.
     alone = new & np.append(new[1:], True)
     several = np.flatnonzero(~alone)
@@ -223,7 +223,7 @@ def flown_unseen(timeline: Timeline, treated: Treatments, order: Ints, begins: B
 
 
 def _session_key(timeline: Timeline, treated: Treatments) -> Ints:
-    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[treated.task].astype(np.int64)
+    work_order = timeline.work_orders(treated.task)
     product_class = classes(timeline, treated.task)
     class_count = int(product_class.max(initial=0)) + 2
     job = work_order * class_count + product_class + 1
@@ -255,12 +255,12 @@ def possible_parts(timeline: Timeline, found: Sessions) -> Parts:
     """The sessions that may be parts of others of their work order: a product, boot or position is not known, or
     whether the work was done."""
     reasons = reasons_of(timeline)
-    unplaced = timeline.position_of(found.place) == timeline.unknown_position
+    unplaced = timeline.nowhere(found.place)
     product_class = classes(timeline, found.task)
     # Work that may not have been done, or not on this aircraft, is in doubt as well.
     sure = found.doubt == CERTAIN
     unclear = unplaced | (product_class == MISSING) | (found.boot < 0) | ~sure
-    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[found.task].astype(np.int64)
+    work_order = timeline.work_orders(found.task)
     key = work_order * (len(timeline.aircraft_names) + 1) + timeline.aircraft_of(found.place)
     # A record that was set aside for its lack of a work order may be of any.
     jobless = np.flatnonzero(unclear & (work_order == MISSING))
@@ -278,12 +278,12 @@ def possible_parts(timeline: Timeline, found: Sessions) -> Parts:
     may &= anything | (product_class[of] == product_class[part])
     times = ((found.start[side], found.end[side]) for side in (of, part))
     may &= at_one_go(timeline, timeline.aircraft_of(found.place[of]), *times)
-    number = np.where(
-        nowhere,
-        reasons.number(Rank.POSITION, NO_POSITION),
-        np.where(anything, reasons.number(Rank.RECORD, "value missing: product"), reasons.number(Rank.BOOT, NO_BOOT)),
+    number = first_of(
+        found.doubt[part],
+        reasons.where(nowhere, NO_POSITION),
+        reasons.where(anything, (Rank.RECORD, "value missing: product")),
+        np.full(len(of), reasons.number(*NO_BOOT)),
     )
-    number = np.where(found.doubt[part] != CERTAIN, found.doubt[part], number)
     return Parts(of[may], part[may], number[may])
 
 

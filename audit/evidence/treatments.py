@@ -13,20 +13,20 @@ from typing import Protocol
 import numpy as np
 
 from audit.evidence.conditions import FALSE, UNKNOWN, Judged, judge, needs_component, without_component
-from audit.evidence.doubt import CERTAIN, Rank, Reasons, reasons_of
+from audit.evidence.doubt import CERTAIN, Rank, Reasons, Why, first_of, reasons_of
 from audit.language.condition import Conditions
 from audit.timeline.components import TWO_RECORDED
-from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, expand, running_max, take
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, expand, group_begins, running_max, take
 from audit.timeline.timeline import Timeline
 
 NONE = -1
 """Stands for no row, no session and no place."""
-NO_POSITION = "value missing: position"
-NO_BOOT = "no boot known at that position and time, or two recorded"
-OPEN_RECORD = "a record of work that is still open may change the result"
-UNREADABLE_RECORD = "a record that can't be read may change the result"
-NEARLY_THIS = "a record of an aircraft of nearly the same name may change the result"
-TIED = "which came first is not known: both started at the same time"
+NO_POSITION: Why = (Rank.POSITION, "value missing: position")
+NO_BOOT: Why = (Rank.BOOT, "no boot known at that position and time, or two recorded")
+OPEN_RECORD: Why = (Rank.UNREADABLE, "a record of work that is still open may change the result")
+UNREADABLE_RECORD: Why = (Rank.UNREADABLE, "a record that can't be read may change the result")
+NEARLY_THIS: Why = (Rank.NOT_COVERED, "a record of an aircraft of nearly the same name may change the result")
+TIED: Why = (Rank.TIED, "which came first is not known: both started at the same time")
 
 
 @dataclass(frozen=True)
@@ -82,12 +82,9 @@ def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatment
     done = np.ones(len(task), bool)
     if len(timeline.perhaps):
         done = ~np.isin(task, timeline.perhaps)
-        unread = np.where(
-            task >= timeline.audited,
-            *(reasons.number(Rank.UNREADABLE, why) for why in (UNREADABLE_RECORD, OPEN_RECORD)),
-        )
-        doubt = np.where(done | (doubt != CERTAIN), doubt, unread)
-    doubt[elsewhere & (doubt == CERTAIN)] = reasons.number(Rank.NOT_COVERED, NEARLY_THIS)
+        unread = reasons.where(~done & (task >= timeline.audited), UNREADABLE_RECORD)
+        doubt = first_of(doubt, unread, reasons.where(~done, OPEN_RECORD))
+    doubt = first_of(doubt, reasons.where(elsewhere, NEARLY_THIS))
     return Treatments(task, place, component, boot, doubt, done & ~elsewhere)
 
 
@@ -220,8 +217,7 @@ def candidates(timeline: Timeline, evidence: Treatments, subjects: Records, coun
         yield from join(timeline, evidence, subjects, counted, ~still_open)
         if still_open.any():
             # Work that is still open may be evidence for its own job only.
-            work_order = timeline.tasks["work_order"].cat.codes.to_numpy().astype(np.int64)
-            group = (work_order[evidence.task], work_order[subjects.task])
+            group = (timeline.work_orders(evidence.task), timeline.work_orders(subjects.task))
             yield from join(timeline, evidence, subjects, counted, still_open, group)
 
 
@@ -238,7 +234,7 @@ def of_one_boot(
     `among` tells which evidence to join (default: all), `group` numbers what both must have in common besides, such as
     their work order.
     """
-    here = timeline.position_of(evidence.place) != timeline.unknown_position
+    here = ~timeline.nowhere(evidence.place)
     here &= np.ones(len(here), bool) if among is None else among
     rows = np.flatnonzero(here & (evidence.boot != TWO_RECORDED))
     rows = rows[counted(evidence.doubt[rows])]
@@ -261,11 +257,11 @@ def perhaps_of_one_boot(
     """
     everything = np.ones(len(evidence.place), bool) if among is None else among
     reasons = reasons_of(timeline)
-    no_boot, no_position = reasons.number(Rank.BOOT, NO_BOOT), reasons.number(Rank.POSITION, NO_POSITION)
+    no_boot, no_position = reasons.number(*NO_BOOT), reasons.number(*NO_POSITION)
     if not counted(np.array([no_boot, no_position])).any() and not counted(evidence.doubt[evidence.doubt != 0]).any():
         return
-    here = timeline.position_of(evidence.place) != timeline.unknown_position
-    placed = timeline.position_of(subjects.place) != timeline.unknown_position
+    here = ~timeline.nowhere(evidence.place)
+    placed = ~timeline.nowhere(subjects.place)
     places = (evidence.place, subjects.place)
     aircraft = (timeline.aircraft_of(evidence.place), timeline.aircraft_of(subjects.place))
     for of, (key, asked), who, reason in (
@@ -275,7 +271,7 @@ def perhaps_of_one_boot(
         (np.ones(len(here), bool), aircraft, ~placed, no_position),
     ):
         rows = np.flatnonzero(of & everything) if who.any() else np.empty(0, np.int64)
-        doubt = np.where(evidence.doubt[rows] == CERTAIN, reason, evidence.doubt[rows])
+        doubt = first_of(evidence.doubt[rows], np.full(len(rows), reason))
         taken = counted(doubt)
         if taken.any():
             rows = rows[taken]
@@ -296,11 +292,10 @@ def where_the_boot_was(
     `among` and `group` as in `of_one_boot`.
     """
     reasons, history = reasons_of(timeline), timeline.components
-    no_boot, no_position = reasons.number(Rank.BOOT, NO_BOOT), reasons.number(Rank.POSITION, NO_POSITION)
+    no_boot, no_position = reasons.number(*NO_BOOT), reasons.number(*NO_POSITION)
     rows = np.flatnonzero((evidence.boot < 0) & (True if among is None else among))
-    nowhere = timeline.position_of(evidence.place[rows]) == timeline.unknown_position
-    doubt = np.where(nowhere, no_position, no_boot)
-    doubt = np.where(evidence.doubt[rows] == CERTAIN, doubt, evidence.doubt[rows])
+    nowhere = timeline.nowhere(evidence.place[rows])
+    doubt = first_of(evidence.doubt[rows], np.where(nowhere, no_position, no_boot))
     taken = counted(doubt)
     rows, nowhere, doubt = rows[taken], nowhere[taken], doubt[taken]
     if not len(rows) or not history.boots:
@@ -375,7 +370,7 @@ def last_end(joined: Iterable[Candidates], started: Ints, ended: Ints, before: I
             continue
         order = part.order(started)
         owner = part.key[order.row]
-        latest = running_max(ended[part.rows][order.row], np.append(True, np.diff(owner) != 0))
+        latest = running_max(ended[part.rows][order.row], group_begins(owner))
         last = order.count(part.asked, before, "before") - 1
         found = (last >= 0) & (take(owner, last, _NOBODY) == part.asked) & (part.asked != _NOBODY)
         best = np.where(found, np.maximum(best, take(latest, last, NEVER)), best)
@@ -410,4 +405,4 @@ def started_at(joined: Iterable[Candidates], started: Ints, subjects: Subjects, 
 
 def ties(timeline: Timeline, counted: Callable[[Ints], Bools]) -> bool:
     """Whether evidence that started at the very same time as its subject counts in a view."""
-    return bool(counted(np.array([reasons_of(timeline).number(Rank.TIED, TIED)]))[0])
+    return bool(counted(np.array([reasons_of(timeline).number(*TIED)]))[0])

@@ -15,7 +15,7 @@ import pandas as pd
 from pydantic import ConfigDict, model_validator
 
 from audit.evidence.boots import BootTime, boot_time, treated_within
-from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, in_scope, reasons_for_doubt, reasons_of
+from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, Why, in_scope, reasons_for_doubt, reasons_of
 from audit.evidence.flying import first_takeoff
 from audit.evidence.sessions import InSessions, in_sessions, possible_parts
 from audit.evidence.treatments import NO_POSITION
@@ -108,10 +108,13 @@ class CountRule(Rule):
         return self
 
 
-NOT_OVER = "the season is not over"
-UNSEEN = "the season began before the first record or flight of the export"
-NO_COAT = "value missing: coat"
-SAME_NUMBER = "several records have the same coat number: one coat entered twice, or a wrong number"
+NOT_OVER: Why = (Rank.RUNNING, "the season is not over")
+UNSEEN: Why = (Rank.NOT_COVERED, "the season began before the first record or flight of the export")
+NO_COAT: Why = (Rank.RECORD, "value missing: coat")
+SAME_NUMBER: Why = (
+    Rank.RECORD,
+    "several records have the same coat number: one coat entered twice, or a wrong number",
+)
 
 
 def evaluate(rule: CountRule, timeline: Timeline) -> Judgement:
@@ -154,10 +157,8 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
     everything = found.evidence
     total, again, countless = _coats_recorded(timeline, found)
     parts = possible_parts(timeline, everything)
-    nowhere = timeline.position_of(subjects.place) == timeline.unknown_position
-    no_position, no_coat = reasons.number(Rank.POSITION, NO_POSITION), reasons.number(Rank.RECORD, NO_COAT)
-    unsaid = np.where(countless, no_coat, CERTAIN)
-    repeated = np.where(again > 0, reasons.number(Rank.RECORD, SAME_NUMBER), CERTAIN)
+    nowhere = timeline.nowhere(subjects.place)
+    unsaid, repeated = reasons.where(countless, NO_COAT), reasons.where(again > 0, SAME_NUMBER)
 
     def counted(takes: Callable[[Ints], Bools]) -> Ints:
         """The coats of each session with those that a view takes to be of it."""
@@ -170,8 +171,7 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
         too_few = _fewer(counted(view.favour)[index], allowed.at_least)
         too_many = _more(counted(view.against)[index], allowed.at_most)
         # What names no position may be of several boots, each with fewer coats.
-        several = np.where(too_many & nowhere[index], no_position, CERTAIN)
-        return too_few | view.open(too_many, several)
+        return too_few | view.open(too_many, reasons.where(too_many & nowhere[index], NO_POSITION))
 
     everyone = np.arange(len(subjects))
     plain = broken(PLAIN, everyone)
@@ -234,8 +234,8 @@ def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement
     reasons = reasons_of(timeline)
     time, flight, doubt = _carried_in_flight(timeline, boot_time(timeline, rule.boots, rule.season))
     treated = treated_within(timeline, in_sessions(timeline, rule.scope).elsewhere(timeline), time)
-    not_over = np.where(time.end > timeline.as_of, reasons.number(Rank.RUNNING, NOT_OVER), CERTAIN)
-    unseen = np.where(time.start < timeline.since, reasons.number(Rank.NOT_COVERED, UNSEEN), CERTAIN)
+    not_over = reasons.where(time.end > timeline.as_of, NOT_OVER)
+    unseen = reasons.where(time.start < timeline.since, UNSEEN)
 
     def broken(view: View, index: Ints) -> Bools:
         too_few = _fewer(treated.count(view.favour(treated.doubt), len(time))[index], allowed.at_least)

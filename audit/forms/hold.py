@@ -14,7 +14,16 @@ import numpy as np
 import pandas as pd
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
-from audit.evidence.doubt import CERTAIN, PLAIN, View, in_scope, reasons_for_doubt, reasons_of, turning_reasons
+from audit.evidence.doubt import (
+    CERTAIN,
+    PLAIN,
+    View,
+    first_of,
+    in_scope,
+    reasons_for_doubt,
+    reasons_of,
+    turning_reasons,
+)
 from audit.evidence.flying import carriers, first_takeoff, removal, still_running
 from audit.evidence.seasons import season_around, season_doubt
 from audit.evidence.sessions import InSessions, Sessions, in_sessions, sessions
@@ -171,7 +180,7 @@ def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
         limit=np.nan if hold.limit == FOREVER else hold.limit / HOUR,
         unit="h",
         broken=hold.first_event(PLAIN, running).at <= now,
-        reason=reasons_of(timeline).texts(np.where(doubt == CERTAIN, ended, doubt)),
+        reason=reasons_of(timeline).texts(first_of(doubt, ended)),
     )
 
 
@@ -291,10 +300,9 @@ def _treated(rule: HoldRule, timeline: Timeline) -> InSessions:
         return in_sessions(timeline, rule.scope)
     rows = timeline.rows
     opens, _ = season_around(rule.season, timeline, timeline.aircraft[rows], timeline.times["started_at"][rows])
-    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[rows]
-    wanted = np.zeros(int(work_order.max(initial=0)) + 1, bool)
-    wanted[work_order[opens != NEVER]] = True
-    return sessions(timeline, treatments(timeline, rule.scope, rows[wanted[work_order]]))
+    work_order = timeline.work_orders(rows)
+    wanted = np.isin(work_order, work_order[opens != NEVER])
+    return sessions(timeline, treatments(timeline, rule.scope, rows[wanted]))
 
 
 def _of_season(season: Season | None, timeline: Timeline, held: Sessions) -> tuple[Sessions, Ints, Ints]:
@@ -303,8 +311,7 @@ def _of_season(season: Season | None, timeline: Timeline, held: Sessions) -> tup
         return held, np.full(len(held), NEVER), np.full(len(held), FOREVER)
     aircraft = timeline.aircraft_of(held.place)
     opens, closes = season_around(season, timeline, aircraft, held.start)
-    unset = season_doubt(season, timeline, aircraft)
-    held = replace(held, doubt=np.where(unset != CERTAIN, unset, held.doubt))
+    held = replace(held, doubt=first_of(season_doubt(season, timeline, aircraft), held.doubt))
     kept = np.flatnonzero(opens != NEVER)
     return held.take(kept), opens[kept], closes[kept]
 

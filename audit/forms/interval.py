@@ -11,7 +11,17 @@ import numpy.typing as npt
 import pandas as pd
 
 from audit.evidence.boots import BootTime, Odometer, Treated, boot_time, treated_within
-from audit.evidence.doubt import CERTAIN, Rank, Side, Verdict, View, reasons_for_doubt, reasons_of, turning_reasons
+from audit.evidence.doubt import (
+    CERTAIN,
+    Rank,
+    Side,
+    Verdict,
+    View,
+    first_of,
+    reasons_for_doubt,
+    reasons_of,
+    turning_reasons,
+)
 from audit.evidence.flying import first_uncovered
 from audit.evidence.meters import Limits, Meter, Tolerance, bases, meters
 from audit.evidence.sessions import Sessions, in_sessions
@@ -229,8 +239,7 @@ def _doubt_of_use(
     doubt = time.doubt[segments.time]
     asked: tuple[tuple[Verdict, Side], ...] = ((treated_again, "lenient"), (flown_more, "harsh"))
     for verdict, side in asked:
-        more = turning_reasons(timeline, verdict, side, everyone, none)
-        doubt = np.where(doubt == CERTAIN, more, doubt)
+        doubt = first_of(doubt, turning_reasons(timeline, verdict, side, everyone, none))
     return doubt
 
 
@@ -361,8 +370,7 @@ def _bootless(timeline: Timeline, done: Sessions) -> Judgement:
     """Treatments of no one known boot: how much passed until the next can't be told, so each is unjudged."""
     reasons = reasons_of(timeline)
     some = done.take(np.flatnonzero(done.boot < 0))
-    nowhere = timeline.position_of(some.place) == timeline.unknown_position
-    doubt = np.where(nowhere, reasons.number(Rank.POSITION, NO_POSITION), reasons.number(Rank.BOOT, NO_BOOT))
+    doubt = np.where(timeline.nowhere(some.place), reasons.number(*NO_POSITION), reasons.number(*NO_BOOT))
     if not timeline.supplied("components"):
         doubt[:] = reasons.number(Rank.NOT_SUPPLIED, "table not supplied: components")
 

@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of
+from audit.evidence.doubt import CERTAIN, PLAIN, View, first_of, reasons_for_doubt, reasons_of
 from audit.evidence.sessions import at_one_go, earliest, flown_unseen, runs
 from audit.evidence.treatments import NO_POSITION, Treatments, perhaps_of_one_boot, ties, treatments, where_the_boot_was
 from audit.figures import time_span
@@ -26,7 +26,7 @@ from audit.forms.planting import Planted, Planter, Spot, cell, nearest, new_reco
 from audit.language.condition import Conditions
 from audit.language.rule import Rule
 from audit.language.wording import Said
-from audit.timeline.instants import FOREVER, HOUR, NEVER, SECOND, Bools, Ints, expand, take
+from audit.timeline.instants import FOREVER, HOUR, NEVER, SECOND, Bools, Ints, expand, group_begins, take
 from audit.timeline.timeline import Timeline
 
 
@@ -63,11 +63,9 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
 
     own, rivals = jobs.met(timeline, bound, jobs.bound_in), jobs.met(timeline, others, jobs.other_in)
     # What names no position may have been done at another one than what else names none.
-    nowhere = timeline.position_of(jobs.place[rivals.job]) == timeline.unknown_position
-    no_position = reasons_of(timeline).number(Rank.POSITION, NO_POSITION)
-    rivals = replace(rivals, doubt=np.where(nowhere & (rivals.doubt == CERTAIN), no_position, rivals.doubt))
+    nowhere = reasons_of(timeline).where(timeline.nowhere(jobs.place[rivals.job]), NO_POSITION)
     # What a flight that the log lacks may have come between is perhaps another job.
-    rivals = replace(rivals, doubt=np.where(rivals.doubt == CERTAIN, jobs.interrupted[rivals.job], rivals.doubt))
+    rivals = replace(rivals, doubt=first_of(rivals.doubt, nowhere, jobs.interrupted[rivals.job]))
 
     def broken(view: View, index: Ints) -> Bools:
         last, _ = latest(own, bound, view.favour(own.doubt))
@@ -105,17 +103,14 @@ def _speaking(subject: Ints, broken: Bools, doubt: Ints, moment: Ints) -> Ints:
     one in doubt."""
     rank = np.where(doubt != CERTAIN, 1, np.where(broken, 0, 2))
     order = np.lexsort((moment, rank, subject))
-    first: Bools = np.append(True, np.diff(subject[order]) != 0)[: len(order)]
-    return order[first]
+    return order[group_begins(subject[order])]
 
 
 def _selected(rule: OrderRule, timeline: Timeline) -> tuple[Treatments, Treatments]:
     """The treatments that must be last (or first), and the others of their work orders."""
     bound = treatments(timeline, rule.scope)
-    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()
-    shared = np.zeros(int(work_order.max(initial=0)) + 1, bool)
-    shared[work_order[bound.task]] = True
-    others = treatments(timeline, rule.among, timeline.rows[shared[work_order[timeline.rows]]])
+    shared = np.isin(timeline.work_orders(timeline.rows), timeline.work_orders(bound.task))
+    others = treatments(timeline, rule.among, timeline.rows[shared])
     # Another treatment is another one: a rule whose two selections meet doesn't hold a record against itself.
     surely = bound.take(bound.doubt == CERTAIN)
     chosen = np.zeros(len(timeline.tasks), bool)
@@ -168,11 +163,10 @@ class _Jobs:
 
     def met(self, timeline: Timeline, treated: Treatments, job: Ints) -> _Met:
         """The treatments of each job, surely and perhaps."""
-        work_order = timeline.tasks["work_order"].cat.codes.to_numpy().astype(np.int64)
         start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
         own = np.flatnonzero(job != NONE)
         jobs, rows, doubts = [job[own]], [own], [treated.doubt[own]]
-        group = (work_order[treated.task], self.work_order)
+        group = (timeline.work_orders(treated.task), self.work_order)
         asked = (timeline, treated, self, lambda doubt: np.ones(len(doubt), bool), None, group)
         for part in chain(perhaps_of_one_boot(*asked), where_the_boot_was(*asked)):
             order = np.argsort(part.key, kind="stable")
@@ -194,7 +188,7 @@ def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
     treated = Treatments(
         *(np.concatenate(pair) for pair in zip(vars(bound).values(), vars(others).values(), strict=True))
     )
-    work_order = timeline.tasks["work_order"].cat.codes.to_numpy()[treated.task].astype(np.int64)
+    work_order = timeline.work_orders(treated.task)
     start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
     by_boot = work_order * timeline.boots_and_places + timeline.boot_or_place(treated.boot, treated.place)
     order, begins = runs(timeline, by_boot, treated)
@@ -212,8 +206,8 @@ def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
     # What is surely in scope stands for the job before what may be.
     bound_rows = np.flatnonzero(is_bound)
     bound_rows = bound_rows[np.lexsort((start[bound_rows], treated.doubt[bound_rows] != CERTAIN, job[bound_rows]))]
-    new: Bools = np.append(True, np.diff(job[bound_rows]) != 0)[: len(bound_rows)]
-    first = bound_rows[earliest(timeline, treated.task[bound_rows], start[bound_rows], np.flatnonzero(new))]
+    firsts = np.flatnonzero(group_begins(job[bound_rows]))
+    first = bound_rows[earliest(timeline, treated.task[bound_rows], start[bound_rows], firsts)]
     lowest = np.full(len(first), np.iinfo(np.int64).max)
     np.minimum.at(lowest, job[is_bound], treated.task[is_bound])
     opens, closes = np.full(len(first), np.iinfo(np.int64).max), np.full(len(first), NEVER)

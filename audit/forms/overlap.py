@@ -14,7 +14,7 @@ from pydantic import Field, model_validator
 
 from audit.evidence.boots import removal_unknown
 from audit.evidence.conditions import FALSE, TRUE, Judged, judge
-from audit.evidence.doubt import CERTAIN, Rank, Reasons, coverage_doubt, reasons_of
+from audit.evidence.doubt import CERTAIN, Rank, Reasons, coverage_doubt, first_of, reasons_of
 from audit.evidence.overlapping import (
     TABLE_OF,
     Things,
@@ -131,9 +131,9 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
     doubt = np.where(unknown, reasons.number(Rank.RECORD, f"value missing: {' or '.join(rule.differing)}"), doubt)
     if one == "tasks":
         in_scope = doubt_of(reasons, scope, np.flatnonzero(scope.truth != FALSE))
-        doubt = np.where(in_scope[first] == CERTAIN, doubt, in_scope[first])
+        doubt = first_of(in_scope[first], doubt)
         if one == other:
-            doubt = np.where((doubt == CERTAIN) & (in_scope[second] != CERTAIN), in_scope[second], doubt)
+            doubt = first_of(doubt, in_scope[second])
 
     def both(index: Ints, finding: Bools) -> Mapping[str, Any]:
         a, b = left.row[first[index]], right.row[second[index]]

@@ -12,7 +12,7 @@ import pandas as pd
 from pydantic import Field, field_validator
 
 from audit.evidence.conditions import FALSE, UNKNOWN, failures, judge, needs_component
-from audit.evidence.doubt import CERTAIN, reasons_of
+from audit.evidence.doubt import CERTAIN, first_of, reasons_of
 from audit.evidence.treatments import doubt_of, treatments
 from audit.figures import moment, time_span
 from audit.forms.breaking import breaker
@@ -25,7 +25,7 @@ from audit.language.condition import Condition, Conditions, Needed, OtherColumn,
 from audit.language.in_words import conditions_in_words, duration_in_words, label_of, list_in_words, presence_in_words
 from audit.language.rule import Rule, conditions_of
 from audit.language.wording import Said, names_in
-from audit.timeline.instants import MINUTE, Bools, Ints
+from audit.timeline.instants import MINUTE, Bools, Ints, group_begins
 from audit.timeline.records import values
 from audit.timeline.subjects import PREFIXES, happened, looked_at
 from audit.timeline.timeline import TASK_TIMES, Timeline
@@ -57,8 +57,7 @@ def evaluate(rule: RecordRule, timeline: Timeline) -> Judgement:
     kept = np.flatnonzero(scope.truth != FALSE)
     tasks = rows if len(kept) == len(rows) else rows[kept]
     required = judge(rule.require, timeline, tasks)
-    doubt = doubt_of(reasons, scope, kept)
-    doubt = np.where(doubt == CERTAIN, doubt_of(reasons, required, np.arange(len(kept))), doubt)
+    doubt = first_of(doubt_of(reasons, scope, kept), doubt_of(reasons, required, np.arange(len(kept))))
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         subject = tasks[index]
@@ -74,12 +73,10 @@ def _by_position(rule: RecordRule, timeline: Timeline) -> Judgement:
     treated = treated.take(treated.done)
     required = judge(rule.require, timeline, treated.task, treated.component)
     verdict = np.where(treated.doubt == CERTAIN, required.truth, UNKNOWN)
-    required_doubt = doubt_of(reasons, required, np.arange(len(verdict)))
-    doubt = np.where(treated.doubt == CERTAIN, required_doubt, treated.doubt)
+    doubt = first_of(treated.doubt, doubt_of(reasons, required, np.arange(len(verdict))))
     order = np.lexsort((treated.place, verdict, treated.task))
-    task = treated.task[order]
     # The worst position of a record comes first in this order, and stands for it.
-    worst = order[np.append(True, np.diff(task) != 0)[: len(task)]]
+    worst = order[group_begins(treated.task[order])]
     broken = verdict == FALSE
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:

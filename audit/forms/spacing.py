@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from pydantic import model_validator
 
-from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, reasons_for_doubt, reasons_of
+from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, Why, first_of, reasons_for_doubt, reasons_of
 from audit.evidence.sessions import InSessions, in_sessions, possible_parts
 from audit.evidence.treatments import NO_POSITION
 from audit.figures import time_span
@@ -61,11 +61,11 @@ class SpacingRule(Rule):
     pause: PauseLimits
 
 
-SAME_START = "which coat came first is not known: same start, no coat number"
-SAME_NUMBER = "which coat came first is not known: the same coat number twice"
-BACKWARDS = "a coat ends before it starts: when it ended isn't known"
-NOT_RECORDED = "a coat in between is not recorded"
-SEVERAL_COATS = "one record stands for several coats: the pauses between them are not recorded"
+SAME_START: Why = (Rank.TIED, "which coat came first is not known: same start, no coat number")
+SAME_NUMBER: Why = (Rank.TIED, "which coat came first is not known: the same coat number twice")
+BACKWARDS: Why = (Rank.RECORD, "a coat ends before it starts: when it ended isn't known")
+NOT_RECORDED: Why = (Rank.RECORD, "a coat in between is not recorded")
+SEVERAL_COATS: Why = (Rank.RECORD, "one record stands for several coats: the pauses between them are not recorded")
 
 
 def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
@@ -84,15 +84,14 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
     shortest, longest = _limits(rule.pause)
     short, long = pause < shortest, pause > longest
     turned = (end < start)[one] | (end < start)[two]
-    backwards = np.where(turned, reasons.number(Rank.RECORD, BACKWARDS), CERTAIN)
-    nowhere = timeline.position_of(treated.place[one]) == timeline.unknown_position
-    no_position = reasons.number(Rank.POSITION, NO_POSITION)
+    backwards = reasons.where(turned, BACKWARDS)
+    nowhere = timeline.nowhere(treated.place[one])
     between, why = _perhaps_between(timeline, found, pairs, start)
 
     def broken(view: View, index: Ints) -> Bools:
         outside = view.open((short | long)[index], pairs.doubt[index])
         outside = view.open(outside, backwards[index])
-        outside = view.open(outside, np.where(outside & nowhere[index], no_position, CERTAIN))
+        outside = view.open(outside, reasons.where(outside & nowhere[index], NO_POSITION))
         # A coat in between would make a pause that is too short no longer.
         doubt = np.full(len(pause), CERTAIN)
         doubt[between] = why
@@ -166,18 +165,10 @@ def _consecutive(timeline: Timeline, found: InSessions) -> _Pairs:
     follows = session[1:] == session[:-1]
     one, two = order[:-1][follows], order[1:][follows]
     numbered = ~unnumbered[session_of[one]]
-    doubt = np.select(
-        [
-            ~numbered & (start[one] == start[two]),
-            numbered & (number[two] == number[one]),
-            numbered & (number[two] - number[one] > 1),
-        ],
-        [
-            reasons.number(Rank.TIED, SAME_START),
-            reasons.number(Rank.TIED, SAME_NUMBER),
-            reasons.number(Rank.RECORD, NOT_RECORDED),
-        ],
-        CERTAIN,
+    doubt = first_of(
+        reasons.where(~numbered & (start[one] == start[two]), SAME_START),
+        reasons.where(numbered & (number[two] == number[one]), SAME_NUMBER),
+        reasons.where(numbered & (number[two] - number[one] > 1), NOT_RECORDED),
     )
     return _Pairs(one, two, numbered, doubt)
 
@@ -218,7 +209,7 @@ def _several_coats(timeline: Timeline, found: InSessions) -> Judgement:
             "at": timeline.times["started_at"][some.task],
         }
 
-    doubt = np.full(len(whole.task), reasons.number(Rank.RECORD, SEVERAL_COATS))
+    doubt = np.full(len(whole.task), reasons.number(*SEVERAL_COATS))
     return Judgement(np.zeros(len(whole.task), bool), doubt, reasons, shown)
 
 

@@ -9,7 +9,19 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from audit.timeline.instants import DAY, FOREVER, HOUR, NEVER, Bools, Ints, Order, micros, running_max, take
+from audit.timeline.instants import (
+    DAY,
+    FOREVER,
+    HOUR,
+    NEVER,
+    Bools,
+    Ints,
+    Order,
+    group_begins,
+    micros,
+    running_max,
+    take,
+)
 
 NONE_KNOWN = -1
 """No component is recorded at that position at that time."""
@@ -180,7 +192,7 @@ def _twice(boot: Ints, installed: Ints, removed: Ints) -> Bools:
     """Which stays of a boot overlap another stay of it."""
     found = np.zeros(len(boot), bool)
     order = np.lexsort((installed, boot))
-    new = np.append(True, np.diff(boot[order]) != 0)[: len(order)]
+    new = group_begins(boot[order])
     reach = running_max(removed[order], new)
     follows = np.flatnonzero(~new)
     found[order[follows]] = installed[order[follows]] < reach[follows - 1]

@@ -10,7 +10,19 @@ import numpy as np
 import pandas as pd
 
 from audit.timeline.codes import MISSING, codes_in
-from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, expand, micros, running_max, take
+from audit.timeline.instants import (
+    DAY,
+    FOREVER,
+    NEVER,
+    Bools,
+    Ints,
+    Order,
+    expand,
+    group_begins,
+    micros,
+    running_max,
+    take,
+)
 from audit.timeline.timeline import Timeline
 
 LONGEST_PARKED = 14 * DAY
@@ -74,7 +86,7 @@ class Uncovered:
         order = Order.of(self.aircraft[rows], self.start[rows])
         rows = rows[order.row]
         owner = self.aircraft[rows]
-        reach = running_max(self.end[rows], np.append(True, np.diff(owner) != 0))
+        reach = running_max(self.end[rows], group_begins(owner))
         last = order.count(aircraft, instants, "until") - 1
         inside = (take(owner, last, -1) == aircraft) & (take(reach, last, NEVER) > instants)
         ahead = take(owner, last + 1, -1) == aircraft

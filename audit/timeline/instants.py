@@ -100,6 +100,15 @@ class Order:
         return self.ahead(owners), self.ahead(owners + 1)
 
 
+def group_begins(*keys: Ints) -> Bools:
+    """Which of some rows begin a group: one of their keys is another than in the row before."""
+    found = np.zeros(len(keys[0]), bool)
+    found[:1] = True
+    for key in keys:
+        found[1:] |= key[1:] != key[:-1]
+    return found
+
+
 def running_max(values: Ints, group_starts: Bools) -> Ints:
     """Running maximum that starts anew wherever `group_starts` is true (true at the first row)."""
     if not len(values):

@@ -18,7 +18,7 @@ from audit.timeline.ambiguity import resolve
 from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components, some_time_of
 from audit.timeline.flights import Flights, build_flights
-from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, instant, micros
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, group_begins, instant, micros
 from audit.timeline.memo import Memo, Value
 
 TASK_TIMES = ("started_at", "finished_at", "signed_at")
@@ -116,6 +116,15 @@ class Timeline:
         """Position code of each place."""
         return place % (len(self.position_names) + 1)
 
+    def nowhere(self, place: Ints) -> Bools:
+        """Whether the position of each place is unknown."""
+        unknown: Bools = self.position_of(place) == self.unknown_position
+        return unknown
+
+    def work_orders(self, rows: Ints) -> Ints:
+        """The work order of each task record, by number; MISSING where none is known."""
+        return self.tasks["work_order"].cat.codes.to_numpy()[rows].astype(np.int64)
+
     def placed(self, rows: Ints, aircraft: Ints | None = None) -> tuple[Ints, Ints]:
         """Count each record once for every position it names (`all`: every component installed when it began).
 
@@ -181,13 +190,13 @@ class Timeline:
         there = (history.installed[component] <= began) & (began < history.removed[component])
         index, place = self._in_order(which[case[there]], history.place[component[there]])
         # Of two components recorded at one position, the position counts once.
-        new = np.append(True, (np.diff(index) != 0) | (np.diff(place) != 0))[: len(index)]
+        new = group_begins(index, place)
         return index[new], place[new]
 
     def component_at(self, place: Ints, instant: Ints) -> Ints:
         """Row of the installed component, or NONE_KNOWN or TWO_RECORDED."""
         found = np.full(len(place), NONE_KNOWN, np.int64)
-        known = np.flatnonzero(self.position_of(place) != self.unknown_position)
+        known = np.flatnonzero(~self.nowhere(place))
         if len(self.components.place):
             found[known] = self.components.at(place[known], instant[known])
         return found
