@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable
+from hashlib import sha256
 from typing import Any, Final
 
 import numpy as np
@@ -22,7 +22,7 @@ SIZE: Final = 32
 COLUMNS: Final = TABLES["tasks"].columns
 KEY: Final = "task_id"
 _CELLS: Final = {name: column.kind for name, column in COLUMNS.items() if name != KEY}
-_HEAD: Final = hashlib.sha256(json.dumps([FORMAT, [*_CELLS.items(), (KEY, "id")]]).encode()).digest()
+_HEAD: Final = sha256(json.dumps([FORMAT, [*_CELLS.items(), (KEY, "id")]]).encode()).digest()
 _ROWS_AT_A_TIME: Final = 20_000
 _MISSING: Final = np.iinfo(np.int64).min
 """What stands for a missing time or number; no time that is audited is so early."""
@@ -38,22 +38,19 @@ def record_digests(tasks: pd.DataFrame) -> Bytes:
     number. All but the last have fixed widths: no two records have the same bytes.
     """
     cells = [_cells_of(tasks.get(name), kind) for name, kind in _CELLS.items()]
-    digests = []
+    keys = pa.array(tasks[KEY].astype("str"), pa.large_string()).cast(pa.large_binary())
+    digests: list[bytes] = []
     for start in range(0, len(tasks), _ROWS_AT_A_TIME):
         end = min(start + _ROWS_AT_A_TIME, len(tasks))
         head = np.broadcast_to(np.frombuffer(_HEAD, np.uint8), (end - start, SIZE))
         rows = np.hstack([head, *(cut(start, end) for cut in cells)])
         width, content = rows.shape[1], rows.tobytes()
-        keys = tasks[KEY].iloc[start:end].tolist()
+        # Millions of records: what is done for each is kept short.
         digests += [
-            _sha(content[at : at + width] + str(key).encode("utf-8", "surrogatepass"))
-            for at, key in zip(range(0, len(content), width), keys, strict=True)
+            sha256(content[at : at + width] + key).digest()
+            for at, key in zip(range(0, len(content), width), keys[start:end].to_pylist(), strict=True)
         ]
     return np.frombuffer(b"".join(digests), np.uint8).reshape(-1, SIZE)
-
-
-def _sha(content: bytes) -> bytes:
-    return hashlib.sha256(content).digest()
 
 
 Cut = Callable[[int, int], Bytes]
@@ -88,7 +85,7 @@ def _whole(texts: pa.Array | pa.ChunkedArray) -> pa.Array:
 
 def _hashed(texts: list[str]) -> Bytes:
     """The hash of each text, after that of a missing one. A blank text is a missing one, as everywhere."""
-    hashes = [_sha(text.encode("utf-8", "surrogatepass")) if text else bytes(SIZE) for text in texts]
+    hashes = [sha256(text.encode("utf-8", "surrogatepass")).digest() if text else bytes(SIZE) for text in texts]
     return np.frombuffer(b"".join([bytes(SIZE), *hashes]), np.uint8).reshape(-1, SIZE)
 
 
