@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import islice
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -15,7 +16,7 @@ from audit.intake.tables import READ_BY_RULES
 from audit.language.condition import Conditions, Needed, OtherColumn, codes_of
 from audit.language.in_words import label_of
 from audit.timeline.instants import DAY, MINUTE, NEVER, SECOND, Ints, instant, micros, stamp
-from audit.timeline.records import Values, local_day, values, work_day
+from audit.timeline.records import Values, local_day, signed, values, work_day
 from audit.timeline.subjects import looked_at
 from audit.timeline.timeline import Timeline
 from audit.timeline.vocabulary import VOCABULARY
@@ -42,11 +43,7 @@ Found = TypeVar("Found")
 def breaker(conditions: Conditions, timeline: Timeline, of: str) -> Planter:
     """Break one of the conditions of each subject (inside: just meet it), in turn; `of` is the subjects' table."""
     about = looked_at(timeline, of)
-    ways = [
-        (name, operator, operand)
-        for name, condition in conditions.columns.items()
-        for operator, operand in condition.operators()
-    ]
+    ways = list(_asked(conditions))
 
     def plant(spot: Spot) -> Planted:
         turn, way = divmod(spot.turn, len(ways) + bool(conditions.any_of))
@@ -58,6 +55,12 @@ def breaker(conditions: Conditions, timeline: Timeline, of: str) -> Planter:
         return Planted(", ".join(writer.said), writer.cells.edits)
 
     return plant
+
+
+def _asked(conditions: Conditions) -> Iterator[tuple[str, str, Any]]:
+    """Each column with an operator that is asked of it, and the operand."""
+    for name, condition in conditions.columns.items():
+        yield from ((name, operator, operand) for operator, operand in condition.operators())
 
 
 @dataclass
@@ -73,8 +76,8 @@ class _Writer:
         self.cells = Cells()
         self.said: list[str] = []
         self.row = np.array([self.spot["subject"]])
-        self.record = self.timeline.record(self.row)
         self.component = np.array([self.spot["component"]])
+        [self.subject], [self.record] = self.row.tolist(), self.timeline.record(self.row).tolist()
 
     def alternatives(self, alternatives: Sequence[Conditions]) -> None:
         """Break all alternatives, of which one would do; inside, just meet the last one."""
@@ -82,13 +85,9 @@ class _Writer:
             broken = self.spot.outside or number < len(alternatives) - 1
             if one.any_of or not one.columns:
                 raise NotPlantable("its alternatives have alternatives of their own")
-            for name, condition in one.columns.items():
-                for operator, operand in condition.operators():
-                    self.condition(name, operator, operand, broken)
-                    if broken:
-                        break
-                if broken:
-                    break
+            # One condition that fails is enough.
+            for name, operator, operand in islice(_asked(one), 1 if broken else None):
+                self.condition(name, operator, operand, broken)
 
     def condition(self, name: str, operator: str, operand: Any, broken: bool) -> None:
         """Write what breaks a condition on one column, or just meets it."""
@@ -106,20 +105,17 @@ class _Writer:
         self.write(name, self._value(name, operator, operand, broken))
 
     def _value(self, name: str, operator: str, operand: Any, broken: bool) -> str:
-        now = self._values(name)
+        now = self._text(name)
         if operator == "present":
-            if broken == bool(operand):
-                return ""
-            return now.text(0) or self._some(name, ())
+            return "" if broken == bool(operand) else now or self._some(name, ())
         if operator == "includes_all":
-            return "; ".join(self._list(codes_of(now.text(0)), operand, broken))
-        if operator in ("at_least", "at_most", "before", "after"):
+            return "; ".join(self._list(codes_of(now), operand, broken))
+        if operator in _STEPS:
             return self._ordered(name, operator, operand, broken)
         allowed = self._texts(operand)
-        wants_one = operator in ("is_", "in_")
-        if wants_one != broken:
-            return now.text(0) if now.text(0) in allowed else allowed[self.turn % len(allowed)]
-        return now.text(0) if now.text(0) and now.text(0) not in allowed and not broken else self._some(name, allowed)
+        if (operator in ("is_", "in_")) != broken:
+            return now if now in allowed else allowed[self.turn % len(allowed)]
+        return now if now and now not in allowed and not broken else self._some(name, allowed)
 
     def _texts(self, operand: Any) -> list[str]:
         """The values that an operand names, as text."""
@@ -133,7 +129,7 @@ class _Writer:
         kind = column.kind
         if kind in ("time", "date", "number", "count"):
             known = [float(one) for one in other_than if _is_number(one)]
-            return figure(max(known, default=0) + 1) if kind in ("number", "count") else self._day()
+            return figure(max(known, default=0) + 1) if kind in ("number", "count") else _date(self._day())
         found = column.choices
         if not found:
             names = self._values(name).names
@@ -141,18 +137,16 @@ class _Writer:
         others = [one for one in found if one not in other_than]
         return others[self.turn % len(others)] if others else self.spot.name
 
-    def _day(self, later: int = 0) -> str:
-        return _date(
-            int(self._for_all("day of the work", lambda rows: work_day(self.timeline, rows))[self.row[0]]) + later
-        )
+    def _day(self) -> int:
+        """The day of the record's work."""
+        return int(self._for_all("day of the work", lambda rows: work_day(self.timeline, rows))[self.subject])
 
     def _list(self, there: Sequence[str], operand: Any, broken: bool) -> list[str]:
         """The codes of a list that lacks one of what is required, or has all of it."""
         if isinstance(operand, Needed):
             asking = codes_of(self._text(operand.column))
-            required = [(one,) for one in operand.always] + [
-                one for code in asking for one in operand.by.needs.get(code, ())
-            ]
+            required: list[tuple[str, ...]] = [(one,) for one in operand.always]
+            required += [one for code in asking for one in operand.by.needs.get(code, ())]
         else:
             required = [(one,) for one in operand]
         if not broken:
@@ -186,15 +180,7 @@ class _Writer:
         """A column of the subject; those of the record itself are worked out for all subjects at once."""
         if name.startswith("component."):
             return values(self.timeline, name, self.row, self.component)
-        every = self._for_all(name, lambda rows: values(self.timeline, name, rows))
-        return replace(
-            every,
-            codes=None if every.codes is None else every.codes[self.row],
-            numbers=None if every.numbers is None else every.numbers[self.row],
-            missing=every.missing[self.row],
-            undecidable=every.undecidable[self.row],
-            why=every.why[self.row],
-        )
+        return self._for_all(name, lambda rows: values(self.timeline, name, rows))[self.row]
 
     def _for_all(self, name: str, of: Callable[[Ints], Found]) -> Found:
         return self.timeline.memo(("for all", name), lambda: of(np.arange(len(self.timeline.tasks))))
@@ -216,9 +202,8 @@ class _Writer:
         )
         self.said.append(f"{label_of(name)}: {shown or 'blank'}")
         prefix, _, column = name.partition(".")
-        record = int(self.record[0])
         if not column:
-            self._write_own(name, value, record)
+            self._write_own(name, value)
         elif prefix == "component":
             if self.component[0] < 0:
                 raise NotPlantable("no boot is known there")
@@ -226,33 +211,33 @@ class _Writer:
         elif prefix == "correction":
             self._write_correction(column, value)
         elif prefix in _LISTS:
-            self._write_listed(prefix, column, value, record)
+            self._write_listed(prefix, column, value)
         elif prefix in _PEOPLE:
-            self._write_person(prefix, column, value, record)
+            self._write_person(prefix, column, value)
         else:
             raise NotPlantable("only a register knows what happened to signed records, and nothing planted reaches one")
 
-    def _write_own(self, name: str, value: str, record: int) -> None:
+    def _write_own(self, name: str, value: str) -> None:
         if name in _MADE:
             since, until = _MADE[name]
-            began = int(self.timeline.times[since][self.row[0]])
+            began = int(self.timeline.times[since][self.subject])
             if began == NEVER:
                 raise NotPlantable(f"{label_of(since)} is not known")
-            self.cells.write("tasks", record, {until: written(began + round(float(value) * MINUTE))})
+            self.cells.write("tasks", self.record, {until: written(began + round(float(value) * MINUTE))})
         elif name == "certificate":
             if value != self._text(name):
-                self.cells.write("tasks", record, {"certificate_number": value and self.spot.name})
+                self.cells.write("tasks", self.record, {"certificate_number": value and self.spot.name})
         elif name == "product_class":
-            self._write_listed("product", name, value, record)
+            self._write_listed("product", name, value)
         elif name in READ_BY_RULES["tasks"].columns:
             whole = READ_BY_RULES["tasks"].columns[name].kind == "count" and value
-            self.cells.write("tasks", record, {name: str(round(float(value))) if whole else value})
+            self.cells.write("tasks", self.record, {name: str(round(float(value))) if whole else value})
         else:
             raise NotPlantable(f"{label_of(name)} is worked out from what makes the record what it is")
 
     def _write_correction(self, column: str, value: str) -> None:
         """A cell of the correction; of another column it says that the record was corrected to what it has."""
-        row = int(self.row[0])
+        row = self.subject
         if column == "state":
             if value == "does not fit":
                 was, now = self._others(self._text("correction.column"))
@@ -277,31 +262,31 @@ class _Writer:
     def _own_text(self, column: str) -> str:
         """What the task record says in a column, as canonical text."""
         if column in self.timeline.times:
-            at = int(self.timeline.times[column][self.row[0]])
+            at = int(self.timeline.times[column][self.subject])
             return "" if at == NEVER else written(at)
         return self._text(column) if column in self.timeline.tasks else ""
 
     def _began(self) -> int:
-        return int(self.timeline.times["started_at"][self.row[0]])
+        return int(self.timeline.times["started_at"][self.subject])
 
-    def _write_listed(self, prefix: str, column: str, value: str, record: int) -> None:
+    def _write_listed(self, prefix: str, column: str, value: str) -> None:
         """A row of its own in a list, like that which the record names; of what says that it is listed, none."""
         table, named_by, renamed = _LISTS[prefix]
         of_record = named_by[renamed]
         if column == renamed:
             if not value or value != self._text(f"{prefix}.{column}"):
-                self.cells.write("tasks", record, {of_record: self.spot.name})
+                self.cells.write("tasks", self.record, {of_record: self.spot.name})
             return
-        [row] = self._rows(table, {own: self._of_record(theirs, record) for own, theirs in named_by.items()})[-1:]
+        [row] = self._rows(table, {own: self._of_record(theirs) for own, theirs in named_by.items()})[-1:]
         self.cells.write(table, row, {renamed: self.spot.name, column: value}, copy=0)
-        self.cells.write("tasks", record, {of_record: self.spot.name})
-        if prefix == "product" and (lot := self._of_record("lot", record)):
-            for other in self._rows("lots", {"lot": lot, "product": self._of_record("product", record)}, least=0):
+        self.cells.write("tasks", self.record, {of_record: self.spot.name})
+        if prefix == "product" and (lot := self._of_record("lot")):
+            for other in self._rows("lots", {"lot": lot, "product": self._of_record("product")}, least=0):
                 self.cells.write("lots", other, {"product": self.spot.name}, copy=0)
 
-    def _write_person(self, prefix: str, column: str, value: str, record: int) -> None:
+    def _write_person(self, prefix: str, column: str, value: str) -> None:
         """A person of its own, like the one that the record names, with other authorisations or certificates."""
-        table, owner = ("corrections", int(self.row[0])) if prefix == "corrector" else ("tasks", record)
+        table, owner = ("corrections", self.subject) if prefix == "corrector" else ("tasks", self.record)
         name = cell(self.timeline, table, _PEOPLE[prefix], owner)
         entries = self._rows("people", {"person": name})
         day = self._day_of(prefix)
@@ -318,23 +303,23 @@ class _Writer:
                 entry = {"person": self.spot.name, "valid_from": since, "valid_to": ""}
                 self.cells.write("people", row, entry | other, copy=number)
             return
-        blank = column == "certificates" and not value
-        cells = {"certificate_number": ""} if blank else {} if column == "certificates" else {column: value}
+        cells = {} if column == "certificates" else {column: value}
+        if column == "certificates" and not value:
+            cells = {"certificate_number": ""}
         entry = {"person": self.spot.name, "valid_from": _date(day), "valid_to": ""}
         self.cells.write("people", row, entry | cells, copy=0)
 
     def _day_of(self, prefix: str) -> int:
         if prefix == "performer":
-            return int(self._for_all("day of the work", lambda rows: work_day(self.timeline, rows))[self.row[0]])
+            return self._day()
         if prefix == "corrector":
             at = micros(self.timeline.tasks["correction.made_at"])[self.row]
         else:
-            signed = self.timeline.times.get("signed_at", np.full(len(self.timeline.tasks), NEVER))[self.row]
-            at = np.where(signed == NEVER, self.timeline.times["finished_at"][self.row], signed)
+            at = signed(self.timeline, self.row)
         return int(local_day(self.timeline, self.row, at)[0])
 
-    def _of_record(self, column: str, record: int) -> str:
-        return cell(self.timeline, "tasks", column, record)
+    def _of_record(self, column: str) -> str:
+        return cell(self.timeline, "tasks", column, self.record)
 
     def _rows(self, table: str, named: dict[str, str], least: int = 1) -> list[int]:
         """The rows of a list that have these names."""

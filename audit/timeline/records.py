@@ -118,6 +118,13 @@ def _found(timeline: Timeline, name: str, rows: Ints, component: Ints | None) ->
     return _of_signatory(timeline, name, prefix, of_list, rows)
 
 
+def whole(timeline: Timeline, name: str, rows: Ints) -> tuple[Ints, Bools]:
+    """A column of whole numbers, 0 where one is missing, and where there is one."""
+    found = values(timeline, name, rows)
+    assert found.numbers is not None
+    return np.where(found.missing, 0, found.numbers).astype(np.int64), ~found.missing
+
+
 def work_day(timeline: Timeline, rows: Ints) -> Ints:
     """Calendar day, counted from 1970-01-01, on which each record started by the clock of its station."""
 
@@ -403,7 +410,7 @@ def certificate(number: str, kind: str) -> str:
     return f"{number} ({kind})".replace(";", ",") if number and kind else ""
 
 
-def _signed(timeline: Timeline, rows: Ints) -> Ints:
+def signed(timeline: Timeline, rows: Ints) -> Ints:
     """When each record was signed; where it doesn't say, when its work ended."""
     finished = timeline.times["finished_at"][rows]
     if "signed_at" not in timeline.times:
@@ -418,7 +425,7 @@ def _of_signatory(timeline: Timeline, name: str, prefix: str, column: str, rows:
     def looked_up(rows: Ints) -> Values:
         if prefix == "performer":
             return _of_person(timeline, name, column, "performed_by", rows, timeline.times["started_at"][rows])
-        return _of_person(timeline, name, column, "certified_by", rows, _signed(timeline, rows))
+        return _of_person(timeline, name, column, "certified_by", rows, signed(timeline, rows))
 
     return _shared(timeline, name, rows, looked_up)
 
