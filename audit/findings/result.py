@@ -31,84 +31,20 @@ from audit.trends.signals import ALL, Frozen, Signal, Trend, Trends
 # The report imports from here alone: what it shows is a value of the result.
 # fmt: off
 __all__ = [
-    "ALL",
-    "ALTERED_COLUMNS",
-    "CLEARED",
-    "CORRECTED",
-    "COVERAGE_COLUMNS",
-    "FINDING_COLUMNS",
-    "GONE_COLUMNS",
-    "LEVELS",
-    "LIMIT",
-    "OPEN",
-    "OUTCOMES",
-    "PLACE_COLUMNS",
-    "REJECT_COLUMNS",
-    "REMOVED",
-    "ROW_COLUMNS",
-    "STANDING_COLUMNS",
-    "UNJUDGED_COLUMNS",
-    "WHO_GOVERNS",
-    "Absent",
-    "AuditResult",
-    "Band",
-    "Change",
-    "DueList",
-    "ExampleTable",
-    "Explanation",
-    "FileReconciled",
-    "Frozen",
-    "Health",
-    "InputFile",
-    "Kind",
-    "Lane",
-    "LastDrill",
-    "Level",
-    "Margins",
-    "NearPair",
-    "RecordUse",
-    "Recorded",
-    "RowCount",
-    "Rule",
-    "Scene",
-    "Setting",
-    "ShownExample",
-    "Signal",
-    "Span",
-    "Standing",
-    "Story",
-    "Stretch",
-    "Trend",
-    "Trends",
-    "Usage",
+    "ALL", "ALTERED_COLUMNS", "CLEARED", "CORRECTED", "COVERAGE_COLUMNS", "FINDING_COLUMNS", "GONE_COLUMNS", "LEVELS",
+    "LIMIT", "OPEN", "OUTCOMES", "PLACE_COLUMNS", "REJECT_COLUMNS", "REMOVED", "ROW_COLUMNS", "STANDING_COLUMNS",
+    "UNJUDGED_COLUMNS", "WHO_GOVERNS", "Absent", "AuditResult", "Band", "Change", "DueList", "ExampleTable",
+    "Explanation", "FileReconciled", "Frozen", "Health", "InputFile", "Kind", "Lane", "LastDrill", "Level", "Margins",
+    "NearPair", "RecordUse", "Recorded", "RowCount", "Rule", "Scene", "Setting", "ShownExample", "Signal", "Span",
+    "Standing", "Story", "Stretch", "Trend", "Trends", "Usage",
 ]
 # fmt: on
 
 FINDING_COLUMNS = (
-    "finding_id",
-    "rule",
-    "level",
-    "state",
-    "aircraft",
-    "position",
-    "component_serial",
-    "work_order",
-    "task_id",
-    "flight_id",
-    "station",
-    "person",
-    "at",
-    "measured",
-    "limit",
-    "unit",
-    "message",
-    "warning",
-    "put_right",
-    "basis",
-    "corrected_by",
-    "corrected_at",
-    "meanwhile",
-)
+    "finding_id", "rule", "level", "state", "aircraft", "position", "component_serial", "work_order", "task_id",
+    "flight_id", "station", "person", "at", "measured", "limit", "unit", "message", "warning", "put_right", "basis",
+    "corrected_by", "corrected_at", "meanwhile",
+)  # fmt: skip
 """Columns of findings.csv: text, save `at` and `corrected_at` (datetime64[us, UTC]) and the floats `measured` and
 `limit`. `state` is open or corrected; `corrected_by` names what put a corrected finding right, and `corrected_at` says
 when that was. `meanwhile` says whether the boot was removed, moved, stripped or flown since."""
@@ -126,30 +62,13 @@ PLACE_COLUMNS = ("file", "line")
 """Where that row stands in the export; there only where `run_audit` was asked to locate it."""
 
 CORRECTED_ENTRY_COLUMNS = (
-    "task_id",
-    "correction_id",
-    "entry",
-    "was",
-    "now",
-    "made_by",
-    "made_at",
-    "signed_by",
-    "reason",
-    "state",
-)
+    "task_id", "correction_id", "entry", "was", "now", "made_by", "made_at", "signed_by", "reason", "state",
+)  # fmt: skip
 """Columns of `corrections`, a row for each correction of an entry up to the as-of time, by record and time: `entry` is
 what the corrected column is called, `state` what the correction is to its record (CORRECTION_STATES, or unclear)."""
 UNJUDGED_COLUMNS = (
-    "rule",
-    "reason",
-    "aircraft",
-    "position",
-    "work_order",
-    "task_id",
-    "flight_id",
-    "station",
-    "at",
-)
+    "rule", "reason", "aircraft", "position", "work_order", "task_id", "flight_id", "station", "at",
+)  # fmt: skip
 """Columns of unjudged.csv: one row for each subject that could not be judged."""
 
 COVERAGE_COLUMNS = ("rule", "in_scope", "complies", "findings", "unjudged", "unread", "idle")

@@ -15,16 +15,8 @@ run that first found it. `change` is new, still or back; `decision` accepted, de
 by whom, until when and why; `disputed` says who answered that it was done."""
 
 GONE_COLUMNS: Final = (
-    "finding_id",
-    "rule",
-    "level",
-    "aircraft",
-    "position",
-    "work_order",
-    "task_id",
-    "why",
-    "since",
-)
+    "finding_id", "rule", "level", "aircraft", "position", "work_order", "task_id", "why", "since",
+)  # fmt: skip
 """Columns of gone.csv: text, save `since` (datetime64[us, UTC]), since which run's as-of time that is so."""
 
 ALTERED_COLUMNS: Final = ("task_id", "what", "column", "was", "now", "first_seen")
