@@ -65,9 +65,9 @@ def in_rounds(footprints: Sequence[Footprint]) -> list[list[int]]:
 
 def _reads(rule: Rule, timeline: Timeline, spot: Spot, planted: Planted) -> Iterable[Hashable]:
     yield ("subject", rule.id, *(spot[name] for name in ("subject", "other_subject", "place", "window")))
-    rows = {spot["task"], *planted.rows} - {-1}
     of_tasks = {column for table, column in columns_read(rule) if table == "tasks"} | _OF_WORK
-    yield from (("cell", row, column) for row in rows for column in of_tasks)
+    if spot["task"] >= 0:
+        yield from (("cell", spot["task"], column) for column in of_tasks)
     if getattr(rule, "of", "tasks") != "tasks":
         yield ("corrections", spot["subject"])
     yield from (("components", boot) for boot in _boots(rule, timeline, spot))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audit.evidence.columns import Columns, least_of
 from audit.evidence.conditions import FALSE, judge
 from audit.evidence.doubt import CERTAIN, Rank, first_of, reasons_of
 from audit.evidence.seasons import season_doubt, seasons_of
@@ -13,12 +14,12 @@ from audit.evidence.sessions import Sessions
 from audit.evidence.treatments import NO_BOOT, doubt_of, of_one_boot, perhaps_of_one_boot
 from audit.language.condition import Conditions
 from audit.language.events import Season
-from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, group_begins
+from audit.timeline.instants import NEVER, Bools, Ints, expand, group_begins
 from audit.timeline.timeline import Timeline
 
 
 @dataclass(frozen=True)
-class BootTime:
+class BootTime(Columns):
     """Each boot's time, from its first installation to its last removal, cut into seasons.
 
     `start` is the later of the season's and the boot's installation, `end` (excluded) the earlier of the season's end
@@ -38,13 +39,6 @@ class BootTime:
     doubt: Ints
     ended: Ints
 
-    def __len__(self) -> int:
-        return len(self.boot)
-
-    def take(self, index: Ints | Bools) -> BootTime:
-        """The rows at `index`, which keep their numbers."""
-        return BootTime(**{name: column[index] for name, column in vars(self).items()})
-
 
 def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> BootTime:
     """The time of the boots asked about, season by season; without a season, from the export's first instant on."""
@@ -63,9 +57,8 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     there = np.flatnonzero((start < end) & known)
     # A stay that ended before the export begins is still part of the boot's time in its season.
     seasons, season_of = np.unique(np.stack((history.boot[stay], opens)), axis=1, return_inverse=True)
-    earliest = np.full(seasons.shape[1], FOREVER)
-    np.minimum.at(earliest, season_of.ravel()[start < end], start[start < end])
-    earliest = earliest[season_of.ravel()][there]
+    season_of, real = season_of.ravel(), start < end
+    earliest = least_of(season_of[real], start[real], seasons.shape[1])[season_of][there]
     stay, opens, start, end = stay[there], opens[there], start[there], end[there]
     doubt = doubt_of(reasons_of(timeline), judged, kept)[index][there]
     unset = season_doubt(season, timeline, timeline.aircraft_of(history.place[stay]))
@@ -105,7 +98,7 @@ def removal_unknown(timeline: Timeline) -> int:
 
 
 @dataclass(frozen=True)
-class Treated:
+class Treated(Columns):
     """Sessions that ended in a boot's time: the row of the time, the session, and why it may not have been of it.
 
     One that may have ended at any time is in every boot's time that it may be of.

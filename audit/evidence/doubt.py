@@ -12,16 +12,17 @@ fundamental first, and the one that turns the verdict is the reason.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
+from functools import partial
 from threading import Lock
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from audit.timeline.coverage import WHY, Missing
+from audit.timeline.coverage import WHY, Missing, uncovered
 from audit.timeline.instants import Bools, Ints
 from audit.timeline.timeline import Timeline
 
@@ -89,7 +90,9 @@ def first_of(*doubts: Ints) -> Ints:
     """Of several doubts of each subject the first that there is."""
     found, *others = doubts
     for other in others:
-        found = np.where(found == CERTAIN, other, found)
+        # Most of them are of nobody: that is told sooner than who has one.
+        if other.any():
+            found = np.where(found == CERTAIN, other, found)
     return found
 
 
@@ -97,6 +100,15 @@ def coverage_doubt(reasons: Reasons, missing: Missing) -> int:
     """The number of the reason for doubt where flights may be missing."""
     ranks = {Missing.TABLE: Rank.NOT_SUPPLIED, Missing.AFTER: Rank.RUNNING}
     return reasons.number(ranks.get(missing, Rank.NOT_COVERED), WHY[missing])
+
+
+def unlogged(timeline: Timeline, aircraft: Ints, opens: Ints, closes: Ints, kinds: Sequence[Missing]) -> Ints:
+    """Why flights of each aircraft may be missing in its time [opens, closes), of several of these kinds the first."""
+    stretches, found = uncovered(timeline), np.full(len(aircraft), CERTAIN)
+    for missing in reversed(kinds):
+        at = stretches.first_from(aircraft, opens, partial(np.equal, missing))
+        found[at < closes] = coverage_doubt(reasons_of(timeline), missing)
+    return found
 
 
 Side = Literal["plain", "harsh", "lenient"]

@@ -9,12 +9,13 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from audit.evidence.columns import Columns, matching
 from audit.evidence.doubt import CERTAIN, Rank, coverage_doubt, first_of, reasons_of
 from audit.evidence.treatments import NO_BOOT, NO_POSITION, Treatments, treatments
 from audit.language.condition import Conditions
 from audit.timeline.codes import MISSING
 from audit.timeline.coverage import Missing, uncovered
-from audit.timeline.instants import DAY, NEVER, Bools, Ints, expand, group_begins, running_max
+from audit.timeline.instants import DAY, NEVER, Bools, Ints, group_begins, running_max
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
@@ -23,13 +24,13 @@ LONGEST_PAUSE = DAY
 
 
 @dataclass(frozen=True)
-class Sessions:
+class Sessions(Columns):
     """Treatments of one work order, boot and product class, without a takeoff or a long pause in between.
 
-    One row a session, in order of (place, start). `number` is its number among all sessions of the rule; `task` its
-    lowest task row, which names it whatever the order of its records. `first` and `last` are the task rows that begin
-    and end it; `start` and `end` its first start and last end, `latest` its last start. `place`, `component` and `boot`
-    are those of the last record. `doubt` is CERTAIN where every record of it is in scope.
+    One row a session, in order of (place, start). `number` is its number among all sessions of the rule, which it
+    keeps; `task` its lowest task row, which names it whatever the order of its records. `first` and `last` are the task
+    rows that begin and end it; `start` and `end` its first start and last end, `latest` its last start. `place`,
+    `component` and `boot` are those of the last record. `doubt` is CERTAIN where every record of it is in scope.
     """
 
     number: Ints
@@ -43,13 +44,6 @@ class Sessions:
     end: Ints
     latest: Ints
     doubt: Ints
-
-    def __len__(self) -> int:
-        return len(self.task)
-
-    def take(self, index: Ints) -> Sessions:
-        """The sessions at `index`, which keep their numbers."""
-        return Sessions(**{name: column[index] for name, column in vars(self).items()})
 
     @property
     def named(self) -> Mapping[str, Ints]:
@@ -86,11 +80,14 @@ class InSessions:
             return self.sessions
         return self._with(np.flatnonzero(~timeline.is_open(self.perhaps.sessions.task)))
 
+    def records(self, numbers: Ints) -> Ints:
+        """The task records of some of the sessions, by number."""
+        return self.treated.task[np.isin(self.session_of, numbers)]
+
     def _with(self, index: Ints) -> Sessions:
         if self.perhaps is None:
             return self.sessions
-        pairs = zip(vars(self.sessions).items(), vars(self.perhaps.sessions.take(index)).values(), strict=True)
-        found = Sessions(**{name: np.concatenate((one, other)) for (name, one), other in pairs})
+        found = self.sessions.followed_by(self.perhaps.sessions.take(index))
         return replace(found, number=np.arange(len(found)))
 
 
@@ -289,10 +286,8 @@ def possible_parts(timeline: Timeline, found: Sessions) -> Parts:
 
 def _sharing(key: Ints, one: Ints, other: Ints) -> tuple[Ints, Ints]:
     """All pairs of the two that share a key."""
-    other = other[np.argsort(key[other], kind="stable")]
-    low, high = (np.searchsorted(key[other], key[one], side) for side in ("left", "right"))
-    which, nth = expand(high - low)
-    return one[which], other[low[which] + nth]
+    which, place = matching(key[other], key[one])
+    return one[which], other[place]
 
 
 def at_one_go(timeline: Timeline, aircraft: Ints, one: tuple[Ints, Ints], other: tuple[Ints, Ints]) -> Bools:

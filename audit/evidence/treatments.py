@@ -12,11 +12,12 @@ from typing import Protocol
 
 import numpy as np
 
+from audit.evidence.columns import Columns
 from audit.evidence.conditions import FALSE, UNKNOWN, Judged, judge, needs_component, without_component
 from audit.evidence.doubt import CERTAIN, Rank, Reasons, Why, first_of, reasons_of
 from audit.language.condition import Conditions
 from audit.timeline.components import TWO_RECORDED
-from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, expand, group_begins, running_max, take
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, expand, take
 from audit.timeline.timeline import Timeline
 
 NONE = -1
@@ -30,7 +31,7 @@ TIED: Why = (Rank.TIED, "which came first is not known: both started at the same
 
 
 @dataclass(frozen=True)
-class Treatments:
+class Treatments(Columns):
     """Selected records by position: a row for each record and place.
 
     `task` is the row in the tasks frame. `component` is the row of the boot installed there, `boot` the number of its
@@ -45,10 +46,6 @@ class Treatments:
     boot: Ints
     doubt: Ints
     done: Bools
-
-    def take(self, index: Ints | Bools) -> Treatments:
-        """The rows at `index`."""
-        return Treatments(**{name: column[index] for name, column in vars(self).items()})
 
 
 def treatments(timeline: Timeline, conditions: Conditions, rows: Ints | None = None) -> Treatments:
@@ -322,17 +319,6 @@ def _grouped(timeline: Timeline, group: tuple[Ints, Ints] | None, joined: Candid
     return replace(joined, key=group[0][joined.rows] * width + joined.key, asked=asked)
 
 
-def own_subject(evidence: Treatments, treated: Treatments, subject_of: Ints) -> Ints:
-    """The subject that each row of evidence is itself a record of, NONE where it isn't."""
-    width = 1 + max(int(side.place.max(initial=0)) for side in (evidence, treated))
-    key, asked = (side.task.astype(np.int64) * width + side.place for side in (treated, evidence))
-    if not len(key):
-        return np.full(len(asked), NONE)
-    order = np.argsort(key, kind="stable")
-    place = np.minimum(np.searchsorted(key[order], asked), len(key) - 1)
-    return np.where(key[order[place]] == asked, subject_of[order[place]], NONE)
-
-
 def first_start(
     joined: Iterable[Candidates], started: Ints, subjects: Subjects, after: Ints, own: Ints, *, at_once: bool = True
 ) -> tuple[Ints, Ints]:
@@ -358,49 +344,6 @@ def first_start(
         sooner = there & (started[row] < best)
         best, found = np.where(sooner, started[row], best), np.where(sooner, row, found)
     return best, found
-
-
-def last_end(joined: Iterable[Candidates], started: Ints, ended: Ints, before: Ints) -> Ints:
-    """When the last to end of the evidence ended that started before an instant of each subject; NEVER if none did."""
-    best = np.full(len(before), NEVER)
-    for every in joined:
-        part, met = every.at_any_time(started)
-        best = np.where(met, before, best)
-        if not len(part.rows):
-            continue
-        order = part.order(started)
-        owner = part.key[order.row]
-        latest = running_max(ended[part.rows][order.row], group_begins(owner))
-        last = order.count(part.asked, before, "before") - 1
-        found = (last >= 0) & (take(owner, last, _NOBODY) == part.asked) & (part.asked != _NOBODY)
-        best = np.where(found, np.maximum(best, take(latest, last, NEVER)), best)
-    return best
-
-
-def started_between(joined: Iterable[Candidates], started: Ints, opens: Ints, closes: Ints) -> Bools:
-    """Whether evidence of each subject started in [opens, closes)."""
-    found = np.zeros(len(opens), bool)
-    for every in joined:
-        part, met = every.at_any_time(started)
-        found |= met
-        order = part.order(started)
-        found |= order.count(part.asked, closes, "before") > order.count(part.asked, opens, "before")
-    return found
-
-
-def started_at(joined: Iterable[Candidates], started: Ints, subjects: Subjects, moment: Ints, own: Ints) -> Bools:
-    """Whether evidence, other than the subject's own records, started at a moment of each subject."""
-    found = np.zeros(len(moment), bool)
-    place = np.full(int(subjects.number.max(initial=0)) + 1, NONE)
-    place[subjects.number] = np.arange(len(subjects.number))
-    for every in joined:
-        part, _ = every.at_any_time(started)
-        order = part.order(started)
-        count = order.count(part.asked, moment, "until") - order.count(part.asked, moment, "before")
-        whose = take(place, own[part.rows], NONE)
-        mine = whose[(whose != NONE) & (started[part.rows] == take(moment, whose, NEVER))]
-        found |= count > np.bincount(mine, minlength=len(found))
-    return found
 
 
 def ties(timeline: Timeline, counted: Callable[[Ints], Bools]) -> bool:

@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from audit.forms.outcomes import NONE
+from audit.forms.outcomes import NONE, frame_of
 
 _DEFAULTS: Final[dict[str, Any]] = {
     "kind": "",
@@ -39,10 +39,4 @@ def coming(count: int = 0, **columns: Any) -> pd.DataFrame:
     used, limit, unit   of the meter                     broken  the hold has been broken, or the treatment is overdue
     reason  why that is in doubt, blank where it isn't
     """
-    unknown = set(columns) - set(_DEFAULTS)
-    assert not unknown, unknown
-    frame = {}
-    for name, default in _DEFAULTS.items():
-        dtype = object if isinstance(default, str) else np.asarray(default).dtype
-        frame[name] = np.broadcast_to(np.asarray(columns.get(name, default), dtype=dtype), (count,))
-    return pd.DataFrame(frame)
+    return frame_of(_DEFAULTS, count, columns)

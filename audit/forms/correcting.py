@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from audit.evidence.columns import most_of
 from audit.evidence.doubt import reasons_of
 from audit.evidence.remedies import Faults, Remedied, remedied
 from audit.forms.naming import Texts, cells
 from audit.forms.outcomes import NONE, SEVERAL
 from audit.language.rule import Rule
-from audit.timeline.instants import FOREVER, Ints, take
+from audit.timeline.instants import FOREVER, NEVER, Ints, take
 from audit.timeline.timeline import Timeline
 
 
@@ -44,9 +45,8 @@ def corrected(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Corrected:
         return Corrected(by, at, perhaps, [frozenset({name}) for name in by.tolist()])
     case, faults = _faults(cases, timeline)
     found = remedied(timeline, rule.corrected_by, faults)
-    last = np.full(size, -1)
-    np.maximum.at(last, case, np.where(faults.boot < 0, FOREVER, found.at))
-    sooner = np.flatnonzero((last >= 0) & (last < at))
+    last = most_of(case, np.where(faults.boot < 0, FOREVER, found.at), size)
+    sooner = np.flatnonzero((last != NEVER) & (last < at))
     names = _names(timeline, faults, found)
     of_case: dict[int, list[str]] = {}
     for one, name in zip(case.tolist(), names.tolist(), strict=True):

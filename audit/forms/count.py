@@ -11,57 +11,30 @@ from functools import partial
 from typing import Any, Literal, Self
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from pydantic import ConfigDict, model_validator
 
 from audit.evidence.boots import BootTime, boot_time, treated_within
-from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, Why, in_scope, reasons_for_doubt, reasons_of
+from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, Why, in_scope, reasons_of
 from audit.evidence.flying import first_takeoff
 from audit.evidence.sessions import InSessions, in_sessions, possible_parts
 from audit.evidence.treatments import NO_POSITION
 from audit.figures import figure, several
-from audit.forms.describing import (
-    CLOCK_WENT_BACK,
-    MAY_BE_WORK,
-    NO_BOOT_KNOWN,
-    NO_POSITION_KNOWN,
-    SEASON_NOT_SET,
-    SESSION,
-    flights_unclear,
-    limits,
-    of_class,
-    only_boots,
-    range_in_words,
-    records,
-    season_days,
-    season_figure,
-)
-from audit.forms.describing import sessions as sessions_in_words
+from audit.forms import describing, planting
 from audit.forms.drawing import AroundSession
 from audit.forms.form import BOOTS_READ, SEASON_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import OF_TREATMENT, days, of_session, of_treatment, values_of_treatment
-from audit.forms.outcomes import Judgement
-from audit.forms.planting import (
-    Edit,
-    NotPlantable,
-    Planted,
-    Planter,
-    Spot,
-    cell,
-    nearest,
-    new_record,
-    season_end,
-    session_rows,
-    voided,
-)
+from audit.forms.naming import OF_TREATMENT, Keys, days, of_session, of_treatment, values_of_treatment
+from audit.forms.outcomes import Judgement, judged
+from audit.forms.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.language.condition import BootConditions
 from audit.language.events import Season, check_limits
 from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.values import Count
 from audit.language.wording import Said
-from audit.timeline.instants import DAY, HOUR, MINUTE, Bools, Ints
-from audit.timeline.records import values
+from audit.timeline.instants import DAY, FOREVER, HOUR, MINUTE, Bools, Ints
+from audit.timeline.records import whole
 from audit.timeline.timeline import Timeline
 from audit.yaml.faults import Misplaced, Part
 
@@ -76,6 +49,18 @@ class Number(Part):
     def _can_be_met(self) -> Self:
         check_limits(self.at_least, self.at_most)
         return self
+
+    def too_few(self, total: Ints) -> Bools:
+        """Which are fewer than the least allowed, where there is a limit."""
+        return np.asarray(total < (self.at_least or 0))
+
+    def too_many(self, total: Ints) -> Bools:
+        """Which are more than the most allowed, where there is a limit."""
+        return np.asarray(total > (self.at_most or FOREVER))
+
+    def limit(self, total: Ints) -> npt.NDArray[np.float64]:
+        """The limit that each number breaks."""
+        return np.where(self.too_few(total), self.at_least or 0, self.at_most or 0).astype(float)
 
 
 class CountRule(Rule):
@@ -96,6 +81,13 @@ class CountRule(Rule):
     sessions: Number | None = None
     season: Season | None = None
     boots: BootConditions = BootConditions()
+
+    @property
+    def allowed(self) -> Number:
+        """How many there may be of what the rule counts."""
+        allowed = self.coats if self.sessions is None else self.sessions
+        assert allowed is not None
+        return allowed
 
     @model_validator(mode="after")
     def _counts_one_thing(self) -> Self:
@@ -119,32 +111,14 @@ SAME_NUMBER: Why = (
 
 def evaluate(rule: CountRule, timeline: Timeline) -> Judgement:
     """Judge what the rule counts: coats of a session, or sessions of a boot in a season."""
-    if rule.coats is not None:
-        return _coats(rule, rule.coats, timeline)
-    assert rule.sessions is not None
-    return _sessions(rule, rule.sessions, timeline)
+    return _coats(rule, timeline) if rule.sessions is None else _sessions(rule, timeline)
 
 
 _ANY_NUMBER = 2**40
 """More coats than there can be: of a record that gives no number there may be any."""
 
 
-def _fewer(total: Ints, limit: int | None) -> Bools:
-    """Which are fewer than the least allowed, where there is a limit."""
-    return np.zeros(len(total), bool) if limit is None else total < limit
-
-
-def _more(total: Ints, limit: int | None) -> Bools:
-    """Which are more than the most allowed, where there is a limit."""
-    return np.zeros(len(total), bool) if limit is None else total > limit
-
-
-def _broken_limit(allowed: Number, total: Ints) -> Ints:
-    """The limit that each number breaks."""
-    return np.where(total < (allowed.at_least or 0), allowed.at_least or 0, allowed.at_most or 0)
-
-
-def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
+def _coats(rule: CountRule, timeline: Timeline) -> Judgement:
     """A finding when a session has fewer or more coats than allowed.
 
     A record with `coats` stands for that many, one with `coat` for that coat. Of several with the same number nobody
@@ -154,9 +128,8 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
     """
     found = in_sessions(timeline, rule.scope)
     subjects, reasons = found.sessions, reasons_of(timeline)
-    everything = found.evidence
     total, again, countless = _coats_recorded(timeline, found)
-    parts = possible_parts(timeline, everything)
+    parts = possible_parts(timeline, found.evidence)
     nowhere = timeline.nowhere(subjects.place)
     unsaid, repeated = reasons.where(countless, NO_COAT), reasons.where(again > 0, SAME_NUMBER)
 
@@ -168,14 +141,10 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
         return whole[: len(subjects)]
 
     def broken(view: View, index: Ints) -> Bools:
-        too_few = _fewer(counted(view.favour)[index], allowed.at_least)
-        too_many = _more(counted(view.against)[index], allowed.at_most)
+        too_few = rule.allowed.too_few(counted(view.favour)[index])
+        too_many = rule.allowed.too_many(counted(view.against)[index])
         # What names no position may be of several boots, each with fewer coats.
         return too_few | view.open(too_many, reasons.where(too_many & nowhere[index], NO_POSITION))
-
-    everyone = np.arange(len(subjects))
-    plain = broken(PLAIN, everyone)
-    doubt = reasons_for_doubt(timeline, broken, plain, subjects.doubt)
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         one = subjects.take(index)
@@ -183,11 +152,11 @@ def _coats(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
             **one.named,
             "at": one.end,
             "measured": total[index].astype(float),
-            "limit": _broken_limit(allowed, total[index]).astype(float),
+            "limit": rule.allowed.limit(total[index]),
             "unit": "coats",
         }
 
-    return Judgement(plain, doubt, reasons, shown)
+    return judged(timeline, broken, subjects.doubt, shown)
 
 
 def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Ints, Bools]:
@@ -198,8 +167,8 @@ def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Ints, 
         total, again, countless = (np.concatenate(side) for side in zip(*both, strict=True))
         return total, again, countless
     treated, session_of, count = found.treated, found.session_of, len(found.sessions)
-    coat, has_coat = _whole(timeline, "coat", treated.task)
-    coats, has_coats = _whole(timeline, "coats", treated.task)
+    coat, has_coat = whole(timeline, "coat", treated.task)
+    coats, has_coats = whole(timeline, "coats", treated.task)
     total = np.zeros(count, np.int64)
     np.add.at(total, session_of[has_coats], coats[has_coats])
     names, rank = np.unique(coat, return_inverse=True)
@@ -219,13 +188,7 @@ def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Ints, 
     return total, again, countless
 
 
-def _whole(timeline: Timeline, name: str, rows: Ints) -> tuple[Ints, Bools]:
-    found = values(timeline, name, rows)
-    assert found.numbers is not None
-    return np.where(found.missing, 0, found.numbers).astype(np.int64), ~found.missing
-
-
-def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement:
+def _sessions(rule: CountRule, timeline: Timeline) -> Judgement:
     """A finding when a boot that flew in a season had fewer or more sessions in it than allowed.
 
     A session counts by its end. Too few are only too few once the season, or the boot's time, is over, and where the
@@ -238,16 +201,14 @@ def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement
     unseen = reasons.where(time.start < timeline.since, UNSEEN)
 
     def broken(view: View, index: Ints) -> Bools:
-        too_few = _fewer(treated.count(view.favour(treated.doubt), len(time))[index], allowed.at_least)
-        too_many = _more(treated.count(view.against(treated.doubt), len(time))[index], allowed.at_most)
+        too_few = rule.allowed.too_few(treated.count(view.favour(treated.doubt), len(time))[index])
+        too_many = rule.allowed.too_many(treated.count(view.against(treated.doubt), len(time))[index])
         for why in (not_over, unseen, time.ended):
             too_few = view.open(too_few, np.where(too_few, why[index], CERTAIN))
-        if allowed.at_most is not None:
+        if rule.allowed.at_most is not None:
             too_many = view.open(too_many, np.where(too_many, CERTAIN, unseen[index]))
         return too_few | too_many
 
-    plain = broken(PLAIN, np.arange(len(time)))
-    doubt = reasons_for_doubt(timeline, broken, plain, doubt)
     total = treated.count(treated.doubt == CERTAIN, len(time))
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
@@ -260,11 +221,11 @@ def _sessions(rule: CountRule, allowed: Number, timeline: Timeline) -> Judgement
             "at": np.where(finding, np.minimum(one.end, timeline.as_of), one.known_start),
             "anchor": one.start,
             "measured": total[index].astype(float),
-            "limit": _broken_limit(allowed, total[index]).astype(float),
+            "limit": rule.allowed.limit(total[index]),
             "unit": "treatments",
         }
 
-    return Judgement(plain, doubt, reasons, shown)
+    return judged(timeline, broken, doubt, shown)
 
 
 def _carried_in_flight(timeline: Timeline, time: BootTime) -> tuple[BootTime, Ints, Ints]:
@@ -280,9 +241,7 @@ def _carried_in_flight(timeline: Timeline, time: BootTime) -> tuple[BootTime, In
     return time, flight, doubt
 
 
-def _identity(
-    rule: CountRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
-) -> list[tuple[str, ...]]:
+def _identity(rule: CountRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> Keys:
     if rule.sessions is None:
         return of_session(rule, cases, evidence, timeline)
     # The boot by its serial: of two at one position in a season each has its own season.
@@ -316,39 +275,36 @@ def _told(rule: CountRule, case: Mapping[str, Any]) -> Iterator[Said]:
     if measured > limit:
         kinds, asked = ("too_many",), f"at most {limit:,} allowed"
     if rule.sessions is None:
-        yield Said(kinds, values, f"{number} of {case['treatment']} recorded; {asked}.")
+        yield Said(kinds, values, f"{number} of {case['product']} recorded; {asked}.")
         return
     flights, until = several(case["flights"], "flight"), case["last_day"]
     values |= {"hours": quantity(round(case["hours"], 2), "flight hour"), "flights": flights, "until": until}
     flown = f"Flew {figure(case['hours'])} flight hours in {flights}"
-    done = f"with {number}; {asked}" if measured else f"without {of_class(rule.scope)}"
-    yield Said(kinds, values, f"{flown} in the season, from {case['anchor_day']} to {until}, {done}.")
+    done = f"with {number}; {asked}" if measured else f"without {describing.of_class(rule.scope)}"
+    yield Said(kinds, values, f"{flown} in the season, from {case['since']} to {until}, {done}.")
 
 
 def _figures(rule: CountRule) -> Mapping[str, str]:
-    allowed, thing = (rule.coats, "coat") if rule.sessions is None else (rule.sessions, "treatment")
-    assert allowed is not None
-    limit = range_in_words(allowed.at_least, allowed.at_most, partial(quantity, unit=thing))
-    return {"limit": limit, **season_figure(rule.season)}
+    thing = "coat" if rule.sessions is None else "treatment"
+    limit = describing.range_in_words(rule.allowed.at_least, rule.allowed.at_most, partial(quantity, unit=thing))
+    return {"limit": limit, **describing.season_figure(rule.season)}
 
 
 def _looks_at(rule: CountRule) -> str:
     if rule.season is None:
-        return sessions_in_words(rule.scope)
+        return describing.sessions(rule.scope)
     return " ".join(
         (
-            f"Each boot in each season, {season_days(rule.season)}, in which its aircraft took off with it.",
-            f"What is counted are sessions of {records(rule.scope)}, by their end. {SESSION}",
-            *only_boots(rule.boots),
+            f"Each boot in each season, {describing.season_days(rule.season)}, in which its aircraft took off with it.",
+            f"What is counted are sessions of {describing.records(rule.scope)}, by their end. {describing.SESSION}",
+            *describing.only_boots(rule.boots),
         )
     )
 
 
 def _demands(rule: CountRule) -> tuple[str, ...]:
-    if rule.sessions is not None:
-        return (f"sessions recorded in it: {limits(rule.sessions.at_least, rule.sessions.at_most)}",)
-    assert rule.coats is not None
-    return (f"coats recorded: {limits(rule.coats.at_least, rule.coats.at_most)}",)
+    thing = "coats recorded" if rule.sessions is None else "sessions recorded in it"
+    return (f"{thing}: {describing.limits(rule.allowed.at_least, rule.allowed.at_most)}",)
 
 
 def _unjudged_when(rule: CountRule) -> Iterator[str]:
@@ -356,11 +312,17 @@ def _unjudged_when(rule: CountRule) -> Iterator[str]:
         yield "a record gives neither its coat nor a number of coats, and the verdict depends on it"
         yield "several records have the same coat number, and the verdict depends on whether they are one coat"
         yield "another record may be one of the coats on which the verdict depends, its product or position not known"
-        yield MAY_BE_WORK
+        yield describing.MAY_BE_WORK
         return
     yield "the season is not over, or began before the first record or flight of the export"
     yield "a record that may be one of those counted lies in the season"
-    yield from (NO_POSITION_KNOWN, NO_BOOT_KNOWN, *flights_unclear(), SEASON_NOT_SET, CLOCK_WENT_BACK)
+    yield from (
+        describing.NO_POSITION_KNOWN,
+        describing.NO_BOOT_KNOWN,
+        *describing.flights_unclear(),
+        describing.SEASON_NOT_SET,
+        describing.CLOCK_WENT_BACK,
+    )
 
 
 def _never(rule: CountRule) -> Iterator[Never]:
@@ -370,9 +332,8 @@ def _never(rule: CountRule) -> Iterator[Never]:
 
 def _planter(rule: CountRule, timeline: Timeline) -> Planter:
     """The least or the most that may be, in turn, or one fewer or more."""
-    allowed = rule.sessions if rule.coats is None else rule.coats
-    assert allowed is not None
-    targets = [(limit, step) for limit, step in ((allowed.at_least, -1), (allowed.at_most, 1)) if limit is not None]
+    steps = ((rule.allowed.at_least, -1), (rule.allowed.at_most, 1))
+    targets = [(limit, step) for limit, step in steps if limit is not None]
 
     def plant(spot: Spot) -> Planted:
         limit, step = targets[spot.turn % len(targets)]
@@ -384,10 +345,10 @@ def _planter(rule: CountRule, timeline: Timeline) -> Planter:
 
 def _with_coats(rule: CountRule, timeline: Timeline, spot: Spot, target: int) -> Planted:
     """So many coats in the session of a case: the last ones void, or more of them below."""
-    rows = session_rows(timeline, rule.scope, spot["subject"], spot["place"])
+    rows = planting.session_rows(timeline, rule.scope, spot)
     if not len(rows) or target < 1:
         raise NotPlantable("without a coat there is no session")
-    (coat, numbered), (coats, several_coats) = (_whole(timeline, name, rows) for name in ("coat", "coats"))
+    (coat, numbered), (coats, several_coats) = (whole(timeline, name, rows) for name in ("coat", "coats"))
     if not (numbered | several_coats).all():
         raise NotPlantable("a record of it doesn't say how many coats it stands for")
     ends = timeline.times["finished_at"][rows]
@@ -401,12 +362,12 @@ def _with_coats(rule: CountRule, timeline: Timeline, spot: Spot, target: int) ->
             raise NotPlantable("without a coat there is no session")
         return Planted(what, (Edit("tasks", int(rows[nth]), {"coats": str(coats[nth] + more)}),), window)
     if more <= 0:
-        return Planted(what, voided(rows[np.isin(coat, single[len(single) + more :])].tolist()), window)
-    last, order = int(rows[np.argmax(ends)]), cell(timeline, "tasks", "work_order", int(rows[0]))
+        return Planted(what, planting.voided(rows[np.isin(coat, single[len(single) + more :])].tolist()), window)
+    last, order = int(rows[np.argmax(ends)]), planting.cell(timeline, "tasks", "work_order", int(rows[0]))
     edits = []
     for number in range(1, more + 1):
         record = {"task_id": f"{spot.name}-{number}", "work_order": order, "coat": str(int(single[-1]) + number)}
-        edits.append(new_record(timeline, spot, last, end + number * 20 * MINUTE, **record))
+        edits.append(planting.new_record(timeline, spot, last, end + number * 20 * MINUTE, **record))
     return Planted(what, tuple(edits), (start, end + HOUR + more * HOUR))
 
 
@@ -416,7 +377,7 @@ def _with_sessions(rule: CountRule, timeline: Timeline, spot: Spot, target: int)
     since, component = spot["anchor"], spot["component"]
     if since < 0 or component < 0:
         raise NotPlantable("no boot is known there")
-    until = season_end(timeline, rule.season, spot, since)
+    until = planting.season_end(timeline, rule.season, spot, since)
     done = in_sessions(timeline, rule.scope)
     boot = timeline.components.boot_of(np.array([component]))
     mine = np.flatnonzero((done.sessions.boot == boot) & (done.sessions.end >= since) & (done.sessions.end < until))
@@ -425,12 +386,12 @@ def _with_sessions(rule: CountRule, timeline: Timeline, spot: Spot, target: int)
     if len(mine) >= target:
         rows = done.treated.task[np.isin(done.session_of, done.sessions.number[gone]) & (done.treated.boot == boot)]
         return Planted(what, tuple(_not_of(timeline, row, spot["place"]) for row in np.unique(rows).tolist()), window)
-    like = nearest(timeline, done.treated.task, since)
+    like = planting.nearest(timeline, done.treated.task, since)
     edits = []
     for number in range(target - len(mine)):
         name = f"{spot.name}-{number}"
         at = since + HOUR + number * 2 * DAY
-        edits.append(new_record(timeline, spot, like, at, task_id=name, work_order=name))
+        edits.append(planting.new_record(timeline, spot, like, at, task_id=name, work_order=name))
     return Planted(what, tuple(edits), window)
 
 

@@ -31,6 +31,8 @@ SAME_START = "both started at the same time"
 CLOCK_WENT_BACK = (
     "a time falls into the hour that the clock went through twice, and the verdict depends on which is meant"
 )
+WHICH_CAME_FIRST = (SAME_START, NO_POSITION_KNOWN, NO_BOOT_KNOWN, MAY_BE_WORK)
+"""What leaves unclear which work on a boot came before which."""
 
 
 def flights_unclear() -> tuple[str, ...]:

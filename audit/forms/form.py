@@ -10,7 +10,7 @@ import pandas as pd
 
 from audit.forms.coming import coming
 from audit.forms.drawing import Drawing
-from audit.forms.naming import Texts
+from audit.forms.naming import Keys, Texts
 from audit.forms.outcomes import Judgement
 from audit.forms.planting import Planter
 from audit.language.condition import Conditions
@@ -45,38 +45,6 @@ class Never:
     message: str
     given: Conditions | None = None
     asked: Conditions | None = None
-
-
-def _nothing(rule: Rule) -> tuple[()]:
-    return ()
-
-
-def _nothing_required(rule: Rule) -> Conditions | None:
-    return None
-
-
-def _by_aircraft(rule: Rule) -> Owner:
-    return "aircraft"
-
-
-def _of_records(rule: Rule) -> Mapping[str, str]:
-    return {"subject": "tasks", "other_subject": "tasks", "other": "tasks"}
-
-
-def _no_figures(rule: Rule) -> Mapping[str, str]:
-    return {}
-
-
-def _who_did_the_work(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> None:
-    return None
-
-
-def _nothing_comes(rule: Rule, timeline: Timeline) -> pd.DataFrame:
-    return coming()
-
-
-def _own_record(rule: Rule) -> str | None:
-    return "task"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,29 +97,29 @@ class Form(Generic[R]):
     named_by: str
     evaluate: Callable[[R, Timeline], Judgement]
     reads: Callable[[R], Iterable[str]]
-    may_read: Callable[[R], Iterable[str]] = _nothing
+    may_read: Callable[[R], Iterable[str]] = lambda rule: ()
     selects: Callable[[R], Iterable[Conditions]] = conditions_of
-    requires: Callable[[R], Conditions | None] = _nothing_required
-    coming: Callable[[R, Timeline], pd.DataFrame] = _nothing_comes
-    owner: Callable[[R], Owner] = _by_aircraft
-    rows: Callable[[R], Mapping[str, str]] = _of_records
+    requires: Callable[[R], Conditions | None] = lambda rule: None
+    coming: Callable[[R, Timeline], pd.DataFrame] = lambda rule, timeline: coming()
+    owner: Callable[[R], Owner] = lambda rule: "aircraft"
+    rows: Callable[[R], Mapping[str, str]] = lambda rule: dict.fromkeys(("subject", "other_subject", "other"), "tasks")
     plant: Callable[[R, Timeline], Planter]
-    identity: Callable[[R, pd.DataFrame, pd.DataFrame, Timeline], list[tuple[str, ...]]]
-    person: Callable[[R, pd.DataFrame, Timeline], Texts | None] = _who_did_the_work
+    identity: Callable[[R, pd.DataFrame, pd.DataFrame, Timeline], Keys]
+    person: Callable[[R, pd.DataFrame, Timeline], Texts | None] = lambda rule, cases, timeline: None
     facts: Callable[[R, pd.DataFrame, Timeline], Mapping[str, Sequence[Any]]]
     told: Callable[[R, Mapping[str, Any]], Iterable[Said]]
     values: Mapping[str, str] = field(default_factory=dict)
-    columns: Callable[[R], Iterable[str]] = _nothing
+    columns: Callable[[R], Iterable[str]] = lambda rule: ()
     kinds: Mapping[str, str] = field(default_factory=dict)
-    more_kinds: Callable[[R], Iterable[str]] = _nothing
-    figures: Callable[[R], Mapping[str, str]] = _no_figures
+    more_kinds: Callable[[R], Iterable[str]] = lambda rule: ()
+    figures: Callable[[R], Mapping[str, str]] = lambda rule: {}
     drawing: Callable[[R], Drawing | None]
-    dated_by: Callable[[R], str | None] = _own_record
+    dated_by: Callable[[R], str | None] = lambda rule: "task"
     looks_at: Callable[[R], str]
     demands: Callable[[R], tuple[str, ...]]
     unjudged_when: Callable[[R], Iterable[str]]
-    never: Callable[[R], Iterable[Never]] = _nothing
-    ended_by: Callable[[R], tuple[str, ...]] = _nothing
+    never: Callable[[R], Iterable[Never]] = lambda rule: ()
+    ended_by: Callable[[R], tuple[str, ...]] = lambda rule: ()
     settable: tuple[str, ...] = ()
     pattern: str = ""
     skeleton: str

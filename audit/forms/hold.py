@@ -25,61 +25,26 @@ from audit.evidence.doubt import (
     turning_reasons,
 )
 from audit.evidence.flying import carriers, first_takeoff, removal, still_running
+from audit.evidence.other_work import OtherWork
 from audit.evidence.seasons import season_around, season_doubt
 from audit.evidence.sessions import InSessions, Sessions, in_sessions, sessions
-from audit.evidence.treatments import (
-    Treatments,
-    begun_between,
-    candidates,
-    first_start,
-    own_subject,
-    started_at,
-    started_between,
-    ties,
-    treatments,
-)
+from audit.evidence.treatments import Treatments, begun_between, ties, treatments
 from audit.figures import time_span
+from audit.forms import describing, planting
 from audit.forms.coming import coming
-from audit.forms.describing import (
-    CLOCK_WENT_BACK,
-    MAY_BE_WORK,
-    NO_BOOT_KNOWN,
-    NO_POSITION_KNOWN,
-    SAME_START,
-    SEASON_NOT_SET,
-    STILL_RUNNING,
-    absent,
-    flights_unclear,
-    of_class,
-    season_days,
-    season_figure,
-    work,
-)
-from audit.forms.describing import sessions as sessions_in_words
 from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
-from audit.forms.planting import (
-    NotPlantable,
-    Planted,
-    Planter,
-    Spot,
-    beyond,
-    on_the_boot,
-    season_end,
-    something,
-    span,
-    surely,
-)
+from audit.forms.planting import NotPlantable, Planted, Planter, Spot
 from audit.language.condition import Conditions
 from audit.language.events import Event, Season
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
 from audit.language.wording import Said
-from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, micros_of, take
+from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, micros_of
 from audit.timeline.timeline import Timeline
 
 
@@ -131,24 +96,23 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Judgement:
     """
     hold = _held(rule, timeline)
     everyone = np.arange(len(hold.sessions))
-    coming = hold.first_event(PLAIN, everyone)
-    broken = coming.at < hold.ends(PLAIN, everyone)
+    at, event = hold.first_event(PLAIN, everyone)
+    broken = at < hold.ends(PLAIN, everyone)
     doubt = reasons_for_doubt(timeline, hold.broken, broken, hold.sessions.doubt)
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         held = hold.sessions.take(index)
         return {
             **held.named,
-            "other": coming.task[index],
-            "flight": coming.flight[index],
-            "at": np.where(finding, coming.at[index], held.end),
+            ("flight" if hold.others is None else "other"): event[index],
+            "at": np.where(finding, at[index], held.end),
             "anchor": held.end,
-            "measured": (coming.at[index] - held.end) / HOUR,
+            "measured": (at[index] - held.end) / HOUR,
             "limit": np.nan if hold.limit == FOREVER else hold.limit / HOUR,
             "unit": "h",
         }
 
-    return Judgement(broken, doubt, reasons_of(timeline), shown, hold.margins(coming.at, broken, doubt == CERTAIN))
+    return Judgement(broken, doubt, reasons_of(timeline), shown, hold.margins(at, broken, doubt == CERTAIN))
 
 
 def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
@@ -179,7 +143,7 @@ def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
         used=(now - held.end) / HOUR,
         limit=np.nan if hold.limit == FOREVER else hold.limit / HOUR,
         unit="h",
-        broken=hold.first_event(PLAIN, running).at <= now,
+        broken=hold.first_event(PLAIN, running)[0] <= now,
         reason=reasons_of(timeline).texts(first_of(doubt, ended)),
     )
 
@@ -187,34 +151,22 @@ def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
 def _forbidden(rule: HoldRule) -> str:
     """What must not happen, and the treatment that ends that where one does: `no takeoff before a gloss coating`."""
     what = "no takeoff" if rule.forbid.where is None else "no other work on this boot"
-    return what if rule.until is None else f"{what} before {of_class(rule.until)}"
-
-
-@dataclass(frozen=True)
-class _Events:
-    """The first forbidden event of each session: its instant (FOREVER: none came), and its row among the tasks or the
-    flights."""
-
-    at: Ints
-    task: Ints
-    flight: Ints
+    return what if rule.until is None else f"{what} before {describing.of_class(rule.until)}"
 
 
 @dataclass(frozen=True)
 class _Hold:
     """The sessions held, with all that may break or end their holds; `closes` is where the season of each ends.
 
-    `own_release` and `own_other` tell of which session a release, or another treatment, is itself a record.
+    `releases` is the work that ends a hold, `others` that which breaks it.
     """
 
     rule: HoldRule
     timeline: Timeline
     sessions: Sessions
     closes: Ints
-    releases: Treatments | None
-    own_release: Ints
-    others: Treatments | None
-    own_other: Ints
+    releases: OtherWork | None
+    others: OtherWork | None
 
     @property
     def limit(self) -> int:
@@ -223,7 +175,7 @@ class _Hold:
 
     def broken(self, view: View, index: Ints) -> Bools:
         """Whether the forbidden event came before the end of the hold."""
-        return self.first_event(view, index).at < self.ends(view, index)
+        return self.first_event(view, index)[0] < self.ends(view, index)
 
     def ends(self, view: View, index: Ints) -> Ints:
         """When each hold ends (excluded)."""
@@ -232,25 +184,19 @@ class _Hold:
         if self.rule.duration is not None:
             until = np.minimum(until, held.end + self.limit)
         if self.releases is not None:
-            started = timeline.times["started_at"][self.releases.task]
-            joined = candidates(timeline, self.releases, held, view.favour)
             at_once = ties(timeline, view.favour)
-            released, _ = first_start(joined, started, held, held.latest, self.own_release, at_once=at_once)
+            released, _ = self.releases.first_start(held, view.favour, held.latest, at_once=at_once)
             until = np.minimum(until, released)
         return until
 
-    def first_event(self, view: View, index: Ints) -> _Events:
-        """The first forbidden event from the end of each session on."""
+    def first_event(self, view: View, index: Ints) -> tuple[Ints, Ints]:
+        """The first forbidden event from the end of each session on: its instant (FOREVER: none came), and its row
+        among the flights, or the tasks."""
         timeline, held = self.timeline, self.sessions.take(index)
-        none = np.full(len(index), NONE)
         if self.others is None:
-            at, flight = first_takeoff(timeline, view, held, held.end)
-            return _Events(at, none, flight)
-        started = timeline.times["started_at"][self.others.task]
-        joined = candidates(timeline, self.others, held, view.against)
-        at, row = first_start(joined, started, held, held.end, self.own_other)
-        at = np.minimum(at, np.maximum(held.end, still_running(timeline, view)))
-        return _Events(at, take(self.others.task, row, NONE), none)
+            return first_takeoff(timeline, view, held, held.end)
+        at, task = self.others.first_start(held, view.against, held.end)
+        return np.minimum(at, np.maximum(held.end, still_running(timeline, view))), task
 
     def margins(self, at: Ints, broken: Bools, judged: Bools) -> tuple[Margins, ...]:
         """How long each waited for the event; holds that ended early can't be compared."""
@@ -272,26 +218,21 @@ def _held(rule: HoldRule, timeline: Timeline) -> _Hold:
     """The sessions in question and all that may break or end their holds."""
     found = _treated(rule, timeline)
     held, opens, closes = _of_season(rule.season, timeline, found.sessions)
-    under = None if rule.over is None else treatments(timeline, rule.over)
-    if under is not None:
-        held, closes = _over_another(timeline, found, held, (opens, closes), under)
-    releases = under if rule.until == rule.over else None
-    if rule.until is not None and releases is None:
-        releases = treatments(timeline, rule.until)
-    others = None
-    if rule.forbid.where is not None:
-        near = timeline.rows
-        if rule.duration is not None:
-            # A little more than the time itself, to see what nearly came too early.
-            index, aircraft = carriers(timeline, held)
-            longest = held.end + micros_of(rule.duration) // LIMIT * _NEAR
-            near = begun_between(timeline, near, aircraft, held.end[index], longest[index])
-        others = treatments(timeline, rule.forbid.where, near)
-    own = [
-        np.empty(0, np.int64) if evidence is None else own_subject(evidence, found.treated, found.session_of)
-        for evidence in (releases, others)
-    ]
-    return _Hold(rule, timeline, held, closes, releases, own[0], others, own[1])
+
+    def among(conditions: Conditions, rows: Ints | None = None) -> OtherWork:
+        return OtherWork(timeline, treatments(timeline, conditions, rows), found)
+
+    if rule.over is not None:
+        held, closes = _over_another(timeline, held, (opens, closes), among(rule.over))
+    near = timeline.rows
+    if rule.forbid.where is not None and rule.duration is not None:
+        # A little more than the time itself, to see what nearly came too early.
+        index, aircraft = carriers(timeline, held)
+        longest = held.end + micros_of(rule.duration) // LIMIT * _NEAR
+        near = begun_between(timeline, near, aircraft, held.end[index], longest[index])
+    releases = None if rule.until is None else among(rule.until)
+    others = None if rule.forbid.where is None else among(rule.forbid.where, near)
+    return _Hold(rule, timeline, held, closes, releases, others)
 
 
 def _treated(rule: HoldRule, timeline: Timeline) -> InSessions:
@@ -317,18 +258,15 @@ def _of_season(season: Season | None, timeline: Timeline, held: Sessions) -> tup
 
 
 def _over_another(
-    timeline: Timeline, found: InSessions, held: Sessions, season: tuple[Ints, Ints], under: Treatments
+    timeline: Timeline, held: Sessions, season: tuple[Ints, Ints], under: OtherWork
 ) -> tuple[Sessions, Ints]:
     """The sessions that came over an earlier treatment of the boot in their season, surely or perhaps."""
-    started = timeline.times["started_at"][under.task]
-    own = own_subject(under, found.treated, found.session_of)
 
     def came(view: View, index: Ints) -> Bools:
         some = held.take(index)
-        earlier = started_between(candidates(timeline, under, some, view.favour), started, season[0][index], some.start)
+        earlier = under.started_between(some, view.favour, season[0][index], some.start)
         if ties(timeline, view.favour):
-            joined = candidates(timeline, under, some, view.favour)
-            earlier |= started_at(joined, started, some, some.start, own)
+            earlier |= under.started_at(some, view.favour, some.start)
         return earlier
 
     kept, doubt = in_scope(timeline, came, "lenient", held.doubt)
@@ -345,70 +283,66 @@ def _told(rule: HoldRule, case: Mapping[str, Any]) -> Iterator[Said]:
     if rule.duration is not None:
         required = case["limit"] * HOUR
         values |= {"limit": time_span(required), "short_by": time_span(required - case["measured"] * HOUR)}
-    what = "Flew" if rule.forbid.where is None else f"{case['other_product']} (task {case['other_record']}) used"
+    what = "Flew" if rule.forbid.where is None else f"{case['other_product']} (task {case['other_task']}) used"
     if rule.until is None:
         limit = f"{values['limit']} required; {values['short_by']} short"
-        yield Said((), values, f"{what} {passed} after the last coat of {case['treatment']}; {limit}.")
+        yield Said((), values, f"{what} {passed} after the last coat of {case['product']}; {limit}.")
         return
-    over = "" if rule.over is None else f" was put over {of_class(rule.over)}"
-    again = "a new one" if rule.over == rule.until else of_class(rule.until)
-    yield Said((), values, f"{what} {passed} after {case['treatment']}{over}, without {again} in between.")
+    over = "" if rule.over is None else f" was put over {describing.of_class(rule.over)}"
+    again = "a new one" if rule.over == rule.until else describing.of_class(rule.until)
+    yield Said((), values, f"{what} {passed} after {case['product']}{over}, without {again} in between.")
 
 
 def _figures(rule: HoldRule) -> Mapping[str, str]:
     limit = {} if rule.duration is None else {"limit": duration_in_words(rule.duration)}
-    return {**limit, **season_figure(rule.season)}
-
-
-def _reads(rule: HoldRule) -> Iterator[str]:
-    yield from ("tasks.position", "components")
-    if rule.forbid.where is None:
-        yield "flights"
+    return {**limit, **describing.season_figure(rule.season)}
 
 
 def _looks_at(rule: HoldRule) -> str:
-    sentences = [sessions_in_words(rule.scope)]
+    sentences = [describing.sessions(rule.scope)]
     if rule.over is not None:
-        sentences.append(f"Only sessions before which {work('the same boot was worked on', rule.over)}.")
+        sentences.append(f"Only sessions before which {describing.work('the same boot was worked on', rule.over)}.")
     if rule.season is not None:
         both = "" if rule.over is None else ", both of them"
-        sentences.append(f"Only what began within one season{both}, {season_days(rule.season)}.")
+        sentences.append(f"Only what began within one season{both}, {describing.season_days(rule.season)}.")
     return " ".join(sentences)
 
 
 def _demands(rule: HoldRule) -> tuple[str, ...]:
     span = None if rule.duration is None else duration_in_words(rule.duration)
     if rule.until is None:
-        return (f"within {span} of the session's end {absent(rule.forbid)}; exactly {span} after it complies",)
-    released = work("later work on the same boot began", rule.until)
+        return (
+            f"within {span} of the session's end {describing.absent(rule.forbid)}; exactly {span} after it complies",
+        )
+    released = describing.work("later work on the same boot began", rule.until)
     until = released if span is None else f"{span} passed or {released}"
     season = "" if rule.season is None else " in the season"
-    return (f"from the session's end until {until}, {absent(rule.forbid)}{season}",)
+    return (f"from the session's end until {until}, {describing.absent(rule.forbid)}{season}",)
 
 
 def _unjudged_when(rule: HoldRule) -> Iterator[str]:
     if rule.forbid.where is None:
-        yield from flights_unclear()
+        yield from describing.flights_unclear()
     else:
-        yield from (NO_POSITION_KNOWN, MAY_BE_WORK)
-    yield from (STILL_RUNNING, NO_BOOT_KNOWN)
+        yield from (describing.NO_POSITION_KNOWN, describing.MAY_BE_WORK)
+    yield from (describing.STILL_RUNNING, describing.NO_BOOT_KNOWN)
     if rule.until is not None or rule.over is not None:
-        yield from (SAME_START, NO_POSITION_KNOWN, MAY_BE_WORK)
+        yield from (describing.SAME_START, describing.NO_POSITION_KNOWN, describing.MAY_BE_WORK)
     if rule.season is not None:
-        yield SEASON_NOT_SET
-    yield CLOCK_WENT_BACK
+        yield describing.SEASON_NOT_SET
+    yield describing.CLOCK_WENT_BACK
 
 
 def _planter(rule: HoldRule, timeline: Timeline) -> Planter:
     """The forbidden event exactly when the hold ends, or a second earlier."""
     started = timeline.times["started_at"]
-    releases = None if rule.until is None else surely(timeline, rule.until)
-    under = None if rule.over is None else surely(timeline, rule.over)
-    others = None if rule.forbid.where is None else surely(timeline, rule.forbid.where).task
+    releases = None if rule.until is None else planting.surely(timeline, rule.until)
+    under = None if rule.over is None else planting.surely(timeline, rule.over)
+    others = None if rule.forbid.where is None else planting.surely(timeline, rule.forbid.where).task
 
     def begun(found: Treatments | None, spot: Spot) -> Ints:
         """When treatments of the boot began."""
-        return np.empty(0, np.int64) if found is None else started[on_the_boot(timeline, found, spot)]
+        return np.empty(0, np.int64) if found is None else started[planting.on_the_boot(timeline, found, spot)]
 
     def plant(spot: Spot) -> Planted:
         ended, own, component = spot["anchor"], int(started[spot["task"]]), spot["component"]
@@ -417,17 +351,17 @@ def _planter(rule: HoldRule, timeline: Timeline) -> Planter:
         ends += released[released > own].tolist()
         if not ends:
             raise NotPlantable("nothing ends the hold")
-        at = beyond(spot, min(ends), later=False)
+        at = planting.beyond(spot, min(ends), later=False)
         if at < ended:
             raise NotPlantable("the treatment that ends the hold began before the work ended")
         if component >= 0 and timeline.components.removed[component] <= at:
             raise NotPlantable("the boot was taken off before")
-        if rule.season is not None and at >= season_end(timeline, rule.season, spot, own):
+        if rule.season is not None and at >= planting.season_end(timeline, rule.season, spot, own):
             raise NotPlantable("the season ends before the hold")
-        what, event = something(timeline, spot, others, ended, at)
+        what, event = planting.something(timeline, spot, others, ended, at)
         earlier = begun(under, spot)
         since = min(earlier[earlier < own].max(initial=own), own)
-        return Planted(f"{what} {span(at - ended)} after the work", (event,), (int(since), at))
+        return Planted(f"{what} {planting.span(at - ended)} after the work", (event,), (int(since), at))
 
     return plant
 
@@ -445,7 +379,7 @@ HOLD = Form(
     named_by="aircraft, position, work order, product class, first record",
     evaluate=evaluate,
     plant=_planter,
-    reads=_reads,
+    reads=lambda rule: ("tasks.position", "components", *(("flights",) if rule.forbid.where is None else ())),
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *(SEASON_READ if rule.season else COVERAGE_READ)),
     identity=of_session,
     facts=of_treatment,

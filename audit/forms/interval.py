@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -11,11 +11,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from audit.evidence.boots import BootTime, Odometer, Treated, boot_time, treated_within
+from audit.evidence.columns import Columns
 from audit.evidence.doubt import (
     CERTAIN,
     Rank,
-    Side,
-    Verdict,
     View,
     first_of,
     reasons_for_doubt,
@@ -27,43 +26,32 @@ from audit.evidence.meters import Limits, Meter, Tolerance, bases, meters
 from audit.evidence.sessions import Sessions, in_sessions
 from audit.evidence.treatments import NO_BOOT, NO_POSITION
 from audit.figures import figure
+from audit.forms import describing, planting
 from audit.forms.coming import coming
-from audit.forms.describing import (
-    CLOCK_WENT_BACK,
-    NO_BOOT_KNOWN,
-    NO_POSITION_KNOWN,
-    SEASON_NOT_SET,
-    class_named,
-    flights_unclear,
-    not_supplied,
-    only_boots,
-    records,
-    season_days,
-    season_figure,
-)
 from audit.forms.drawing import Drawing, UseOfBoot
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
-from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
+from audit.forms.naming import OF_TREATMENT, Keys, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined, together
-from audit.forms.planting import (
-    Edit,
-    NotPlantable,
-    Planted,
-    Planter,
-    Spot,
-    aircraft_at,
-    moved,
-    new_flight,
-    season_end,
-    session_rows,
-)
+from audit.forms.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.language.condition import BootConditions
 from audit.language.events import Season
 from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.wording import Said
-from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, SECOND, Bools, Ints, Order, day_of, expand, take
+from audit.timeline.instants import (
+    DAY,
+    FOREVER,
+    MINUTE,
+    NEVER,
+    SECOND,
+    Bools,
+    Ints,
+    Order,
+    day_of,
+    expand,
+    take,
+)
 from audit.timeline.timeline import Timeline
 
 
@@ -79,11 +67,11 @@ class IntervalRule(Rule):
 
 
 @dataclass(frozen=True)
-class Segments:
+class Segments(Columns):
     """Stretches of a boot's time between treatments, in order of (boot and season, start).
 
-    `time` is the row of the boot's time, `began` the session that began the segment (NONE: the time did). A segment is
-    [start, end); one that ends with the as-of time includes it.
+    `time` is the row of the boot's time, `began` and `ended` are the sessions between which it lies (NONE: none, but
+    the end of that time). A segment is [start, end); one that ends with the as-of time includes it.
     """
 
     time: Ints
@@ -91,25 +79,14 @@ class Segments:
     place: Ints
     component: Ints
     began: Ints
+    ended: Ints
     start: Ints
     end: Ints
-
-    def __len__(self) -> int:
-        return len(self.time)
 
     @property
     def number(self) -> Ints:
         """The number of each segment."""
         return np.arange(len(self))
-
-    @property
-    def until_treated(self) -> Bools:
-        """Which of them a treatment ends."""
-        return np.append(self.began[1:] != NONE, False)[: len(self)]
-
-    def take(self, index: Ints) -> Segments:
-        """The segments at `index`."""
-        return Segments(**{name: column[index] for name, column in vars(self).items()})
 
 
 def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
@@ -120,63 +97,44 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     from the end of its session. Hours are those of flights whose takeoff lies in the segment. Where records in it may
     be treatments, it is a finding only if it is one whichever of them are; its figures are those without them.
     """
-    found = in_sessions(timeline, rule.scope)
-    done = found.elsewhere(timeline)
-    time = boot_time(timeline, rule.boots, rule.season)
-    treated = treated_within(timeline, done, time)
-    segments = _cut(time, done, treated)
-    runs = [_Run.of(rule, meter, timeline, segments) for meter in meters(rule.at_most, rule.tolerance)]
+    use = _Use.of(rule, timeline)
+    segments, done, time, runs = use.segments, use.done, use.time, use.runs
     plain: Bools = np.logical_or.reduce([run.over for run in runs])
-    by_flight = any(not run.meter.by_day for run in runs)
-    perhaps = _perhaps_cut(treated, done, segments)
+    # Of a boot whose removal isn't known less may have passed.
+    ended = np.where(plain, time.ended[segments.time], CERTAIN)
 
     def broken(view: View, index: Ints) -> Bools:
-        # Of a boot whose removal isn't known less may have passed.
-        over = view.open(plain[index], np.where(plain, time.ended[segments.time], CERTAIN)[index])
+        over = view.open(plain[index], ended[index])
         if view.side == "lenient":
-            cuts, free = perhaps(view)
-            over = over & ~np.isin(segments.time[index], free)
-            return over & _over_anyway(rule, runs, segments, index, cuts)
-        if view.side == "harsh" and by_flight:
-            some = segments.take(index)
-            return over | (first_uncovered(timeline, view, some, some.start) < some.end)
-        return over
+            return over & use.over_anyway(view, index)
+        return over | use.perhaps_flown(view, index)
 
     doubt = reasons_for_doubt(timeline, broken, plain, time.doubt[segments.time])
     first = np.argmin([run.at for run in runs], axis=0)
-    # The treatment that began the next segment ended this one.
-    ended_by = np.where(segments.until_treated, take(done.last, np.append(segments.began[1:], NONE), NONE), NONE)
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         some = segments.take(index)
+        # What the meter says that went over first.
         names = ("flight", "at", "measured", "carried", "limit")
-        flight, at, measured, carried, limit = (_of_first(runs, first, name, index) for name in names)
+        said = {name: np.choose(first[index], [getattr(run, name)[index] for run in runs]) for name in names}
         return {
+            **said,
             "subject": take(done.task, some.began, NONE),
             "named_by": take(done.first, some.began, NONE),
             "window": np.where(some.began == NONE, time.start[some.time], NONE),
             "task": take(done.last, some.began, NONE),
-            "flight": flight,
             "place": some.place,
             "component": some.component,
-            "at": np.where(finding, at, some.start),
+            "at": np.where(finding, said["at"], some.start),
             "anchor": some.start,
-            "measured": measured,
-            "carried": carried,
-            "limit": limit,
             "unit": np.array([run.meter.unit for run in runs], object)[first[index]],
-            "ended_by": ended_by[index],
+            "ended_by": take(done.last, some.ended, NONE),
         }
 
     bins = np.maximum.reduce([run.bins for run in runs])
     near = (margins("most", _limits(rule), bins[doubt == CERTAIN]),)
-    return joined([_bootless(timeline, found.sessions), Judgement(plain, doubt, reasons_of(timeline), shown, near)])
-
-
-def _of_first(runs: Sequence[_Run], first: Ints, name: str, index: Ints) -> npt.NDArray[Any]:
-    """What the meter that went over first says of the segments at an index."""
-    found: npt.NDArray[Any] = np.choose(first[index], [getattr(run, name)[index] for run in runs])
-    return found
+    judged = Judgement(plain, doubt, reasons_of(timeline), shown, near)
+    return joined([_bootless(timeline, in_sessions(timeline, rule.scope).sessions), judged])
 
 
 def _coming(rule: IntervalRule, timeline: Timeline) -> pd.DataFrame:
@@ -184,84 +142,42 @@ def _coming(rule: IntervalRule, timeline: Timeline) -> pd.DataFrame:
 
     `until` is the first instant at which it is overdue where the meter counts days or it is overdue already.
     """
-    done = in_sessions(timeline, rule.scope).elsewhere(timeline)
-    time = boot_time(timeline, rule.boots, rule.season)
-    treated = treated_within(timeline, done, time)
-    segments = _cut(time, done, treated)
-    now = np.flatnonzero(segments.end > timeline.as_of)
-    current = segments.take(now)
-    closes = time.end[current.time]
-    reason = reasons_of(timeline).texts(_doubt_of_use(rule, timeline, done, time, treated, segments)[now])
+    use = _Use.of(rule, timeline)
+    now = np.flatnonzero(use.segments.end > timeline.as_of)
+    current = use.segments.take(now)
+    closes = use.time.end[current.time]
+    reason = reasons_of(timeline).texts(use.doubt(now))
     rows = []
-    for meter in meters(rule.at_most, rule.tolerance):
-        run = _Run.of(rule, meter, timeline, segments)
-        allowed = (run.limit[now] - run.carried[now]) * meter.scale
+    for run in use.runs:
+        meter, over, limit = run.meter, run.over[now], run.limit[now]
+        allowed = (limit - run.carried[now]) * meter.scale
         by_day = (day_of(current.start) + np.floor(allowed).astype(np.int64) + 1) * DAY if meter.by_day else NONE
         rows.append(
             coming(
                 len(now),
                 kind="treatment",
-                what=f"next {class_named(rule.scope)}",
-                task=take(done.last, current.began, NONE),
+                what=f"next {describing.class_named(rule.scope)}",
+                task=take(use.done.last, current.began, NONE),
                 place=current.place,
                 component=current.component,
                 since=current.start,
-                until=np.where(run.over[now], run.at[now], by_day),
+                until=np.where(over, run.at[now], by_day),
                 closes=np.where(closes == FOREVER, NONE, closes),
                 meter=meter.name,
                 used=run.measured[now],
-                limit=run.limit[now],
+                limit=limit,
                 unit=meter.unit,
-                broken=run.over[now],
+                broken=over,
                 reason=reason,
             )
         )
     return together(rows)
 
 
-def _doubt_of_use(
-    rule: IntervalRule, timeline: Timeline, done: Sessions, time: BootTime, treated: Treated, segments: Segments
-) -> Ints:
-    """Why it isn't sure how much of a limit is left: the boot, a treatment that may be one, flights that may lack."""
-    perhaps = _perhaps_cut(treated, done, segments)
-    by_flight = rule.at_most.flight_hours is not None or rule.at_most.cycles is not None
-    everyone = np.arange(len(segments))
-    none = np.zeros(len(segments), bool)
-
-    def treated_again(view: View, index: Ints) -> Bools:
-        cuts, free = perhaps(view)
-        return np.isin(index, cuts[0]) | np.isin(segments.time[index], free)
-
-    def flown_more(view: View, index: Ints) -> Bools:
-        some = segments.take(index)
-        return by_flight & (first_uncovered(timeline, view, some, some.start) < some.end)
-
-    doubt = time.doubt[segments.time]
-    asked: tuple[tuple[Verdict, Side], ...] = ((treated_again, "lenient"), (flown_more, "harsh"))
-    for verdict, side in asked:
-        doubt = first_of(doubt, turning_reasons(timeline, verdict, side, everyone, none))
-    return doubt
-
-
 def _limits(rule: IntervalRule) -> str:
     """The limits of a rule in words, whichever comes first."""
     named = ((name.replace("_", " "), getattr(rule.at_most, name)) for name in type(rule.at_most).model_fields)
     return " or ".join(f"{value:g} {name}" for name, value in named if value is not None)
-
-
-def _cut(time: BootTime, done: Sessions, treated: Treated) -> Segments:
-    """Cut each boot's time, season by season, at the treatments that surely were of it."""
-    sure = np.flatnonzero(treated.doubt == CERTAIN)
-    sure = sure[np.lexsort((treated.session[sure], done.end[treated.session[sure]], treated.time[sure]))]
-    count = np.bincount(treated.time[sure], minlength=len(time))
-    which, nth = expand(count + 1)
-    before = np.cumsum(count) - count
-    began = np.where(nth > 0, take(treated.session[sure], before[which] + nth - 1, NONE), NONE)
-    start = np.where(nth > 0, take(done.end, began, NONE), time.known_start[which])
-    end = np.append(start[1:], 0)[: len(start)]
-    closing = nth == count[which]
-    end[closing] = time.known_end[which[closing]]
-    return Segments(which, time.boot[which], time.place[which], time.component[which], began, start, end)
 
 
 @dataclass(frozen=True)
@@ -287,7 +203,7 @@ class _Run:
         """Run a meter over the segments."""
         flights = timeline.flights
         odometer = Odometer.of(timeline, flights.flown if meter.name == "flight_hours" else flights.cycles)
-        start, end = _read(meter, odometer, segments, segments.until_treated)
+        start, end = _read(meter, odometer, segments, segments.ended != NONE)
         base = bases(rule.next_due, meter, start, segments.began != NONE)
         last_allowed = meter.due(base) + meter.tolerance
         over = end > last_allowed
@@ -300,18 +216,9 @@ class _Run:
         # A due point that had passed before the segment began was overdue from its first instant.
         at = np.maximum(at, segments.start)
         passed, allowed = end - base, last_allowed - base
-        scale = float(meter.scale)
-        return cls(
-            meter,
-            odometer,
-            over,
-            at,
-            flight,
-            passed / scale,
-            (start - base) / scale,
-            allowed / scale,
-            tenths("most", passed, allowed),
-        )
+        measured, carried, limit = (micros / float(meter.scale) for micros in (passed, start - base, allowed))
+        bins = tenths("most", passed, allowed)
+        return cls(meter, odometer, over, at, flight, measured, carried, limit, bins)
 
 
 def _read(meter: Meter, odometer: Odometer, stretch: Segments, until_treated: Bools) -> tuple[Ints, Ints]:
@@ -322,48 +229,104 @@ def _read(meter: Meter, odometer: Odometer, stretch: Segments, until_treated: Bo
     return odometer.at(stretch.boot, stretch.start), odometer.at(stretch.boot, stretch.end)
 
 
-_Cuts = tuple[Ints, Ints]
-"""Segments, and an instant in each at which it may have ended."""
+@dataclass(frozen=True)
+class _Use:
+    """What was done and flown with boots: their time, cut into segments at the treatments that surely were of them,
+    and each meter run over those.
 
-
-def _perhaps_cut(treated: Treated, done: Sessions, segments: Segments) -> Callable[[View], tuple[_Cuts, Ints]]:
-    """For a view: the segments in which sessions ended that may have been treatments of the boot, and when; and the
-    boots' times in which one may have ended at any time."""
-    pair = np.flatnonzero(treated.doubt != CERTAIN)
-    when, doubt = done.end[treated.session[pair]], treated.doubt[pair]
-    segment = Order.of(segments.time, segments.start).count(treated.time[pair], when, "until") - 1
-
-    def found(view: View) -> tuple[_Cuts, Ints]:
-        counted = view.favour(doubt)
-        timed = counted & (when != NEVER)
-        return (segment[timed], when[timed]), treated.time[pair[counted & ~timed]]
-
-    return found
-
-
-def _over_anyway(rule: IntervalRule, runs: list[_Run], segments: Segments, index: Ints, perhaps: _Cuts) -> Bools:
-    """Whether the segments at an index went over whichever of the records in them that may be treatments are.
-
-    They did where too much passed between two of those that follow each other, even if the next due point is counted
-    from as late as it may be.
+    `perhaps` are the sessions that may have been treatments of them, which ended in the segments `perhaps_in`.
     """
-    position = np.full(len(segments), NONE)
-    position[index] = np.arange(len(index))
-    of, when = position[perhaps[0]], perhaps[1]
-    of, when = np.append(np.arange(len(index)), of[of != NONE]), np.append(segments.start[index], when[of != NONE])
-    order = np.lexsort((when, of))
-    of, when = of[order], when[order]
-    last = np.append(of[1:] != of[:-1], True)[: len(of)]
-    until = np.where(last, segments.end[index][of], np.append(when[1:], 0)[: len(of)])
-    until_treated = ~last | segments.until_treated[index][of]
-    pieces = replace(segments.take(index[of]), start=when, end=until)
-    over = np.zeros(len(index), bool)
-    for run in runs:
-        meter = run.meter
-        first, passed = _read(meter, run.odometer, pieces, until_treated)
-        latest = first + (meter.tolerance if rule.next_due == "scheduled" else 0)
-        over[of[passed > meter.due(latest) + meter.tolerance]] = True
-    return over
+
+    rule: IntervalRule
+    timeline: Timeline
+    done: Sessions
+    time: BootTime
+    segments: Segments
+    runs: Sequence[_Run]
+    perhaps: Treated
+    perhaps_in: Ints
+
+    @classmethod
+    def of(cls, rule: IntervalRule, timeline: Timeline) -> _Use:
+        done = in_sessions(timeline, rule.scope).elsewhere(timeline)
+        time = boot_time(timeline, rule.boots, rule.season)
+        treated = treated_within(timeline, done, time)
+        segments = _cut(time, done, treated.take(treated.doubt == CERTAIN))
+        runs = [_Run.of(rule, meter, timeline, segments) for meter in meters(rule.at_most, rule.tolerance)]
+        perhaps = treated.take(treated.doubt != CERTAIN)
+        begun = Order.of(segments.time, segments.start).count(perhaps.time, done.end[perhaps.session], "until")
+        return cls(rule, timeline, done, time, segments, runs, perhaps, begun - 1)
+
+    def perhaps_flown(self, view: View, index: Ints) -> Bools:
+        """Whether more may have been flown in the segments at an index than is recorded."""
+        if view.side != "harsh" or all(run.meter.by_day for run in self.runs):
+            return np.zeros(len(index), bool)
+        some = self.segments.take(index)
+        found: Bools = first_uncovered(self.timeline, view, some, some.start) < some.end
+        return found
+
+    def perhaps_treated(self, view: View) -> tuple[Ints, Ints, Ints]:
+        """The segments in which sessions ended that may have been treatments of the boot, and when; and the boots'
+        times in which one may have ended at any time."""
+        counted, when = view.favour(self.perhaps.doubt), self.done.end[self.perhaps.session]
+        timed = counted & (when != NEVER)
+        return self.perhaps_in[timed], when[timed], self.perhaps.time[counted & ~timed]
+
+    def over_anyway(self, view: View, index: Ints) -> Bools:
+        """Whether the segments at an index went over whichever of the records in them that may be treatments are.
+
+        They did where too much passed between two of those that follow each other, even if the next due point is
+        counted from as late as it may be.
+        """
+        segments = self.segments
+        cut, when, at_any_time = self.perhaps_treated(view)
+        position = np.full(len(segments), NONE)
+        position[index] = np.arange(len(index))
+        mine = position[cut] != NONE
+        of = np.append(np.arange(len(index)), position[cut[mine]])
+        when = np.append(segments.start[index], when[mine])
+        order = np.lexsort((when, of))
+        of, when = of[order], when[order]
+        pieces = segments.take(index[of])
+        last = np.append(of[1:] != of[:-1], True)[: len(of)]
+        until = np.where(last, pieces.end, np.append(when[1:], 0)[: len(of)])
+        until_treated = ~last | (pieces.ended != NONE)
+        pieces = replace(pieces, start=when, end=until)
+        over = np.zeros(len(index), bool)
+        for run in self.runs:
+            meter = run.meter
+            first, passed = _read(meter, run.odometer, pieces, until_treated)
+            latest = first + (meter.tolerance if self.rule.next_due == "scheduled" else 0)
+            over[of[passed > meter.due(latest) + meter.tolerance]] = True
+        return over & ~np.isin(segments.time[index], at_any_time)
+
+    def doubt(self, index: Ints) -> Ints:
+        """Why it isn't sure how much of a limit is left in the segments at an index: the boot, a treatment that may be
+        one, flights that may lack."""
+
+        def treated_again(view: View, index: Ints) -> Bools:
+            cut, _, at_any_time = self.perhaps_treated(view)
+            return np.isin(index, cut) | np.isin(self.segments.time[index], at_any_time)
+
+        none = np.zeros(len(index), bool)
+        return first_of(
+            self.time.doubt[self.segments.time[index]],
+            turning_reasons(self.timeline, treated_again, "lenient", index, none),
+            turning_reasons(self.timeline, self.perhaps_flown, "harsh", index, none),
+        )
+
+
+def _cut(time: BootTime, done: Sessions, treated: Treated) -> Segments:
+    """Cut each boot's time, season by season, at treatments."""
+    treated = treated.take(np.lexsort((treated.session, done.end[treated.session], treated.time)))
+    count = np.bincount(treated.time, minlength=len(time))
+    which, nth = expand(count + 1)
+    place = (np.cumsum(count) - count)[which] + nth
+    began = np.where(nth > 0, take(treated.session, place - 1, NONE), NONE)
+    ended = np.where(nth < count[which], take(treated.session, place, NONE), NONE)
+    start = np.where(began == NONE, time.known_start[which], take(done.end, began, NONE))
+    end = np.where(ended == NONE, time.known_end[which], take(done.end, ended, NONE))
+    return Segments(which, time.boot[which], time.place[which], time.component[which], began, ended, start, end)
 
 
 def _bootless(timeline: Timeline, done: Sessions) -> Judgement:
@@ -381,9 +344,7 @@ def _bootless(timeline: Timeline, done: Sessions) -> Judgement:
     return Judgement(np.zeros(len(some), bool), doubt, reasons, shown)
 
 
-def _identity(
-    rule: IntervalRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
-) -> list[tuple[str, ...]]:
+def _identity(rule: IntervalRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> Keys:
     """A segment by the session that began it, else by its boot and when the boot's time began."""
     unbegun = cases["named_by"].to_numpy() == NONE
     boot = np.where(unbegun, evidence["component_serial"], "")
@@ -402,26 +363,22 @@ def _told(rule: IntervalRule, case: Mapping[str, Any]) -> Iterator[Said]:
         "over_by": over,
     }
     kinds = ("counted_anew",) if carried else () if case["task"] >= 0 else ("none_before",)
-    since = f"since {case['treatment']} on" if case["task"] >= 0 else "without a treatment since"
+    since = f"since {case['product']} on" if case["task"] >= 0 else "without a treatment since"
     more, late = ("more", "late") if carried > 0 else ("less", "early")
     counted = f", {figure(abs(carried))} {more} counted since it was done {late}" if carried else ""
-    passed = f"{figure(measured - carried)} {unit} {since} {case['anchor_day']}{counted}"
+    passed = f"{figure(measured - carried)} {unit} {since} {case['since']}{counted}"
     yield Said(kinds, values, f"{passed}; {figure(limit)} allowed; {over} over.")
-
-
-def _figures(rule: IntervalRule) -> Mapping[str, str]:
-    return {"limit": " or ".join(_quantities(rule.at_most)), **season_figure(rule.season)}
 
 
 def _looks_at(rule: IntervalRule) -> str:
     sentences = [
         "Each stretch of a boot's time on the aircraft between two treatments; the first begins with the export, the "
         "last ends with the as-of time.",
-        f"A treatment is a session of {records(rule.scope)}.",
-        *only_boots(rule.boots),
+        f"A treatment is a session of {describing.records(rule.scope)}.",
+        *describing.only_boots(rule.boots),
     ]
     if rule.season is not None:
-        sentences.append(f"Only within the season, {season_days(rule.season)}.")
+        sentences.append(f"Only within the season, {describing.season_days(rule.season)}.")
     return " ".join(sentences)
 
 
@@ -454,12 +411,12 @@ def _demands(rule: IntervalRule) -> tuple[str, ...]:
 
 def _unjudged_when(rule: IntervalRule) -> Iterator[str]:
     yield "a record that may have been the treatment lies in the stretch"
-    yield from (NO_POSITION_KNOWN, NO_BOOT_KNOWN, not_supplied("components"))
+    yield from (describing.NO_POSITION_KNOWN, describing.NO_BOOT_KNOWN, describing.not_supplied("components"))
     if rule.at_most.flight_hours is not None or rule.at_most.cycles is not None:
-        yield from flights_unclear()
+        yield from describing.flights_unclear()
     if rule.season is not None:
-        yield SEASON_NOT_SET
-    yield CLOCK_WENT_BACK
+        yield describing.SEASON_NOT_SET
+    yield describing.CLOCK_WENT_BACK
 
 
 def _drawing(rule: IntervalRule) -> Drawing | None:
@@ -479,7 +436,7 @@ def _planter(rule: IntervalRule, timeline: Timeline) -> Planter:
             return _days_passed(rule, timeline, spot, meter, until)
         flights = timeline.flights
         ends = np.array([spot["anchor"], until])
-        first, last = flights.first_from(np.repeat(aircraft_at(timeline, spot), 2), ends).tolist()
+        first, last = flights.first_from(np.repeat(planting.aircraft_at(timeline, spot), 2), ends).tolist()
         total = flights.flown if meter.name == "flight_hours" else flights.cycles
         carried = round(float(spot.case["carried"]) * meter.scale)
         left = meter.interval + meter.tolerance - carried - int(total[last] - total[first])
@@ -503,7 +460,7 @@ def _ends(rule: IntervalRule, timeline: Timeline, spot: Spot) -> int:
         return int(timeline.times["finished_at"][spot["ended_by"]])
     ends = [timeline.as_of, int(timeline.components.removed[spot["component"]])]
     if rule.season is not None:
-        ends.append(season_end(timeline, rule.season, spot, spot["anchor"]))
+        ends.append(planting.season_end(timeline, rule.season, spot, spot["anchor"]))
     return min(ends)
 
 
@@ -511,7 +468,7 @@ def _more_flown(timeline: Timeline, spot: Spot, flown: tuple[int, int], until: i
     """Flights of so much time where the aircraft was neither flown nor worked on, the longest such times first."""
     first, last = flown
     flights, rows = timeline.flights, timeline.rows
-    [craft] = aircraft_at(timeline, spot)
+    [craft] = planting.aircraft_at(timeline, spot)
     mine = rows[timeline.aircraft[rows] == craft]
     # From a flight's landing the aircraft is where it is flown from next.
     before = max(first - 1, 0)
@@ -531,7 +488,7 @@ def _more_flown(timeline: Timeline, spot: Spot, flown: tuple[int, int], until: i
             break
         at = int(free_from[gap])
         after = int(np.searchsorted(flights.takeoff[before:last], at, side="right")) - 1 + before
-        edits.append(new_flight(timeline, spot, int(flights.row[max(after, before)]), at, length, len(edits)))
+        edits.append(planting.new_flight(timeline, spot, int(flights.row[max(after, before)]), at, length, len(edits)))
         left -= length
     if left > 0:
         raise NotPlantable("the stretch has no time to fly so much")
@@ -550,11 +507,11 @@ def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Mete
         if until + by > timeline.as_of:
             raise NotPlantable("it would be later than the as-of time")
     elif spot["task"] >= 0 and meter.name == "days":
-        rows = session_rows(timeline, rule.scope, spot["subject"], spot["place"])
+        rows = planting.session_rows(timeline, rule.scope, spot)
         by = (end - due) * DAY
     else:
         raise NotPlantable("no treatment begins or ends the stretch that could be moved")
-    edits = tuple(moved(timeline, row, by) for row in rows.tolist())
+    edits = tuple(planting.moved(timeline, row, by) for row in rows.tolist())
     what = f"the treatment {'after' if closing >= 0 else 'before'} it moved by {abs(by) // DAY} days"
     window = (min(spot["anchor"], spot["anchor"] + by), max(until, until + by))
     return Planted(what, edits, window)
@@ -605,7 +562,7 @@ INTERVAL = Form(
         "none_before": "there was no treatment before, in the season or since the boot was installed",
         "counted_anew": "the last treatment was early or late, and part of that counts",
     },
-    figures=_figures,
+    figures=lambda rule: {"limit": " or ".join(_quantities(rule.at_most)), **describing.season_figure(rule.season)},
     dated_by=lambda rule: None,
     drawing=_drawing,
     looks_at=_looks_at,

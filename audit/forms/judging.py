@@ -11,7 +11,7 @@ import pandas as pd
 
 from audit.evidence.doubt import CERTAIN
 from audit.forms import form_of
-from audit.forms.naming import common
+from audit.forms.naming import aircraft_of, common
 from audit.forms.outcomes import NONE, SUBJECT, Judgement, Outcomes, cases, together
 from audit.forms.reads import reading_only, tables_read
 from audit.forms.weeks import by_week
@@ -127,11 +127,7 @@ def _times_tried(timeline: Timeline, readings: list[Timeline], verdicts: pd.Data
     """In how many readings, the plain one included, each case's subject was judged."""
     task = np.where(verdicts["task"] >= 0, verdicts["task"], verdicts["subject"]).astype(np.int64)
     if owner == "aircraft":
-        aircraft = np.where(
-            verdicts["place"] >= 0,
-            timeline.aircraft_of(np.maximum(verdicts["place"].to_numpy(), 0)),
-            timeline.aircraft[np.maximum(task, 0)],
-        )
+        aircraft = aircraft_of(timeline, verdicts["place"].to_numpy(), task)
         tried = [reading.in_play[aircraft] for reading in readings]
     else:
         tried = [np.isin(task, reading.rows) for reading in readings]

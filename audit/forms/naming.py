@@ -10,11 +10,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from audit.language.rule import Rule
-from audit.timeline.instants import Ints
+from audit.timeline.instants import Ints, take
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
 Texts = npt.NDArray[np.object_]
+Keys = list[tuple[str, ...]]
+"""The natural keys of subjects: what names each, whatever export it stands in."""
 
 
 def cells(frame: pd.DataFrame | None, column: str, rows: Ints) -> Texts:
@@ -32,6 +34,11 @@ def cells(frame: pd.DataFrame | None, column: str, rows: Ints) -> Texts:
         chosen = series.array.take(rows[known])
         result[known] = np.where(chosen.isna(), "", chosen.to_numpy(object))
     return result
+
+
+def aircraft_of(timeline: Timeline, place: Ints, task: Ints) -> Ints:
+    """The aircraft of cases, by number: that of the place, else of the record; NONE (-1) where there is neither."""
+    return np.where(place >= 0, timeline.aircraft_of(np.maximum(place, 0)), take(timeline.aircraft, task, -1))
 
 
 def days(instants: Ints) -> Texts:
@@ -82,19 +89,14 @@ OF_TREATMENT: Mapping[str, str] = {
 """Names that a message about a treatment may use."""
 
 
-def values_of_treatment(case: Mapping[str, Any]) -> Mapping[str, str]:
+def values_of_treatment(case: Mapping[str, Any]) -> dict[str, str]:
     """What OF_TREATMENT stands for in a case."""
-    return {
-        "product": case["treatment"],
-        "other_product": case["other_product"],
-        "other_task": case["other_record"],
-        "since": case["anchor_day"],
-    }
+    return {name: case[name] for name in OF_TREATMENT}
 
 
 def at_work_order(
     cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline, *more: Sequence[object] | Texts | pd.Series
-) -> list[tuple[str, ...]]:
+) -> Keys:
     """Natural keys of subjects of a work order: its aircraft, position and number, and what else tells them apart.
 
     A work order may be worked on several times: the first record of each time tells them apart.
@@ -105,7 +107,7 @@ def at_work_order(
     return [tuple(map(str, key)) for key in zip(*keys, strict=True)]
 
 
-def of_session(rule: Rule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> list[tuple[str, ...]]:
+def of_session(rule: Rule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> Keys:
     """Natural keys of sessions: aircraft, position, work order and product class."""
     return at_work_order(cases, evidence, timeline, classes(timeline, cases["subject"].to_numpy()))
 
@@ -116,8 +118,8 @@ def of_treatment(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Mapping
     subject = cases["subject"].to_numpy()
     return {
         **{name: cases[name].tolist() for name in ("task", "at", "anchor", "measured", "carried", "limit", "unit")},
-        "treatment": products(timeline, subject).tolist(),
+        "product": products(timeline, subject).tolist(),
         "other_product": products(timeline, other).tolist(),
-        "other_record": cells(timeline.tasks, "task_id", other).tolist(),
-        "anchor_day": days(cases["anchor"].to_numpy()).tolist(),
+        "other_task": cells(timeline.tasks, "task_id", other).tolist(),
+        "since": days(cases["anchor"].to_numpy()).tolist(),
     }

@@ -11,22 +11,22 @@ from itertools import chain
 from typing import Any, Literal
 
 import numpy as np
-import pandas as pd
 
+from audit.evidence.columns import Columns, least_of, matching, most_of
 from audit.evidence.doubt import CERTAIN, PLAIN, View, first_of, reasons_for_doubt, reasons_of
 from audit.evidence.sessions import at_one_go, earliest, flown_unseen, runs
 from audit.evidence.treatments import NO_POSITION, Treatments, perhaps_of_one_boot, ties, treatments, where_the_boot_was
 from audit.figures import time_span
-from audit.forms.describing import CLOCK_WENT_BACK, MAY_BE_WORK, NO_BOOT_KNOWN, NO_POSITION_KNOWN, SAME_START, records
+from audit.forms import describing, planting
 from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
-from audit.forms.planting import Planted, Planter, Spot, cell, nearest, new_record, surely
+from audit.forms.planting import Planted, Planter, Spot
 from audit.language.condition import Conditions
 from audit.language.rule import Rule
 from audit.language.wording import Said
-from audit.timeline.instants import FOREVER, HOUR, NEVER, SECOND, Bools, Ints, expand, group_begins, take
+from audit.timeline.instants import FOREVER, HOUR, NEVER, SECOND, Bools, Ints, group_begins, take
 from audit.timeline.timeline import Timeline
 
 
@@ -51,15 +51,12 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
     begun = timeline.times["started_at"] * sign
 
     def latest(met: _Met, treated: Treatments, counted: Bools) -> tuple[Ints, Ints]:
-        """The latest start of each job's treatments that count, and its row; NEVER and NONE where there is none."""
-        job, row = met.job[counted], met.row[counted]
-        moment = begun[treated.task[row]]
-        best, found = np.full(len(jobs.task), NEVER), np.full(len(jobs.task), NONE)
-        np.maximum.at(best, job, moment)
-        at_once = np.flatnonzero(moment == best[job])
-        first_last = at_once[np.argsort(-treated.task[row[at_once]], kind="stable")]
-        found[job[first_last]] = row[first_last]
-        return best, found
+        """The latest start of each job's treatments that count, and the first record of it; NEVER and NONE without."""
+        job, task = met.job[counted], treated.task[met.row[counted]]
+        best = most_of(job, begun[task], len(jobs))
+        first = begun[task] == best[job]
+        record = least_of(job[first], task[first], len(jobs))
+        return best, np.where(record == FOREVER, NONE, record)
 
     own, rivals = jobs.met(timeline, bound, jobs.bound_in), jobs.met(timeline, others, jobs.other_in)
     # What names no position may have been done at another one than what else names none.
@@ -74,21 +71,20 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
         late &= (last != NEVER) & (rival != NEVER)
         return late[index]
 
-    plain = broken(PLAIN, np.arange(len(jobs.task)))
+    plain = broken(PLAIN, jobs.number)
     doubt = reasons_for_doubt(timeline, broken, plain, jobs.doubt)
     last, _ = latest(own, bound, own.doubt == CERTAIN)
-    rival, row = latest(rivals, others, rivals.doubt == CERTAIN)
+    rival, record = latest(rivals, others, rivals.doubt == CERTAIN)
     started = timeline.times["started_at"]
-    speaks = _speaking(jobs.subject, plain, doubt, take(started, take(others.task, row, NONE), FOREVER))
-    lowest = np.full(len(speaks), np.iinfo(np.int64).max)
-    np.minimum.at(lowest, jobs.subject, jobs.task)
+    speaks = _speaking(jobs.subject, plain, doubt, take(started, record, FOREVER))
+    lowest = least_of(jobs.subject, jobs.task, len(speaks))
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         job = speaks[index]
         return {
             "subject": lowest[index],
             "named_by": jobs.first[job],
-            "task": np.where(finding, take(others.task, row[job], NONE), lowest[index]),
+            "task": np.where(finding, record[job], lowest[index]),
             "place": jobs.place[job],
             "component": np.where(finding, jobs.component[job], NONE),
             "at": np.where(finding, rival[job] * sign, started[lowest[index]]),
@@ -118,13 +114,14 @@ def _selected(rule: OrderRule, timeline: Timeline) -> tuple[Treatments, Treatmen
     both = np.flatnonzero(chosen[others.task])
     same = np.zeros(len(others.task), bool)
     same[both] = np.isin(
-        others.task[both] * timeline.places + others.place[both], surely.task * timeline.places + surely.place
+        others.task[both] * timeline.places + others.place[both],
+        surely.task * timeline.places + surely.place,
     )
     return bound, others.take(~same)
 
 
 @dataclass(frozen=True)
-class _Met:
+class _Met(Columns):
     """Treatments that are of a job, or may be: the job, the row of the treatment, and the reason for doubt."""
 
     job: Ints
@@ -156,6 +153,9 @@ class _Jobs:
     bound_in: Ints
     other_in: Ints
 
+    def __len__(self) -> int:
+        return len(self.task)
+
     @property
     def number(self) -> Ints:
         """The number of each job."""
@@ -165,29 +165,21 @@ class _Jobs:
         """The treatments of each job, surely and perhaps."""
         start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
         own = np.flatnonzero(job != NONE)
-        jobs, rows, doubts = [job[own]], [own], [treated.doubt[own]]
+        met = _Met(job[own], own, treated.doubt[own])
         group = (timeline.work_orders(treated.task), self.work_order)
         asked = (timeline, treated, self, lambda doubt: np.ones(len(doubt), bool), None, group)
         for part in chain(perhaps_of_one_boot(*asked), where_the_boot_was(*asked)):
-            order = np.argsort(part.key, kind="stable")
-            low, high = (np.searchsorted(part.key[order], part.asked, side) for side in ("left", "right"))
-            which, nth = expand(high - low)
-            place = order[low[which] + nth]
-            row = part.rows[place]
-            aircraft = timeline.aircraft_of(self.place[which])
+            which, place = matching(part.key, part.asked)
+            row, aircraft = part.rows[place], timeline.aircraft_of(self.place[which])
             near = at_one_go(timeline, aircraft, (self.start[which], self.end[which]), (start[row], end[row]))
-            near &= job[row] != which
-            jobs.append(which[near])
-            rows.append(row[near])
-            doubts.append(part.doubt[place][near])
-        return _Met(np.concatenate(jobs), np.concatenate(rows), np.concatenate(doubts))
+            more = _Met(which, row, part.doubt[place])
+            met = met.followed_by(more.take(near & (job[row] != which)))
+        return met
 
 
 def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
     """The jobs of the work orders and boots that have a treatment which must be last (or first)."""
-    treated = Treatments(
-        *(np.concatenate(pair) for pair in zip(vars(bound).values(), vars(others).values(), strict=True))
-    )
+    treated = bound.followed_by(others)
     work_order = timeline.work_orders(treated.task)
     start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
     by_boot = work_order * timeline.boots_and_places + timeline.boot_or_place(treated.boot, treated.place)
@@ -208,24 +200,20 @@ def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
     bound_rows = bound_rows[np.lexsort((start[bound_rows], treated.doubt[bound_rows] != CERTAIN, job[bound_rows]))]
     firsts = np.flatnonzero(group_begins(job[bound_rows]))
     first = bound_rows[earliest(timeline, treated.task[bound_rows], start[bound_rows], firsts)]
-    lowest = np.full(len(first), np.iinfo(np.int64).max)
-    np.minimum.at(lowest, job[is_bound], treated.task[is_bound])
-    opens, closes = np.full(len(first), np.iinfo(np.int64).max), np.full(len(first), NEVER)
-    np.minimum.at(opens, job[mine], start[mine])
-    np.maximum.at(closes, job[mine], end[mine])
-    interrupted = np.full(len(first), CERTAIN)
+    count = len(first)
+    interrupted = np.full(count, CERTAIN)
     unseen = mine[seen_as[mine] != treated.doubt[mine]]
     interrupted[job[unseen]] = seen_as[unseen]
     return _Jobs(
-        task=lowest,
+        task=least_of(job[is_bound], treated.task[is_bound], count),
         first=treated.task[first],
         place=treated.place[first],
         boot=treated.boot[first],
         component=treated.component[first],
         subject=np.unique(at_position[first], return_inverse=True)[1],
         work_order=work_order[first],
-        start=opens,
-        end=closes,
+        start=least_of(job[mine], start[mine], count),
+        end=most_of(job[mine], end[mine], count),
         doubt=treated.doubt[first],
         interrupted=interrupted,
         bound_in=job[: len(bound.task)],
@@ -240,23 +228,17 @@ def _numbered(order: Ints, begins: Bools) -> Ints:
     return run
 
 
-def _identity(
-    rule: OrderRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
-) -> list[tuple[str, ...]]:
-    return at_work_order(cases, evidence, timeline)
-
-
 def _told(rule: OrderRule, case: Mapping[str, Any]) -> Iterator[Said]:
     """Name the treatment that started on the wrong side, and by how much."""
     apart = time_span(case["at"] - case["anchor"])
     side = "after" if rule.must_be == "last" else "before"
-    other = f"{case['other_product']} (task {case['other_record']}) used {apart} {side}"
-    general = f"{other} {case['treatment']}, which must come {rule.must_be}."
+    other = f"{case['other_product']} (task {case['other_task']}) used {apart} {side}"
+    general = f"{other} {case['product']}, which must come {rule.must_be}."
     yield Said((), {**values_of_treatment(case), "measured": apart}, general)
 
 
 def _demands(rule: OrderRule) -> tuple[str, ...]:
-    others = records(rule.among, "records there")
+    others = describing.records(rule.among, "records there")
     if rule.must_be == "last":
         return (f"the last of them starts after all other {others}",)
     return (f"the first of them starts before all other {others}",)
@@ -270,15 +252,15 @@ def _wrong_way_round(case: Case) -> Stretches:
 def _planter(rule: OrderRule, timeline: Timeline) -> Planter:
     """Another treatment of the work order, begun a second after the last (before the first) of those in scope, or a
     second before (after) it."""
-    bound, others = (surely(timeline, conditions).task for conditions in (rule.scope, rule.among))
+    bound, others = (planting.surely(timeline, conditions).task for conditions in (rule.scope, rule.among))
     others = np.setdiff1d(others, bound)
 
     def plant(spot: Spot) -> Planted:
         anchor = spot["anchor"]
         late = spot.outside == (rule.must_be == "last")
         at = anchor + (SECOND if late else -SECOND)
-        order = cell(timeline, "tasks", "work_order", spot["subject"])
-        event = new_record(timeline, spot, nearest(timeline, others, at), at, work_order=order)
+        order = planting.cell(timeline, "tasks", "work_order", spot["subject"])
+        event = planting.new_record(timeline, spot, planting.nearest(timeline, others, at), at, work_order=order)
         what = f"another treatment of the work order, begun 1 s {'after' if late else 'before'}"
         return Planted(what, (event,), (anchor - HOUR, anchor + HOUR))
 
@@ -296,16 +278,16 @@ ORDER = Form(
     plant=_planter,
     reads=lambda rule: ("tasks.position", "components"),
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ),
-    identity=_identity,
+    identity=lambda rule, cases, evidence, timeline: at_work_order(cases, evidence, timeline),
     facts=of_treatment,
     told=_told,
     values={**OF_TREATMENT, "measured": "how long before or after it came: 25 min"},
     # The record that a finding names may be another than the one in scope.
     dated_by=lambda rule: "subject",
     drawing=lambda rule: AroundSession(_wrong_way_round),
-    looks_at=lambda rule: f"Each work order at each position that has {records(rule.scope)}.",
+    looks_at=lambda rule: f"Each work order at each position that has {describing.records(rule.scope)}.",
     demands=_demands,
-    unjudged_when=lambda rule: (SAME_START, NO_POSITION_KNOWN, NO_BOOT_KNOWN, MAY_BE_WORK, CLOCK_WENT_BACK),
+    unjudged_when=lambda rule: (*describing.WHICH_CAME_FIRST, describing.CLOCK_WENT_BACK),
     never=lambda rule: (
         Never(
             ("among",), "all of these are in scope themselves: nothing can ever be a finding", rule.among, rule.scope

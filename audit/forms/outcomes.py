@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from audit.evidence.doubt import CERTAIN, Reasons
+from audit.evidence.doubt import CERTAIN, PLAIN, Reasons, Verdict, reasons_for_doubt, reasons_of
 from audit.forms.margins import Margins
 from audit.timeline.instants import Bools, Ints
+from audit.timeline.timeline import Timeline
 
 NONE = -1
 """Where a case has no task, flight, component or position."""
@@ -123,31 +124,36 @@ class Outcomes:
         return self.in_scope - len(self.cases)
 
 
+def frame_of(defaults: Mapping[str, Any], count: int, columns: Mapping[str, Any]) -> pd.DataFrame:
+    """So many rows of these columns, with defaults for those that are not given."""
+    unknown = set(columns) - set(defaults)
+    assert not unknown, unknown
+    frame = {}
+    for name, default in defaults.items():
+        frame[name] = np.broadcast_to(np.asarray(columns.get(name, default), _dtype(default)), (count,))
+    return pd.DataFrame(frame)
+
+
+def _dtype(default: Any) -> np.dtype[Any]:
+    """What the values of a column with this default are; text stays objects."""
+    return np.dtype(object) if isinstance(default, str) else np.asarray(default).dtype
+
+
 def cases(count: int, **columns: Any) -> pd.DataFrame:
     """Make `count` cases, with defaults for the columns not given."""
-    unknown = set(columns) - set(_DEFAULTS)
-    assert not unknown, unknown
-    return _cases(count, columns) if count else _no_cases().copy()
+    return frame_of(_DEFAULTS, count, columns) if count else _no_cases().copy()
 
 
 @cache
 def _no_cases() -> pd.DataFrame:
     """Most rules have no cases of one kind or another: the empty frame is made once."""
-    return _cases(0, {})
+    return frame_of(_DEFAULTS, 0, {})
 
 
-def _cases(count: int, columns: Mapping[str, Any]) -> pd.DataFrame:
-    frame = {}
-    for name, default in _DEFAULTS.items():
-        frame[name] = np.broadcast_to(np.asarray(columns.get(name, default), _dtype(name)), (count,))
-    return pd.DataFrame(frame)
-
-
-@cache
-def _dtype(name: str) -> np.dtype[Any]:
-    """What the values of a column of the cases are; text stays objects."""
-    default = _DEFAULTS[name]
-    return np.dtype(object) if isinstance(default, str) else np.asarray(default).dtype
+def judged(timeline: Timeline, broken: Verdict, doubt: Ints, shown: Shown) -> Judgement:
+    """Judge subjects plainly, and say where that is in doubt; `doubt` is why each may not be in scope."""
+    plain = broken(PLAIN, np.arange(len(doubt)))
+    return Judgement(plain, reasons_for_doubt(timeline, broken, plain, doubt), reasons_of(timeline), shown)
 
 
 def joined(several: Sequence[Judgement]) -> Judgement:
@@ -162,7 +168,7 @@ def joined(several: Sequence[Judgement]) -> Judgement:
             # A rule may have millions of subjects: a column that no part gives is not made.
             for name, values in part.shown(index[mine] - start, finding[mine]).items():
                 if name not in found:
-                    found[name] = np.full(len(index), _DEFAULTS[name], _dtype(name))
+                    found[name] = np.full(len(index), _DEFAULTS[name], _dtype(_DEFAULTS[name]))
                 found[name][mine] = values
         return found
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from functools import partial
 from itertools import islice
 from typing import Any, Literal, Self
 
@@ -13,8 +12,8 @@ import pandas as pd
 from pydantic import Field, model_validator
 
 from audit.evidence.boots import removal_unknown
-from audit.evidence.conditions import FALSE, TRUE, Judged, judge
-from audit.evidence.doubt import CERTAIN, Rank, Reasons, coverage_doubt, first_of, reasons_of
+from audit.evidence.conditions import FALSE, TRUE, judge
+from audit.evidence.doubt import CERTAIN, Rank, Why, first_of, reasons_of, unlogged
 from audit.evidence.overlapping import (
     TABLE_OF,
     Things,
@@ -27,30 +26,18 @@ from audit.evidence.overlapping import (
 )
 from audit.evidence.treatments import doubt_of
 from audit.figures import time_span
-from audit.forms.describing import CLOCK_WENT_BACK, not_supplied
+from audit.forms import describing, planting
 from audit.forms.drawing import TwoThings
 from audit.forms.form import Form, Never
-from audit.forms.naming import Texts, cells
+from audit.forms.naming import Keys, cells
 from audit.forms.outcomes import Judgement, joined
-from audit.forms.planting import (
-    Edit,
-    NotPlantable,
-    Planted,
-    Planter,
-    Spot,
-    cell,
-    in_time,
-    moved,
-    nearest,
-    new_flight,
-    written,
-)
+from audit.forms.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words, quantity
 from audit.language.rule import Rule
 from audit.language.wording import Said
 from audit.timeline.codes import MISSING
-from audit.timeline.coverage import Missing, uncovered
+from audit.timeline.coverage import Missing
 from audit.timeline.instants import HOUR, MINUTE, NEVER, SECOND, Bools, Ints, micros
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import TASK_TIMES, Timeline
@@ -107,127 +94,101 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
     value is missing is unjudged.
     """
     one, other = rule.between
+    scope, reasons = judge(rule.scope, timeline, timeline.rows), reasons_of(timeline)
+    kept = np.flatnonzero(scope.truth != FALSE)
     columns = (*rule.same, *rule.differing)
-    scope = judge(rule.scope, timeline, timeline.rows)
-    rows = timeline.rows[scope.truth != FALSE]
-    left = things(timeline, one, rows, columns)
-    right = left if other == one else things(timeline, other, rows, columns)
+    left = things(timeline, one, timeline.rows[kept], columns)
+    right = left if other == one else things(timeline, other, timeline.rows[kept], columns)
+    in_scope = doubt_of(reasons, scope, kept) if one == "tasks" else np.full(len(left.row), CERTAIN)
     merged = as_one(timeline, left) if left is right else left
     known, first, second = overlapping(rule.same, merged, merged if left is right else right)
     first, second, unknown, nearly = _apart(rule, timeline, left, right, first, second)
     if merged is not left:
         nearly |= nearly_same(rule.same, left, first, second)
-
-    reasons = reasons_of(timeline)
-    alone = _alone(rule, timeline, left, known, scope, reasons)
-    unpaired = np.ones(len(left.row), bool)
-    unpaired[first] = False
-    if one == other:
-        unpaired[second] = False
     start = np.maximum(left.start[first], right.start[second])
     end = np.minimum(left.end[first], right.end[second])
-    doubt = _times_in_doubt(timeline, left, right, first, second, end)
-    doubt = np.where(nearly, reasons.number(Rank.RECORD, NEARLY_EQUAL), doubt)
-    doubt = np.where(unknown, reasons.number(Rank.RECORD, f"value missing: {' or '.join(rule.differing)}"), doubt)
-    if one == "tasks":
-        in_scope = doubt_of(reasons, scope, np.flatnonzero(scope.truth != FALSE))
-        doubt = first_of(in_scope[first], doubt)
-        if one == other:
-            doubt = first_of(doubt, in_scope[second])
+    doubt = first_of(
+        in_scope[first],
+        reasons.where(unknown, (Rank.RECORD, f"value missing: {' or '.join(rule.differing)}")),
+        reasons.where(nearly, NEARLY_EQUAL),
+        *_pairs_in_doubt(timeline, (left, first), (right, second), end),
+        *([in_scope[second]] if one == other else []),
+    )
 
     def both(index: Ints, finding: Bools) -> Mapping[str, Any]:
         a, b = left.row[first[index]], right.row[second[index]]
+        # Of two rows of one table the upper one is the subject, whichever of them began first.
+        subject, another = (np.minimum(a, b), np.maximum(a, b)) if one == other else (a, b)
         return {
-            **_flight_of(right, second[index], _evidence(left.kind, a)),
-            **_pair(rule, a, b),
+            **({"flight": b} if TABLE_OF[other] == "flights" else {}),
+            _EVIDENCE[one]: a,
+            "subject": subject,
+            "other_subject": another,
+            "other": b,
             "at": start[index],
             "measured": (end - start)[index] / HOUR,
             "limit": 0.0,
             "unit": "h",
         }
 
-    nothing = np.flatnonzero(unpaired)
+    unpaired = np.ones(len(left.row), bool)
+    unpaired[first] = False
+    if one == other:
+        unpaired[second] = False
+    alone = np.flatnonzero(unpaired)
 
     def singles(index: Ints, finding: Bools) -> Mapping[str, Any]:
-        a = nothing[index]
-        return {"at": left.start[a], **_evidence(left.kind, left.row[a])}
+        row = left.row[alone[index]]
+        return {"at": left.start[alone[index]], "subject": row, _EVIDENCE[one]: row}
 
-    return joined(
-        [
-            Judgement(np.ones(len(first), bool), doubt, reasons, both),
-            Judgement(np.zeros(len(nothing), bool), alone[nothing], reasons, singles),
-        ]
-    )
+    pairs = Judgement(np.ones(len(first), bool), doubt, reasons, both)
+    doubt = first_of(*_alone_in_doubt(rule, timeline, left, known), in_scope)[alone]
+    return joined([pairs, Judgement(np.zeros(len(alone), bool), doubt, reasons, singles)])
 
 
-def _times_in_doubt(timeline: Timeline, left: Things, right: Things, first: Ints, second: Ints, end: Ints) -> Ints:
-    """Why two things may not have overlapped at all; CERTAIN where they did. `end` is when their overlap ends."""
-    reasons = reasons_of(timeline)
-    doubt = np.where(within_rounding(left, right, first, second), reasons.number(Rank.TIED, ROUNDED), CERTAIN)
-    if right.kind == "stays":
-        doubt = _stays_in_doubt(timeline, left.row[first], right.start[second], end, doubt, reasons)
-    for side, rows in ((left, left.row[first]), (right, right.row[second])):
-        if side.kind == "components" and timeline.components.open_ended[rows].any():
-            doubt = np.where(timeline.components.open_ended[rows], removal_unknown(timeline), doubt)
-    return doubt
+_EVIDENCE = {"tasks": "task", "flights": "flight", "components": "component"}
+"""The column of a case that names a thing of each kind."""
+NEARLY_EQUAL: Why = (Rank.RECORD, "names are nearly equal: they may be one, or two")
+NEARLY_THERE: Why = (Rank.RECORD, "the record names a station of nearly the same name as another")
+ROUNDED: Why = (Rank.TIED, "times to the minute: the two overlap by no more than their rounding")
 
 
-def _alone(rule: OverlapRule, timeline: Timeline, left: Things, known: Bools, scope: Judged, reasons: Reasons) -> Ints:
-    """Why what takes part in no pair can't be judged; CERTAIN where it complies."""
-    one, other = rule.between
-    doubt = np.full(len(left.row), CERTAIN)
-    if one == "tasks":
-        doubt = doubt_of(reasons, scope, np.flatnonzero(scope.truth != FALSE))
-    doubt[~known] = reasons.number(Rank.RECORD, f"value missing: {rule.same[0]}")
-    if one == "tasks":
-        several = timeline.several_names.get(("tasks", rule.same[0]), np.empty(0, np.int64))
-        doubt[np.isin(left.row, several)] = reasons.number(Rank.RECORD, f"{rule.same[0]} names several people")
-    if one == "tasks" and other in ("flights", "stays"):
-        aircraft = timeline.aircraft[left.row].astype(np.int64)
-        for missing in (Missing.UNREADABLE, Missing.NAME, Missing.AIRCRAFT):
-            at = uncovered(timeline).first_from(aircraft, left.start, partial(np.equal, missing))
-            doubt[at < left.end] = coverage_doubt(reasons, missing)
-    if not timeline.supplied(TABLE_OF[other]):
-        doubt[:] = reasons.number(Rank.NOT_SUPPLIED, f"table not supplied: {TABLE_OF[other]}")
-    return doubt
+def _pairs_in_doubt(
+    timeline: Timeline, one: tuple[Things, Ints], other: tuple[Things, Ints], until: Ints
+) -> Iterator[Ints]:
+    """Why two things that overlap until an instant may not have overlapped, the first to be told first.
 
-
-def _stays_in_doubt(timeline: Timeline, tasks: Ints, since: Ints, until: Ints, doubt: Ints, reasons: Reasons) -> Ints:
-    """Why an aircraft may not have stood where its last flight landed, or the record not be of another station.
-
-    Stays count from `since`, the record's time goes on to `until`. Work elsewhere is no such doubt: it is the finding.
+    Work elsewhere while an aircraft stands somewhere is no such doubt: it is the finding.
     """
-    aircraft = timeline.aircraft[tasks].astype(np.int64)
-    for missing in (Missing.GAP, Missing.LEG, Missing.NAME, Missing.UNREADABLE):
-        at = uncovered(timeline).first_from(aircraft, since, partial(np.equal, missing))
-        doubt = np.where(at < until, coverage_doubt(reasons, missing), doubt)
-    near = frozenset().union(*(timeline.near_names.get(("station", name), ()) for name in ("flights", "stations")))
-    station = timeline.tasks["station"].cat
-    alike = np.array([*(str(name) in near for name in station.categories), False])[station.codes.to_numpy()[tasks]]
-    return np.where(alike, reasons.number(Rank.RECORD, NEARLY_THERE), doubt)
+    (left, first), (right, second), reasons = one, other, reasons_of(timeline)
+    for side, index in (one, other):
+        if side.kind == "components" and len(index):
+            yield np.where(timeline.components.open_ended[side.row[index]], removal_unknown(timeline), CERTAIN)
+    if right.kind == "stays":
+        tasks, station = left.row[first], timeline.tasks["station"].cat
+        near = frozenset().union(*(timeline.near_names.get(("station", name), ()) for name in ("flights", "stations")))
+        alike = np.array([*(str(name) in near for name in station.categories), False])
+        yield reasons.where(alike[station.codes.to_numpy()[tasks]], NEARLY_THERE)
+        kinds = (Missing.UNREADABLE, Missing.NAME, Missing.LEG, Missing.GAP)
+        # From the landing on that began the stay.
+        yield unlogged(timeline, timeline.aircraft[tasks].astype(np.int64), right.start[second], until, kinds)
+    yield reasons.where(within_rounding(left, right, first, second), ROUNDED)
 
 
-NEARLY_EQUAL = "names are nearly equal: they may be one, or two"
-NEARLY_THERE = "the record names a station of nearly the same name as another"
-ROUNDED = "times to the minute: the two overlap by no more than their rounding"
-
-
-def _evidence(kind: str, rows: Ints) -> dict[str, Ints]:
-    """The columns of a case that name a thing of this kind."""
-    column = {"tasks": "task", "flights": "flight", "components": "component"}[kind]
-    return {"subject": rows, column: rows}
-
-
-def _pair(rule: OverlapRule, one: Ints, other: Ints) -> dict[str, Ints]:
-    """Two rows as the subject of a case: of one table the first of it, whichever of them began first."""
-    if not _of_one_kind(rule):
-        return {"subject": one, "other_subject": other, "other": other}
-    return {"subject": np.minimum(one, other), "other_subject": np.maximum(one, other), "other": other}
-
-
-def _flight_of(right: Things, second: Ints, evidence: dict[str, Ints]) -> dict[str, Ints]:
-    """The evidence of pairs with the flight that the first thing contradicts, where it is not a flight itself."""
-    return {"flight": right.row[second], **evidence} if right.kind in ("flights", "stays") else evidence
+def _alone_in_doubt(rule: OverlapRule, timeline: Timeline, left: Things, known: Bools) -> Iterator[Ints]:
+    """Why what takes part in no pair can't be judged, beside that it may not be in scope, the first to be told
+    first."""
+    one, other = rule.between
+    reasons, same = reasons_of(timeline), rule.same[0]
+    lacking = np.full(len(known), not timeline.supplied(TABLE_OF[other]))
+    yield reasons.where(lacking, (Rank.NOT_SUPPLIED, f"table not supplied: {TABLE_OF[other]}"))
+    if one == "tasks":
+        if other in ("flights", "stays"):
+            kinds = (Missing.AIRCRAFT, Missing.NAME, Missing.UNREADABLE)
+            yield unlogged(timeline, timeline.aircraft[left.row].astype(np.int64), left.start, left.end, kinds)
+        several = timeline.several_names.get(("tasks", same), np.empty(0, np.int64))
+        yield reasons.where(np.isin(left.row, several), (Rank.RECORD, f"{same} names several people"))
+    yield reasons.where(~known, (Rank.RECORD, f"value missing: {same}"))
 
 
 def _apart(
@@ -251,62 +212,37 @@ def _apart(
 _NAMED_BY = {"tasks": "task_id", "flights": "flight_id", "stays": "flight_id", "components": "component_serial"}
 
 
-def _names(rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline) -> tuple[Texts, Texts]:
-    """What the two things of each pair are called."""
-    one, other = (
-        cells(timeline.tables.get(TABLE_OF[kind]), _NAMED_BY[kind], cases[column].to_numpy())
-        for kind, column in zip(rule.between, ("subject", "other_subject"), strict=True)
-    )
-    return one, other
+def _sides(
+    rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline
+) -> Iterator[tuple[str, pd.DataFrame | None, Ints]]:
+    """The two things of each pair: their kind, table and rows."""
+    for kind, column in zip(rule.between, ("subject", "other_subject"), strict=True):
+        yield kind, timeline.tables.get(TABLE_OF[kind]), cases[column].to_numpy()
 
 
-def _identity(
-    rule: OverlapRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
-) -> list[tuple[str, ...]]:
+def _identity(rule: OverlapRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> Keys:
     """The two things by their names; a boot was at a place from an instant on."""
     sides = []
-    for kind, name, column in zip(
-        rule.between, _names(rule, cases, timeline), ("subject", "other_subject"), strict=True
-    ):
-        rows = cases[column].to_numpy()
+    for kind, frame, rows in _sides(rule, cases, timeline):
         since = np.full(len(rows), "", object)
         if kind == "components":
             since = np.datetime_as_string(timeline.components.installed[rows].view("M8[us]"), unit="s").astype(object)
-        sides.append(list(zip(name, since, strict=True)))
+        sides.append(list(zip(cells(frame, _NAMED_BY[kind], rows), since, strict=True)))
     # Which of two things of one kind comes first is an accident of their times.
-    pairs = (sorted(pair) if _of_one_kind(rule) else pair for pair in zip(*sides, strict=True))
+    of_one_kind = len(set(rule.between)) == 1
+    pairs = (sorted(pair) if of_one_kind else pair for pair in zip(*sides, strict=True))
     return [(*one, *other) for one, other in pairs]
 
 
-def _of_one_kind(rule: OverlapRule) -> bool:
-    return rule.between[0] == rule.between[1]
-
-
 def _facts(rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
-    one, other = _names(rule, cases, timeline)
-    return {
-        "first": one.tolist(),
-        "second": other.tolist(),
-        "measured": cases["measured"].tolist(),
-        **_compared(rule, cases, timeline),
-    }
-
-
-def _compared(rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, list[str]]:
-    """What the columns say in which both agree, and what each of the two says in those in which they differ."""
-    found: dict[str, list[str]] = {}
-    sides = zip(
-        ("first", "second"),
-        rule.between,
-        (cases[name].to_numpy() for name in ("subject", "other_subject")),
-        strict=True,
-    )
-    for side, kind, rows in sides:
-        frame = timeline.tables.get(TABLE_OF[kind])
+    """What the two are called, what the columns say in which both agree, and what each says in those in which they
+    differ."""
+    found = {"measured": cases["measured"].tolist()}
+    for side, (kind, frame, rows) in zip(("first", "second"), _sides(rule, cases, timeline), strict=True):
+        found[side] = cells(frame, _NAMED_BY[kind], rows).tolist()
         for name in (*rule.same, *rule.differing):
             column = "destination" if kind == "stays" and name == "station" else name
-            texts = [str(text) for text in cells(frame, column, rows).tolist()]
-            found[name if name in rule.same else f"{side}_{name}"] = texts
+            found[name if name in rule.same else f"{side}_{name}"] = list(map(str, cells(frame, column, rows)))
     return found
 
 
@@ -384,7 +320,7 @@ def _unjudged_when(rule: OverlapRule) -> Iterator[str]:
             if name not in columns or not columns[name].required:
                 yield f"{columns[name].label if name in columns else name} is not recorded for one of the two"
     if other != one:
-        yield not_supplied(TABLE_OF[other])
+        yield describing.not_supplied(TABLE_OF[other])
     if one == "tasks" and other in ("flights", "stays"):
         yield "the flight log does not know the aircraft, or a flight of it can't be read"
         if other == "stays":
@@ -392,7 +328,7 @@ def _unjudged_when(rule: OverlapRule) -> Iterator[str]:
             yield "the station has nearly the same name as another"
     yield "times to the minute overlap by no more than their rounding"
     if one == "tasks":
-        yield CLOCK_WENT_BACK
+        yield describing.CLOCK_WENT_BACK
 
 
 def _never(rule: OverlapRule) -> Iterator[Never]:
@@ -425,33 +361,31 @@ _TIMES = {
 def _planter(rule: OverlapRule, timeline: Timeline) -> Planter:
     """Another thing that begins a second before the one ends, or as it ends."""
     one, other = rule.between
-    inside = judge(rule.scope, timeline, timeline.rows)
-    rows = timeline.rows[inside.truth == TRUE]
+    rows = timeline.rows[judge(rule.scope, timeline, timeline.rows).truth == TRUE]
     if "product" in timeline.tasks:
         # A record without a product is least of other rules' business.
         bare = rows[timeline.tasks["product"].cat.codes.to_numpy()[rows] < 0]
         rows = bare if len(bare) else rows
     frame, (_, closes) = timeline.tables.get(TABLE_OF[one]), _TIMES[one]
-    ends = np.empty(0, np.int64) if frame is None or closes not in frame else micros(frame[closes])
+    ends = timeline.times["finished_at"]
+    if one != "tasks" and frame is not None:
+        ends = micros(frame[closes]) if closes in frame else np.full(len(frame), NEVER)
 
     def plant(spot: Spot) -> Planted:
-        row = spot["subject"]
-        if int(spot.case["other_subject"]) >= 0:
+        if spot["other_subject"] >= 0:
             raise NotPlantable("it may overlap with another already")
-        end = int(timeline.times["finished_at"][row]) if one == "tasks" else int(ends[row]) if len(ends) else NEVER
-        # What ends before it begins, or as it does, is an instant.
-        end = timeline.as_of if end == NEVER else max(end, spot["at"])
         if other == "stays":
             return _elsewhere(rule, timeline, spot)
+        # What ends before it begins, or as it does, is an instant.
+        end = int(ends[spot["subject"]])
+        end = timeline.as_of if end == NEVER else max(end, spot["at"])
         at = end - SECOND if spot.outside or other == "components" else end
-        edits = (
-            _second_record(rule, timeline, spot, at, rows)
-            if other == "tasks"
-            else _second_flight(rule, timeline, spot, at)
-            if other == "flights"
-            else _second_boot(rule, timeline, spot, at, end)
-        )
-        what = {"tasks": "another record", "flights": "a flight", "components": "another boot"}[other]
+        if other == "tasks":
+            what, edits = "another record", _second_record(rule, timeline, spot, at, rows)
+        elif other == "flights":
+            what, edits = "a flight", _second_flight(rule, timeline, spot, at)
+        else:
+            what, edits = "another boot", _second_boot(rule, timeline, spot, at, end)
         when = "1 s before it ends" if spot.outside else "as it ends"
         return Planted(f"{what} that begins {when}", edits, (at - HOUR, min(end + HOUR, timeline.as_of)), pair=True)
 
@@ -463,9 +397,9 @@ def _agreeing(rule: OverlapRule, timeline: Timeline, spot: Spot, like: int) -> d
     that."""
     one, other = (TABLE_OF[kind] for kind in rule.between)
     row, timed = spot["subject"], _TIMES[other]
-    found = {name: cell(timeline, one, name, row) for name in rule.same if name not in timed}
+    found = {name: planting.cell(timeline, one, name, row) for name in rule.same if name not in timed}
     for name in rule.differing:
-        now, there = cell(timeline, one, name, row), cell(timeline, other, name, like)
+        now, there = planting.cell(timeline, one, name, row), planting.cell(timeline, other, name, like)
         if there == now or not there:
             there = _another(spot, timeline.tables[other].get(name), name, now)
         found[name] = there
@@ -483,23 +417,19 @@ def _another(spot: Spot, column: pd.Series | None, name: str, than: str) -> str:
 def _second_record(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int, rows: Ints) -> tuple[Edit, ...]:
     """A second task record that begins at an instant; where both must begin together, a copy of the first."""
     twice = rule.between[0] == "tasks" and not set(TASK_TIMES).isdisjoint(rule.same)
-    like = spot["subject"] if twice else nearest(timeline, rows, at)
+    like = spot["subject"] if twice else planting.nearest(timeline, rows, at)
     agreeing = _agreeing(rule, timeline, spot, like)
+    starts, ends = planting.written(at), planting.written(at + 10 * MINUTE)
+    times: Mapping[str, str] = {"started_at": starts, "finished_at": ends, "signed_at": ends}
     if twice:
-        times = dict(moved(timeline, like, 0 if spot.outside else SECOND).cells)
-    else:
-        times = {
-            "started_at": written(at),
-            "finished_at": written(at + 10 * MINUTE),
-            "signed_at": written(at + 10 * MINUTE),
-        }
+        times = planting.moved(timeline, like, 0 if spot.outside else SECOND).cells
     order = {} if "work_order" in rule.same or twice else {"work_order": spot.name}
     return (Edit("tasks", like, {"task_id": spot.name, **order, **times, **agreeing}, new=True),)
 
 
 def _second_flight(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int) -> tuple[Edit, ...]:
     """A flight of the same aircraft that takes off at an instant and lands before the next one."""
-    name = cell(timeline, TABLE_OF[rule.between[0]], "aircraft", spot["subject"])
+    name = planting.cell(timeline, TABLE_OF[rule.between[0]], "aircraft", spot["subject"])
     aircraft = timeline.aircraft_names.get_indexer(pd.Index([name]))
     flights = timeline.flights
     after = int(flights.first_from(aircraft, np.array([at + 1]))[0])
@@ -509,21 +439,21 @@ def _second_flight(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int) -
     follows = after < len(flights.row) and flights.aircraft[after] == aircraft[0]
     room = int(flights.takeoff[after]) - at if follows else HOUR
     length = min(10 * MINUTE, room // 2)
-    in_time(timeline, at + length)
-    flight = new_flight(timeline, spot, int(flights.row[before]), at, length)
+    planting.in_time(timeline, at + length)
+    flight = planting.new_flight(timeline, spot, int(flights.row[before]), at, length)
     return (replace(flight, cells={**flight.cells, **_agreeing(rule, timeline, spot, flight.row)}),)
 
 
 def _second_boot(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int, end: int) -> tuple[Edit, ...]:
     """Another boot at the same place for the last second of the one's time; inside, that one is taken off before."""
     row, like = spot["subject"], spot["subject"] if rule.between[0] == "components" else 0
-    until = "" if end >= timeline.as_of else written(end)
-    stay = {"component_serial": spot.name, "installed_at": written(at), "removed_at": until}
+    until = "" if end >= timeline.as_of else planting.written(end)
+    stay = {"component_serial": spot.name, "installed_at": planting.written(at), "removed_at": until}
     boot = Edit("components", like, {**stay, **_agreeing(rule, timeline, spot, like)}, new=True)
     if spot.outside:
         return (boot,)
     _, closes = _TIMES[rule.between[0]]
-    return Edit(TABLE_OF[rule.between[0]], row, {closes: written(at)}), boot
+    return Edit(TABLE_OF[rule.between[0]], row, {closes: planting.written(at)}), boot
 
 
 def _elsewhere(rule: OverlapRule, timeline: Timeline, spot: Spot) -> Planted:
@@ -542,14 +472,15 @@ def _elsewhere(rule: OverlapRule, timeline: Timeline, spot: Spot) -> Planted:
         if place < 0:
             raise NotPlantable("the aircraft took off no more")
         what, at = f"{what}, begun as the aircraft took off", int(left)
-        cells_of |= {"started_at": written(at), "finished_at": written(at + SECOND), "signed_at": written(at + SECOND)}
+        ends = planting.written(at + SECOND)
+        cells_of |= {"started_at": planting.written(at), "finished_at": ends, "signed_at": ends}
     end = max(at, int(timeline.times["finished_at"][row]))
     return Planted(what, (Edit("tasks", row, cells_of),), (start, end), pair=True)
 
 
 def _standing_at(timeline: Timeline, flight: int) -> str:
     """The station at which a flight ended, which it may name by its location indicator."""
-    where = cell(timeline, "flights", "destination", flight)
+    where = planting.cell(timeline, "flights", "destination", flight)
     stations = timeline.tables.get("stations")
     if stations is None or "icao" not in stations:
         return where

@@ -41,14 +41,13 @@ class Planted:
     """What was planted, in words, and the edits that do it.
 
     `span` is the time (microseconds UTC) in which work on the boot and flights of the aircraft decide the verdict; None
-    where the record alone does. `rows` are the task records that decide it, beside the subject's. With `pair` the fault
-    is the subject's with a thing that may be new; otherwise the subject stays what it was.
+    where the record alone does. With `pair` the fault is the subject's with a thing that may be new; otherwise the
+    subject stays what it was.
     """
 
     what: str
     edits: tuple[Edit, ...]
     span: tuple[int, int] | None = None
-    rows: tuple[int, ...] = ()
     pair: bool = False
 
 
@@ -239,11 +238,11 @@ class Cells:
         return tuple(Edit(table, row, values, copy is not None) for (table, row, copy), values in self.rows.items())
 
 
-def session_rows(timeline: Timeline, conditions: Conditions, subject: int, place: int) -> Ints:
-    """The task records of the session that a subject names."""
+def session_rows(timeline: Timeline, conditions: Conditions, spot: Spot) -> Ints:
+    """The task records of the session that is the subject of the case."""
     found = in_sessions(timeline, conditions)
-    number = np.flatnonzero((found.sessions.task == subject) & (found.sessions.place == place))
-    return found.treated.task[np.isin(found.session_of, found.sessions.number[number])]
+    mine = (found.sessions.task == spot["subject"]) & (found.sessions.place == spot["place"])
+    return found.records(np.flatnonzero(mine))
 
 
 def voided(rows: Sequence[int]) -> tuple[Edit, ...]:

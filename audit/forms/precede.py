@@ -2,58 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import Field
 
-from audit.evidence.doubt import CERTAIN, PLAIN, View, reasons_for_doubt, reasons_of
+from audit.evidence.doubt import CERTAIN, PLAIN, View
 from audit.evidence.flying import carriers, first_takeoff
-from audit.evidence.sessions import InSessions, in_sessions
-from audit.evidence.treatments import (
-    Treatments,
-    begun_between,
-    candidates,
-    last_end,
-    own_subject,
-    possible,
-    started_at,
-    started_between,
-    ties,
-    treatments,
-)
+from audit.evidence.other_work import OtherWork
+from audit.evidence.sessions import InSessions, Sessions, in_sessions
+from audit.evidence.treatments import begun_between, possible, ties, treatments
 from audit.figures import time_span
-from audit.forms.describing import (
-    CLOCK_WENT_BACK,
-    MAY_BE_WORK,
-    NO_BOOT_KNOWN,
-    NO_POSITION_KNOWN,
-    SAME_START,
-    absent,
-    flights_unclear,
-    work,
-)
-from audit.forms.describing import sessions as sessions_in_words
+from audit.forms import describing, planting
 from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
-from audit.forms.outcomes import NONE, Judgement
-from audit.forms.planting import (
-    NotPlantable,
-    Planted,
-    Planter,
-    Spot,
-    aircraft_at,
-    beyond,
-    moved,
-    on_the_boot,
-    something,
-    span,
-    surely,
-    voided,
-)
+from audit.forms.outcomes import NONE, Judgement, judged
+from audit.forms.planting import NotPlantable, Planted, Planter, Spot
 from audit.language.condition import Conditions
 from audit.language.events import Event
 from audit.language.in_words import duration_in_words
@@ -102,16 +70,16 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
     """
     found = in_sessions(timeline, rule.scope)
     subjects = found.sessions
-    ways = [_Way.of(way, timeline, found) for way in rule.precedents]
+    ways = [
+        _Way(way, timeline, found, OtherWork(timeline, treatments(timeline, way.needs), found))
+        for way in rule.precedents
+    ]
 
     def broken(view: View, index: Ints) -> Bools:
         met: Bools = np.logical_or.reduce([way.met(view, index) for way in ways])
         return ~met
 
-    everyone = np.arange(len(subjects))
-    plain = broken(PLAIN, everyone)
-    ended = np.maximum.reduce([way.ended(PLAIN, everyone) for way in ways])
-    doubt = reasons_for_doubt(timeline, broken, plain, subjects.doubt)
+    ended = np.maximum.reduce([way.ended(PLAIN, np.arange(len(subjects))) for way in ways])
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         one, last = subjects.take(index), ended[index]
@@ -126,7 +94,7 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
             "unit": "h",
         }
 
-    return Judgement(plain, doubt, reasons_of(timeline), shown)
+    return judged(timeline, broken, subjects.doubt, shown)
 
 
 @dataclass(frozen=True)
@@ -136,41 +104,30 @@ class _Way:
     way: Precedent
     timeline: Timeline
     found: InSessions
-    required: Treatments
-    own: Ints
-
-    @classmethod
-    def of(cls, way: Precedent, timeline: Timeline, found: InSessions) -> _Way:
-        required = treatments(timeline, way.needs)
-        return cls(way, timeline, found, required, own_subject(required, found.treated, found.session_of))
+    required: OtherWork
 
     def ended(self, view: View, index: Ints) -> Ints:
         """When the last to end of the treatments that began earlier ended; NEVER where there is none."""
-        some, times = self.found.sessions.take(index), self.timeline.times
-        started, ended = (times[name][self.required.task] for name in ("started_at", "finished_at"))
-        joined = candidates(self.timeline, self.required, some, view.favour)
-        return last_end(joined, started, ended, some.start)
+        some = self.found.sessions.take(index)
+        return self.required.last_end(some, view.favour, some.start)
 
     def met(self, view: View, index: Ints) -> Bools:
         """Whether a treatment that serves is near enough and undisturbed."""
-        some, timeline = self.found.sessions.take(index), self.timeline
-        ended = self.ended(view, index)
+        some, ended = self.found.sessions.take(index), self.ended(view, index)
         met: Bools = ended != NEVER
         since = np.where(met, np.minimum(ended, some.start), some.start)
         if self.way.within is not None:
             met &= some.start - np.where(met, ended, some.start) <= micros_of(self.way.within)
         for event in self.way.broken_by if met.any() else ():
-            met = met & ~self._disturbed(event, view, index, since)
-        if ties(timeline, view.favour):
+            met = met & ~self._disturbed(event, view, some, since)
+        if ties(self.timeline, view.favour):
             # What began at the very moment may have come before, with nothing in between.
-            started = timeline.times["started_at"][self.required.task]
-            joined = candidates(timeline, self.required, some, view.favour)
-            met |= started_at(joined, started, some, some.start, self.own)
+            met |= self.required.started_at(some, view.favour, some.start)
         return met
 
-    def _disturbed(self, event: Event, view: View, index: Ints, since: Ints) -> Bools:
+    def _disturbed(self, event: Event, view: View, some: Sessions, since: Ints) -> Bools:
         """Whether the event came in [since, start of the session)."""
-        some, timeline = self.found.sessions.take(index), self.timeline
+        timeline, required = self.timeline, self.required.treated
         if event.where is None:
             at, _ = first_takeoff(timeline, view, some, since)
             return np.asarray(at < some.start)
@@ -179,15 +136,13 @@ class _Way:
         rows = begun_between(timeline, possible(timeline, event.where), aircraft, since[who], some.start[who])
         events = treatments(timeline, event.where, rows)
         # A required treatment doesn't disturb: coming later, it is the witness itself.
-        events = events.take(~np.isin(events.task, self.required.task[self.required.doubt == CERTAIN]))
-        started = timeline.times["started_at"][events.task]
-        joined = candidates(timeline, events, some, view.against)
-        return started_between(joined, started, since, some.start)
+        events = events.take(~np.isin(events.task, required.task[required.doubt == CERTAIN]))
+        return OtherWork(timeline, events, self.found).started_between(some, view.against, since, some.start)
 
 
 def _told(rule: PrecedeRule, case: Mapping[str, Any]) -> Iterator[Said]:
     """Say that the earlier treatment is missing, too old or disturbed."""
-    values, product = dict(values_of_treatment(case)), case["treatment"]
+    values, product = values_of_treatment(case), case["product"]
     if case["anchor"] < 0:
         general = f"No treatment of this boot that {product} requires is recorded before it."
         yield Said(("none_before",), values, general)
@@ -205,18 +160,8 @@ def _told(rule: PrecedeRule, case: Mapping[str, Any]) -> Iterator[Said]:
         yield Said(("undone",), values, f"{ended}, too early, or something came in between that undoes it.")
 
 
-def _figures(rule: PrecedeRule) -> Mapping[str, str]:
-    return {} if rule.within is None else {"limit": duration_in_words(rule.within)}
-
-
 def _broken_by_takeoff(rule: PrecedeRule) -> bool:
     return any(event.where is None for way in rule.precedents for event in way.broken_by)
-
-
-def _reads(rule: PrecedeRule) -> Iterator[str]:
-    yield from ("tasks.position", "components")
-    if _broken_by_takeoff(rule):
-        yield "flights"
 
 
 def _demands(rule: PrecedeRule) -> tuple[str, ...]:
@@ -225,17 +170,17 @@ def _demands(rule: PrecedeRule) -> tuple[str, ...]:
 
 
 def _precedent_in_words(way: Precedent) -> tuple[str, ...]:
-    demands = [work("the same boot was worked on before", way.needs)]
+    demands = [describing.work("the same boot was worked on before", way.needs)]
     if way.within is not None:
         demands.append(f"this ended at most {duration_in_words(way.within)} before the session began")
-    return (*demands, *(f"in between {absent(event)}" for event in way.broken_by))
+    return (*demands, *(f"in between {describing.absent(event)}" for event in way.broken_by))
 
 
 def _unjudged_when(rule: PrecedeRule) -> Iterator[str]:
-    yield from (SAME_START, NO_POSITION_KNOWN, NO_BOOT_KNOWN, MAY_BE_WORK)
+    yield from describing.WHICH_CAME_FIRST
     if _broken_by_takeoff(rule):
-        yield from flights_unclear()
-    yield CLOCK_WENT_BACK
+        yield from describing.flights_unclear()
+    yield describing.CLOCK_WENT_BACK
 
 
 def _never(rule: PrecedeRule) -> Iterator[Never]:
@@ -251,39 +196,34 @@ def _planter(rule: PrecedeRule, timeline: Timeline) -> Planter:
     """Something that undoes the earlier treatment, a second before the session or at its start; that treatment too long
     ago, or exactly so long; or no such treatment. Whichever there is, in turn."""
     first, *others = rule.precedents
-    events = [event for event in first.broken_by if all(event in way.broken_by for way in others)]
-    within = [None] if rule.within is not None and not others else []
-    ways: list[Event | None] = [*events, *within]
-    required = [surely(timeline, way.needs) for way in rule.precedents]
+    required = [planting.surely(timeline, way.needs) for way in rule.precedents]
     tasks = np.concatenate([found.task for found in required])
-    like = {
-        number: np.setdiff1d(surely(timeline, event.where).task, tasks)
-        for number, event in enumerate(events)
-        if event.where is not None
-    }
+    ways: list[Callable[[Spot, Ints], Planted]] = []
+    for event in first.broken_by:
+        if all(event in way.broken_by for way in others):
+            like = None if event.where is None else planting.surely(timeline, event.where).task
+            ways.append(partial(_undone, timeline, None if like is None else np.setdiff1d(like, tasks)))
+    if rule.within is not None and not others:
+        ways.append(partial(_too_long_ago, rule, timeline))
+    ways = ways or [partial(_without, timeline)]
 
     def plant(spot: Spot) -> Planted:
-        rows = np.unique(np.concatenate([on_the_boot(timeline, found, spot) for found in required]))
+        rows = np.unique(np.concatenate([planting.on_the_boot(timeline, found, spot) for found in required]))
         rows = rows[timeline.times["started_at"][rows] < spot["at"]]
         if not len(rows):
             raise NotPlantable("no earlier treatment is there to be undone")
-        if not ways:
-            return _without(timeline, spot, rows)
-        way = spot.turn % len(ways)
-        if ways[way] is None:
-            return _too_long_ago(rule, timeline, spot, rows)
-        return _undone(timeline, spot, rows, like.get(way))
+        return ways[spot.turn % len(ways)](spot, rows)
 
     return plant
 
 
-def _undone(timeline: Timeline, spot: Spot, rows: Ints, like: Ints | None) -> Planted:
+def _undone(timeline: Timeline, like: Ints | None, spot: Spot, rows: Ints) -> Planted:
     """A takeoff, or a copy of one of the records `like`, between the last of the earlier treatments and the session."""
     last = int(timeline.times["finished_at"][rows].max())
-    at = beyond(spot, spot["at"], later=False)
+    at = planting.beyond(spot, spot["at"], later=False)
     if at < last:
         raise NotPlantable("no time is left in between")
-    what, event = something(timeline, spot, like, last, at)
+    what, event = planting.something(timeline, spot, like, last, at)
     when = "1 s before the session" if spot.outside else "as the session begins"
     return Planted(f"{what} {when}", (event,), (last, spot["at"]))
 
@@ -291,15 +231,16 @@ def _undone(timeline: Timeline, spot: Spot, rows: Ints, like: Ints | None) -> Pl
 def _too_long_ago(rule: PrecedeRule, timeline: Timeline, spot: Spot, rows: Ints) -> Planted:
     """The earlier treatments moved back, to end so long before the session."""
     assert rule.within is not None
-    until = beyond(spot, spot["at"] - micros_of(rule.within), later=False)
+    until = planting.beyond(spot, spot["at"] - micros_of(rule.within), later=False)
     ended = timeline.times["finished_at"][rows]
-    [flight], [left] = timeline.flights.next_takeoff(aircraft_at(timeline, spot), np.array([until]))
+    [flight], [left] = timeline.flights.next_takeoff(planting.aircraft_at(timeline, spot), np.array([until]))
     if _broken_by_takeoff(rule) and flight >= 0 and left < spot["at"] and not spot.outside:
         raise NotPlantable("the aircraft took off in between")
     nearer = np.flatnonzero(ended > until)
     last = rows[nearer] if len(nearer) else rows[[np.argmax(ended)]]
-    edits = tuple(moved(timeline, int(row), until - int(timeline.times["finished_at"][row])) for row in last)
-    return Planted(f"the treatment before ended {span(spot['at'] - until)} earlier", edits, (until, spot["at"]))
+    edits = tuple(planting.moved(timeline, int(row), until - int(timeline.times["finished_at"][row])) for row in last)
+    what = f"the treatment before ended {planting.span(spot['at'] - until)} earlier"
+    return Planted(what, edits, (until, spot["at"]))
 
 
 def _without(timeline: Timeline, spot: Spot, rows: Ints) -> Planted:
@@ -307,7 +248,7 @@ def _without(timeline: Timeline, spot: Spot, rows: Ints) -> Planted:
     order = rows[np.argsort(timeline.times["finished_at"][rows], kind="stable")]
     gone = order if spot.outside else order[:-1]
     start = int(timeline.times["started_at"][order[0]])
-    return Planted(f"{len(gone)} earlier treatments void", voided(gone.tolist()), (start, spot["at"]))
+    return Planted(f"{len(gone)} earlier treatments void", planting.voided(gone.tolist()), (start, spot["at"]))
 
 
 PRECEDE = Form(
@@ -319,7 +260,7 @@ PRECEDE = Form(
     named_by="aircraft, position, work order, product class, first record",
     evaluate=evaluate,
     plant=_planter,
-    reads=_reads,
+    reads=lambda rule: ("tasks.position", "components", *(("flights",) if _broken_by_takeoff(rule) else ())),
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *COVERAGE_READ),
     identity=of_session,
     facts=of_treatment,
@@ -335,9 +276,9 @@ PRECEDE = Form(
         "too_early": "the last one was too long before",
         "undone": "something came in between that undoes it",
     },
-    figures=_figures,
+    figures=lambda rule: {} if rule.within is None else {"limit": duration_in_words(rule.within)},
     drawing=lambda rule: AroundSession(lambda case: until_due(case, "at most")),
-    looks_at=lambda rule: sessions_in_words(rule.scope),
+    looks_at=lambda rule: describing.sessions(rule.scope),
     demands=_demands,
     unjudged_when=_unjudged_when,
     never=_never,

@@ -54,9 +54,7 @@ def names_asked(rule: Rule) -> frozenset[str]:
 
 def columns_needed(rule: Rule) -> frozenset[tuple[str, str]]:
     """The columns (table, column) without which a rule can't judge as it is meant to, and the tables (column blank)."""
-    names = names_asked(rule)
-    columns = {(VOCABULARY[name].table, VOCABULARY[name].column.name) for name in names}
-    return _known(columns | _placed((*_by_name(_MADE_OF, names), *form_of(rule).reads(rule))))
+    return _found_by(names_asked(rule), form_of(rule).reads(rule))
 
 
 def columns_read(rule: Rule) -> frozenset[tuple[str, str]]:
@@ -67,9 +65,13 @@ def columns_read(rule: Rule) -> frozenset[tuple[str, str]]:
 
 def _read_of_remedies(rule: Rule) -> frozenset[tuple[str, str]]:
     """The columns by which later work is found that puts the rule's findings right: no verdict depends on them."""
-    names = frozenset().union(*(conditions.names() for conditions in remedies_of(rule)))
+    return _found_by(frozenset().union(*(conditions.names() for conditions in remedies_of(rule))))
+
+
+def _found_by(names: frozenset[str], more: Iterable[str] = ()) -> frozenset[tuple[str, str]]:
+    """The columns, and tables, by which columns of the vocabulary are found, and more such columns."""
     columns = {(VOCABULARY[name].table, VOCABULARY[name].column.name) for name in names}
-    return _known(columns | _placed(_by_name(_MADE_OF, names)))
+    return _known(columns | _placed((*_by_name(_MADE_OF, names), *more)))
 
 
 def tables_read(rule: Rule) -> frozenset[str]:

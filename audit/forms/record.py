@@ -15,11 +15,11 @@ from audit.evidence.conditions import FALSE, UNKNOWN, failures, judge, needs_com
 from audit.evidence.doubt import CERTAIN, first_of, reasons_of
 from audit.evidence.treatments import doubt_of, treatments
 from audit.figures import moment, time_span
+from audit.forms import describing
 from audit.forms.breaking import breaker
-from audit.forms.describing import CLOCK_WENT_BACK, records
 from audit.forms.drawing import AroundRecord
 from audit.forms.form import BOOTS_READ, Form
-from audit.forms.naming import Texts, cells
+from audit.forms.naming import Keys, Texts, cells
 from audit.forms.outcomes import SEVERAL, Judgement
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
 from audit.language.in_words import conditions_in_words, duration_in_words, label_of, list_in_words, presence_in_words
@@ -304,15 +304,11 @@ def _figures(rule: RecordRule) -> Mapping[str, str]:
     found: dict[str, str] = {}
     ranges = []
     for name, condition in rule.require.columns.items():
-        low, high = (
-            operand if isinstance(operand, int | float) and not isinstance(operand, bool) else None
-            for operand in (condition.at_least, condition.at_most)
-        )
         said: Callable[[Any], str] = _minutes_in_words if name.endswith("_minutes") else "{:g}".format
-        found |= {f"{name}.at_least": said(low)} if low is not None else {}
-        found |= {f"{name}.at_most": said(high)} if high is not None else {}
-        if low is not None or high is not None:
-            ranges.append(said(low) if high is None else said(high) if low is None else f"{said(low)} to {said(high)}")
+        asked = ((operator, getattr(condition, operator)) for operator in ("at_least", "at_most"))
+        limits = {operator: said(one) for operator, one in asked if type(one) in (int, float)}
+        found |= {f"{name}.{operator}": text for operator, text in limits.items()}
+        ranges += [" to ".join(limits.values())] if limits else []
     return {**found, "limit": ranges[0]} if len(ranges) == 1 else found
 
 
@@ -329,7 +325,7 @@ def _unjudged_when(rule: RecordRule) -> Iterator[str]:
     dated = any(name.partition(".")[0] in ("performer", "certifier") for one in both for name in one.names())
     timed = frozenset().union(*map(_compared, both)) & _BY_TIME
     if dated or any(map(needs_component, both)) or (timed and not _only_its_direction(rule, timed)):
-        yield CLOCK_WENT_BACK
+        yield describing.CLOCK_WENT_BACK
 
 
 def _compared(conditions: Conditions) -> frozenset[str]:
@@ -358,7 +354,7 @@ _NOUNS = {
 
 def _looks_at(rule: RecordRule) -> str:
     if rule.of == "tasks":
-        return f"Each {records(rule.scope, 'record')}."
+        return f"Each {describing.records(rule.scope, 'record')}."
     phrases = conditions_in_words(rule.scope)
     return f"Each {_NOUNS[rule.of]}" + (f" where {list_in_words(phrases, 'and')}." if phrases else ".")
 
@@ -370,9 +366,7 @@ _NAMED_BY = {
 }
 
 
-def _identity(
-    rule: RecordRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
-) -> list[tuple[str, ...]]:
+def _identity(rule: RecordRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> Keys:
     if rule.of == "tasks":
         return [(task,) for task in evidence["task_id"]]
     frame, rows = timeline.tables.get(rule.of), cases["subject"].to_numpy()

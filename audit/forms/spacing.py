@@ -3,41 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
 from typing import Any, Literal, Self
 
 import numpy as np
-import pandas as pd
 from pydantic import model_validator
 
-from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, Why, first_of, reasons_for_doubt, reasons_of
+from audit.evidence.columns import matching
+from audit.evidence.doubt import CERTAIN, Rank, View, Why, first_of, reasons_of
 from audit.evidence.sessions import InSessions, in_sessions, possible_parts
 from audit.evidence.treatments import NO_POSITION
 from audit.figures import time_span
-from audit.forms.describing import (
-    CLOCK_WENT_BACK,
-    MAY_BE_WORK,
-    NO_POSITION_KNOWN,
-    SESSION,
-    limits,
-    range_in_words,
-    records,
-)
+from audit.forms import describing, planting
 from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import SESSIONS_READ, Form
 from audit.forms.margins import Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
-from audit.forms.outcomes import NONE, Judgement, joined
-from audit.forms.planting import NotPlantable, Planted, Planter, Spot, beyond, moved, span
+from audit.forms.outcomes import NONE, Judgement, joined, judged
+from audit.forms.planting import NotPlantable, Planted, Planter, Spot
 from audit.language.events import check_limits
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
 from audit.language.wording import Said
-from audit.timeline.instants import MINUTE, NEVER, Bools, Ints, expand, micros_of
-from audit.timeline.records import values
+from audit.timeline.instants import MINUTE, NEVER, Bools, Ints, micros_of
+from audit.timeline.records import whole
 from audit.timeline.timeline import Timeline
 from audit.yaml.faults import Part
 
@@ -86,19 +78,14 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
     turned = (end < start)[one] | (end < start)[two]
     backwards = reasons.where(turned, BACKWARDS)
     nowhere = timeline.nowhere(treated.place[one])
-    between, why = _perhaps_between(timeline, found, pairs, start)
+    # A coat in between would make a pause that is too short no longer.
+    between = np.where(short, CERTAIN, _perhaps_between(timeline, found, pairs, start))
 
     def broken(view: View, index: Ints) -> Bools:
         outside = view.open((short | long)[index], pairs.doubt[index])
         outside = view.open(outside, backwards[index])
         outside = view.open(outside, reasons.where(outside & nowhere[index], NO_POSITION))
-        # A coat in between would make a pause that is too short no longer.
-        doubt = np.full(len(pause), CERTAIN)
-        doubt[between] = why
-        return view.open(outside, np.where(short[index], CERTAIN, doubt[index]))
-
-    plain = broken(PLAIN, np.arange(len(pause)))
-    doubt = reasons_for_doubt(timeline, broken, plain, found.sessions.doubt[found.session_of[one]])
+        return view.open(outside, between[index])
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         first, second = one[index], two[index]
@@ -117,9 +104,9 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
             "unit": "min",
         }
 
-    waited = np.maximum(pause[doubt == CERTAIN], 0)
-    judged = Judgement(plain, doubt, reasons, shown, tuple(_margins(rule.pause, waited)))
-    return joined([judged, _several_coats(timeline, found)])
+    pauses = judged(timeline, broken, found.sessions.doubt[found.session_of[one]], shown)
+    waited = np.maximum(pause[pauses.doubt == CERTAIN], 0)
+    return joined([replace(pauses, margins=tuple(_margins(rule.pause, waited))), _several_coats(timeline, found)])
 
 
 def _limits(pause: PauseLimits) -> tuple[int, int]:
@@ -128,13 +115,13 @@ def _limits(pause: PauseLimits) -> tuple[int, int]:
     return least, 2**62 if pause.at_most is None else micros_of(pause.at_most)
 
 
-def _margins(pause: PauseLimits, waited: Ints) -> list[Margins]:
-    def one(kind: Any, limit: timedelta | None) -> list[Margins]:
-        if limit is None:
-            return []
-        return [margins(kind, f"{micros_of(limit) / MINUTE:g} min", tenths(kind, waited, micros_of(limit)))]
-
-    return [*one("least", pause.at_least), *one("most", pause.at_most)]
+def _margins(pause: PauseLimits, waited: Ints) -> Iterator[Margins]:
+    kinds: tuple[tuple[Literal["least", "most"], timedelta | None], ...]
+    kinds = (("least", pause.at_least), ("most", pause.at_most))
+    for kind, limit in kinds:
+        if limit is not None:
+            allowed = micros_of(limit)
+            yield margins(kind, f"{allowed / MINUTE:g} min", tenths(kind, waited, allowed))
 
 
 @dataclass(frozen=True)
@@ -154,11 +141,9 @@ def _consecutive(timeline: Timeline, found: InSessions) -> _Pairs:
     """Each coat with the next of its session."""
     treated, session_of, reasons = found.treated, found.session_of, reasons_of(timeline)
     start = timeline.times["started_at"][treated.task]
-    coat = values(timeline, "coat", treated.task)
-    assert coat.numbers is not None
-    number = np.where(coat.missing, 0, coat.numbers).astype(np.int64)
+    number, known = whole(timeline, "coat", treated.task)
     unnumbered = np.zeros(len(found.sessions), bool)
-    unnumbered[session_of[coat.missing]] = True
+    unnumbered[session_of[~known]] = True
     rank = np.where(unnumbered[session_of], 0, number)
     order = np.lexsort((treated.task, start, rank, session_of))
     session = session_of[order]
@@ -173,57 +158,48 @@ def _consecutive(timeline: Timeline, found: InSessions) -> _Pairs:
     return _Pairs(one, two, numbered, doubt)
 
 
-def _perhaps_between(timeline: Timeline, found: InSessions, pairs: _Pairs, start: Ints) -> tuple[Ints, Ints]:
-    """The pauses, each between two starts, in which something lies that may be a coat, and why it may.
+def _perhaps_between(timeline: Timeline, found: InSessions, pairs: _Pairs, start: Ints) -> Ints:
+    """Why something that lies between two starts may be a coat; CERTAIN where nothing does.
 
     Where coats are numbered, none is missing in between.
     """
     subjects = found.evidence
     parts = possible_parts(timeline, subjects)
-    order = np.argsort(parts.of, kind="stable")
-    session = found.session_of[pairs.one]
-    low, high = (np.searchsorted(parts.of[order], session, side) for side in ("left", "right"))
-    pause, nth = expand(np.where(pairs.numbered, 0, high - low))
-    pair = order[low[pause] + nth]
+    asked = np.where(pairs.numbered, NONE, found.session_of[pairs.one])
+    pause, pair = matching(parts.of, asked)
     part = parts.part[pair]
     inside = subjects.start[part] <= start[pairs.two[pause]]
     inside &= (subjects.end[part] >= start[pairs.one[pause]]) | (subjects.end[part] == NEVER)
-    return pause[inside], parts.doubt[pair[inside]]
+    doubt = np.full(len(pairs.one), CERTAIN)
+    doubt[pause[inside]] = parts.doubt[pair[inside]]
+    return doubt
 
 
 def _several_coats(timeline: Timeline, found: InSessions) -> Judgement:
     """The records that stand for several coats: the pauses between them are not known."""
     treated, reasons = found.treated, reasons_of(timeline)
-    coats = values(timeline, "coats", treated.task)
-    assert coats.numbers is not None
-    whole = treated.take(np.flatnonzero(~coats.missing & (np.where(coats.missing, 0, coats.numbers) > 1)))
+    number, _ = whole(timeline, "coats", treated.task)
+    several = treated.take(np.flatnonzero(number > 1))
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
-        some = whole.take(index)
+        some = several.take(index)
         return {
             "subject": some.task,
-            "other_subject": NONE,
             "task": some.task,
             "place": some.place,
             "component": some.component,
             "at": timeline.times["started_at"][some.task],
         }
 
-    doubt = np.full(len(whole.task), reasons.number(*SEVERAL_COATS))
-    return Judgement(np.zeros(len(whole.task), bool), doubt, reasons, shown)
-
-
-def _identity(
-    rule: SpacingRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline
-) -> list[tuple[str, ...]]:
-    return at_work_order(cases, evidence, timeline, evidence["task_id"])
+    doubt = np.full(len(several.task), reasons.number(*SEVERAL_COATS))
+    return Judgement(np.zeros(len(several.task), bool), doubt, reasons, shown)
 
 
 def _told(rule: SpacingRule, case: Mapping[str, Any]) -> Iterator[Said]:
     """Say how long the pause was and what it should be."""
     measured, asked = case["measured"] * MINUTE, case["limit"] * MINUTE
     pause, limit, off = (time_span(one) for one in (measured, asked, asked - measured))
-    short, of = measured < asked, case["treatment"]
+    short, of = measured < asked, case["product"]
     values = {**values_of_treatment(case), "measured": pause, "limit": limit, "short_by" if short else "over_by": off}
     if measured < 0:
         general = f"A coat of {of} began {pause} before the coat that it follows had ended."
@@ -234,22 +210,18 @@ def _told(rule: SpacingRule, case: Mapping[str, Any]) -> Iterator[Said]:
     yield Said(("too_short" if short else "too_long",), values, general)
 
 
-def _figures(rule: SpacingRule) -> Mapping[str, str]:
-    return {"limit": range_in_words(rule.pause.at_least, rule.pause.at_most, duration_in_words)}
-
-
 def _demands(rule: SpacingRule) -> tuple[str, ...]:
     low, high = (
         None if limit is None else duration_in_words(limit) for limit in (rule.pause.at_least, rule.pause.at_most)
     )
-    return (f"from the end of the one to the start of the next {limits(low, high)} pass",)
+    return (f"from the end of the one to the start of the next {describing.limits(low, high)} pass",)
 
 
 def _pause(pause: PauseLimits, case: Case) -> Stretches:
     """The time within which the next coat had to begin, and by how much it missed that."""
     at, anchor = int(case["at"]), int(case["anchor"])
-    low = 0 if pause.at_least is None else round(pause.at_least.total_seconds() * 1_000_000)
-    high = None if pause.at_most is None else round(pause.at_most.total_seconds() * 1_000_000)
+    low = 0 if pause.at_least is None else micros_of(pause.at_least)
+    high = None if pause.at_most is None else micros_of(pause.at_most)
     allowed = None if high is None else Stretch(anchor + low, anchor + high, "next coat within this time")
     due = anchor + (low if at < anchor + low or high is None else high)
     way = "too early" if at < due else "too late"
@@ -269,14 +241,14 @@ def _planter(rule: SpacingRule, timeline: Timeline) -> Planter:
             raise NotPlantable("one record stands for several coats")
         limit, late = limits[spot.turn % len(limits)]
         ended, begun = int(finished[first]), int(started[second])
-        at = beyond(spot, ended + micros_of(limit), late)
+        at = planting.beyond(spot, ended + micros_of(limit), late)
         found = in_sessions(timeline, rule.scope)
         here = np.flatnonzero((found.treated.task == first) & (found.treated.place == spot["place"]))
-        rows = found.treated.task[np.isin(found.session_of, found.session_of[here])]
+        rows = found.records(found.session_of[here])
         later = np.unique(rows[(started[rows] >= begun) & (rows != first)])
-        edits = tuple(moved(timeline, row, at - begun) for row in later.tolist())
+        edits = tuple(planting.moved(timeline, row, at - begun) for row in later.tolist())
         window = (int(started[first]), int(max(finished[later].max(), at)) + abs(at - begun))
-        return Planted(f"the next coat {span(at - ended)} after the first", edits, window)
+        return Planted(f"the next coat {planting.span(at - ended)} after the first", edits, window)
 
     return plant
 
@@ -292,7 +264,7 @@ SPACING = Form(
     plant=_planter,
     reads=lambda rule: ("tasks.position",),
     may_read=lambda rule: (*SESSIONS_READ, "tasks.coat", "tasks.coats"),
-    identity=_identity,
+    identity=lambda rule, cases, evidence, timeline: at_work_order(cases, evidence, timeline, evidence["task_id"]),
     facts=of_treatment,
     told=_told,
     values={
@@ -307,18 +279,22 @@ SPACING = Form(
         "too_long": "the pause was too long",
         "overlapping": "the next coat began before the one before it had ended",
     },
-    figures=_figures,
+    figures=lambda rule: {
+        "limit": describing.range_in_words(rule.pause.at_least, rule.pause.at_most, duration_in_words)
+    },
     drawing=lambda rule: AroundSession(partial(_pause, rule.pause)),
-    looks_at=lambda rule: f"Each coat and the next one in a session of {records(rule.scope)}. {SESSION}",
+    looks_at=lambda rule: (
+        f"Each coat and the next one in a session of {describing.records(rule.scope)}. {describing.SESSION}"
+    ),
     demands=_demands,
     unjudged_when=lambda rule: (
         "two coats without numbers started at the same time, or have the same number",
         "a coat in between is not recorded",
         "one record stands for several coats",
         "another record may be a coat in between, its product or position not known",
-        MAY_BE_WORK,
-        NO_POSITION_KNOWN,
-        CLOCK_WENT_BACK,
+        describing.MAY_BE_WORK,
+        describing.NO_POSITION_KNOWN,
+        describing.CLOCK_WENT_BACK,
     ),
     settable=("pause",),
     skeleton="""\

@@ -8,7 +8,7 @@ both ways round. Of one or two ambiguous times that is every combination.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Literal
 
 import numpy as np
@@ -21,18 +21,28 @@ Owner = Literal["aircraft", "performed_by", "certified_by", "none"]
 """Whose records one rule's findings depend on: those of an aircraft, of a person, or all."""
 
 
+def owners_of(timeline: Timeline, owner: Owner) -> Ints:
+    """The owner of each task record, by number: -1 where none is known, or all records are looked at together."""
+    if owner == "aircraft":
+        return timeline.aircraft.astype(np.int64)
+    if owner in timeline.tasks:
+        return timeline.tasks[owner].cat.codes.to_numpy().astype(np.int64)
+    return np.full(len(timeline.tasks), -1)
+
+
+def judging_only(timeline: Timeline, owner: Owner, concerned: Ints, times: Mapping[str, Ints]) -> Timeline:
+    """The timeline with other times, judging only the aircraft, or the records of the people, of these numbers."""
+    rows = timeline.rows[np.isin(owners_of(timeline, owner)[timeline.rows], concerned)]
+    in_play = np.isin(np.arange(len(timeline.in_play)), concerned) if owner == "aircraft" else timeline.in_play
+    return timeline.read_as(times, rows, in_play)
+
+
 def other_readings(timeline: Timeline, owner: Owner) -> Iterator[Timeline]:
     """Yield the timeline in each further reading, judging only the aircraft (or people) that it concerns."""
     later = timeline.later
     if later.empty:
         return
-    owners = (
-        timeline.aircraft
-        if owner == "aircraft"
-        else timeline.tasks[owner].cat.codes.to_numpy()
-        if owner in timeline.tasks
-        else np.full(len(timeline.tasks), -1)
-    ).astype(np.int64)
+    owners = owners_of(timeline, owner)
     rows = later["row"].to_numpy()
     earlier = np.empty(len(later), np.int64)
     for column, part in later.groupby("column", observed=True):
@@ -47,16 +57,12 @@ def other_readings(timeline: Timeline, owner: Owner) -> Iterator[Timeline]:
         for late in (rank >= turn, rank < turn):
             concerned = late & (size > turn)
             if concerned.any():
-                yield _read(timeline, later, concerned, owners, owner)
+                of = np.unique(owners[rows[concerned]])
+                yield judging_only(timeline, owner, of, _read(timeline, later, concerned))
 
 
-def _read(timeline: Timeline, later: pd.DataFrame, chosen: Bools, owners: Ints, owner: Owner) -> Timeline:
-    concerned = np.unique(owners[later["row"].to_numpy()[chosen]])
-    rows = timeline.rows[np.isin(owners[timeline.rows], concerned)]
-    in_play = timeline.in_play.copy()
-    if owner == "aircraft":
-        in_play[:] = False
-        in_play[concerned] = True
+def _read(timeline: Timeline, later: pd.DataFrame, chosen: Bools) -> Mapping[str, Ints]:
+    """The times of all records, the chosen ones of those that may be later read so."""
     times = {name: values.copy() for name, values in timeline.times.items()}
     moved = later[chosen]
     for column, part in moved.groupby("column", observed=True):
@@ -66,4 +72,4 @@ def _read(timeline: Timeline, later: pd.DataFrame, chosen: Bools, owners: Ints, 
     row = ends["row"].to_numpy()
     backwards = times["finished_at"][row] < times["started_at"][row]
     times["finished_at"][row[backwards]] = micros(ends["later"])[backwards]
-    return timeline.read_as(times, rows, in_play)
+    return times

@@ -1,0 +1,92 @@
+"""Other work on the boots of sessions: when it began or ended, as far as it counts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from audit.evidence.sessions import InSessions, Sessions
+from audit.evidence.treatments import NONE, Candidates, Counted, Treatments, candidates, first_start
+from audit.timeline.instants import NEVER, Bools, Ints, group_begins, running_max, take
+from audit.timeline.timeline import Timeline
+
+
+@dataclass(frozen=True)
+class OtherWork:
+    """Treatments that may be of the boots of the sessions found.
+
+    Each question is asked of some of these sessions, and of the treatments that count for them.
+    """
+
+    timeline: Timeline
+    treated: Treatments
+    found: InSessions
+
+    @cached_property
+    def own(self) -> Ints:
+        """The session of which each treatment is itself a record, by number; NONE where it is of none."""
+        treated, records = self.treated, self.found.treated
+        width = 1 + max(int(side.place.max(initial=0)) for side in (treated, records))
+        key, asked = (side.task.astype(np.int64) * width + side.place for side in (records, treated))
+        if not len(key):
+            return np.full(len(asked), NONE)
+        order = np.argsort(key, kind="stable")
+        place = np.minimum(np.searchsorted(key[order], asked), len(key) - 1)
+        return np.where(key[order[place]] == asked, self.found.session_of[order[place]], NONE)
+
+    def first_start(self, of: Sessions, counted: Counted, after: Ints, *, at_once: bool = True) -> tuple[Ints, Ints]:
+        """When the first that is no record of the session starts at an instant (`at_once`) or later, and its task row;
+        FOREVER and NONE where none does."""
+        started = self._times("started_at")
+        at, row = first_start(self._joined(of, counted), started, of, after, self.own, at_once=at_once)
+        return at, take(self.treated.task, row, NONE)
+
+    def last_end(self, of: Sessions, counted: Counted, before: Ints) -> Ints:
+        """When the last to end ended of those that started before an instant of each session; NEVER if none did."""
+        started, ended = self._times("started_at"), self._times("finished_at")
+        best = np.full(len(before), NEVER)
+        for every in self._joined(of, counted):
+            part, met = every.at_any_time(started)
+            best = np.where(met, before, best)
+            if not len(part.rows):
+                continue
+            order = part.order(started)
+            owner = part.key[order.row]
+            latest = running_max(ended[part.rows][order.row], group_begins(owner))
+            last = order.count(part.asked, before, "before") - 1
+            found = (last >= 0) & (take(owner, last, NONE) == part.asked) & (part.asked != NONE)
+            best = np.where(found, np.maximum(best, take(latest, last, NEVER)), best)
+        return best
+
+    def started_between(self, of: Sessions, counted: Counted, opens: Ints, closes: Ints) -> Bools:
+        """Whether one started in [opens, closes) of each session."""
+        started, found = self._times("started_at"), np.zeros(len(opens), bool)
+        for every in self._joined(of, counted):
+            part, met = every.at_any_time(started)
+            found |= met
+            order = part.order(started)
+            found |= order.count(part.asked, closes, "before") > order.count(part.asked, opens, "before")
+        return found
+
+    def started_at(self, of: Sessions, counted: Counted, moment: Ints) -> Bools:
+        """Whether one, other than the session's own records, started at a moment of each session."""
+        started, found = self._times("started_at"), np.zeros(len(moment), bool)
+        place = np.full(int(of.number.max(initial=0)) + 1, NONE)
+        place[of.number] = np.arange(len(of))
+        for every in self._joined(of, counted):
+            part, _ = every.at_any_time(started)
+            order = part.order(started)
+            count = order.count(part.asked, moment, "until") - order.count(part.asked, moment, "before")
+            whose = take(place, self.own[part.rows], NONE)
+            mine = whose[(whose != NONE) & (started[part.rows] == take(moment, whose, NEVER))]
+            found |= count > np.bincount(mine, minlength=len(found))
+        return found
+
+    def _times(self, name: str) -> Ints:
+        return self.timeline.times[name][self.treated.task]
+
+    def _joined(self, of: Sessions, counted: Counted) -> Iterable[Candidates]:
+        return candidates(self.timeline, self.treated, of, counted)
