@@ -15,7 +15,7 @@ from audit.findings.result import CORRECTED, FINDING_COLUMNS, OPEN, ROW_COLUMNS,
 from audit.forms import form_of
 from audit.forms.correcting import corrected
 from audit.forms.judging import every_subject, sentences
-from audit.forms.naming import Texts, cells
+from audit.forms.naming import Texts, aircraft_of, cells
 from audit.forms.outcomes import NONE, SEVERAL, Outcomes, together
 from audit.language.condition import codes_of
 from audit.language.rule import Rule, Warning
@@ -51,7 +51,7 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
     cases["of"] = np.repeat(np.arange(len(judged)), [len(outcomes.cases) for _, outcomes in judged])
     found = cases[cases["finding"]].reset_index(drop=True)
     of = found["of"].to_numpy()
-    findings = _with_person(evidence_of(found, timeline), rules, found, timeline)
+    findings = evidence_of(found, timeline)
     for name, attribute in (("rule", "id"), ("level", "level"), ("put_right", "put_right")):
         findings[name] = _of_rules(rules, attribute, of)
     for name in ("measured", "limit", "unit"):
@@ -59,6 +59,7 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
     findings["table"], findings["row"] = _shown_by(found)
     findings["since"] = _stamps(found["anchor"].to_numpy()).where(found["anchor"] >= 0)
     message, basis, keys, warning, by = (np.full(len(found), "", object) for _ in range(5))
+    person = findings["person"].to_numpy(object, copy=True)
     corrected_at = np.full(len(found), FOREVER)
     put_right_by: list[frozenset[str]] = [frozenset()] * len(found)
     for number in np.unique(of).tolist():
@@ -70,9 +71,12 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
         message[rows] = [f"{sentence} {perhaps}" if perhaps else sentence for sentence, perhaps in told]
         basis[rows] = _bases(rule, its, timeline)
         warning[rows] = _warned(rule, its, timeline, warnings)
+        about = form_of(rule).person(rule, its, timeline)
+        person[rows] = person[rows] if about is None else about
         subjects = form_of(rule).identity(rule, its, findings[rows], timeline)
         keys[rows] = [subject_key(rule.id, subject) for subject in subjects]
     findings["message"], findings["basis"], findings["key"], findings["warning"] = message, basis, keys, warning
+    findings["person"] = person
     findings["meanwhile"] = meanwhile(found, timeline, put_right_by)
     findings["finding_id"] = finding_ids(keys.tolist())
     right = corrected_at != FOREVER
@@ -134,10 +138,7 @@ def evidence_of(cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
     place = cases["place"].to_numpy()
     positions = np.append(timeline.position_names.to_numpy(object), "")
     flights = timeline.tables.get("flights")
-    aircraft_code = np.full(len(task), NONE)
-    aircraft_code[task >= 0] = timeline.aircraft[task[task >= 0]]
-    aircraft_code[place >= 0] = timeline.aircraft_of(place[place >= 0])
-    aircraft = np.append(timeline.aircraft_names.to_numpy(object), "")[aircraft_code]
+    aircraft = np.append(timeline.aircraft_names.to_numpy(object), "")[aircraft_of(timeline, place, task)]
     position = np.where(place >= 0, positions[timeline.position_of(np.maximum(place, 0))], "")
     recorded = cells(timeline.tasks, "position", task)
     position = np.where(place >= 0, position, np.where(cases["detail"] != "", cases["detail"], recorded))
@@ -163,18 +164,6 @@ def evidence_of(cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
             "at": _stamps(cases["at"].to_numpy()),
         }
     )
-
-
-def _with_person(
-    evidence: pd.DataFrame, rules: Sequence[Rule], cases: pd.DataFrame, timeline: Timeline
-) -> pd.DataFrame:
-    """The evidence, in which whom a case is about takes the place of who did the work."""
-    of, person = cases["of"].to_numpy(), evidence["person"].to_numpy(object, copy=True)
-    for number in np.unique(of).tolist():
-        rows = np.flatnonzero(of == number)
-        named = form_of(rules[number]).person(rules[number], cases.iloc[rows], timeline)
-        person[rows] = person[rows] if named is None else named
-    return evidence.assign(person=person)
 
 
 def _stamps(instants: Ints) -> pd.Series[pd.Timestamp]:

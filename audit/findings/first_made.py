@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -13,15 +13,15 @@ from audit.findings.collect import SubjectOutcome, collect, outcomes_now
 from audit.findings.result import CORRECTED, FINDING_COLUMNS, ROW_COLUMNS
 from audit.forms import form_of
 from audit.forms.judging import judge_rule
-from audit.forms.outcomes import NONE, SEVERAL
+from audit.forms.naming import cells
+from audit.forms.outcomes import SEVERAL
 from audit.forms.reads import columns_read
 from audit.intake.export import Export
 from audit.intake.tables import TASKS
 from audit.language.rule import Rule
 from audit.rulebook.loading import Rulebook
-from audit.timeline.codes import codes_in
-from audit.timeline.instants import Ints, micros, stamp
-from audit.timeline.readings import Owner
+from audit.timeline.instants import micros, stamp
+from audit.timeline.readings import Owner, judging_only
 from audit.timeline.timeline import Timeline, build_timeline
 
 _ALWAYS: Final = frozenset(TASKS.required) | {"status"}
@@ -60,29 +60,27 @@ def put_right(rulebook: Rulebook, found: Collection[str], timeline: Timeline, ex
     now = {owner: _only(timeline, owner, of_owner[owner]) for owner in owners}
     judged = [(rule, judge_rule(rule, then[form_of(rule).owner(rule)])) for rule in concerned]
     collected = collect(judged, first, rulebook.warnings)
-    lost = ~collected.findings["key"].isin(set(found)).to_numpy()
-    if not lost.any():
-        return nothing
-    findings, cases = (frame[lost].reset_index(drop=True) for frame in (collected.findings, collected.cases))
+    lost = ~collected.findings["key"].isin(set(found))
     outcomes: dict[str, SubjectOutcome] = {}
     for rule in concerned:
-        if (findings["rule"] == rule.id).any():
+        if (lost & (collected.findings["rule"] == rule.id)).any():
             outcomes |= outcomes_now(rule, now[form_of(rule).owner(rule)])
-    outcome = findings["key"].map(outcomes)
+    outcome = collected.findings["key"].map(outcomes)
     aside = export.set_aside.get("tasks")
     unknown = set() if aside is None else set(aside["task_id"].dropna())
-    keep = ((outcome != "unjudged") & ~findings["task_id"].isin(unknown)).to_numpy()
-    findings, cases = (frame[keep].reset_index(drop=True) for frame in (findings, cases))
-    outcome = outcome[keep].reset_index(drop=True)
-    if findings.empty:
+    kept = (lost & (outcome != "unjudged") & ~collected.findings["task_id"].isin(unknown)).to_numpy()
+    if not kept.any():
         return nothing
-    by = [_by(row, tasks, made, read[row["rule"]]) for row, tasks in _with_tasks(findings, cases, first)]
+    findings, cases = (frame[kept].reset_index(drop=True) for frame in (collected.findings, collected.cases))
+    records = zip(*(cells(first.tasks, "task_id", cases[name].to_numpy()) for name in _NAMED), strict=True)
+    told = zip(findings.to_dict("records"), records, strict=True)
+    by = [_by(row, tasks, made, read[row["rule"]]) for row, tasks in told]
     findings["state"] = CORRECTED
     findings["corrected_by"] = [SEVERAL.join(one["correction_id"]) for one in by]
     at = pd.to_datetime(pd.Series([one["made_at"].iloc[-1] for one in by]), utc=True)
     findings["corrected_at"] = at.astype("datetime64[us, UTC]")
     findings = _as_audited(findings, timeline)
-    comply = findings["rule"][outcome == "complies"].value_counts()
+    comply = findings["rule"][(outcome[kept] == "complies").to_numpy()].value_counts()
     return PutRight(findings, dict(findings["rule"].value_counts()), dict(comply))
 
 
@@ -124,34 +122,15 @@ def _names(owner: Owner, timelines: Sequence[Timeline], tasks: Collection[str]) 
 
 def _only(timeline: Timeline, owner: Owner, names: Collection[str]) -> Timeline:
     """The timeline, of which only some aircraft, or people, are judged."""
-    in_play = timeline.in_play
-    if owner == "aircraft":
-        owners = timeline.aircraft.astype(np.int64)
-        in_play = np.isin(timeline.aircraft_names, list(names))
-        codes: Ints = np.flatnonzero(in_play)
-    elif owner in timeline.tasks:
-        owners = timeline.tasks[owner].cat.codes.to_numpy().astype(np.int64)
-        known = timeline.tasks[owner].cat.categories
-        codes = codes_in(known, pd.Series(sorted(set(names) & set(known)), dtype="category"))
-    else:
+    if owner != "aircraft" and owner not in timeline.tasks:
         return timeline
-    rows = timeline.rows[np.isin(owners[timeline.rows], codes)]
-    return timeline.read_as(timeline.times, rows, in_play)
+    known = timeline.aircraft_names if owner == "aircraft" else timeline.tasks[owner].cat.categories
+    return judging_only(timeline, owner, np.flatnonzero(np.isin(known, list(names))), timeline.times)
 
 
-def _with_tasks(
-    findings: pd.DataFrame, cases: pd.DataFrame, first: Timeline
-) -> Iterator[tuple[dict[str, Any], frozenset[str]]]:
-    """Each finding with the ids of the task records that its case names."""
-    ids = first.tasks["task_id"].to_numpy(object)
-    for finding, *rows in zip(findings.to_dict("records"), *(cases[name].tolist() for name in _NAMED), strict=True):
-        yield (
-            {str(name): value for name, value in finding.items()},
-            frozenset(str(ids[row]) for row in rows if row != NONE),
-        )
-
-
-def _by(finding: Mapping[str, Any], tasks: Collection[str], made: pd.DataFrame, read: Collection[str]) -> pd.DataFrame:
+def _by(
+    finding: Mapping[Hashable, Any], tasks: Collection[str], made: pd.DataFrame, read: Collection[str]
+) -> pd.DataFrame:
     """The corrections that together put a finding right, the last of them last: of its own records those of every
     column that its rule reads, else the last of any record of its work order, its aircraft, or of any."""
     readable = made[made["column"].isin(list(read))]

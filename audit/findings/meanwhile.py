@@ -11,8 +11,7 @@ import pandas as pd
 from audit.evidence.boots import Odometer
 from audit.evidence.treatments import treatments
 from audit.figures import several
-from audit.forms.naming import Texts, cells, days
-from audit.forms.outcomes import NONE
+from audit.forms.naming import Texts, aircraft_of, cells, days
 from audit.language.condition import Conditions
 from audit.timeline.instants import FOREVER, Bools, Ints, Order
 from audit.timeline.timeline import Timeline
@@ -41,9 +40,7 @@ def meanwhile(cases: pd.DataFrame, timeline: Timeline, told: Sequence[Collection
         parts[0, boots] = _where_it_is(timeline, boot, timeline.components.place[component[boots]], known)
         parts[1, boots] = _stripped(timeline, boot, at[boots], known)
         parts[2, boots] = _flown("It flew", _takeoffs(timeline, boot, at[boots]))
-    task, aircraft = cases["task"].to_numpy(), np.full(len(cases), NONE)
-    aircraft[task >= 0] = timeline.aircraft[task[task >= 0]]
-    aircraft[place >= 0] = timeline.aircraft_of(place[place >= 0])
+    aircraft = aircraft_of(timeline, place, cases["task"].to_numpy())
     others = np.flatnonzero((component < 0) & (aircraft >= 0))
     flights = timeline.flights
     since, now = (
@@ -62,23 +59,13 @@ def _where_it_is(timeline: Timeline, boot: Ints, place: Ints, told: Sequence[Col
     gone = (history.removed[stay] <= timeline.as_of) & ~history.open_ended[stay]
     day = days(np.where(gone, history.removed[stay], history.installed[stay]))
     names = timeline.tables["components"]
-    there = [cells(names, column, stay) for column in ("aircraft", "position")]
+    aircraft, position = (cells(names, column, stay) for column in ("aircraft", "position"))
     serials = cells(names, "component_serial", stay).tolist()
     known = [f"removal of {serial}" in named for serial, named in zip(serials, told, strict=True)]
     moved = (history.place[stay] != place) & ~history.open_ended[stay]
-    return np.array(
-        [
-            ""
-            if said
-            else f"{REMOVED} {when} {_ON_NO_AIRCRAFT}"
-            if off
-            else f"The boot is on {aircraft}, {position}, since {when}."
-            if elsewhere
-            else ""
-            for said, off, elsewhere, when, aircraft, position in zip(known, gone, moved, day, *there, strict=True)
-        ],
-        object,
-    )
+    removed, elsewhere = f"{REMOVED} " + day + f" {_ON_NO_AIRCRAFT}", "The boot is on " + aircraft + ", " + position
+    texts: Texts = np.where(gone, removed, np.where(moved, elsewhere + ", since " + day + ".", ""))
+    return np.where(known, "", texts)
 
 
 def _stripped(timeline: Timeline, boot: Ints, at: Ints, told: Sequence[Collection[str]]) -> Texts:
@@ -91,15 +78,10 @@ def _stripped(timeline: Timeline, boot: Ints, at: Ints, told: Sequence[Collectio
     there: Bools = ahead < order.count(boot, np.full(len(boot), FOREVER - 1), "until")
     texts = np.full(len(boot), "", object)
     task = found.task[rows[order.row[ahead[there]]]]
-    texts[there] = [
-        "" if record in told[number] else f"It was stripped on {day} (record {record})."
-        for number, day, record in zip(
-            np.flatnonzero(there).tolist(),
-            days(timeline.times["started_at"][task]),
-            cells(timeline.tasks, "task_id", task),
-            strict=True,
-        )
-    ]
+    when, records = days(timeline.times["started_at"][task]), cells(timeline.tasks, "task_id", task)
+    for number, day, record in zip(np.flatnonzero(there).tolist(), when, records, strict=True):
+        if record not in told[number]:
+            texts[number] = f"It was stripped on {day} (record {record})."
     return texts
 
 
