@@ -22,7 +22,7 @@ from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
-from audit.forms.planting import Planted, Planter, Spot
+from audit.forms.planting import NotPlantable, Planted, Planter, Spot
 from audit.language.condition import Conditions
 from audit.language.rule import Rule
 from audit.language.wording import Said
@@ -88,7 +88,7 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
             "place": jobs.place[job],
             "component": np.where(finding, jobs.component[job], NONE),
             "at": np.where(finding, rival[job] * sign, started[lowest[index]]),
-            "anchor": last[job] * sign,
+            "anchor": np.where(last[job] == NEVER, NONE, last[job] * sign),
         }
 
     return Judgement(plain[speaks], doubt[speaks], reasons_of(timeline), shown)
@@ -257,6 +257,8 @@ def _planter(rule: OrderRule, timeline: Timeline) -> Planter:
 
     def plant(spot: Spot) -> Planted:
         anchor = spot["anchor"]
+        if anchor < 0:
+            raise NotPlantable("it is not sure that the treatment in scope was done")
         late = spot.outside == (rule.must_be == "last")
         at = anchor + (SECOND if late else -SECOND)
         order = planting.cell(timeline, "tasks", "work_order", spot["subject"])

@@ -80,3 +80,18 @@ def test_planting_does_not_judge(form: str, monkeypatch: pytest.MonkeyPatch) -> 
             with suppress(NotPlantable):
                 made.append(plant(Spot(case, side, "drill-0")))  # type: ignore[arg-type]
     assert made
+
+
+def test_nothing_is_planted_beside_what_may_not_have_been_done() -> None:
+    """Where it is in doubt whether a treatment was one that must be last, there is no instant to plant a fault at."""
+    rule = started("order")
+    tasks = (
+        {"product": "unheard-of", "started_at": "2025-06-02T10:00:00Z"},
+        {"product": "surface-prep", "action": "prepare", "started_at": "2025-06-02T09:00:00Z"},
+    )
+    example = rule.examples[0].model_copy(update={"tasks": tasks})
+    timeline = build_timeline(example_export(example), as_of_example(example))
+    [case] = every_subject(rule, timeline).to_dict("records")
+    assert case["outcome"] == "unjudged"
+    with pytest.raises(NotPlantable):
+        form_of(rule).plant(rule, timeline)(Spot(case, "outside", "drill-0"))  # type: ignore[arg-type]
