@@ -75,18 +75,10 @@ class Segments(Columns):
     """
 
     time: Ints
-    boot: Ints
-    place: Ints
-    component: Ints
     began: Ints
     ended: Ints
     start: Ints
     end: Ints
-
-    @property
-    def number(self) -> Ints:
-        """The number of each segment."""
-        return np.arange(len(self))
 
 
 def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
@@ -123,8 +115,8 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
             "named_by": take(done.first, some.began, NONE),
             "window": np.where(some.began == NONE, time.start[some.time], NONE),
             "task": take(done.last, some.began, NONE),
-            "place": some.place,
-            "component": some.component,
+            "place": time.place[some.time],
+            "component": time.component[some.time],
             "at": np.where(finding, said["at"], some.start),
             "anchor": some.start,
             "unit": np.array([run.meter.unit for run in runs], object)[first[index]],
@@ -158,8 +150,8 @@ def _coming(rule: IntervalRule, timeline: Timeline) -> pd.DataFrame:
                 kind="treatment",
                 what=f"next {describing.class_named(rule.scope)}",
                 task=take(use.done.last, current.began, NONE),
-                place=current.place,
-                component=current.component,
+                place=use.time.place[current.time],
+                component=use.time.component[current.time],
                 since=current.start,
                 until=np.where(over, run.at[now], by_day),
                 closes=np.where(closes == FOREVER, NONE, closes),
@@ -199,11 +191,11 @@ class _Run:
     bins: Ints
 
     @classmethod
-    def of(cls, rule: IntervalRule, meter: Meter, timeline: Timeline, segments: Segments) -> _Run:
-        """Run a meter over the segments."""
+    def of(cls, rule: IntervalRule, meter: Meter, timeline: Timeline, boot: Ints, segments: Segments) -> _Run:
+        """Run a meter over the segments, each of a boot."""
         flights = timeline.flights
         odometer = Odometer.of(timeline, flights.flown if meter.name == "flight_hours" else flights.cycles)
-        start, end = _read(meter, odometer, segments, segments.ended != NONE)
+        start, end = _read(meter, odometer, boot, segments, segments.ended != NONE)
         base = bases(rule.next_due, meter, start, segments.began != NONE)
         last_allowed = meter.due(base) + meter.tolerance
         over = end > last_allowed
@@ -221,12 +213,12 @@ class _Run:
         return cls(meter, odometer, over, at, flight, measured, carried, limit, bins)
 
 
-def _read(meter: Meter, odometer: Odometer, stretch: Segments, until_treated: Bools) -> tuple[Ints, Ints]:
-    """The meter's readings at the start and the end of stretches of time; whether a treatment ends each."""
+def _read(meter: Meter, odometer: Odometer, boot: Ints, stretch: Segments, until_treated: Bools) -> tuple[Ints, Ints]:
+    """The meter's readings of boots at the start and the end of stretches of time; whether a treatment ends each."""
     if meter.by_day:
         # A treatment at midnight is one of the new day; a season or a boot's time that ends then is over before it.
         return day_of(stretch.start), day_of(stretch.end - ~until_treated)
-    return odometer.at(stretch.boot, stretch.start), odometer.at(stretch.boot, stretch.end)
+    return odometer.at(boot, stretch.start), odometer.at(boot, stretch.end)
 
 
 @dataclass(frozen=True)
@@ -252,7 +244,8 @@ class _Use:
         time = boot_time(timeline, rule.boots, rule.season)
         treated = treated_within(timeline, done, time)
         segments = _cut(time, done, treated.take(treated.doubt == CERTAIN))
-        runs = [_Run.of(rule, meter, timeline, segments) for meter in meters(rule.at_most, rule.tolerance)]
+        boot, limits = time.boot[segments.time], meters(rule.at_most, rule.tolerance)
+        runs = [_Run.of(rule, meter, timeline, boot, segments) for meter in limits]
         perhaps = treated.take(treated.doubt != CERTAIN)
         begun = Order.of(segments.time, segments.start).count(perhaps.time, done.end[perhaps.session], "until")
         return cls(rule, timeline, done, time, segments, runs, perhaps, begun - 1)
@@ -262,7 +255,7 @@ class _Use:
         if view.side != "harsh" or all(run.meter.by_day for run in self.runs):
             return np.zeros(len(index), bool)
         some = self.segments.take(index)
-        found: Bools = first_uncovered(self.timeline, view, some, some.start) < some.end
+        found: Bools = first_uncovered(self.timeline, view, self.time.take(some.time), some.start) < some.end
         return found
 
     def perhaps_treated(self, view: View) -> tuple[Ints, Ints, Ints]:
@@ -292,10 +285,10 @@ class _Use:
         until = np.where(last, pieces.end, np.append(when[1:], 0)[: len(of)])
         until_treated = ~last | (pieces.ended != NONE)
         pieces = replace(pieces, start=when, end=until)
-        over = np.zeros(len(index), bool)
+        boot, over = self.time.boot[pieces.time], np.zeros(len(index), bool)
         for run in self.runs:
             meter = run.meter
-            first, passed = _read(meter, run.odometer, pieces, until_treated)
+            first, passed = _read(meter, run.odometer, boot, pieces, until_treated)
             latest = first + (meter.tolerance if self.rule.next_due == "scheduled" else 0)
             over[of[passed > meter.due(latest) + meter.tolerance]] = True
         return over & ~np.isin(segments.time[index], at_any_time)
@@ -326,7 +319,7 @@ def _cut(time: BootTime, done: Sessions, treated: Treated) -> Segments:
     ended = np.where(nth < count[which], take(treated.session, place, NONE), NONE)
     start = np.where(began == NONE, time.known_start[which], take(done.end, began, NONE))
     end = np.where(ended == NONE, time.known_end[which], take(done.end, ended, NONE))
-    return Segments(which, time.boot[which], time.place[which], time.component[which], began, ended, start, end)
+    return Segments(which, began, ended, start, end)
 
 
 def _bootless(timeline: Timeline, done: Sessions) -> Judgement:
