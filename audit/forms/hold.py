@@ -358,7 +358,7 @@ def _planter(rule: HoldRule, timeline: Timeline) -> Planter:
             raise NotPlantable("the boot was taken off before")
         if rule.season is not None and at >= planting.season_end(timeline, rule.season, spot, own):
             raise NotPlantable("the season ends before the hold")
-        what, event = planting.something(timeline, spot, others, ended, at)
+        what, event = planting.event(timeline, spot, others, ended, at)
         earlier = begun(under, spot)
         since = min(earlier[earlier < own].max(initial=own), own)
         return Planted(f"{what} {planting.span(at - ended)} after the work", (event,), (int(since), at))

@@ -145,7 +145,6 @@ class _Jobs:
     boot: Ints
     component: Ints
     subject: Ints
-    work_order: Ints
     start: Ints
     end: Ints
     doubt: Ints
@@ -166,7 +165,7 @@ class _Jobs:
         start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
         own = np.flatnonzero(job != NONE)
         met = _Met(job[own], own, treated.doubt[own])
-        group = (timeline.work_orders(treated.task), self.work_order)
+        group = (timeline.work_orders(treated.task), timeline.work_orders(self.task))
         asked = (timeline, treated, self, lambda doubt: np.ones(len(doubt), bool), None, group)
         for part in chain(perhaps_of_one_boot(*asked), where_the_boot_was(*asked)):
             which, place = matching(part.key, part.asked)
@@ -211,7 +210,6 @@ def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
         boot=treated.boot[first],
         component=treated.component[first],
         subject=np.unique(at_position[first], return_inverse=True)[1],
-        work_order=work_order[first],
         start=least_of(job[mine], start[mine], count),
         end=most_of(job[mine], end[mine], count),
         doubt=treated.doubt[first],

@@ -181,7 +181,7 @@ def takeoff(timeline: Timeline, spot: Spot, after: int, at: int) -> Edit:
     return new_flight(timeline, spot, int(flights.row[before]), at, 60 * MINUTE)
 
 
-def something(timeline: Timeline, spot: Spot, like: Ints | None, after: int, at: int) -> tuple[str, Edit]:
+def event(timeline: Timeline, spot: Spot, like: Ints | None, after: int, at: int) -> tuple[str, Edit]:
     """A takeoff at an instant, the first after `after`; or, where records are given, one like them on the boot."""
     if like is None:
         return "takeoff", takeoff(timeline, spot, after, at)

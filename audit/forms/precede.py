@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
 from functools import partial
 from typing import Annotated, Any, Literal
 
@@ -13,7 +12,7 @@ from pydantic import Field
 from audit.evidence.doubt import CERTAIN, PLAIN, View
 from audit.evidence.flying import carriers, first_takeoff
 from audit.evidence.other_work import OtherWork
-from audit.evidence.sessions import InSessions, Sessions, in_sessions
+from audit.evidence.sessions import Sessions, in_sessions
 from audit.evidence.treatments import begun_between, possible, ties, treatments
 from audit.figures import time_span
 from audit.forms import describing, planting
@@ -70,16 +69,14 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
     """
     found = in_sessions(timeline, rule.scope)
     subjects = found.sessions
-    ways = [
-        _Way(way, timeline, found, OtherWork(timeline, treatments(timeline, way.needs), found))
-        for way in rule.precedents
-    ]
+    ways = [(way, OtherWork(timeline, treatments(timeline, way.needs), found)) for way in rule.precedents]
 
     def broken(view: View, index: Ints) -> Bools:
-        met: Bools = np.logical_or.reduce([way.met(view, index) for way in ways])
+        some = subjects.take(index)
+        met: Bools = np.logical_or.reduce([_met(way, required, view, some) for way, required in ways])
         return ~met
 
-    ended = np.maximum.reduce([way.ended(PLAIN, np.arange(len(subjects))) for way in ways])
+    ended = np.maximum.reduce([required.last_end(subjects, PLAIN.favour, subjects.start) for _, required in ways])
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         one, last = subjects.take(index), ended[index]
@@ -97,47 +94,34 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
     return judged(timeline, broken, subjects.doubt, shown)
 
 
-@dataclass(frozen=True)
-class _Way:
-    """One kind of earlier treatment that serves, and what undoes it."""
+def _met(way: Precedent, required: OtherWork, view: View, some: Sessions) -> Bools:
+    """Whether a treatment that serves came before each session, near enough and undisturbed."""
+    ended = required.last_end(some, view.favour, some.start)
+    met: Bools = ended != NEVER
+    since = np.where(met, np.minimum(ended, some.start), some.start)
+    if way.within is not None:
+        met &= some.start - np.where(met, ended, some.start) <= micros_of(way.within)
+    for event in way.broken_by if met.any() else ():
+        met = met & ~_disturbed(event, required, view, some, since)
+    if ties(required.timeline, view.favour):
+        # What began at the very moment may have come before, with nothing in between.
+        met |= required.started_at(some, view.favour, some.start)
+    return met
 
-    way: Precedent
-    timeline: Timeline
-    found: InSessions
-    required: OtherWork
 
-    def ended(self, view: View, index: Ints) -> Ints:
-        """When the last to end of the treatments that began earlier ended; NEVER where there is none."""
-        some = self.found.sessions.take(index)
-        return self.required.last_end(some, view.favour, some.start)
-
-    def met(self, view: View, index: Ints) -> Bools:
-        """Whether a treatment that serves is near enough and undisturbed."""
-        some, ended = self.found.sessions.take(index), self.ended(view, index)
-        met: Bools = ended != NEVER
-        since = np.where(met, np.minimum(ended, some.start), some.start)
-        if self.way.within is not None:
-            met &= some.start - np.where(met, ended, some.start) <= micros_of(self.way.within)
-        for event in self.way.broken_by if met.any() else ():
-            met = met & ~self._disturbed(event, view, some, since)
-        if ties(self.timeline, view.favour):
-            # What began at the very moment may have come before, with nothing in between.
-            met |= self.required.started_at(some, view.favour, some.start)
-        return met
-
-    def _disturbed(self, event: Event, view: View, some: Sessions, since: Ints) -> Bools:
-        """Whether the event came in [since, start of the session)."""
-        timeline, required = self.timeline, self.required.treated
-        if event.where is None:
-            at, _ = first_takeoff(timeline, view, some, since)
-            return np.asarray(at < some.start)
-        # Only what began in [since, start) of some session on an aircraft of its boot can have come between.
-        who, aircraft = carriers(timeline, some)
-        rows = begun_between(timeline, possible(timeline, event.where), aircraft, since[who], some.start[who])
-        events = treatments(timeline, event.where, rows)
-        # A required treatment doesn't disturb: coming later, it is the witness itself.
-        events = events.take(~np.isin(events.task, required.task[required.doubt == CERTAIN]))
-        return OtherWork(timeline, events, self.found).started_between(some, view.against, since, some.start)
+def _disturbed(event: Event, required: OtherWork, view: View, some: Sessions, since: Ints) -> Bools:
+    """Whether the event came in [since, start of the session)."""
+    timeline, served = required.timeline, required.treated
+    if event.where is None:
+        at, _ = first_takeoff(timeline, view, some, since)
+        return np.asarray(at < some.start)
+    # Only what began in [since, start) of some session on an aircraft of its boot can have come between.
+    who, aircraft = carriers(timeline, some)
+    rows = begun_between(timeline, possible(timeline, event.where), aircraft, since[who], some.start[who])
+    events = treatments(timeline, event.where, rows)
+    # A required treatment doesn't disturb: coming later, it is the witness itself.
+    events = events.take(~np.isin(events.task, served.task[served.doubt == CERTAIN]))
+    return OtherWork(timeline, events, required.found).started_between(some, view.against, since, some.start)
 
 
 def _told(rule: PrecedeRule, case: Mapping[str, Any]) -> Iterator[Said]:
@@ -223,7 +207,7 @@ def _undone(timeline: Timeline, like: Ints | None, spot: Spot, rows: Ints) -> Pl
     at = planting.beyond(spot, spot["at"], later=False)
     if at < last:
         raise NotPlantable("no time is left in between")
-    what, event = planting.something(timeline, spot, like, last, at)
+    what, event = planting.event(timeline, spot, like, last, at)
     when = "1 s before the session" if spot.outside else "as the session begins"
     return Planted(f"{what} {when}", (event,), (last, spot["at"]))
 
