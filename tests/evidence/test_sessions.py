@@ -45,6 +45,33 @@ def test_coats_of_one_session(second: dict[str, Any], flights: list[str], expect
     assert verdict(TWO_COATS, tasks=tasks, flights=takeoffs, components=boots) == expected
 
 
+def test_coats_of_products_without_a_list() -> None:
+    """Without a list of products nobody knows of what class a coat is, but records of one job and boot belong together."""
+    any_coats = rule("count", scope={"action": {"is": "apply"}}, coats={"at_least": 2})
+    tasks = [coat(1, "02T09:00"), coat(2, "02T10:00", product="gel")]
+    assert verdict(any_coats, tasks=tasks, not_supplied=["products"]) == "1 complies"
+
+
+@pytest.mark.parametrize(
+    ("more", "expected"),
+    [
+        pytest.param({"status": "open"}, "1 unjudged", id="still-open"),
+        pytest.param({}, "1 complies", id="done"),
+        pytest.param({"status": "open", "position": "left wing"}, "1 finding", id="on-the-next-boot"),
+    ],
+)
+def test_a_boot_that_is_moved_between_two_coats(more: dict[str, Any], expected: str) -> None:
+    """Its session goes on at the other position, and what may have been done to it there may be part of it."""
+    moved = "2025-06-02T09:30:00Z"
+    boots = [
+        {"removed_at": moved},
+        {"position": "right wing", "installed_at": moved},
+        {"component_serial": "C2", "installed_at": moved},
+    ]
+    tasks = [coat(1, "02T09:00"), coat(2, "02T10:00", position="right wing") | more]
+    assert verdict(TWO_COATS, tasks=tasks, components=boots) == expected
+
+
 def test_the_longest_of_the_records_before_counts() -> None:
     """A short record inside a long one ends nothing: what follows the long one goes on."""
     long = coat(1, "02T09:00", finished_at="2025-06-03T09:00:00Z")

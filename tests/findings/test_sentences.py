@@ -110,3 +110,47 @@ def test_none_of_several_treatments_came_before() -> None:
         "something came in between that undoes it.",
         "No treatment of this boot that cleaner requires is recorded before it.",
     ]
+
+
+def test_two_things_and_all_that_they_share_and_differ_in() -> None:
+    """Columns are listed in words; what lasts no time overlaps by an instant."""
+    data = rule("overlap", between=["tasks", "tasks"], same=["performed_by", "aircraft"], differing=["station", "lot"])
+    one = {"started_at": "2025-06-02T09:00:00Z", "finished_at": "2025-06-02T10:00:00Z", "lot": "L1"}
+    other = one | {"started_at": "2025-06-02T09:15:00Z", "station": "S2", "lot": "L2"}
+    (sentence,) = found(data, tasks=[one, other])["message"]
+    assert sentence == (
+        "Task T1 and task T2 have the same performer and aircraft, another station and lot, and overlap by 45 min."
+    )
+    (sentence,) = found(data, tasks=[one, other | {"finished_at": "2025-06-02T09:15:00Z"}])["message"]
+    assert sentence.endswith(" and overlap by an instant.")
+
+
+TABLE = {"name": "small", "needs": {"H317": [["gloves", "mitts"]], "H336": [["gloves", "mitts"], ["mask"]]}}
+
+
+@pytest.mark.parametrize(
+    ("worn", "sentence"),
+    [
+        ("apron", "Lacks `gloves` or `mitts` and `mask` for H317 and H336."),
+        ("apron; mitts", "Lacks `mask` for H336."),
+        ("gloves; mask", "Lacks `apron` for every product."),
+        ("gloves", "Lacks `apron` and `mask` for H336 and every product."),
+    ],
+)
+def test_what_is_lacking_and_which_hazards_ask_for_it(worn: str, sentence: str) -> None:
+    """A message names what isn't worn, and the hazards of the product that require it, or that all products do."""
+    needed = {"needed_for": "product.hazard_codes", "by": TABLE, "always": ["apron"]}
+    data = rule("record", require={"ppe_worn": {"includes_all": needed}})
+    data["message"] = {"ppe_worn.includes_all": "Lacks {missing} for {hazards}"}
+    products = [{"product": "gel", "product_class": "cleaner", "hazard_codes": "H317; H336"}]
+    task = {"product": "gel", "ppe_worn": worn, "started_at": "2025-06-02T09:00:00Z"}
+    assert found(data, tasks=[task], products=products)["message"].tolist() == [sentence]
+
+
+def test_how_much_passed_and_how_much_was_allowed() -> None:
+    """A message of an interval may name what passed, the limit, and by how much it was more."""
+    data = rule("interval", scope=TREAT, at_most={"flight_hours": 1}, season=WINTER)
+    data["message"] = "{measured}, {limit} allowed, {over_by} over"
+    assert found(data, tasks=[TREATMENT], flights=FLIGHTS)["message"].tolist() == [
+        "2.25 flight hours, 1 allowed, 1.25 over."
+    ]

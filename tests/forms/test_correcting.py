@@ -113,6 +113,21 @@ def test_a_record_for_several_boots() -> None:
     assert told(both, STRIPPED | {"position": "all"}, components=two) == ("T2", "")
 
 
+def test_a_record_that_breaks_the_rule_on_some_of_its_boots() -> None:
+    """Only those have to be put right, each of them, whatever their positions are called."""
+    silver = read_rule(A_RULE.replace("coats: {at_most: 3}", "component.finish: {is: black}").encode(), "r")
+    boots = (
+        {"finish": "silver"},
+        {"component_serial": "C2", "position": "right wing", "finish": "silver"},
+        {"component_serial": "C3", "position": "fin"},
+    )
+    every = FAULT | {"position": "left wing; fin; right wing"}
+    right = STRIPPED | {"position": "right wing", "started_at": "2025-06-12T09:00:00Z"}
+    assert told(every, STRIPPED, rule=silver, components=boots) == ("", "")
+    assert told(every, STRIPPED, right, rule=silver, components=boots) == ("T2; T3", "")
+    assert told(every, right, STRIPPED | {"position": "fin"}, rule=silver, components=boots) == ("", "")
+
+
 NOT_SURE = "T2 may have put it right, but that is in doubt: "
 
 

@@ -16,7 +16,7 @@ from audit.timeline.timeline import build_timeline
 SOUTHERN, NORTHERN, EQUATOR = "Pacific/Auckland", "Europe/Berlin", "America/Guayaquil"
 
 
-def side(zones: dict[str, str], tasks: list[str], origins: list[str] | None = None) -> int:
+def side(zones: dict[str, str], tasks: list[str], origins: list[str | None] | None = None) -> int:
     """The hemisphere of A1, which has a record at each of some stations and a takeoff at each of others."""
     records: list[dict[str, Any]] = [
         {"station": name, "started_at": f"2025-06-{day:02}T10:00:00Z"} for day, name in enumerate(tasks, 1)
@@ -46,10 +46,11 @@ ZONES = {"N": NORTHERN, "S": SOUTHERN, "E": EQUATOR, "U": "Etc/GMT-12"}
         pytest.param(["S", "N"], [], 0, id="as-much-here-as-there"),
         pytest.param(["S"], ["XN", "N"], NORTH, id="takeoffs-count-too-by-either-code"),
         pytest.param(["E"], ["S", "nowhere", "nowhere"], SOUTH, id="what-is-not-listed-says-nothing"),
+        pytest.param(["S"], [None, None], SOUTH, id="what-is-blank-says-nothing"),
     ],
 )
 def test_an_aircraft_works_where_most_of_its_records_and_takeoffs_are(
-    tasks: list[str], origins: list[str], expected: int
+    tasks: list[str], origins: list[str | None], expected: int
 ) -> None:
     """Stations of zones that tell nothing are left out; a tie tells nothing either."""
     assert side(ZONES, tasks, origins) == expected
