@@ -46,7 +46,7 @@ def test_coats_of_one_session(second: dict[str, Any], flights: list[str], expect
 
 
 def test_coats_of_products_without_a_list() -> None:
-    """Without a list of products nobody knows of what class a coat is, but records of one job and boot belong together."""
+    """Without a list nobody knows of what class a coat is; records of one job and boot belong together all the same."""
     any_coats = rule("count", scope={"action": {"is": "apply"}}, coats={"at_least": 2})
     tasks = [coat(1, "02T09:00"), coat(2, "02T10:00", product="gel")]
     assert verdict(any_coats, tasks=tasks, not_supplied=["products"]) == "1 complies"
