@@ -154,3 +154,13 @@ def test_how_much_passed_and_how_much_was_allowed() -> None:
     assert found(data, tasks=[TREATMENT], flights=FLIGHTS)["message"].tolist() == [
         "2.25 flight hours, 1 allowed, 1.25 over."
     ]
+
+
+def test_a_correction_of_a_record_for_several_boots() -> None:
+    """What the correction says comes first, then the position of the first boot that breaks the rule."""
+    data = rule("record", of="corrections", require={"component.finish": {"is": "black"}})
+    boots = [{"finish": "silver"}, {"component_serial": "C2", "position": "tail", "finish": "silver"}]
+    task = {"position": "left wing; tail", "lot": "L2", "started_at": "2025-06-02T09:00:00Z"}
+    change = {"column": "lot", "was": "L1", "now": "L2", "made_at": "2025-06-03T09:00:00Z"}
+    (sentence,) = found(data, tasks=[task], corrections=[change], components=boots)["message"]
+    assert sentence.startswith("Correction K1 of lot, from L1 to L2, at left wing: ")
