@@ -39,6 +39,10 @@ class Things:
     end: Ints
     columns: Mapping[str, pd.Series | None]
 
+    def take(self, index: Ints) -> Things:
+        """The things at `index`."""
+        return replace(self, row=self.row[index], start=self.start[index], end=self.end[index])
+
     def cells(self, name: str, index: Ints) -> pd.Series:
         """A column of the things at `index`."""
         column = self.columns[name]
@@ -137,13 +141,14 @@ def _more_than_touching(left: Things, right: Things, first: Ints, second: Ints) 
     return first[overlap], second[overlap]
 
 
-def within_rounding(left: Things, right: Things, first: Ints, second: Ints) -> Bools:
-    """Whether two things that last would not overlap if each time to the minute were off by half of one."""
-    found = np.zeros(len(first), bool)
-    for one, other, a, b in ((left, right, first, second), (right, left, second, first)):
-        end, start = one.end[a], other.start[b]
+def within_rounding(one: Things, other: Things) -> Bools:
+    """Whether two things that last would not overlap if each time to the minute were off by half of one, pair by
+    pair."""
+    found = np.zeros(len(one.row), bool)
+    for first, second in ((one, other), (other, one)):
+        end, start = first.end, second.start
         whole = (end % MINUTE == 0) & (start % MINUTE == 0)
-        found |= whole & (end - start <= MINUTE) & (end - one.start[a] > 1) & (other.end[b] - start > 1)
+        found |= whole & (end - start <= MINUTE) & (end - first.start > 1) & (second.end - start > 1)
     return found
 
 

@@ -17,6 +17,7 @@ from pydantic import ConfigDict, Field, field_validator, model_validator
 from audit.evidence.doubt import (
     CERTAIN,
     PLAIN,
+    Verdict,
     View,
     first_of,
     in_scope,
@@ -223,7 +224,9 @@ def _held(rule: HoldRule, timeline: Timeline) -> _Hold:
         return OtherWork(timeline, treatments(timeline, conditions, rows), found)
 
     if rule.over is not None:
-        held, closes = _over_another(timeline, held, (opens, closes), among(rule.over))
+        came = _over_another(timeline, held, opens, among(rule.over))
+        kept, doubt = in_scope(timeline, came, "lenient", held.doubt)
+        held, closes = replace(held.take(kept), doubt=doubt), closes[kept]
     near = timeline.rows
     if rule.forbid.where is not None and rule.duration is not None:
         # A little more than the time itself, to see what nearly came too early.
@@ -257,20 +260,17 @@ def _of_season(season: Season | None, timeline: Timeline, held: Sessions) -> tup
     return held.take(kept), opens[kept], closes[kept]
 
 
-def _over_another(
-    timeline: Timeline, held: Sessions, season: tuple[Ints, Ints], under: OtherWork
-) -> tuple[Sessions, Ints]:
-    """The sessions that came over an earlier treatment of the boot in their season, surely or perhaps."""
+def _over_another(timeline: Timeline, held: Sessions, opens: Ints, under: OtherWork) -> Verdict:
+    """Whether each session came over an earlier treatment of the boot in its season."""
 
     def came(view: View, index: Ints) -> Bools:
         some = held.take(index)
-        earlier = under.started_between(some, view.favour, season[0][index], some.start)
+        earlier = under.started_between(some, view.favour, opens[index], some.start)
         if ties(timeline, view.favour):
             earlier |= under.started_at(some, view.favour, some.start)
         return earlier
 
-    kept, doubt = in_scope(timeline, came, "lenient", held.doubt)
-    return replace(held.take(kept), doubt=doubt), season[1][kept]
+    return came
 
 
 def _told(rule: HoldRule, case: Mapping[str, Any]) -> Iterator[Said]:

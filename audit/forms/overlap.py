@@ -105,26 +105,26 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
     first, second, unknown, nearly = _apart(rule, timeline, left, right, first, second)
     if merged is not left:
         nearly |= nearly_same(rule.same, left, first, second)
-    start = np.maximum(left.start[first], right.start[second])
-    end = np.minimum(left.end[first], right.end[second])
+    a, b = left.take(first), right.take(second)
+    start, end = np.maximum(a.start, b.start), np.minimum(a.end, b.end)
     doubt = first_of(
         in_scope[first],
         reasons.where(unknown, (Rank.RECORD, f"value missing: {' or '.join(rule.differing)}")),
         reasons.where(nearly, NEARLY_EQUAL),
-        *_pairs_in_doubt(timeline, (left, first), (right, second), end),
+        *_pairs_in_doubt(timeline, a, b, end),
         *([in_scope[second]] if one == other else []),
     )
 
     def both(index: Ints, finding: Bools) -> Mapping[str, Any]:
-        a, b = left.row[first[index]], right.row[second[index]]
+        row, another = a.row[index], b.row[index]
         # Of two rows of one table the upper one is the subject, whichever of them began first.
-        subject, another = (np.minimum(a, b), np.maximum(a, b)) if one == other else (a, b)
+        pair = (np.minimum(row, another), np.maximum(row, another)) if one == other else (row, another)
         return {
-            **({"flight": b} if TABLE_OF[other] == "flights" else {}),
-            _EVIDENCE[one]: a,
-            "subject": subject,
-            "other_subject": another,
-            "other": b,
+            **({"flight": another} if TABLE_OF[other] == "flights" else {}),
+            _EVIDENCE[one]: row,
+            "subject": pair[0],
+            "other_subject": pair[1],
+            "other": another,
             "at": start[index],
             "measured": (end - start)[index] / HOUR,
             "limit": 0.0,
@@ -153,26 +153,24 @@ NEARLY_THERE: Why = (Rank.RECORD, "the record names a station of nearly the same
 ROUNDED: Why = (Rank.TIED, "times to the minute: the two overlap by no more than their rounding")
 
 
-def _pairs_in_doubt(
-    timeline: Timeline, one: tuple[Things, Ints], other: tuple[Things, Ints], until: Ints
-) -> Iterator[Ints]:
+def _pairs_in_doubt(timeline: Timeline, one: Things, other: Things, until: Ints) -> Iterator[Ints]:
     """Why two things that overlap until an instant may not have overlapped, the first to be told first.
 
     Work elsewhere while an aircraft stands somewhere is no such doubt: it is the finding.
     """
-    (left, first), (right, second), reasons = one, other, reasons_of(timeline)
-    for side, index in (one, other):
-        if side.kind == "components" and len(index):
-            yield np.where(timeline.components.open_ended[side.row[index]], removal_unknown(timeline), CERTAIN)
-    if right.kind == "stays":
-        tasks, station = left.row[first], timeline.tasks["station"].cat
+    reasons = reasons_of(timeline)
+    for side in (one, other):
+        if side.kind == "components" and len(side.row):
+            yield np.where(timeline.components.open_ended[side.row], removal_unknown(timeline), CERTAIN)
+    if other.kind == "stays":
+        station = timeline.tasks["station"].cat
         near = frozenset().union(*(timeline.near_names.get(("station", name), ()) for name in ("flights", "stations")))
         alike = np.array([*(str(name) in near for name in station.categories), False])
-        yield reasons.where(alike[station.codes.to_numpy()[tasks]], NEARLY_THERE)
+        yield reasons.where(alike[station.codes.to_numpy()[one.row]], NEARLY_THERE)
         kinds = (Missing.UNREADABLE, Missing.NAME, Missing.LEG, Missing.GAP)
         # From the landing on that began the stay.
-        yield unlogged(timeline, timeline.aircraft[tasks].astype(np.int64), right.start[second], until, kinds)
-    yield reasons.where(within_rounding(left, right, first, second), ROUNDED)
+        yield unlogged(timeline, timeline.aircraft[one.row].astype(np.int64), other.start, until, kinds)
+    yield reasons.where(within_rounding(one, other), ROUNDED)
 
 
 def _alone_in_doubt(rule: OverlapRule, timeline: Timeline, left: Things, known: Bools) -> Iterator[Ints]:
