@@ -1,0 +1,99 @@
+"""What a register has seen become of signed records, beside what corrections say of it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from audit.authoring.running import timeline_of
+from audit.language.rule import Example
+
+NOW = "2025-06-30T00:00:00Z"
+
+
+def seen(*alterations: dict[str, Any], lot: str = "L3", as_of: str = NOW, **tables: Any) -> pd.DataFrame:
+    """The alterations of record T1, whose lot is L3 in the end, as the timeline has them."""
+    task = {"lot": lot, "started_at": "2025-06-02T09:00:00Z"}
+    tables = {"tasks": (task, task | {"task_id": "T2"}), "alterations": alterations, "as_of": as_of} | tables
+    return timeline_of(Example(name="x", expect="complies", **tables)).tables["alterations"]
+
+
+def changed(was: str | None, now: str | None, **more: Any) -> dict[str, Any]:
+    return {"column": "lot", "was": was, "now": now} | more
+
+
+FIRST = changed("L1", "L2", made_at="2025-06-03T09:00:00Z")
+SECOND = changed("L2", "L3", made_at="2025-06-04T09:00:00Z")
+
+
+@pytest.mark.parametrize(
+    ("alteration", "expected"),
+    [
+        pytest.param(changed("L2", "L3"), "K2", id="the-last-step"),
+        pytest.param(changed("L1", "L3"), "K2", id="both-together"),
+        pytest.param(changed("L1", "L2"), "K1", id="the-first-step"),
+        pytest.param(changed("L3", "L1"), None, id="the-other-way"),
+        pytest.param(changed("L2", "L1"), None, id="one-step-back"),
+        pytest.param(changed("L0", "L3"), None, id="from-another-value"),
+        pytest.param(changed("L1", "L9"), None, id="to-another-value"),
+        pytest.param(changed("L1", "L3", task_id="T2"), None, id="another-record"),
+        pytest.param(changed("L1", "L3", column="coat"), None, id="another-column"),
+        pytest.param(changed(None, "L3"), None, id="from-blank"),
+    ],
+)
+def test_corrections_that_say_the_same(alteration: dict[str, Any], expected: str | None) -> None:
+    """A correction explains the alteration that goes from its old value to its new one; so do several in a row.
+
+    They are taken as they were made, however they are listed.
+    """
+    listed = ({"correction_id": "K2"} | SECOND, {"correction_id": "K1"} | FIRST)
+    (found,) = seen(alteration, corrections=listed)["correction"]
+    assert (None if pd.isna(found) else found) == expected
+
+
+def test_corrections_that_explain_nothing() -> None:
+    """One that is of a later time, or does not fit its record, is none yet; and without the table there is none."""
+    alteration = changed("L2", "L3")
+    assert seen(alteration, corrections=(SECOND,))["correction"].tolist() == ["K1"]
+    assert seen(alteration, as_of="2025-06-04T08:59:59Z", corrections=(SECOND,))["correction"].isna().all()
+    assert seen(alteration, lot="L9", corrections=(SECOND,))["correction"].isna().all()
+    assert seen(alteration)["correction"].isna().all()
+
+
+def test_several_alterations_each_have_their_own() -> None:
+    """A column filled in where it was blank is told from one that was changed."""
+    filled = {"column": "product", "was": None, "now": "gel", "made_at": "2025-06-05T09:00:00Z"}
+    found = seen(
+        changed("L2", "L3"),
+        changed(None, "gel", column="product"),
+        changed("L2", "L3", task_id="T2"),
+        corrections=(filled, SECOND),
+        tasks=({"lot": "L3", "product": "gel", "started_at": "2025-06-02T09:00:00Z"}, {"started_at": NOW}),
+    )
+    assert found["correction"].fillna("").tolist() == ["K2", "K1", ""]
+
+
+def test_what_the_export_still_has() -> None:
+    """A record that vanished stands behind those of the export, and is no evidence."""
+    example = Example(
+        name="x",
+        expect="complies",
+        tasks=({"started_at": "2025-06-02T09:00:00Z"},),
+        alterations=({"what": "vanished"}, {"task_id": "T9", "what": "vanished"}),
+    )
+    timeline = timeline_of(example)
+    assert timeline.tables["alterations"]["in_export"].tolist() == ["yes", "no"]
+    assert timeline.tasks["task_id"].tolist() == ["T1", "T9"]
+    assert [len(times) for times in timeline.times.values()] == [2] * len(timeline.times)
+    assert len(timeline.aircraft) == 2
+    assert timeline.rows.tolist() == [0]
+
+
+def test_how_late_a_record_was_entered() -> None:
+    """From the end of the work to the audit that did not have it yet; nothing else is late."""
+    found = seen(
+        {"what": "entered late", "was": "2025-06-05T10:30:00Z", "now": "2025-06-02T09:00:00Z"}, changed("L2", "L3")
+    )
+    assert found["hours_late"].fillna(-1).tolist() == [73.5, -1]
