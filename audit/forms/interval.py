@@ -448,10 +448,10 @@ def _planter(rule: IntervalRule, timeline: Timeline) -> Planter:
 
 
 def _ends(rule: IntervalRule, timeline: Timeline, spot: Spot) -> int:
-    """When the stretch of a case ends: with a treatment, the season, the boot's time, or the as-of time."""
+    """When the stretch of a case ends: with a treatment, the season, the boot's time, or behind the as-of time."""
     if spot["ended_by"] >= 0:
         return int(timeline.times["finished_at"][spot["ended_by"]])
-    ends = [timeline.as_of, int(timeline.components.removed[spot["component"]])]
+    ends = [timeline.as_of + 1, int(timeline.components.removed[spot["component"]])]
     if rule.season is not None:
         ends.append(planting.season_end(timeline, rule.season, spot, spot["anchor"]))
     return min(ends)
@@ -499,6 +499,10 @@ def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Mete
         by = (due - end) * DAY
         if until + by > timeline.as_of:
             raise NotPlantable("it would be later than the as-of time")
+        others = planting.on_the_boot(timeline, planting.surely(timeline, rule.scope), spot)
+        ended = timeline.times["finished_at"][np.setdiff1d(others, rows)]
+        if ((until < ended) & (ended <= until + by)).any():
+            raise NotPlantable("another treatment comes before that")
     elif spot["task"] >= 0 and meter.name == "days":
         rows = planting.session_rows(timeline, rule.scope, spot)
         by = (end - due) * DAY

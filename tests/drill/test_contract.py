@@ -6,6 +6,7 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from audit.authoring.examples import as_of_example, example_export
@@ -14,10 +15,12 @@ from audit.drill.drilling import Drilled, drill
 from audit.forms import FORMS, form_of
 from audit.forms.judging import every_subject
 from audit.forms.planting import NotPlantable, Spot
-from audit.language.rule import Rule
+from audit.language.rule import Example, Rule
 from audit.rulebook.loading import load_rules, read_rule
 from audit.shipped import rules_folder
 from audit.timeline.timeline import build_timeline
+from tests.forms.rules import RULES
+from tests.forms.rules import rule as rule_data
 from tests.toy_form import MENTION
 
 ALL = {**FORMS, MENTION.name: MENTION}
@@ -95,3 +98,61 @@ def test_nothing_is_planted_beside_what_may_not_have_been_done() -> None:
     assert case["outcome"] == "unjudged"
     with pytest.raises(NotPlantable):
         form_of(rule).plant(rule, timeline)(Spot(case, "outside", "drill-0"))  # type: ignore[arg-type]
+
+
+GLOSS, PREP = {"product_class": {"is": "gloss-coating"}}, {"product_class": {"is": "surface-prep"}}
+
+
+def coated(day: int, order: str, hour: int = 9, product: str = "gloss-coating") -> dict[str, Any]:
+    return {"product": product, "work_order": order, "started_at": f"2025-06-{day:02}T{hour:02}:00:00Z"}
+
+
+@pytest.mark.parametrize("as_of", ["2025-06-20T00:00:00Z", "2025-06-20T12:00:00Z"])
+@pytest.mark.parametrize(
+    ("data", "planted"),
+    [
+        pytest.param(
+            rule_data("interval", scope=GLOSS, at_most={"days": 10}),
+            {
+                "the treatment after it moved by 3 days": "detected",
+                "the treatment after it moved by 2 days": "silent",
+                "the treatment before it moved by 1 days": "detected",
+                "the treatment before it moved by 0 days": "silent",
+            },
+            id="days",
+        ),
+        pytest.param(
+            rule_data("interval", scope=GLOSS, at_most={"cycles": 4}),
+            {"4 more cycles in the stretch": "detected", "3 more cycles in the stretch": "silent"},
+            id="cycles",
+        ),
+        pytest.param(
+            rule_data("precede", scope=GLOSS, needs=PREP, within="PT4H"),
+            {
+                "the treatment before ended 4 h 1 s earlier": "detected",
+                "the treatment before ended 4 h earlier": "silent",
+            },
+            id="too-long-before",
+        ),
+        pytest.param(
+            rule_data("precede", scope=GLOSS, needs=PREP),
+            {"2 earlier treatments void": "detected", "1 earlier treatments void": "silent"},
+            id="none-before",
+        ),
+    ],
+)
+def test_what_is_planted_at_a_limit(data: dict[str, Any], planted: dict[str, str], as_of: str) -> None:
+    """Just outside the limit it is found, at the limit there is silence, wherever in its day the as-of time lies."""
+    tasks = [
+        coated(1, "W0", product="cleaner"),
+        coated(2, "W1", 6, "surface-prep"),
+        coated(2, "W1", 7, "surface-prep"),
+        coated(2, "W1"),
+        coated(10, "W2"),
+    ]
+    flights = [{"takeoff_at": f"2025-06-{day:02}T18:00:00Z"} for day in (1, 5)]
+    example = Example.model_validate({"name": "n", "expect": "complies", "tasks": tasks, "flights": flights})
+    done = drill("x", [RULES.validate_python(data)], example_export(example), pd.Timestamp(as_of), 8, "1")
+    found = dict(zip(done.plantings["what"], done.plantings["outcome"], strict=True))
+    assert planted.items() <= found.items()
+    assert set(found.values()) <= {"detected", "silent"}
