@@ -55,7 +55,7 @@ mutants: $(READY_TOOLS)
 
 # The forms against their slow twins, on many more exports than `test` has time for, and never the same: an hour.
 twins: $(READY_DEV)
-	$(BIN)/python -m pytest --hypothesis-profile=thorough tests/forms/test_against_twin.py tests/evidence/test_seasons.py
+	$(BIN)/python -m pytest --hypothesis-profile=thorough tests/forms/test_against_twin.py tests/forms/test_possible_worlds.py tests/evidence/test_seasons.py
 
 # Mutated exports, mappings and rule files: each is read, or refused in one sentence.
 fuzz: $(READY_DEV)

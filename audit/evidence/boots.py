@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.evidence.columns import Columns, least_of
+from audit.evidence.columns import Columns, least_of, matching
 from audit.evidence.conditions import FALSE, judge
 from audit.evidence.doubt import CERTAIN, Rank, first_of, reasons_of
 from audit.evidence.seasons import season_doubt, seasons_of
@@ -14,7 +14,7 @@ from audit.evidence.sessions import Sessions
 from audit.evidence.treatments import NO_BOOT, doubt_of, of_one_boot, perhaps_of_one_boot
 from audit.language.condition import Conditions
 from audit.language.events import Season
-from audit.timeline.instants import NEVER, Bools, Ints, expand, group_begins
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, group_begins
 from audit.timeline.timeline import Timeline
 
 
@@ -97,6 +97,31 @@ def removal_unknown(timeline: Timeline) -> int:
     return reasons_of(timeline).number(Rank.NOT_SUPPLIED, "column not supplied: components.removed_at")
 
 
+def flown_on_swap_days(timeline: Timeline, total: Ints, boot: Ints, start: Ints, end: Ints) -> tuple[Ints, Ints]:
+    """How much less, and how much more, may have been flown with each boot in a stretch of its time, since a day of its
+    installation or removal in it is recorded without a time.
+
+    `total` is a running total over the flights with a leading 0.
+    """
+    history, flights = timeline.components, timeline.flights
+    less, more = np.zeros(len(boot), np.int64), np.zeros(len(boot), np.int64)
+    # A boot that was put on earlier flew more, and one that came off earlier less.
+    for earlier, later, first, recorded, last in (
+        (more, less, history.perhaps[0], history.installed, history.surely[0]),
+        (less, more, history.surely[1], history.removed, history.perhaps[1]),
+    ):
+        stay = np.flatnonzero(first < last)
+        which, place = matching(history.boot[stay], boot)
+        row = stay[place]
+        met = (start[which] <= last[row]) & (end[which] >= first[row])
+        which, row = which[met], row[met]
+        aircraft = timeline.aircraft_of(history.place[row])
+        before, at, after = (total[flights.first_from(aircraft, each[row])] for each in (first, recorded, last))
+        np.add.at(earlier, which, at - before)
+        np.add.at(later, which, after - at)
+    return less, more
+
+
 @dataclass(frozen=True)
 class Treated(Columns):
     """Sessions that ended in a boot's time: the row of the time, the session, and why it may not have been of it.
@@ -149,8 +174,11 @@ def treated_within(timeline: Timeline, done: Sessions, time: BootTime) -> Treate
         (perhaps_of_one_boot(timeline, done, stays, everything), stays.number, stays.start, stays.end),
     ):
         for every in joined:
-            part, met = every.at_any_time(done.end)
-            timeless = np.flatnonzero(done.end[every.rows] == NEVER)[:1]
+            # One that lacks its end may have ended at any time from its start on.
+            endless = done.end == FOREVER
+            part, last, _ = every.at_any_time(np.where(endless, NEVER, done.end), done.end)
+            met = last != NEVER
+            timeless = np.flatnonzero(endless[every.rows])[:1]
             whose.append(number[met])
             which.append(np.repeat(every.rows[timeless], met.sum()))
             doubts.append(np.repeat(every.doubt[timeless], met.sum()))

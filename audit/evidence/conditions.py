@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -150,15 +151,41 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             one = _by_day(name, left, timeline, rows) if is_day else left
             operand = _as_read(name, operand)
             asked = np.where(left.missing, UNKNOWN, _against(operator, operand, one)).astype(np.int8)
+            nearly = _nearly_the_literal(timeline, name, operator, operand, left) & ~left.missing
+            asked[nearly] = UNKNOWN
+            why[nearly] = len(reasons)
+            reasons.append(f"{name} is nearly a name that another table has")
         truth = np.minimum(truth, asked)
     return Judged(truth, why, tuple(reasons))
 
 
-def _nearly_equal(timeline: Timeline, name: str, left: Values, right: Values) -> Bools:
-    """Where two names differ that are nearly equal, and may be one, written differently."""
+def _alike(timeline: Timeline, name: str) -> Mapping[str, frozenset[str]]:
+    """The names of a column's kind that are nearly equal, each with the others."""
     column = VOCABULARY[name]
     here = (column.table, column.column.name)
-    alike = next((timeline.alike.get(kind, {}) for kind, columns in NAMES.items() if here in columns), {})
+    return next((timeline.alike.get(kind, {}) for kind, columns in NAMES.items() if here in columns), {})
+
+
+def _nearly_the_literal(timeline: Timeline, name: str, operator: str, operand: Any, left: Values) -> Bools:
+    """Where a name, written as the one that it is nearly equal to, would compare otherwise with a literal."""
+    alike = _alike(timeline, name)
+    if not alike or left.names is None:
+        return np.zeros(len(left.missing), bool)
+    assert left.codes is not None
+    turned = [
+        any(
+            _text_holds(operator, operand, text.replace(part, other)) != _text_holds(operator, operand, text)
+            for part in (codes_of(text) if left.kind == "codes" else (text,))
+            for other in alike.get(part, ())
+        )
+        for text in map(str, left.names)
+    ]
+    return np.array([*turned, False])[left.codes]
+
+
+def _nearly_equal(timeline: Timeline, name: str, left: Values, right: Values) -> Bools:
+    """Where two names differ that are nearly equal, and may be one, written differently."""
+    alike = _alike(timeline, name)
     found = np.zeros(len(left.missing), bool)
     if not alike or left.names is None or right.names is None:
         return found

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from audit.evidence.sessions import InSessions, Sessions
-from audit.evidence.treatments import NONE, Candidates, Counted, Treatments, candidates, first_start
+from audit.evidence.treatments import NONE, Candidates, Counted, Span, Treatments, candidates, first_start
 from audit.timeline.instants import NEVER, Bools, Ints, group_begins, running_max, take
 from audit.timeline.timeline import Timeline
 
@@ -40,44 +40,43 @@ class OtherWork:
     def first_start(self, of: Sessions, counted: Counted, after: Ints, *, at_once: bool = True) -> tuple[Ints, Ints]:
         """When the first that is no record of the session starts at an instant (`at_once`) or later, and its task row;
         FOREVER and NONE where none does."""
-        started = self._times("started_at")
-        at, row = first_start(self._joined(of, counted), started, of, after, self.own, at_once=at_once)
+        at, row = first_start(self._joined(of, counted), self._span, of, after, self.own, at_once=at_once)
         return at, take(self.treated.task, row, NONE)
 
     def last_end(self, of: Sessions, counted: Counted, before: Ints) -> Ints:
         """When the last to end ended of those that started before an instant of each session; NEVER if none did."""
-        started, ended = self._times("started_at"), self._times("finished_at")
+        started, ended = self._span
         best = np.full(len(before), NEVER)
         for every in self._joined(of, counted):
-            part, met = every.at_any_time(started)
-            best = np.where(met, before, best)
+            part, last, _ = every.at_any_time(started, ended)
+            best = np.maximum(best, last)
             if not len(part.rows):
                 continue
             order = part.order(started)
             owner = part.key[order.row]
             latest = running_max(ended[part.rows][order.row], group_begins(owner))
-            last = order.count(part.asked, before, "before") - 1
-            found = (last >= 0) & (take(owner, last, NONE) == part.asked) & (part.asked != NONE)
-            best = np.where(found, np.maximum(best, take(latest, last, NEVER)), best)
+            place = order.count(part.asked, before, "before") - 1
+            found = (place >= 0) & (take(owner, place, NONE) == part.asked) & (part.asked != NONE)
+            best = np.where(found, np.maximum(best, take(latest, place, NEVER)), best)
         return best
 
     def started_between(self, of: Sessions, counted: Counted, opens: Ints, closes: Ints) -> Bools:
         """Whether one started in [opens, closes) of each session."""
-        started, found = self._times("started_at"), np.zeros(len(opens), bool)
+        found = np.zeros(len(opens), bool)
         for every in self._joined(of, counted):
-            part, met = every.at_any_time(started)
-            found |= met
-            order = part.order(started)
+            part, last, perhaps = every.at_any_time(*self._span)
+            found |= (last >= opens) & (perhaps != NONE) & (opens < closes)
+            order = part.order(self._span[0])
             found |= order.count(part.asked, closes, "before") > order.count(part.asked, opens, "before")
         return found
 
     def started_at(self, of: Sessions, counted: Counted, moment: Ints) -> Bools:
         """Whether one, other than the session's own records, started at a moment of each session."""
-        started, found = self._times("started_at"), np.zeros(len(moment), bool)
+        (started, _), found = self._span, np.zeros(len(moment), bool)
         place = np.full(int(of.number.max(initial=0)) + 1, NONE)
         place[of.number] = np.arange(len(of))
         for every in self._joined(of, counted):
-            part, _ = every.at_any_time(started)
+            part, *_ = every.at_any_time(*self._span)
             order = part.order(started)
             count = order.count(part.asked, moment, "until") - order.count(part.asked, moment, "before")
             whose = take(place, self.own[part.rows], NONE)
@@ -85,8 +84,9 @@ class OtherWork:
             found |= count > np.bincount(mine, minlength=len(found))
         return found
 
-    def _times(self, name: str) -> Ints:
-        return self.timeline.times[name][self.treated.task]
+    @cached_property
+    def _span(self) -> Span:
+        return self.timeline.span(self.treated.task)
 
     def _joined(self, of: Sessions, counted: Counted) -> Iterable[Candidates]:
         return candidates(self.timeline, self.treated, of, counted)

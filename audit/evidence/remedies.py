@@ -21,6 +21,7 @@ from audit.evidence.treatments import (
     where_the_boot_was,
 )
 from audit.language.events import Remedy
+from audit.timeline.codes import MISSING
 from audit.timeline.instants import FOREVER, Bools, Ints, micros_of, take
 from audit.timeline.timeline import Timeline
 
@@ -92,17 +93,19 @@ def _worked(timeline: Timeline, work: Treatments, faults: Faults, latest: Ints) 
     started, ended = (timeline.times[name][work.task] for name in ("started_at", "finished_at"))
     done = work.done & (ended <= timeline.as_of)
     joined = of_one_boot(timeline, work, faults, PLAIN.favour, done)
-    began, row = first_start(joined, started, faults, faults.at, np.full(len(work.task), NONE), at_once=False)
+    began, row = first_start(joined, (started, ended), faults, faults.at, np.full(len(work.task), NONE), at_once=False)
     there = (row != NONE) & (began <= latest)
     return np.where(there, take(ended, row, FOREVER), FOREVER), np.where(there, take(work.task, row, NONE), NONE)
 
 
 def _perhaps_worked(timeline: Timeline, work: Treatments, faults: Faults, latest: Ints) -> tuple[Ints, Ints]:
     """The first work of which it isn't certain that it was done on each boot after its fault, and why it isn't."""
-    started = timeline.times["started_at"][work.task]
+    times = timeline.span(work.task)
     uncertain = (work.doubt != CERTAIN) | (work.boot < 0)
+    # What does not even tell its aircraft may have been anywhere: that is nothing to look into for each finding.
+    uncertain &= timeline.aircraft[work.task] != MISSING
     joined = _every_join(timeline, work, faults, View("lenient").favour, uncertain)
-    began, row = first_start(joined, started, faults, faults.at, np.full(len(work.task), NONE), at_once=False)
+    began, row = first_start(joined, times, faults, faults.at, np.full(len(work.task), NONE), at_once=False)
     there = (row != NONE) & (began <= latest)
     why = take(work.doubt, row, CERTAIN)
     reasons = reasons_of(timeline)

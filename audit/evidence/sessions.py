@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -11,11 +11,11 @@ import pandas as pd
 
 from audit.evidence.columns import Columns, matching
 from audit.evidence.doubt import CERTAIN, Rank, coverage_doubt, first_of, reasons_of
-from audit.evidence.treatments import NO_BOOT, NO_POSITION, Treatments, treatments
+from audit.evidence.treatments import NO_BOOT, NO_POSITION, Counted, Treatments, treatments
 from audit.language.condition import Conditions
 from audit.timeline.codes import MISSING
 from audit.timeline.coverage import Missing, uncovered
-from audit.timeline.instants import DAY, NEVER, Bools, Ints, group_begins, running_max
+from audit.timeline.instants import DAY, Bools, Ints, group_begins, running_max
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
@@ -107,7 +107,7 @@ def sessions(timeline: Timeline, treated: Treatments) -> InSessions:
 
 
 def _grouped(timeline: Timeline, treated: Treatments) -> tuple[Sessions, Ints]:
-    start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
+    start, end = timeline.span(treated.task)
     order, begins = runs(timeline, _session_key(timeline, treated), treated)
     if not len(order):
         none = np.empty(0, np.int64)
@@ -177,7 +177,7 @@ def runs(timeline: Timeline, key: Ints, treated: Treatments) -> tuple[Ints, Bool
     """
     if not len(key):
         return np.empty(0, np.int64), np.empty(0, bool)
-    start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
+    start, end = timeline.span(treated.task)
     order = np.argsort(key, kind="stable")
     new = group_begins(key[order])
     # Most keys have one row; to sort all by time as well is the costly step.
@@ -284,6 +284,25 @@ def possible_parts(timeline: Timeline, found: Sessions) -> Parts:
     return Parts(of[may], part[may], number[may])
 
 
+Reach = Callable[[Counted], tuple[Ints, Ints]]
+"""The first start and the last end that each session may have, with what may be part of it where that counts."""
+
+
+def reach(timeline: Timeline, found: InSessions) -> Reach:
+    """How far each session may reach."""
+    everything, count = found.evidence, len(found.sessions)
+    parts = possible_parts(timeline, everything)
+
+    def reached(counted: Counted) -> tuple[Ints, Ints]:
+        start, end = everything.start[:count].copy(), everything.end[:count].copy()
+        taken = np.flatnonzero(counted(parts.doubt))
+        np.minimum.at(start, parts.of[taken], everything.start[parts.part[taken]])
+        np.maximum.at(end, parts.of[taken], everything.end[parts.part[taken]])
+        return start, end
+
+    return reached
+
+
 def _sharing(key: Ints, one: Ints, other: Ints) -> tuple[Ints, Ints]:
     """All pairs of the two that share a key."""
     which, place = matching(key[other], key[one])
@@ -291,13 +310,9 @@ def _sharing(key: Ints, one: Ints, other: Ints) -> tuple[Ints, Ints]:
 
 
 def at_one_go(timeline: Timeline, aircraft: Ints, one: tuple[Ints, Ints], other: tuple[Ints, Ints]) -> Bools:
-    """Whether neither a takeoff nor a long pause lies between two pieces of work, each from its start to its end.
-
-    Work at an unknown time may have been at any.
-    """
-    unknown = (one[1] == NEVER) | (other[1] == NEVER)
-    closes = np.where(unknown, 0, np.maximum(one[0], other[0]))
-    opens = np.where(unknown, 0, np.minimum(np.minimum(one[1], other[1]), closes))
+    """Whether neither a takeoff nor a long pause lies between two pieces of work, each from its start to its end."""
+    closes = np.maximum(one[0], other[0])
+    opens = np.minimum(np.minimum(one[1], other[1]), closes)
     flights = timeline.flights
     flew = flights.first_from(aircraft, closes) > flights.first_from(aircraft, opens)
     return ~flew & (closes - opens <= LONGEST_PAUSE)

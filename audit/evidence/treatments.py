@@ -16,6 +16,7 @@ from audit.evidence.columns import Columns
 from audit.evidence.conditions import FALSE, UNKNOWN, Judged, judge, needs_component, without_component
 from audit.evidence.doubt import CERTAIN, Rank, Reasons, Why, first_of, reasons_of
 from audit.language.condition import Conditions
+from audit.timeline.codes import MISSING
 from audit.timeline.components import TWO_RECORDED
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, expand, take
 from audit.timeline.timeline import Timeline
@@ -68,6 +69,7 @@ def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatment
     kept = np.flatnonzero(judged.truth != FALSE)
     index, place, elsewhere = _placed(timeline, rows[kept])
     task = rows[kept][index]
+    # Of a record that was set aside without its start no boot is known: it may have been changed in the meantime.
     component = timeline.component_at(place, timeline.times["started_at"][task])
     if by_boot:
         judged = judge(conditions, timeline, task, component)
@@ -86,21 +88,49 @@ def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatment
 
 
 def _placed(timeline: Timeline, rows: Ints) -> tuple[Ints, Ints, Bools]:
-    """Records by place: the index into `rows`, the place, and whether it is on an aircraft of nearly the same name.
+    """Records by place: the index into `rows`, the place, and whether it is on an aircraft that they don't name.
 
-    Work on such an aircraft may have been work on this one, written differently.
+    Work on an aircraft of nearly the same name may have been work on this one, written differently; and a record that
+    was set aside for its lack of an aircraft may be of any that its work order is of.
     """
     index, place = timeline.placed(rows)
-    alike = aircraft_alike(timeline)
-    if not alike:
-        return index, place, np.zeros(len(index), bool)
     own = timeline.aircraft[rows]
-    which = [np.flatnonzero(own == one) for one, _ in alike]
-    row = np.concatenate(which)
-    craft = np.repeat(np.array([other for _, other in alike], np.int64), [len(part) for part in which])
+    pairs = [
+        (which, np.full(len(which), other))
+        for one, other in aircraft_alike(timeline)
+        for which in (np.flatnonzero(own == one),)
+    ]
+    nowhere = np.flatnonzero((rows >= timeline.audited) & (own == MISSING))
+    if len(nowhere):
+        which, craft = _of_work_order(timeline, rows[nowhere])
+        pairs.append((nowhere[which], craft))
+    if not pairs:
+        return index, place, np.zeros(len(index), bool)
+    row, craft = (np.concatenate(side) for side in zip(*pairs, strict=True))
     again, there = timeline.placed(rows[row], craft)
+    named = own[index] != MISSING
+    index, place = index[named], place[named]
     elsewhere = np.arange(len(index) + len(again)) >= len(index)
     return np.concatenate((index, row[again])), np.concatenate((place, there)), elsewhere
+
+
+def _of_work_order(timeline: Timeline, rows: Ints) -> tuple[Ints, Ints]:
+    """The aircraft on which the work orders of records are: the index into `rows`, and the aircraft.
+
+    Of a work order that names none it may be any on which there are boots or task records.
+    """
+    every = np.arange(len(timeline.tasks))
+    order, craft = timeline.work_orders(every), timeline.aircraft.astype(np.int64)
+    said = (order != MISSING) & (craft != MISSING)
+    known = np.unique(np.stack((order[said], craft[said])), axis=1)
+    low, high = (np.searchsorted(known[0], timeline.work_orders(rows), side) for side in ("left", "right"))
+    which, nth = expand(high - low)
+    none = np.flatnonzero(high == low)
+    fleet = _worked_on(timeline)
+    return (
+        np.concatenate((which, np.repeat(none, len(fleet)))),
+        np.concatenate((known[1][low[which] + nth], np.tile(fleet, len(none)))),
+    )
 
 
 def aircraft_alike(timeline: Timeline) -> list[tuple[int, int]]:
@@ -114,8 +144,15 @@ def aircraft_alike(timeline: Timeline) -> list[tuple[int, int]]:
     ]
     if not pairs:
         return []
-    known = np.union1d(timeline.aircraft, timeline.aircraft_of(timeline.components.place))
+    known = _worked_on(timeline)
     return sorted(pair for pair in pairs if pair[1] in known)
+
+
+def _worked_on(timeline: Timeline) -> Ints:
+    """The aircraft on which there are boots or task records."""
+    known = np.union1d(timeline.aircraft, timeline.aircraft_of(timeline.components.place))
+    named: Ints = known[known != MISSING]
+    return named
 
 
 def doubt_of(reasons: Reasons, judged: Judged, index: Ints) -> Ints:
@@ -190,14 +227,21 @@ class Candidates:
         """The rows by key and instant (of all evidence)."""
         return Order.of(self.key, instants[self.rows])
 
-    def at_any_time(self, instants: Ints) -> tuple[Candidates, Bools]:
-        """The rows whose instant is known, and which subjects meet one whose isn't: it may have been at any time."""
-        timeless = instants[self.rows] == NEVER
+    def at_any_time(self, started: Ints, ended: Ints) -> tuple[Candidates, Ints, Ints]:
+        """The rows whose start is known, and of those whose isn't the last to end of each subject: when it did, and the
+        row. It may have begun at any time until then. NEVER and NONE for subjects that meet none."""
+        timeless = started[self.rows] == NEVER
         if not timeless.any():
-            return self, np.zeros(len(self.asked), bool)
-        met = np.isin(self.asked, self.key[timeless]) & (self.asked != _NOBODY)
+            return self, np.full(len(self.asked), NEVER), np.full(len(self.asked), NONE)
+        rows, key = self.rows[timeless], self.key[timeless]
+        order = np.lexsort((ended[rows], key))
+        rows, key = rows[order], key[order]
+        place = np.searchsorted(key, self.asked, "right") - 1
+        met = (take(key, place, _NOBODY) == self.asked) & (self.asked != _NOBODY)
+        row = np.where(met, take(rows, place, NONE), NONE)
         known = ~timeless
-        return replace(self, rows=self.rows[known], doubt=self.doubt[known], key=self.key[known]), met
+        part = replace(self, rows=self.rows[known], doubt=self.doubt[known], key=self.key[known])
+        return part, take(ended, row, NEVER), row
 
 
 Counted = Callable[[Ints], Bools]
@@ -303,8 +347,8 @@ def where_the_boot_was(
     end = history.by_installation.ahead(np.where(nowhere, last, place + 1))
     case, nth = expand(end - begin)
     stay = history.by_installation.row[begin[case] + nth]
-    began = timeline.times["started_at"][evidence.task[rows[case]]]
-    there = (history.installed[stay] <= began) & (began < history.removed[stay])
+    began, ended = timeline.span(evidence.task[rows[case]])
+    there = (history.installed[stay] <= np.where(began == NEVER, ended, began)) & (began < history.removed[stay])
     case, boot = case[there], history.boot[stay[there]]
     asked = timeline.boot_or_place(subjects.boot, subjects.place)
     yield _grouped(timeline, group, Candidates(rows[case], doubt[case], boot, asked))
@@ -319,17 +363,23 @@ def _grouped(timeline: Timeline, group: tuple[Ints, Ints] | None, joined: Candid
     return replace(joined, key=group[0][joined.rows] * width + joined.key, asked=asked)
 
 
+Span = tuple[Ints, Ints]
+"""From when to when each of the evidence may have lasted: see `Timeline.span`."""
+
+
 def first_start(
-    joined: Iterable[Candidates], started: Ints, subjects: Subjects, after: Ints, own: Ints, *, at_once: bool = True
+    joined: Iterable[Candidates], span: Span, subjects: Subjects, after: Ints, own: Ints, *, at_once: bool = True
 ) -> tuple[Ints, Ints]:
     """When the first evidence of each subject starts, and its row; FOREVER and NONE where none does.
 
     It starts at `after` or later (`at_once`), or later. `own` tells of which subject a row is itself a record.
     """
+    started, _ = span
     best, found = np.full(len(after), FOREVER), np.full(len(after), NONE)
     for every in joined:
-        part, met = every.at_any_time(started)
-        best = np.where(met, np.minimum(best, after), best)
+        part, last, perhaps = every.at_any_time(*span)
+        at_once_perhaps = (last >= after) & (perhaps != NONE) & (after < best)
+        best, found = np.where(at_once_perhaps, after, best), np.where(at_once_perhaps, perhaps, found)
         if not len(part.rows):
             continue
         order = part.order(started)

@@ -28,7 +28,7 @@ from audit.evidence.doubt import (
 from audit.evidence.flying import carriers, first_takeoff, removal, still_running
 from audit.evidence.other_work import OtherWork
 from audit.evidence.seasons import season_around, season_doubt
-from audit.evidence.sessions import InSessions, Sessions, in_sessions, sessions
+from audit.evidence.sessions import InSessions, Reach, Sessions, in_sessions, reach, sessions
 from audit.evidence.treatments import Treatments, begun_between, ties, treatments
 from audit.figures import time_span
 from audit.forms import describing, planting
@@ -165,6 +165,7 @@ class _Hold:
     rule: HoldRule
     timeline: Timeline
     sessions: Sessions
+    reach: Reach
     closes: Ints
     releases: OtherWork | None
     others: OtherWork | None
@@ -183,7 +184,9 @@ class _Hold:
         timeline, held = self.timeline, self.sessions.take(index)
         until = np.minimum(removal(timeline, view, held), self.closes[index])
         if self.rule.duration is not None:
-            until = np.minimum(until, held.end + self.limit)
+            # What may be part of the session may have ended it.
+            last = self.reach(view.against)[1][held.number]
+            until = np.minimum(until, np.where(last > FOREVER - self.limit, FOREVER, last + self.limit))
         if self.releases is not None:
             at_once = ties(timeline, view.favour)
             released, _ = self.releases.first_start(held, view.favour, held.latest, at_once=at_once)
@@ -196,8 +199,9 @@ class _Hold:
         timeline, held = self.timeline, self.sessions.take(index)
         if self.others is None:
             return first_takeoff(timeline, view, held, held.end)
-        at, task = self.others.first_start(held, view.against, held.end)
-        return np.minimum(at, np.maximum(held.end, still_running(timeline, view))), task
+        ended = self.reach(view.favour)[1][held.number]
+        at, task = self.others.first_start(held, view.against, ended)
+        return np.minimum(at, np.maximum(ended, still_running(timeline, view))), task
 
     def margins(self, at: Ints, broken: Bools, judged: Bools) -> tuple[Margins, ...]:
         """How long each waited for the event; holds that ended early can't be compared."""
@@ -235,7 +239,7 @@ def _held(rule: HoldRule, timeline: Timeline) -> _Hold:
         near = begun_between(timeline, near, aircraft, held.end[index], longest[index])
     releases = None if rule.until is None else among(rule.until)
     others = None if rule.forbid.where is None else among(rule.forbid.where, near)
-    return _Hold(rule, timeline, held, closes, releases, others)
+    return _Hold(rule, timeline, held, reach(timeline, found), closes, releases, others)
 
 
 def _treated(rule: HoldRule, timeline: Timeline) -> InSessions:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from audit.evidence.boots import BootTime, Odometer, Treated, boot_time, treated_within
+from audit.evidence.boots import BootTime, Odometer, Treated, boot_time, flown_on_swap_days, treated_within
 from audit.evidence.columns import Columns
 from audit.evidence.doubt import (
     CERTAIN,
@@ -94,9 +94,12 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     plain: Bools = np.logical_or.reduce([run.over for run in runs])
     # Of a boot whose removal isn't known less may have passed.
     ended = np.where(plain, time.ended[segments.time], CERTAIN)
+    # Of a boot that was swapped on a day without a time, less or more.
+    surely, perhaps = (np.logical_or.reduce([getattr(run, name) for run in runs]) for name in ("surely", "perhaps"))
+    by_the_day = reasons_of(timeline).where(surely != perhaps, NO_BOOT)
 
     def broken(view: View, index: Ints) -> Bools:
-        over = view.open(plain[index], ended[index])
+        over = view.open(view.open(plain[index], ended[index]), by_the_day[index])
         if view.side == "lenient":
             return over & use.over_anyway(view, index)
         return over | use.perhaps_flown(view, index)
@@ -176,13 +179,18 @@ def _limits(rule: IntervalRule) -> str:
 class _Run:
     """One meter run over all segments.
 
-    `over` tells which went over, `at` when (FOREVER where not), and `flight` with which flight; `measured`, `carried`
-    and `limit` are in units of the meter, `bins` in tenths of the limit.
+    `over` tells which went over, `surely` and `perhaps` whether they did whatever the times of days on which boots were
+    swapped, or may have, and `vague` where these make a difference to what was flown; `at` tells when they went over
+    (FOREVER where not), and `flight` with which flight; `measured`, `carried` and `limit` are in units of the meter,
+    `bins` in tenths of the limit.
     """
 
     meter: Meter
     odometer: Odometer
     over: Bools
+    surely: Bools
+    perhaps: Bools
+    vague: Bools
     at: Ints
     flight: Ints
     measured: npt.NDArray[np.float64]
@@ -198,7 +206,13 @@ class _Run:
         start, end = _read(meter, odometer, boot, segments, segments.ended != NONE)
         base = bases(rule.next_due, meter, start, segments.began != NONE)
         last_allowed = meter.due(base) + meter.tolerance
-        over = end > last_allowed
+        over = surely = perhaps = end > last_allowed
+        vague = np.zeros(len(over), bool)
+        if not meter.by_day:
+            # From due point to due point what is in doubt is carried on.
+            since = segments.start if rule.next_due == "actual" else np.full(len(segments), NEVER)
+            less, more = flown_on_swap_days(timeline, odometer.total, boot, since, segments.end)
+            surely, perhaps, vague = end - less > last_allowed, end + more > last_allowed, less + more > 0
         flight, at = np.full(len(start), NONE), np.full(len(start), FOREVER)
         if meter.by_day:
             at[over] = (last_allowed[over] + 1) * DAY
@@ -210,7 +224,7 @@ class _Run:
         passed, allowed = end - base, last_allowed - base
         measured, carried, limit = (micros / float(meter.scale) for micros in (passed, start - base, allowed))
         bins = tenths("most", passed, allowed)
-        return cls(meter, odometer, over, at, flight, measured, carried, limit, bins)
+        return cls(meter, odometer, over, surely, perhaps, vague, at, flight, measured, carried, limit, bins)
 
 
 def _read(meter: Meter, odometer: Odometer, boot: Ints, stretch: Segments, until_treated: Bools) -> tuple[Ints, Ints]:
@@ -262,7 +276,7 @@ class _Use:
         """The segments in which sessions ended that may have been treatments of the boot, and when; and the boots'
         times in which one may have ended at any time."""
         counted, when = view.favour(self.perhaps.doubt), self.done.end[self.perhaps.session]
-        timed = counted & (when != NEVER)
+        timed = counted & (when != FOREVER)
         return self.perhaps_in[timed], when[timed], self.perhaps.time[counted & ~timed]
 
     def over_anyway(self, view: View, index: Ints) -> Bools:
@@ -304,6 +318,7 @@ class _Use:
         none = np.zeros(len(index), bool)
         return first_of(
             self.time.doubt[self.segments.time[index]],
+            reasons_of(self.timeline).where(np.logical_or.reduce([run.vague for run in self.runs])[index], NO_BOOT),
             turning_reasons(self.timeline, treated_again, "lenient", index, none),
             turning_reasons(self.timeline, self.perhaps_flown, "harsh", index, none),
         )

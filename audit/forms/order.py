@@ -15,7 +15,15 @@ import numpy as np
 from audit.evidence.columns import Columns, least_of, matching, most_of
 from audit.evidence.doubt import CERTAIN, PLAIN, View, first_of, reasons_for_doubt, reasons_of
 from audit.evidence.sessions import at_one_go, earliest, flown_unseen, runs
-from audit.evidence.treatments import NO_POSITION, Treatments, perhaps_of_one_boot, ties, treatments, where_the_boot_was
+from audit.evidence.treatments import (
+    NO_POSITION,
+    Treatments,
+    of_one_boot,
+    perhaps_of_one_boot,
+    ties,
+    treatments,
+    where_the_boot_was,
+)
 from audit.figures import time_span
 from audit.forms import describing, planting
 from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
@@ -26,6 +34,7 @@ from audit.forms.planting import NotPlantable, Planted, Planter, Spot
 from audit.language.condition import Conditions
 from audit.language.rule import Rule
 from audit.language.wording import Said
+from audit.timeline.codes import MISSING
 from audit.timeline.instants import FOREVER, HOUR, NEVER, SECOND, Bools, Ints, group_begins, take
 from audit.timeline.timeline import Timeline
 
@@ -48,7 +57,9 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
     bound, others = _selected(rule, timeline)
     jobs = _jobs(timeline, bound, others)
     sign = 1 if rule.must_be == "last" else -1
-    begun = timeline.times["started_at"] * sign
+    start, end = timeline.span(np.arange(len(timeline.tasks)))
+    # Of a record that lacks its start, the one that goes furthest.
+    begun = np.where(start == NEVER, end if sign == 1 else FOREVER, start * sign)
 
     def latest(met: _Met, treated: Treatments, counted: Bools) -> tuple[Ints, Ints]:
         """The latest start of each job's treatments that count, and the first record of it; NEVER and NONE without."""
@@ -162,12 +173,16 @@ class _Jobs:
 
     def met(self, timeline: Timeline, treated: Treatments, job: Ints) -> _Met:
         """The treatments of each job, surely and perhaps."""
-        start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
+        start, end = timeline.span(treated.task)
         own = np.flatnonzero(job != NONE)
         met = _Met(job[own], own, treated.doubt[own])
         group = (timeline.work_orders(treated.task), timeline.work_orders(self.task))
-        asked = (timeline, treated, self, lambda doubt: np.ones(len(doubt), bool), None, group)
-        for part in chain(perhaps_of_one_boot(*asked), where_the_boot_was(*asked)):
+        jobless = group[0] == MISSING
+        asked = (timeline, treated, self, lambda doubt: np.ones(len(doubt), bool))
+        joined = [join(*asked, ~jobless, group) for join in (perhaps_of_one_boot, where_the_boot_was)]
+        # A record that was set aside for its lack of a work order may be of any.
+        joined += [join(*asked, jobless) for join in (of_one_boot, perhaps_of_one_boot, where_the_boot_was)]
+        for part in chain(*joined):
             which, place = matching(part.key, part.asked)
             row, aircraft = part.rows[place], timeline.aircraft_of(self.place[which])
             near = at_one_go(timeline, aircraft, (self.start[which], self.end[which]), (start[row], end[row]))
@@ -180,7 +195,7 @@ def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
     """The jobs of the work orders and boots that have a treatment which must be last (or first)."""
     treated = bound.followed_by(others)
     work_order = timeline.work_orders(treated.task)
-    start, end = (timeline.times[name][treated.task] for name in ("started_at", "finished_at"))
+    start, end = timeline.span(treated.task)
     by_boot = work_order * timeline.boots_and_places + timeline.boot_or_place(treated.boot, treated.place)
     order, begins = runs(timeline, by_boot, treated)
     run = _numbered(order, begins)

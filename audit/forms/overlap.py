@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from itertools import islice
 from typing import Any, Literal, Self
 
@@ -13,7 +14,7 @@ from pydantic import Field, model_validator
 
 from audit.evidence.boots import removal_unknown
 from audit.evidence.conditions import FALSE, TRUE, judge
-from audit.evidence.doubt import CERTAIN, Rank, Why, first_of, reasons_of, unlogged
+from audit.evidence.doubt import CERTAIN, Rank, Why, coverage_doubt, first_of, reasons_of, unlogged
 from audit.evidence.overlapping import (
     TABLE_OF,
     Things,
@@ -37,7 +38,7 @@ from audit.language.in_words import all_of, conditions_in_words, label_of, list_
 from audit.language.rule import Rule
 from audit.language.wording import Said
 from audit.timeline.codes import MISSING
-from audit.timeline.coverage import Missing
+from audit.timeline.coverage import Missing, not_landed
 from audit.timeline.instants import HOUR, MINUTE, NEVER, SECOND, Bools, Ints, micros
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import TASK_TIMES, Timeline
@@ -150,6 +151,7 @@ _EVIDENCE = {"tasks": "task", "flights": "flight", "components": "component"}
 """The column of a case that names a thing of each kind."""
 NEARLY_EQUAL: Why = (Rank.RECORD, "names are nearly equal: they may be one, or two")
 NEARLY_THERE: Why = (Rank.RECORD, "the record names a station of nearly the same name as another")
+BY_DAY: Why = (Rank.TIED, "a day without a time: the two overlap by no more than that day")
 ROUNDED: Why = (Rank.TIED, "times to the minute: the two overlap by no more than their rounding")
 
 
@@ -159,6 +161,8 @@ def _pairs_in_doubt(timeline: Timeline, one: Things, other: Things, until: Ints)
     Work elsewhere while an aircraft stands somewhere is no such doubt: it is the finding.
     """
     reasons = reasons_of(timeline)
+    if one.kind == other.kind == "components":
+        yield reasons.where(~timeline.components.surely_together(one.row, other.row), BY_DAY)
     for side in (one, other):
         if side.kind == "components" and len(side.row):
             yield np.where(timeline.components.open_ended[side.row], removal_unknown(timeline), CERTAIN)
@@ -183,7 +187,11 @@ def _alone_in_doubt(rule: OverlapRule, timeline: Timeline, left: Things, known: 
     if one == "tasks":
         if other in ("flights", "stays"):
             kinds = (Missing.AIRCRAFT, Missing.NAME, Missing.UNREADABLE)
-            yield unlogged(timeline, timeline.aircraft[left.row].astype(np.int64), left.start, left.end, kinds)
+            aircraft = timeline.aircraft[left.row].astype(np.int64)
+            yield unlogged(timeline, aircraft, left.start, left.end, kinds)
+        if other == "flights":
+            at = not_landed(timeline).first_from(aircraft, left.start, partial(np.equal, Missing.UNREADABLE))
+            yield np.where(at < left.end, coverage_doubt(reasons, Missing.UNREADABLE), CERTAIN)
         several = timeline.several_names.get(("tasks", same), np.empty(0, np.int64))
         yield reasons.where(np.isin(left.row, several), (Rank.RECORD, f"{same} names several people"))
     yield reasons.where(~known, (Rank.RECORD, f"value missing: {same}"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from functools import partial
 from typing import Annotated, Any, Literal
 
@@ -12,7 +13,7 @@ from pydantic import Field
 from audit.evidence.doubt import CERTAIN, PLAIN, View
 from audit.evidence.flying import carriers, first_takeoff
 from audit.evidence.other_work import OtherWork
-from audit.evidence.sessions import Sessions, in_sessions
+from audit.evidence.sessions import Sessions, in_sessions, reach
 from audit.evidence.treatments import begun_between, possible, ties, treatments
 from audit.figures import time_span
 from audit.forms import describing, planting
@@ -71,10 +72,22 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
     subjects = found.sessions
     ways = [(way, OtherWork(timeline, treatments(timeline, way.needs), found)) for way in rule.precedents]
 
+    reached = reach(timeline, found)
+
+    def met(view: View, some: Sessions) -> Bools:
+        served: Bools = np.logical_or.reduce([_met(way, required, view, some) for way, required in ways])
+        return served
+
     def broken(view: View, index: Ints) -> Bools:
         some = subjects.take(index)
-        met: Bools = np.logical_or.reduce([_met(way, required, view, some) for way, required in ways])
-        return ~met
+        served = met(view, some)
+        # What may be part of the session may have begun it.
+        first, _ = reached(view.favour if view.side == "lenient" else view.against)
+        sooner = np.flatnonzero(first[index] < some.start)
+        if len(sooner):
+            again = met(view, replace(some.take(sooner), start=first[index[sooner]]))
+            served[sooner] = served[sooner] | again if view.side == "lenient" else served[sooner] & again
+        return ~served
 
     ended = np.maximum.reduce([required.last_end(subjects, PLAIN.favour, subjects.start) for _, required in ways])
 

@@ -21,14 +21,14 @@ from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import SESSIONS_READ, Form
 from audit.forms.margins import Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
-from audit.forms.outcomes import NONE, Judgement, joined, judged
+from audit.forms.outcomes import Judgement, joined, judged
 from audit.forms.planting import NotPlantable, Planted, Planter, Spot
 from audit.language.events import check_limits
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
 from audit.language.wording import Said
-from audit.timeline.instants import MINUTE, NEVER, Bools, Ints, micros_of
+from audit.timeline.instants import MINUTE, Bools, Ints, micros_of
 from audit.timeline.records import whole
 from audit.timeline.timeline import Timeline
 from audit.yaml.faults import Part
@@ -65,7 +65,7 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
 
     Coats follow each other by their number, unnumbered ones by their start. A record that stands for several coats
     shows none of the pauses between them: one unjudged subject. What may have been a coat in between leaves a pause
-    unjudged, unless it is too short anyway.
+    unjudged, unless it is too short anyway; and what may have been a coat of a session before or after it, is unjudged.
     """
     found = in_sessions(timeline, rule.scope)
     reasons, treated = reasons_of(timeline), found.treated
@@ -106,7 +106,8 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
 
     pauses = judged(timeline, broken, found.sessions.doubt[found.session_of[one]], shown)
     waited = np.maximum(pause[pauses.doubt == CERTAIN], 0)
-    return joined([replace(pauses, margins=tuple(_margins(rule.pause, waited))), _several_coats(timeline, found)])
+    pauses = replace(pauses, margins=tuple(_margins(rule.pause, waited)))
+    return joined([pauses, _several_coats(timeline, found), _perhaps_coats(timeline, found)])
 
 
 def _limits(pause: PauseLimits) -> tuple[int, int]:
@@ -126,14 +127,10 @@ def _margins(pause: PauseLimits, waited: Ints) -> Iterator[Margins]:
 
 @dataclass(frozen=True)
 class _Pairs:
-    """Coats and the next ones, by row of the treatments; `doubt` is why one may not follow the other.
-
-    `numbered` tells where the records number their coats.
-    """
+    """Coats and the next ones, by row of the treatments; `doubt` is why one may not follow the other."""
 
     one: Ints
     two: Ints
-    numbered: Bools
     doubt: Ints
 
 
@@ -155,21 +152,17 @@ def _consecutive(timeline: Timeline, found: InSessions) -> _Pairs:
         reasons.where(numbered & (number[two] == number[one]), SAME_NUMBER),
         reasons.where(numbered & (number[two] - number[one] > 1), NOT_RECORDED),
     )
-    return _Pairs(one, two, numbered, doubt)
+    return _Pairs(one, two, doubt)
 
 
 def _perhaps_between(timeline: Timeline, found: InSessions, pairs: _Pairs, start: Ints) -> Ints:
-    """Why something that lies between two starts may be a coat; CERTAIN where nothing does.
-
-    Where coats are numbered, none is missing in between.
-    """
+    """Why something that lies between two starts may be a coat; CERTAIN where nothing does."""
     subjects = found.evidence
     parts = possible_parts(timeline, subjects)
-    asked = np.where(pairs.numbered, NONE, found.session_of[pairs.one])
-    pause, pair = matching(parts.of, asked)
+    pause, pair = matching(parts.of, found.session_of[pairs.one])
     part = parts.part[pair]
     inside = subjects.start[part] <= start[pairs.two[pause]]
-    inside &= (subjects.end[part] >= start[pairs.one[pause]]) | (subjects.end[part] == NEVER)
+    inside &= subjects.end[part] >= start[pairs.one[pause]]
     doubt = np.full(len(pairs.one), CERTAIN)
     doubt[pause[inside]] = parts.doubt[pair[inside]]
     return doubt
@@ -193,6 +186,31 @@ def _several_coats(timeline: Timeline, found: InSessions) -> Judgement:
 
     doubt = np.full(len(several.task), reasons.number(*SEVERAL_COATS))
     return Judgement(np.zeros(len(several.task), bool), doubt, reasons, shown)
+
+
+def _perhaps_coats(timeline: Timeline, found: InSessions) -> Judgement:
+    """What may have been a coat of a session: the pause from or to it is not known."""
+    subjects = found.evidence
+    parts = possible_parts(timeline, subjects)
+    pair = np.sort(np.stack((subjects.task[parts.of], subjects.task[parts.part])), axis=0)
+    # Where neither position is known, or both are, each may be part of the other: that is one pause.
+    place = np.maximum(subjects.place[parts.of], subjects.place[parts.part])
+    once = np.sort(np.unique(np.stack((*pair, place)), axis=1, return_index=True)[1])
+    (first, second), place, of = pair[:, once], place[once], subjects.take(parts.of[once])
+
+    def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
+        return {
+            "subject": first[index],
+            "named_by": first[index],
+            "other_subject": second[index],
+            "task": second[index],
+            "other": first[index],
+            "place": place[index],
+            "component": of.component[index],
+            "at": of.end[index],
+        }
+
+    return Judgement(np.zeros(len(once), bool), parts.doubt[once], reasons_of(timeline), shown)
 
 
 def _told(rule: SpacingRule, case: Mapping[str, Any]) -> Iterator[Said]:

@@ -106,6 +106,20 @@ class Components:
                 found[case] = rows[self.removed[rows] > instant[case]][0]
         return found
 
+    def surely_together(self, one: Ints, other: Ints) -> Bools:
+        """Whether two stays surely overlap, whatever the times of days that were recorded without one.
+
+        Of two days both are by one clock.
+        """
+        (since, until), days = self.surely, (self.surely[0] != self.installed, self.surely[1] != self.removed)
+
+        def began_before(a: Ints, b: Ints) -> Bools:
+            by_day = days[0][a] & days[1][b]
+            sooner: Bools = np.where(by_day, self.installed[a] < self.removed[b], since[a] < until[b])
+            return sooner
+
+        return began_before(one, other) & began_before(other, one)
+
     def next_change(self, place: Ints, instant: Ints) -> Ints:
         """When a component is next installed at each place or removed from it after an instant, or may be where that
         is unclear; FOREVER if none is."""
@@ -154,19 +168,21 @@ def build_components(
         removed = np.minimum(_next(place, installed), _next(boot, installed))
         open_ended = removed < FOREVER
     gone = np.flatnonzero(removed < FOREVER)
+    surely = (_moved(installed, day_alone.get("installed_at"), 1), _moved(removed, day_alone.get("removed_at"), 0))
     return Components(
         place=place,
         installed=installed,
         removed=removed,
         boot=boot,
         boots=len(frame["component_serial"].cat.categories),
-        twice=_twice(boot, installed, removed),
+        # On a day without a time it may have been moved: only what it surely was longer is two places at once.
+        twice=_twice(boot, *surely),
         open_ended=open_ended,
         by_installation=Order.of(place, installed),
         by_removal=Order.of(place[gone], removed[gone]),
         by_boot=Order.of(boot, installed),
         unclear=unclear,
-        surely=(_moved(installed, day_alone.get("installed_at"), 1), _moved(removed, day_alone.get("removed_at"), 0)),
+        surely=surely,
         perhaps=(_moved(installed, day_alone.get("installed_at"), 0), _moved(removed, day_alone.get("removed_at"), 1)),
     )
 

@@ -32,7 +32,8 @@ class Timeline:
     audited task records, and behind them (from row `audited` on) those that were set aside. `rows` are the task records
     that count as work done: audited, closed, and begun by the as-of time; `perhaps` those that may: still open, or set
     aside since a required cell of theirs can't be read. `flights_aside` are flights that were set aside. `times` are
-    the task times in microseconds UTC, in the one reading ("world") that this timeline stands for. `aircraft_names` and
+    the task times in microseconds UTC, in the one reading ("world") that this timeline stands for; a record that was
+    set aside may lack some (NEVER). `aircraft_names` and
     `position_names` decode aircraft codes and positions. A *place* is an aircraft's position: aircraft code x
     (positions + 1) + position code, the last position code of each aircraft standing for "position unknown". `in_play`
     tells which aircraft are judged (all of them, save where an ambiguous time is tried in another reading). `unread`
@@ -83,6 +84,11 @@ class Timeline:
     def record(self, rows: Ints) -> Ints:
         """The task record of each row, as it is numbered among all of them."""
         return rows if self.records is None else self.records[rows]
+
+    def span(self, tasks: Ints) -> tuple[Ints, Ints]:
+        """From when to when each record may have lasted: one that was set aside may lack its start, or its end."""
+        start, end = (self.times[name][tasks] for name in ("started_at", "finished_at"))
+        return start, np.where(end == NEVER, FOREVER, end)
 
     def is_open(self, tasks: Ints) -> Bools:
         """Whether the work of each audited record is still open."""
@@ -240,7 +246,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     if "corrections" in tables:
         instants.append(micros(tables["corrections"]["made_at"]))
     end = _latest(instants) if as_of is None else instant(as_of)
-    times, later = resolve(_completed(times, audited), export.later)
+    times, later = resolve(times, export.later)
     done, perhaps = _done(tasks, times["started_at"] <= end, audited, export)
     component_aircraft = codes_in(aircraft_names, components["aircraft"])
     component_position = codes_in(position_names, components["position"])
@@ -292,17 +298,6 @@ def stacked(frame: pd.DataFrame, below: pd.DataFrame | None) -> pd.DataFrame:
         else:
             columns[name] = pd.concat([column, other.astype(column.dtype)], ignore_index=True)
     return pd.DataFrame(columns)
-
-
-def _completed(times: Mapping[str, Ints], audited: int) -> Mapping[str, Ints]:
-    """The times, of which a record that was set aside may lack its start or its end: the other then stands for it."""
-    start, end = times["started_at"], times["finished_at"]
-    aside = np.arange(len(start)) >= audited
-    return {
-        **times,
-        "started_at": np.where(aside & (start == NEVER), end, start),
-        "finished_at": np.where(aside & (end == NEVER), start, end),
-    }
 
 
 def _done(tasks: pd.DataFrame, begun: Bools, audited: int, export: Export) -> tuple[Bools, Bools]:

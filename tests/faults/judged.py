@@ -66,7 +66,8 @@ def touched(clean: Tables, faulty: Tables) -> list[Rule]:
         if now is None or len(now) != len(rows):
             columns |= {(name, column) for column in ("", *TABLES[name].columns)}
             continue
-        needed = set(TABLES[name].required)
+        # Whether a record counts as work done is asked of each, whatever the rule.
+        needed = {*TABLES[name].required, "status"}
         for before, after in zip(rows, now, strict=True):
             differ = {column for column in before if before[column] != after.get(column)}
             columns |= {(name, column) for column in differ} | ({(name, "")} if differ & needed else set())

@@ -404,7 +404,12 @@ FAULTS: Final = (
             without_rows("stations", {"station": "NORTH"}),
             cells("tasks", TEAL_COAT, started_at=_berlin, finished_at=_berlin),
         ),
-        changes={"complies to unjudged": "preservative-coats-wrong", "nothing to unjudged": "work-while-elsewhere"},
+        changes={
+            "complies to unjudged": (
+                "preservative-coats-badly-spaced preservative-coats-wrong product-before-cure surface-prep-missing"
+            ),
+            "nothing to unjudged": "preservative-coats-badly-spaced work-while-elsewhere",
+        },
         told=(
             ("tasks.station NORTH: the stations table has no time zone for it, and times of the row are wall clock"),
         ),
@@ -426,14 +431,14 @@ FAULTS: Final = (
                 landing_at="?",
             ),
         ),
-        changes={"complies to unjudged": UNSEEN},
+        changes={"complies to unjudged": f"{UNSEEN} work-while-airborne"},
     ),
     # Cells that can't be read, or are blank
     Fault(
         "an unreadable landing",
         (cells("flights", MORNING_AFTER, landing_at="09:15?"),),
         changes={
-            "complies to unjudged": "surface-prep-missing",
+            "complies to unjudged": "surface-prep-missing work-while-airborne",
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
@@ -466,14 +471,17 @@ FAULTS: Final = (
     Fault(
         "an unreadable end of the last coat",
         (cells("tasks", TEAL_COAT, finished_at="18:44 h"),),
-        changes={"complies to unjudged": "preservative-coats-wrong"},
+        changes={
+            "nothing to unjudged": "preservative-coats-badly-spaced",
+            "complies to unjudged": "preservative-coats-wrong product-before-cure",
+        },
         told=("tasks.finished_at 18:44 h: not an ISO 8601 time",),
     ),
     Fault(
         "a coat without its work order",
         (cells("tasks", IBIS_COAT, work_order=""),),
         changes={
-            "complies to unjudged": "preservative-coats-wrong",
+            "complies to unjudged": "preservative-coats-badly-spaced preservative-coats-wrong",
             "nothing to unjudged": "preservative-coats-badly-spaced",
         },
         told=("tasks.work_order : required, but blank",),
@@ -492,7 +500,9 @@ FAULTS: Final = (
         "a coat without its product",
         (cells("tasks", IBIS_COAT, product=""),),
         changes={
-            "complies to unjudged": "preservative-coats-wrong preservative-on-wrong-material",
+            "complies to unjudged": (
+                "preservative-coats-badly-spaced preservative-coats-wrong preservative-on-wrong-material"
+            ),
             "nothing to unjudged": (
                 "flight-before-cure ice-adhesion-treatment-not-last preservative-coats-badly-spaced "
                 "preservative-coats-wrong product-before-cure surface-prep-missing "
@@ -503,10 +513,29 @@ FAULTS: Final = (
     Fault(
         "a status that is none",
         (cells("tasks", IBIS_COAT, status="done"),),
+        changes={
+            "nothing to unjudged": "preservative-coats-badly-spaced",
+            "complies to unjudged": "preservative-coats-badly-spaced preservative-coats-wrong",
+        },
         told=("tasks.status done: not one of closed, open, void",),
     ),
-    Fault("the second coat still open", (cells("tasks", IBIS_COAT, status="open"),)),
-    Fault("the second coat void", (cells("tasks", IBIS_COAT, status="void"),)),
+    Fault(
+        "the second coat still open",
+        (cells("tasks", IBIS_COAT, status="open"),),
+        changes={
+            "complies to unjudged": "preservative-coats-badly-spaced preservative-coats-wrong",
+            "nothing to unjudged": "preservative-coats-badly-spaced",
+        },
+    ),
+    Fault(
+        "the second coat void",
+        (cells("tasks", IBIS_COAT, status="void"),),
+        changes={
+            "complies to finding": "preservative-coats-wrong",
+            "nothing to unjudged": "preservative-coats-badly-spaced",
+        },
+        right="a void record says that the work was not done: two coats are left",
+    ),
     Fault(
         "a boot of unreadable material",
         (cells("components", {"component_serial": "SN-103"}, material="rubber"),),
@@ -638,7 +667,7 @@ FAULTS: Final = (
         "a time that the clock left out",
         (cells("tasks", IBIS_COAT, started_at="2025-03-30T02:30:00"),),
         changes={
-            "complies to unjudged": "preservative-coats-wrong",
+            "complies to unjudged": "preservative-coats-badly-spaced preservative-coats-wrong surface-prep-missing",
             "nothing to unjudged": "preservative-coats-badly-spaced",
         },
         told=(
@@ -782,7 +811,9 @@ FAULTS: Final = (
                 "component-serial-differs preservative-coats-wrong preservative-on-wrong-material "
                 "work-while-airborne work-while-elsewhere"
             ),
-            "nothing to unjudged": "flight-before-cure preservative-coats-wrong surface-prep-missing",
+            "nothing to unjudged": (
+                "flight-before-cure preservative-coats-badly-spaced preservative-coats-wrong surface-prep-missing"
+            ),
         },
         told=("aircraft TARN-TEAL in components, flights, tarn-teal in tasks",),
     ),
@@ -834,8 +865,8 @@ FAULTS: Final = (
         (cells("tasks", IBIS_COAT, product="RubberGuard"),),
         changes={
             "complies to unjudged": (
-                "lot-expired lot-unknown ppe-short-of-hazards preservative-coats-wrong "
-                "preservative-on-wrong-material product-not-approved"
+                "lot-expired lot-unknown ppe-short-of-hazards preservative-coats-badly-spaced "
+                "preservative-coats-wrong preservative-on-wrong-material product-not-approved"
             ),
             "nothing to unjudged": (
                 "flight-before-cure ice-adhesion-treatment-not-last lot-used-before-opened "
@@ -912,7 +943,10 @@ FAULTS: Final = (
         "one record number, two products",
         (again("tasks", IBIS_COAT, product="Mild Soap"),),
         changes={
-            "complies to unjudged": ("ppe-sign-off-missing preservative-coats-wrong preservative-on-wrong-material"),
+            "complies to unjudged": (
+                "ppe-sign-off-missing preservative-coats-badly-spaced preservative-coats-wrong "
+                "preservative-on-wrong-material"
+            ),
             "nothing to unjudged": (
                 "flight-before-cure ice-adhesion-treatment-not-last preservative-coats-badly-spaced "
                 "preservative-coats-wrong product-before-cure surface-prep-missing"
@@ -923,7 +957,10 @@ FAULTS: Final = (
     Fault(
         "one record number, two ends",
         (again("tasks", TEAL_COAT, finished_at="2025-09-10T07:50:00Z"),),
-        changes={"complies to unjudged": "preservative-coats-wrong"},
+        changes={
+            "nothing to unjudged": "preservative-coats-badly-spaced",
+            "complies to unjudged": "preservative-coats-wrong",
+        },
         told=(("tasks.task_id T-TEAL-13: other contents under the same key; see line 37"),),
     ),
     Fault(
@@ -1049,7 +1086,7 @@ FAULTS: Final = (
         "takeoff and landing of one flight swapped",
         (swapped("flights", MORNING_AFTER, "takeoff_at", "landing_at"),),
         changes={
-            "complies to unjudged": "surface-prep-missing",
+            "complies to unjudged": "surface-prep-missing work-while-airborne",
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },

@@ -53,12 +53,16 @@ def is_ambiguous(wall: datetime, zone: ZoneInfo) -> bool:
 
 
 @st.composite
-def exports(draw: st.DrawFn, night: bool) -> tuple[dict[str, list[Row]], datetime | None]:
+def exports(
+    draw: st.DrawFn, night: bool = False, *, always_orderly: bool = False
+) -> tuple[dict[str, list[Row]], datetime | None]:
     """A few days of one or two aircraft, and an as-of time. Some are orderly, in some much is missing or unknown.
 
-    `night`: most happens in the night in which the clocks go back.
+    `night`: most happens in the night in which the clocks go back. `always_orderly`: everything is told, and no time is
+    ambiguous.
     """
-    day, zone_name, change = draw(st.sampled_from(CLOCKS_BACK if night else SCENES))
+    scenes = SCENES[:1] if always_orderly else CLOCKS_BACK if night else SCENES
+    day, zone_name, change = draw(st.sampled_from(scenes))
     zone = ZoneInfo(zone_name)
     first = datetime.fromisoformat(day).replace(tzinfo=UTC)
     moments = st.integers(0, 120).map(lambda steps: first + steps * STEP)
@@ -66,7 +70,7 @@ def exports(draw: st.DrawFn, night: bool) -> tuple[dict[str, list[Row]], datetim
     steps = st.just(change) if night else st.one_of(st.sampled_from((0, 48, 96, change)), st.integers(0, 120))
     focus = first + draw(steps) * STEP
     near = st.one_of(*[st.integers(-6, 6).map(lambda steps: focus + steps * STEP)] * 3, moments)
-    orderly = draw(st.booleans())
+    orderly = always_orderly or draw(st.booleans())
     without = {name for name in REFERENCES if not orderly and draw(st.integers(0, 9)) == 0}
     fleet = AIRCRAFT[: draw(st.integers(1, 2))]
     # Work at one station and flights that fit leave no doubt whether all of them were recorded.

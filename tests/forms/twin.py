@@ -11,7 +11,7 @@ from __future__ import annotations
 import calendar
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
 from itertools import combinations, pairwise, product
@@ -50,11 +50,15 @@ NOT_SUPPLIED = NotSupplied()
 
 @dataclass(frozen=True)
 class World:
-    """One reading of an export: every time is an instant."""
+    """One reading of an export: every time is an instant.
+
+    `unseen` are flights that the log lacks, in a world in which it lacks no other; None where that isn't supposed.
+    """
 
     tables: Mapping[str, list[Row]]
     as_of: datetime
     since: datetime
+    unseen: tuple[Row, ...] | None = None
 
     @property
     def done(self) -> list[Row]:
@@ -78,7 +82,7 @@ class World:
     def flights(self) -> list[Row]:
         """Flights by the as-of time, as they took off; one listed twice under two numbers only once."""
         flown: dict[tuple[Any, ...], Row] = {}
-        for flight in self.tables.get("flights", []):
+        for flight in (*self.tables.get("flights", []), *(self.unseen or ())):
             if flight["takeoff_at"] <= self.as_of:
                 flown.setdefault(trip(flight), flight)
         return sorted(flown.values(), key=lambda flight: flight["takeoff_at"])
@@ -426,6 +430,8 @@ def uncovered(world: World) -> list[Stretch]:
     fleet = {row["aircraft"] for name in ("tasks", "flights", "components") for row in world.tables.get(name, [])}
     over = world.as_of + timedelta.resolution
     found = [(aircraft, over, LAST_INSTANT) for aircraft in fleet]
+    if world.unseen is not None:
+        return found
     for aircraft in fleet:
         if "flights" not in world.tables or not world.takeoffs(aircraft):
             found.append((aircraft, FIRST_INSTANT, over))
@@ -502,8 +508,8 @@ def elsewhere(world: World, one: str | None, other: str | None) -> bool:
 
 
 def took_off(world: World, aircraft: str, start: datetime, end: datetime) -> bool:
-    """Whether an aircraft took off in [start, end)."""
-    return any(start <= takeoff < end for takeoff in world.takeoffs(aircraft))
+    """Whether the log has a takeoff of an aircraft in [start, end)."""
+    return any(start <= takeoff < end for takeoff in replace(world, unseen=None).takeoffs(aircraft))
 
 
 # Treatments and sessions
@@ -752,7 +758,8 @@ def judge_hold(rule: RuleData, world: World) -> Verdicts:
     others = [] if where is None else select(where, world)
     under = select(rule["over"], world) if "over" in rule else []
     releases = select(rule["until"], world) if "until" in rule else []
-    for session in sessions(select(rule["scope"], world), world):
+    scope = select(rule["scope"], world)
+    for session in sessions(scope, world):
         season = next((one for one in windows(rule, world) if one[0] <= session.start < one[1]), None)
         if season is None:
             continue
@@ -760,9 +767,12 @@ def judge_hold(rule: RuleData, world: World) -> Verdicts:
         covered = any_of(earlier) if "over" in rule else True
         if covered is False:
             continue
-        until = season[1]
+        # What may be part of the session may have ended it.
+        last = max([session.end, *(part.end for part in parts_of(session, scope, world))])
+        until, at_the_latest = season[1], season[1]
         if "for" in rule:
             until = min(until, session.end + duration(rule["for"]))
+            at_the_latest = min(at_the_latest, last + duration(rule["for"]))
         change = world.next_change(session)
         if where is None:
             coming = world.flown_with(session.boot, session.aircraft, session.end)
@@ -776,13 +786,26 @@ def judge_hold(rule: RuleData, world: World) -> Verdicts:
             coming.append((max(session.end, world.as_of + timedelta.resolution), None))
         broken = any_of(
             [
-                all_of([truth, unreleased(world, session, releases, at), None if at >= change else True])
+                all_of(
+                    [
+                        truth,
+                        unreleased(world, session, releases, at),
+                        None if at >= min(change, until) else True,
+                        None if where is not None and at < last else True,
+                    ]
+                )
                 for at, truth in coming
-                if at < until
+                if at < at_the_latest
             ]
         )
         verdicts[session.key] = None if None in (session.sure, covered, broken) else not broken
     return verdicts
+
+
+def parts_of(session: Session, scope: list[Treatment], world: World) -> list[Session]:
+    """What may be part of a session that is surely in scope."""
+    others = sessions(scope, world) + sessions(scope, world, still_open=True)
+    return [other for other in others if session.sure and may_be_one(session, other, world)]
 
 
 def came_before(world: World, session: Session, treatment: Treatment, at: datetime) -> Verdict:
@@ -894,26 +917,37 @@ def judge_precede(rule: RuleData, world: World) -> Verdicts:
     """A finding where no required treatment of the boot began earlier, near enough and undisturbed."""
     verdicts: Verdicts = {}
     ways = [(one, select(one["needs"], world)) for one in (rule, *rule.get("or_else", ()))]
-    for session in sessions(select(rule["scope"], world), world):
-        witnesses = [
-            all_of(
+    scope = select(rule["scope"], world)
+    for session in sessions(scope, world):
+        # What may be part of the session may have begun it.
+        first = min([session.start, *(part.start for part in parts_of(session, scope, world))])
+        served = {
+            any_of(
                 [
-                    came_before(world, session, one, session.start),
-                    near_and_undisturbed(way, world, session, one, needed),
+                    all_of(
+                        [
+                            came_before(world, session, one, start),
+                            near_and_undisturbed(way, world, session, start, one, needed),
+                        ]
+                    )
+                    for way, needed in ways
+                    for one in needed
                 ]
             )
-            for way, needed in ways
-            for one in needed
-        ]
-        verdicts[session.key] = None if session.sure is None else any_of(witnesses)
+            for start in (session.start, first)
+        }
+        verdicts[session.key] = None if session.sure is None or len(served) > 1 else served.pop()
     return verdicts
 
 
 def near_and_undisturbed(
-    rule: RuleData, world: World, session: Session, witness: Treatment, needed: list[Treatment]
+    rule: RuleData, world: World, session: Session, start: datetime, witness: Treatment, needed: list[Treatment]
 ) -> Verdict:
-    """Whether an earlier treatment still serves the session. Another that is needed disturbs none: it serves itself."""
-    if "within" in rule and session.start - witness.end > duration(rule["within"]):
+    """Whether an earlier treatment still serves the session, begun at an instant.
+
+    Another that is needed disturbs none: it serves itself.
+    """
+    if "within" in rule and start - witness.end > duration(rule["within"]):
         return False
     events: list[tuple[datetime, Verdict]] = []
     for event in rule.get("broken_by", ()):
@@ -925,7 +959,7 @@ def near_and_undisturbed(
             for other in select(event["where"], world)
             if not any(one.sure and one.task is other.task for one in needed) and other.task is not witness.task
         ]
-    broken = any_of([truth for at, truth in events if witness.end <= at < session.start])
+    broken = any_of([truth for at, truth in events if witness.end <= at < start])
     return None if broken is None else not broken
 
 
@@ -1071,12 +1105,18 @@ def judge_spacing(rule: RuleData, world: World) -> Verdicts:
                 kept = None  # one coat entered twice, or a wrong number
             too_short = shortest is not None and pause < shortest
             between = any(other.start <= second.start and other.end >= first.start for other in related)
-            if not numbered and (first.start == second.start or (between and not too_short)):
+            if (not numbered and first.start == second.start) or (between and not too_short):
                 kept = None
             if kept is False and session.position is None:
                 kept = None  # they may be of two boots
             names = first.task["task_id"], second.task["task_id"]
             verdicts[(*names, second.aircraft, second.position)] = None if session.sure is None else kept
+        for other in related if session.sure else ():
+            # Whether they are two coats of one session isn't known, and so not whether there was a pause between them.
+            tasks = [task["task_id"] for task in world.tables["tasks"] if task["task_id"] in (session.name, other.name)]
+            places = (session.position, other.position)
+            position = None if None in places else max(map(str, places))
+            verdicts.setdefault((tasks[0], tasks[-1], session.aircraft, position), None)
     return verdicts
 
 

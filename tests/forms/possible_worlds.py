@@ -1,0 +1,302 @@
+"""What an export that leaves something open may mean: every possible world of it, each a whole export.
+
+What is certain is what is so in all of them. This says what doubt means, and knows nothing of how it is judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise, product
+from random import Random
+
+from tests.forms import twin
+
+Row = dict[str, str]
+Tables = dict[str, list[Row]]
+
+STEP = timedelta(minutes=30)
+AIRCRAFT = ("A1", "A2")
+FIRST = "2025-06-01T20:00:00Z"
+PRODUCTS = ("preserve", "guard", "wash")
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A row of a whole export that is written so that something is open: as which rows, and what may be meant by them.
+
+    Each that may be meant is a list of rows.
+    """
+
+    table: str
+    row: Row
+    written: list[Row]
+    meant: list[list[Row]]
+
+
+def with_rows(tables: Tables, doubts: Sequence[Doubt], rows: Sequence[list[Row]]) -> Tables:
+    """Tables in which other rows, behind all others, stand for those in doubt."""
+    found = {
+        name: [row for row in table if not any(row is doubt.row for doubt in doubts)] for name, table in tables.items()
+    }
+    for doubt, instead in zip(doubts, rows, strict=True):
+        found[doubt.table] = [*found[doubt.table], *instead]
+    return found
+
+
+def written(tables: Tables, doubts: Sequence[Doubt]) -> Tables:
+    """The export that leaves something open."""
+    return with_rows(tables, doubts, [doubt.written for doubt in doubts])
+
+
+def zulu(at: datetime) -> str:
+    """An instant as exports write it."""
+    return at.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def instant(text: str) -> datetime:
+    """An instant as it was written."""
+    return datetime.fromisoformat(text)
+
+
+# Cells in doubt
+
+
+Way = Callable[[Random, Tables, Row], Doubt]
+Cells = Mapping[str, str]
+
+
+def _of(table: str, cells: Cells, may_be: Callable[[Tables, Row], Sequence[Cells]]) -> Way:
+    """A row with cells that tell less, of which each of several may be meant."""
+    return lambda random, tables, row: Doubt(
+        table, row, [row | cells], [[row | dict(one)] for one in may_be(tables, row)]
+    )
+
+
+def _one_of(table: str, column: str, written: str, values: Sequence[str]) -> Way:
+    """A cell that may mean any of some values."""
+    return _of(table, {column: written}, lambda tables, row: [{column: value} for value in values])
+
+
+def _twice(table: str, columns: Sequence[str], other: Callable[[Random, str], str]) -> Way:
+    """A row exported twice under one key, with other contents."""
+
+    def doubt(random: Random, tables: Tables, row: Row) -> Doubt:
+        step = random.choice((-4, -2, -1, 1, 2, 4))
+        again = row | {
+            name: zulu(instant(row[name]) + step * STEP) if name.endswith("_at") else other(random, row[name])
+            for name in columns
+        }
+        return Doubt(table, row, [row, again], [[row], [again]])
+
+    return doubt
+
+
+def _other(*values: str) -> Callable[[Random, str], str]:
+    return lambda random, value: random.choice([one for one in values if one != value])
+
+
+def _moved(columns: Sequence[str], since: str, steps: Sequence[int]) -> Callable[[Tables, Row], Sequence[Cells]]:
+    """Times so many steps from one of the row."""
+    return lambda tables, row: [
+        {name: zulu(instant(row[since if len(columns) == 1 else name]) + step * STEP) for name in columns}
+        for step in steps
+    ]
+
+
+def _moments(tables: Tables) -> set[datetime]:
+    """When work began and ended, and takeoffs: between two of these it makes no difference when something was."""
+    tasks = {instant(row[name]) for row in tables["tasks"] for name in ("started_at", "finished_at")}
+    return tasks | {instant(row["takeoff_at"]) for row in tables["flights"]}
+
+
+def _removals(tables: Tables, row: Row) -> list[Cells]:
+    begun = instant(row["installed_at"])
+    return [{"removed_at": ""}, *({"removed_at": zulu(at)} for at in sorted(_moments(tables)) if at > begun)]
+
+
+def _installations(tables: Tables, row: Row) -> list[Cells]:
+    moments = sorted(_moments(tables) | {instant(row["installed_at"])})
+    return [{"installed_at": zulu(at)} for at in moments if not row["removed_at"] or zulu(at) < row["removed_at"]]
+
+
+def _of_work_order(tables: Tables, row: Row) -> list[Cells]:
+    """A work order is of the aircraft that its other records name."""
+    named = {one["aircraft"] for one in tables["tasks"] if one is not row and one["work_order"] == row["work_order"]}
+    return [{"aircraft": aircraft} for aircraft in sorted(named) or AIRCRAFT]
+
+
+def _by_day(column: str) -> Way:
+    """A time of which only the day is recorded, by the clock of the place."""
+
+    def doubt(random: Random, tables: Tables, row: Row) -> Doubt:
+        day = datetime.fromisoformat(f"{row[column][:10]}T00:00:00Z")
+        until = row["removed_at"] if column == "installed_at" else ""
+        since = row["installed_at"] if column == "removed_at" else ""
+        found = [
+            row | {column: zulu(at)}
+            for at in sorted(_moments(tables) | {day, day + timedelta(hours=23)})
+            if day - timedelta(hours=12) <= at <= day + timedelta(hours=34) and since < zulu(at) < (until or "9")
+        ]
+        return Doubt("components", row, [row | {column: row[column][:10]}], [[one] for one in (*found, row)])
+
+    return doubt
+
+
+SPOTS, ACTIONS, ORDERS = ("left", "right", "left; right"), ("apply", "clean", "prepare", "inspect"), ("W1", "W2")
+BEFORE, AFTER, AROUND = (0, -1, -2, -5, -20), (0, 1, 2, 5, 20), (-20, -4, -2, -1, 0, 1, 2, 4, 20)
+
+WAYS: Mapping[str, Mapping[str, Way]] = {
+    "tasks": {
+        "no product": _one_of("tasks", "product", "", PRODUCTS),
+        "product nearly known": _one_of("tasks", "product", "Wash", ("wash", "unheard-of")),
+        "no position": _one_of("tasks", "position", "", SPOTS),
+        "position nearly known": _one_of("tasks", "position", "LEFT", ("left", "up")),
+        "no start": _of("tasks", {"started_at": ""}, _moved(["started_at"], "finished_at", BEFORE)),
+        "no end": _of("tasks", {"finished_at": "?"}, _moved(["finished_at"], "started_at", AFTER)),
+        "no times": _of(
+            "tasks",
+            {"started_at": "?", "finished_at": ""},
+            _moved(["started_at", "finished_at"], "", AROUND),
+        ),
+        "still open": _one_of("tasks", "status", "open", ("closed", "void")),
+        "status unreadable": _one_of("tasks", "status", "?", ("closed", "void")),
+        "no aircraft": _of("tasks", {"aircraft": ""}, _of_work_order),
+        "aircraft nearly known": _one_of("tasks", "aircraft", "a1", ("A1", "a1")),
+        "no work order": _one_of("tasks", "work_order", "", ORDERS),
+        "no action": _one_of("tasks", "action", "", ACTIONS),
+        "two products": _twice("tasks", ["product"], _other(*PRODUCTS)),
+        "two positions": _twice("tasks", ["position"], _other(*SPOTS)),
+        "two aircraft": _twice("tasks", ["aircraft"], _other(*AIRCRAFT)),
+        "two actions": _twice("tasks", ["action"], _other(*ACTIONS)),
+        "two times": _twice("tasks", ["started_at", "finished_at"], _other()),
+        "two work orders": _twice("tasks", ["work_order"], _other(*ORDERS)),
+    },
+    "flights": {
+        "no takeoff": _of("flights", {"takeoff_at": "?"}, _moved(["takeoff_at"], "landing_at", BEFORE)),
+        "no landing": _of("flights", {"landing_at": ""}, _moved(["landing_at"], "takeoff_at", AFTER)),
+        "no aircraft": _one_of("flights", "aircraft", "", AIRCRAFT),
+        "aircraft nearly known": _one_of("flights", "aircraft", "a1", ("A1", "a1")),
+        "two takeoffs": _twice("flights", ["takeoff_at", "landing_at"], _other()),
+        "two aircraft": _twice("flights", ["aircraft"], _other(*AIRCRAFT)),
+    },
+    "components": {
+        "no serial": _one_of("components", "component_serial", "", ("C8", "C9")),
+        "no aircraft": _one_of("components", "aircraft", "", AIRCRAFT),
+        "no position": _one_of("components", "position", "", ("left", "right")),
+        "no installation": _of("components", {"installed_at": "?"}, _installations),
+        "removal unreadable": _of("components", {"removed_at": "?"}, _removals),
+        "day of installation": _by_day("installed_at"),
+        "finish unreadable": _one_of("components", "finish", "?", ("black", "silver")),
+        "two materials": _twice("components", ["material"], _other("chloroprene", "polyurethane")),
+    },
+}
+"""How a row of a table is written that leaves something open."""
+
+
+# Exports in which nothing is open
+
+
+def whole_export(random: Random) -> Tables:
+    """A day or two of one or two aircraft: work on their boots, boots changed, and flights that fit."""
+    fleet = AIRCRAFT[: random.choice((1, 1, 2))]
+    first = datetime(2025, 6, 2, tzinfo=UTC)
+
+    def at(least: int = 0, most: int = 60) -> datetime:
+        return first + random.randint(least, most) * STEP
+
+    def task(number: int) -> Row:
+        start = at(16, 46)
+        order = random.choice(("W1", "W1", "W2"))
+        return {
+            "task_id": f"T{number}",
+            "work_order": order,
+            "aircraft": random.choice(fleet),
+            "action": random.choice(("apply", "apply", "apply", "clean", "prepare")),
+            "station": "S1",
+            "started_at": zulu(start),
+            "finished_at": zulu(start + random.choice((0, 1, 1, 2, 4)) * STEP),
+            "status": "closed",
+            "position": random.choice(("left", "left", "left", "right", "left; right")),
+            "product": random.choice(("preserve", "preserve", "preserve", "guard", "wash")),
+            "coat": random.choice("123"),
+            "performed_by": "Ann",
+            "component_serial": "C1",
+            "ambient_c": random.choice(("20", "9.5")),
+        }
+
+    def stays(aircraft: str, position: str) -> Iterator[Row]:
+        changes = sorted(at(20, 40) for _ in range(random.choice((0, 0, 0, 1))))
+        ends = [first - timedelta(days=30), *changes, None]
+        for number, (opens, closes) in enumerate(pairwise(ends)):
+            assert opens is not None
+            yield {
+                "component_serial": f"C{aircraft}{position}{number}",
+                "aircraft": aircraft,
+                "position": position,
+                "material": "chloroprene",
+                "finish": random.choice(("black", "black", "silver")),
+                "installed_at": zulu(opens),
+                "removed_at": "" if closes is None else zulu(closes),
+            }
+
+    def flown(aircraft: str) -> Iterator[Row]:
+        takeoffs = {instant(FIRST), *(at(10, 56) for _ in range(random.randint(0, 3)))}
+        takeoffs.add(first + timedelta(days=3))
+        for number, takeoff in enumerate(sorted(takeoffs)):
+            yield {
+                "flight_id": f"F{aircraft}{number}",
+                "aircraft": aircraft,
+                "takeoff_at": zulu(takeoff),
+                "landing_at": zulu(takeoff + STEP),
+                "origin": "S1",
+                "destination": "S1",
+            }
+
+    products = {"preserve": "rubber-preservative", "guard": "ice-adhesion-treatment", "wash": "cleaner"}
+    return {
+        "tasks": [task(number) for number in range(1, random.randint(2, 6) + 1)],
+        "flights": [row for aircraft in fleet for row in flown(aircraft)],
+        "components": [row for one in fleet for position in ("left", "right") for row in stays(one, position)],
+        "products": [{"product": name, "product_class": kind} for name, kind in products.items()],
+        "stations": [{"station": "S1", "timezone": "UTC"}],
+    }
+
+
+def doubted(random: Random, tables: Tables, table: str, way: str) -> Doubt:
+    """One row of an export in doubt in a way."""
+    if way == "still open":
+        # Work that is still open tells of its own job only.
+        for row in tables["tasks"]:
+            row["work_order"] = "W1"
+    # The first flight stays: with it begins all that the export tells of.
+    rows = [row for row in tables[table] if row.get("takeoff_at", "9") > FIRST]
+    return WAYS[table][way](random, tables, random.choice(rows))
+
+
+# Worlds
+
+
+def worlds(tables: Tables, doubts: Sequence[Doubt], as_of: datetime) -> list[twin.World]:
+    """All that an export that leaves something open may mean, each a world in which nothing is open.
+
+    A flight of which not even the takeoff is known is no sign that work was interrupted.
+    """
+    found = []
+    for chosen in product(*(doubt.meant for doubt in doubts)):
+        (world,) = twin.worlds(with_rows(tables, doubts, chosen), as_of)
+        timeless = [
+            one["flight_id"] for doubt in doubts for one in doubt.written if one.get("takeoff_at", "Z")[-1:] != "Z"
+        ]
+        unseen = tuple(row for row in world.tables["flights"] if row["flight_id"] in timeless)
+        if unseen:
+            listed = [row for row in world.tables["flights"] if row["flight_id"] not in timeless]
+            world = replace(world, tables={**world.tables, "flights": listed}, unseen=unseen)
+        found.append(world)
+    return found
+
+
+def judged(rule: twin.RuleData, worlds: Sequence[twin.World]) -> list[Mapping[twin.Subject, twin.Verdict]]:
+    """The plain verdicts of each world."""
+    return [twin.FORMS[rule["form"]](rule, world) for world in worlds]

@@ -1,0 +1,284 @@
+"""Every form on exports that leave something open, against the verdicts on all that they may mean."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from datetime import UTC, datetime
+from random import Random
+from typing import Any
+
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from audit.forms.judging import every_subject
+from audit.intake.reading import read_rows
+from audit.timeline.timeline import Timeline, build_timeline
+from tests.forms import possible_worlds as possible
+from tests.forms import twin
+from tests.forms.possible_worlds import WAYS, Doubt, Tables
+from tests.forms.rules import RULES, rule
+from tests.forms.test_against_twin import (
+    COUNT,
+    GUARD,
+    ORDER,
+    OVERLAP,
+    PRESERVE,
+    RECORD,
+    SEASON_COUNT,
+    SPACING,
+    hold_rules,
+    interval_rules,
+    name_of,
+    precede_rules,
+)
+
+AS_OF = datetime(2025, 6, 6, tzinfo=UTC)
+
+Subject = tuple[Any, ...]
+Said = Mapping[Subject, list[twin.Verdict]]
+
+
+def said_of(data: Mapping[str, Any], timeline: Timeline) -> Said:
+    """What the product says of each subject."""
+    verdicts: dict[Any, twin.Verdict] = {"complies": True, "finding": False, "unjudged": None}
+    found = defaultdict(list)
+    for case in every_subject(RULES.validate_python(data), timeline).to_dict("records"):
+        found[name_of(data, case, timeline)].append(verdicts[case["outcome"]])
+    return by_name(data, found)
+
+
+def named(data: Mapping[str, Any], verdicts: Mapping[Subject, twin.Verdict]) -> Said:
+    """The verdicts of a world by the names that the product gives."""
+    found = defaultdict(list)
+    for one, verdict in verdicts.items():
+        found[one[:4] if data["form"] == "interval" or "sessions" in data else one].append(verdict)
+    return by_name(data, found)
+
+
+def by_name(data: Mapping[str, Any], said: Said) -> Said:
+    """What is said of each subject, aircraft of nearly the same name taken as one.
+
+    All stretches between the treatments of a boot are one subject: where one ends and the next begins may be what is in
+    doubt.
+    """
+    found = defaultdict(list)
+    for subject, verdicts in said.items():
+        name = tuple("A1" if part == "a1" else part for part in subject)
+        if data["form"] == "interval" and name[0] is not None:
+            name = (name[0], None, *name[2:])
+        found[name] += verdicts
+    if data["form"] == "interval":
+        return {subject: [twin.all_of(verdicts)] for subject, verdicts in found.items()}
+    return found
+
+
+def is_of(subject: Subject, one: Subject) -> bool:
+    """Whether a subject of a world is one that the product names, which may not know its position."""
+    return len(subject) == len(one) and subject[:-1] == one[:-1] and one[-1] in (None, subject[-1])
+
+
+def unsound(said: Said, worlds: Sequence[Said], doubt: Doubt, known: Collection[str]) -> list[str]:
+    """Where the product is sure of what isn't so in every world, or silent of what is found in one.
+
+    A subject that only some worlds have, since a record in doubt would begin it or be part of it, may be in doubt under
+    the name of another that shares a record or a boot. One that a record in doubt names may be found as part of another
+    of its aircraft. What can't be told even in a world, since two boots are recorded in it, contradicts nothing.
+    """
+    faults = []
+    open_worlds = {None} if doubt.table == "components" else set()
+    in_doubt = {doubt.row["task_id"]} if doubt.table == "tasks" else set()
+    unsure = {part for subject, verdicts in said.items() if None in verdicts for part in subject if part is not None}
+    for subject, verdicts in said.items():
+        for number, world in enumerate(worlds):
+            there = {verdict for other, some in world.items() if is_of(other, subject) for verdict in some}
+            there -= open_worlds
+            if set(verdicts) == {False} and not there and in_doubt & set(map(str, subject)):
+                there = {False} & {one for other, some in world.items() if subject[1] in other for one in some}
+            if set(verdicts) == {False} and there != {False} and (there or not open_worlds):
+                faults.append(f"found {subject}, which is {there or 'absent'} in world {number}")
+            if set(verdicts) == {True} and there and there != {True}:
+                faults.append(f"passed {subject}, which is {there} in world {number}")
+    for number, world in enumerate(worlds):
+        for subject, some in world.items():
+            said_there = any(is_of(subject, other) for other in said)
+            if False in some and not said_there and unsure.isdisjoint(subject) and not set(known).isdisjoint(subject):
+                faults.append(f"silent of {subject}, found in world {number}")
+    return faults
+
+
+def judged_in_doubt(data: Mapping[str, Any], tables: Tables, doubt: Doubt) -> tuple[Said, list[Said], list[str]]:
+    """What the product says of an export that leaves something open, what is so in each of its worlds, and where the
+    one contradicts the other."""
+    timeline = build_timeline(read_rows(possible.written(tables, [doubt])), pd.Timestamp(AS_OF))
+    said = said_of(data, timeline)
+    worlds = [named(data, verdicts) for verdicts in possible.judged(data, possible.worlds(tables, [doubt], AS_OF))]
+    # Of a record that isn't audited, or perhaps no work done, nothing need be said by itself.
+    known = set(timeline.tasks["task_id"].iloc[timeline.rows].astype("str"))
+    known |= set(timeline.tables["components"]["component_serial"].astype("str"))
+    faults = unsound(said, worlds, doubt, known)
+    if data["form"] == "overlap" and doubt.table != "flights":
+        # What complies there contradicts nothing that can be read; what can't be read is told by itself.
+        faults = [fault for fault in faults if fault.startswith("found")]
+    return said, worlds, faults
+
+
+def asks_what_is_written(data: Any) -> bool:
+    """Whether a rule asks if a value is recorded: a blank cell is an answer to that, not a doubt."""
+    if isinstance(data, Mapping):
+        return "present" in data or any(map(asks_what_is_written, data.values()))
+    return isinstance(data, list | tuple) and any(map(asks_what_is_written, data))
+
+
+FORMS = (RECORD, hold_rules(), ORDER, precede_rules(), interval_rules(), COUNT, SEASON_COUNT, SPACING, OVERLAP)
+
+
+@pytest.mark.parametrize("table", WAYS)
+def test_what_is_certain_is_so_in_every_world(table: str) -> None:
+    """Of a record, flight or boot in doubt no form passes or finds what only some of its meanings would."""
+    rules = st.lists(st.one_of(FORMS).filter(lambda data: not asks_what_is_written(data)), min_size=3, max_size=3)
+
+    # `make twins` tries thirty times as many.
+    @settings(max_examples=settings().max_examples // 12)
+    @given(st.sampled_from(sorted(WAYS[table])), st.integers(0, 2**32), rules)
+    def holds(way: str, seed: int, several: list[dict[str, Any]]) -> None:
+        random = Random(seed)
+        tables = possible.whole_export(random)
+        doubt = possible.doubted(random, tables, table, way)
+        for data in several:
+            assert judged_in_doubt(data, tables, doubt)[2] == []
+
+    holds()
+
+
+# What had been passed or found wrongly
+
+
+def work(number: int, at: str, **cells: str) -> dict[str, str]:
+    """A record of half an hour at the left position."""
+    start = possible.instant(f"2025-06-02T{at}:00Z")
+    return {
+        "task_id": f"T{number}",
+        "work_order": "W1",
+        "aircraft": "A1",
+        "action": "apply",
+        "station": "S1",
+        "started_at": possible.zulu(start),
+        "finished_at": possible.zulu(start + possible.STEP),
+        "status": "closed",
+        "position": "left",
+        "product": "preserve",
+        "coat": "",
+        **cells,
+    }
+
+
+def flown(number: int, at: str, day: str = "02") -> dict[str, str]:
+    """A flight of half an hour from S1 to S1."""
+    start = possible.instant(f"2025-06-{day}T{at}:00Z")
+    return {
+        "flight_id": f"F{number}",
+        "aircraft": "A1",
+        "takeoff_at": possible.zulu(start),
+        "landing_at": possible.zulu(start + possible.STEP),
+        "origin": "S1",
+        "destination": "S1",
+    }
+
+
+AGO, AHEAD = flown(1, "00:00", "01"), flown(2, "00:00", "05")
+
+
+@pytest.mark.parametrize(
+    ("data", "tasks", "flights", "expected"),
+    [
+        pytest.param(
+            rule("precede", scope=GUARD, needs=PRESERVE),
+            [work(1, "12:00", product="guard"), work(2, "13:00", started_at="")],
+            [AGO, AHEAD],
+            {("T1", "A1", "left"): [None]},
+            id="begun-at-an-unknown-time",
+        ),
+        pytest.param(
+            rule("precede", scope=GUARD, needs=PRESERVE, within="PT1H"),
+            [work(1, "12:00", product="guard"), work(2, "09:00", finished_at="?")],
+            [AGO, AHEAD],
+            {("T1", "A1", "left"): [None]},
+            id="ended-at-an-unknown-time",
+        ),
+        pytest.param(
+            rule("order", scope=GUARD, must_be="last", among=PRESERVE),
+            [work(1, "12:00", product="guard"), work(2, "13:00", work_order="")],
+            [AGO, AHEAD],
+            {("T1", "A1", "left"): [None]},
+            id="of-an-unknown-work-order",
+        ),
+        pytest.param(
+            rule("order", scope=GUARD, must_be="first", among=PRESERVE),
+            [work(1, "12:00", product="guard"), work(2, "13:00", started_at="")],
+            [AGO, AHEAD],
+            {("T1", "A1", "left"): [None]},
+            id="perhaps-begun-before-the-first",
+        ),
+        pytest.param(
+            rule("count", scope=PRESERVE, coats={"at_least": 2}),
+            [work(1, "12:00"), work(2, "13:00", aircraft="")],
+            [AGO, AHEAD],
+            {("T1", "A1", "left"): [None]},
+            id="on-an-unknown-aircraft",
+        ),
+        pytest.param(
+            rule("record", scope={}, require={"product": {"not_in": ["wash"]}}),
+            [work(1, "12:00", product="Wash"), work(2, "13:00", product="Guard")],
+            [AGO, AHEAD],
+            {("T1",): [None], ("T2",): [True]},
+            id="a-name-that-nearly-is-the-one-asked-for",
+        ),
+        pytest.param(
+            rule("spacing", scope=PRESERVE, pause={"at_most": "PT1H"}),
+            [work(1, "12:00"), work(2, "15:00", product="")],
+            [AGO, AHEAD],
+            {("T1", "T2", "A1", "left"): [None]},
+            id="perhaps-a-second-coat",
+        ),
+        pytest.param(
+            rule("spacing", scope=PRESERVE, pause={"at_most": "PT1H"}),
+            [work(1, "12:00", coat="1"), work(2, "15:00", coat="2"), work(3, "13:30", coat="2", product="")],
+            [AGO, AHEAD],
+            {("T1", "T2", "A1", "left"): [None], ("T1", "T3", "A1", "left"): [None]},
+            id="perhaps-a-numbered-coat-in-between",
+        ),
+        pytest.param(
+            rule("hold", scope=PRESERVE, forbid={"event": "takeoff"}, **{"for": "PT24H"}),
+            [work(1, "12:00"), work(2, "13:00", finished_at="?")],
+            [AGO, flown(3, "13:00", "03"), AHEAD],
+            {("T1", "A1", "left"): [None]},
+            id="perhaps-a-later-last-coat-before-a-flight",
+        ),
+        pytest.param(
+            rule("precede", scope=PRESERVE, needs=GUARD, within="PT1H"),
+            [work(1, "12:00"), work(2, "11:00", product="guard"), work(3, "09:00", product="", status="open")],
+            [AGO, AHEAD],
+            {("T1", "A1", "left"): [None]},
+            id="perhaps-an-earlier-first-coat",
+        ),
+        pytest.param(
+            rule("overlap", between=["tasks", "flights"], same=["aircraft"]),
+            [work(1, "12:00"), work(2, "18:00")],
+            [AGO, flown(3, "11:00") | {"landing_at": "?"}, flown(4, "15:00"), AHEAD],
+            {("T1", None): [None], ("T2", None): [True]},
+            id="work-after-a-takeoff-without-a-landing",
+        ),
+    ],
+)
+def test_what_is_in_doubt_is_neither_passed_nor_found(
+    data: dict[str, Any], tasks: list[dict[str, str]], flights: list[dict[str, str]], expected: Said
+) -> None:
+    """A record that lacks a required cell may be anything that this cell may say, and changes no verdict silently."""
+    tables = possible.whole_export(Random(1))
+    boots = [row for row in tables["components"] if row["aircraft"] == "A1"]
+    other = {**boots[0], "component_serial": "C9", "aircraft": "A2"}
+    export = read_rows({**tables, "tasks": tasks, "flights": flights, "components": [*boots, other]})
+    assert said_of(data, build_timeline(export, pd.Timestamp(AS_OF))) == expected
