@@ -28,7 +28,7 @@ from audit.forms.naming import OF_TREATMENT, Keys, days, of_session, of_treatmen
 from audit.forms.outcomes import Judgement, judged
 from audit.forms.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.language.condition import BootConditions
-from audit.language.events import Season, check_limits
+from audit.language.events import Bounds, Season
 from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.values import Count
@@ -36,19 +36,14 @@ from audit.language.wording import Said
 from audit.timeline.instants import DAY, FOREVER, HOUR, MINUTE, Bools, Ints
 from audit.timeline.records import whole
 from audit.timeline.timeline import Timeline
-from audit.yaml.faults import Misplaced, Part
+from audit.yaml.faults import Misplaced
 
 
-class Number(Part):
+class Number(Bounds):
     """How many there may be, both limits included."""
 
     at_least: Count | None = None
     at_most: Count | None = None
-
-    @model_validator(mode="after")
-    def _can_be_met(self) -> Self:
-        check_limits(self.at_least, self.at_most)
-        return self
 
     def too_few(self, total: Ints) -> Bools:
         """Which are fewer than the least allowed, where there is a limit."""
@@ -286,7 +281,7 @@ def _told(rule: CountRule, case: Mapping[str, Any]) -> Iterator[Said]:
 
 def _figures(rule: CountRule) -> Mapping[str, str]:
     thing = "coat" if rule.sessions is None else "treatment"
-    limit = describing.range_in_words(rule.allowed.at_least, rule.allowed.at_most, partial(quantity, unit=thing))
+    limit = describing.range_in_words(rule.allowed, partial(quantity, unit=thing))
     return {"limit": limit, **describing.season_figure(rule.season)}
 
 
@@ -304,7 +299,7 @@ def _looks_at(rule: CountRule) -> str:
 
 def _demands(rule: CountRule) -> tuple[str, ...]:
     thing = "coats recorded" if rule.sessions is None else "sessions recorded in it"
-    return (f"{thing}: {describing.limits(rule.allowed.at_least, rule.allowed.at_most)}",)
+    return (f"{thing}: {describing.limits(rule.allowed)}",)
 
 
 def _unjudged_when(rule: CountRule) -> Iterator[str]:
@@ -332,11 +327,11 @@ def _never(rule: CountRule) -> Iterator[Never]:
 
 def _planter(rule: CountRule, timeline: Timeline) -> Planter:
     """The least or the most that may be, in turn, or one fewer or more."""
-    steps = ((rule.allowed.at_least, -1), (rule.allowed.at_most, 1))
-    targets = [(limit, step) for limit, step in steps if limit is not None]
+    targets = rule.allowed.sides
 
     def plant(spot: Spot) -> Planted:
-        limit, step = targets[spot.turn % len(targets)]
+        side, limit = targets[spot.turn % len(targets)]
+        step = -1 if side == "least" else 1
         target = limit + step * spot.outside
         return _with_coats(rule, timeline, spot, target) if rule.coats else _with_sessions(rule, timeline, spot, target)
 

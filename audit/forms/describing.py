@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from audit.language.condition import Conditions
-from audit.language.events import Event, Remedy, Season, SeasonByBase
+from audit.language.events import Bounds, Event, Remedy, Season, SeasonByBase
 from audit.language.in_words import all_of, conditions_in_words, day_of_year_in_words, duration_in_words
 
 SESSION = (
@@ -95,19 +95,19 @@ def only_boots(boots: Conditions) -> tuple[str, ...]:
     return (f"Only boots of which {all_of(phrases)}.",) if phrases else ()
 
 
-def limits(low: object, high: object) -> str:
-    """`at least 2 and at most 3`, `exactly 2`."""
-    if low == high:
-        return f"exactly {low}"
-    parts = [] if low is None else [f"at least {low}"]
-    return " and ".join(parts if high is None else [*parts, f"at most {high}"])
+def limits(bounds: Bounds, said: Callable[[Any], str] = str) -> str:
+    """`at least 2 and at most 3`, `exactly 2`; `said` writes one of them."""
+    texts = {side: said(limit) for side, limit in bounds.sides}
+    if texts.get("least") == texts.get("most"):
+        return f"exactly {texts['least']}"
+    return " and ".join(f"at {side} {text}" for side, text in texts.items())
 
 
-def range_in_words(low: Any, high: Any, said: Callable[[Any], str]) -> str:
+def range_in_words(bounds: Bounds, said: Callable[[Any], str]) -> str:
     """`5 to 10 minutes`, `3 coats`, `at least 5 minutes`; `said` writes one of the limits."""
-    if low is None or high is None:
-        return f"at least {said(low)}" if high is None else f"at most {said(high)}"
-    first, last = said(low), said(high)
+    if len(bounds.sides) == 1:
+        return limits(bounds, said)
+    first, last = (said(limit) for _, limit in bounds.sides)
     if first == last:
         return first
     count, _, unit = first.partition(" ")

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from datetime import timedelta
 from functools import partial
-from typing import Any, Literal, Self
+from typing import Any, Literal
 
 import numpy as np
-from pydantic import model_validator
 
 from audit.evidence.columns import matching
 from audit.evidence.doubt import CERTAIN, Rank, View, Why, first_of, reasons_of
@@ -23,7 +21,7 @@ from audit.forms.margins import Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import Judgement, joined, judged
 from audit.forms.planting import NotPlantable, Planted, Planter, Spot
-from audit.language.events import check_limits
+from audit.language.events import Bounds
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
@@ -31,19 +29,13 @@ from audit.language.wording import Said
 from audit.timeline.instants import MINUTE, Bools, Ints, micros_of
 from audit.timeline.records import whole
 from audit.timeline.timeline import Timeline
-from audit.yaml.faults import Part
 
 
-class PauseLimits(Part):
+class PauseLimits(Bounds):
     """How long to wait from the end of one coat to the start of the next, both limits included."""
 
     at_least: Duration | None = None
     at_most: Duration | None = None
-
-    @model_validator(mode="after")
-    def _can_be_met(self) -> Self:
-        check_limits(self.at_least, self.at_most)
-        return self
 
 
 class SpacingRule(Rule):
@@ -117,12 +109,9 @@ def _limits(pause: PauseLimits) -> tuple[int, int]:
 
 
 def _margins(pause: PauseLimits, waited: Ints) -> Iterator[Margins]:
-    kinds: tuple[tuple[Literal["least", "most"], timedelta | None], ...]
-    kinds = (("least", pause.at_least), ("most", pause.at_most))
-    for kind, limit in kinds:
-        if limit is not None:
-            allowed = micros_of(limit)
-            yield margins(kind, f"{allowed / MINUTE:g} min", tenths(kind, waited, allowed))
+    for side, limit in pause.sides:
+        allowed = micros_of(limit)
+        yield margins(side, f"{allowed / MINUTE:g} min", tenths(side, waited, allowed))
 
 
 @dataclass(frozen=True)
@@ -228,13 +217,6 @@ def _told(rule: SpacingRule, case: Mapping[str, Any]) -> Iterator[Said]:
     yield Said(("too_short" if short else "too_long",), values, general)
 
 
-def _demands(rule: SpacingRule) -> tuple[str, ...]:
-    low, high = (
-        None if limit is None else duration_in_words(limit) for limit in (rule.pause.at_least, rule.pause.at_most)
-    )
-    return (f"from the end of the one to the start of the next {describing.limits(low, high)} pass",)
-
-
 def _pause(pause: PauseLimits, case: Case) -> Stretches:
     """The time within which the next coat had to begin, and by how much it missed that."""
     at, anchor = int(case["at"]), int(case["anchor"])
@@ -249,17 +231,14 @@ def _pause(pause: PauseLimits, case: Case) -> Stretches:
 def _planter(rule: SpacingRule, timeline: Timeline) -> Planter:
     """The next coat, and all after it, begun exactly when it may begin first or last, in turn, or a second off."""
     started, finished = timeline.times["started_at"], timeline.times["finished_at"]
-    limits = [
-        (limit, late) for limit, late in ((rule.pause.at_least, False), (rule.pause.at_most, True)) if limit is not None
-    ]
 
     def plant(spot: Spot) -> Planted:
         first, second = spot["subject"], spot["other_subject"]
         if second < 0:
             raise NotPlantable("one record stands for several coats")
-        limit, late = limits[spot.turn % len(limits)]
+        side, limit = rule.pause.sides[spot.turn % len(rule.pause.sides)]
         ended, begun = int(finished[first]), int(started[second])
-        at = planting.beyond(spot, ended + micros_of(limit), late)
+        at = planting.beyond(spot, ended + micros_of(limit), later=side == "most")
         found = in_sessions(timeline, rule.scope)
         here = np.flatnonzero((found.treated.task == first) & (found.treated.place == spot["place"]))
         rows = found.records(found.session_of[here])
@@ -297,14 +276,14 @@ SPACING = Form(
         "too_long": "the pause was too long",
         "overlapping": "the next coat began before the one before it had ended",
     },
-    figures=lambda rule: {
-        "limit": describing.range_in_words(rule.pause.at_least, rule.pause.at_most, duration_in_words)
-    },
+    figures=lambda rule: {"limit": describing.range_in_words(rule.pause, duration_in_words)},
     drawing=lambda rule: AroundSession(partial(_pause, rule.pause)),
     looks_at=lambda rule: (
         f"Each coat and the next one in a session of {describing.records(rule.scope)}. {describing.SESSION}"
     ),
-    demands=_demands,
+    demands=lambda rule: (
+        f"from the end of the one to the start of the next {describing.limits(rule.pause, duration_in_words)} pass",
+    ),
     unjudged_when=lambda rule: (
         "two coats without numbers started at the same time, or have the same number",
         "a coat in between is not recorded",

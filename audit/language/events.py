@@ -83,9 +83,22 @@ def season_text(season: Season) -> str:
     return " to ".join(month_days(season).values())
 
 
-def check_limits(at_least: Any, at_most: Any) -> None:
-    """Refuse, with ValueError, limits of which there is none, or that nothing could meet."""
-    if at_least is None and at_most is None:
-        raise ValueError("expected at_least or at_most")
-    if at_least is not None and at_most is not None and at_least > at_most:
-        raise ValueError("at_least is more than at_most; nothing could comply")
+class Bounds(Part):
+    """A least and a most of something, both included: there is one of them, and something can meet them."""
+
+    at_least: Any = None
+    at_most: Any = None
+
+    @property
+    def sides(self) -> tuple[tuple[Literal["least", "most"], Any], ...]:
+        """The bounds there are, each with which of the two it is."""
+        both: tuple[tuple[Literal["least", "most"], Any], ...] = (("least", self.at_least), ("most", self.at_most))
+        return tuple((side, limit) for side, limit in both if limit is not None)
+
+    @model_validator(mode="after")
+    def _can_be_met(self) -> Self:
+        if not self.sides:
+            raise ValueError("expected at_least or at_most")
+        if len(self.sides) == 2 and self.at_least > self.at_most:
+            raise ValueError("at_least is more than at_most; nothing could comply")
+        return self
