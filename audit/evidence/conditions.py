@@ -217,8 +217,10 @@ def _against(operator: str, operand: Any, left: Values) -> Truth:
     """Compare with a literal. Text is compared once for each distinct value, then looked up by code."""
     if left.names is not None:
         assert left.codes is not None
-        table = [_text_holds(operator, operand, str(name)) for name in left.names]
-        return np.where(np.array([*table, False]), TRUE, FALSE)[left.codes]
+        table = np.full(len(left.names) + 1, FALSE)
+        there = np.flatnonzero(np.bincount(left.codes[left.codes != MISSING]))
+        table[there] = [TRUE if _text_holds(operator, operand, str(name)) else FALSE for name in left.names[there]]
+        return table[left.codes]
     assert left.numbers is not None
     if left.kind in ("time", "date"):
         bound = pd.Timestamp(str(operand))

@@ -157,8 +157,10 @@ def _worked_on(timeline: Timeline) -> Ints:
 
 def doubt_of(reasons: Reasons, judged: Judged, index: Ints) -> Ints:
     """The numbers of the reasons why conditions can't be decided of the records at `index`."""
-    numbers = reasons.numbers(Rank.RECORD, judged.reasons)
-    return np.where(judged.truth[index] == UNKNOWN, take(numbers, judged.why[index], CERTAIN), CERTAIN)
+    doubt = np.full(len(index), CERTAIN, np.int32)
+    unknown = np.flatnonzero(judged.truth[index] == UNKNOWN)
+    doubt[unknown] = take(reasons.numbers(Rank.RECORD, judged.reasons), judged.why[index[unknown]], CERTAIN)
+    return doubt
 
 
 def possible(timeline: Timeline, conditions: Conditions) -> Ints:

@@ -95,8 +95,8 @@ def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
 def _complying(judgement: Judgement, outcomes: Outcomes) -> Ints:
     """The subjects of a judgement, by number, that comply in every reading of the times, as the outcomes have it."""
     index = np.flatnonzero(~judgement.broken & (judgement.doubt == CERTAIN))
-    if outcomes.cases.empty:
-        return index
+    if len(outcomes.cases) == len(judgement.broken) - len(index):
+        return index  # another reading added no subject to those that don't comply in this one
     theirs = _keys(outcomes.cases, len(outcomes.cases))
     mine = _keys(judgement.shown(index, np.zeros(len(index), bool)), len(index))
     # Most are told apart by their first number alone.

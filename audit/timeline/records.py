@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Final, TypeVar
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -250,10 +250,10 @@ def _own(frame: pd.DataFrame, name: str, rows: Ints, column: str | None = None) 
     kind = VOCABULARY[name].kind
     series = frame[column]
     if kind in ("time", "date"):
-        instants = np.append(micros(series), NEVER)[rows]
+        instants = _picked(micros(series), rows, NEVER)
         return _plain(kind, name, instants == NEVER, numbers=instants)
     if kind in ("number", "count"):
-        numbers = np.append(series.to_numpy(dtype=np.float64, na_value=np.nan), np.nan)[rows]
+        numbers = _picked(series.to_numpy(dtype=np.float64, na_value=np.nan), rows, np.nan)
         return _plain(kind, name, np.isnan(numbers), numbers=numbers)
     gone = rows < 0
     there = np.where(gone, 0, rows) if gone.any() else rows
@@ -265,6 +265,11 @@ def _own(frame: pd.DataFrame, name: str, rows: Ints, column: str | None = None) 
     if there is not rows:
         codes = np.where(gone, MISSING, codes)
     return _plain(kind, name, codes == MISSING, codes=codes, names=series.cat.categories)
+
+
+def _picked(column: npt.NDArray[Any], rows: Ints, missing: float) -> npt.NDArray[Any]:
+    """The values of some rows of a column, and what stands for a missing one where there is no row (-1)."""
+    return (np.append(column, missing) if (rows < 0).any() else column)[rows]
 
 
 def _minutes(timeline: Timeline, name: str, rows: Ints, start: str, end: str) -> Values:
@@ -384,6 +389,10 @@ def _position_count(timeline: Timeline, name: str, rows: Ints) -> Values:
 
 def _certificate(timeline: Timeline, name: str, rows: Ints) -> Values:
     """Number and kind of the certificate that a record gives, as one; missing where either is."""
+    return _shared(timeline, name, rows, lambda rows: _number_and_kind(timeline, name, rows))
+
+
+def _number_and_kind(timeline: Timeline, name: str, rows: Ints) -> Values:
     parts = [_own(timeline.tasks, part, rows) for part in ("certificate_number", "certificate_kind")]
     number, kind = parts
     assert number.codes is not None
@@ -393,8 +402,9 @@ def _certificate(timeline: Timeline, name: str, rows: Ints) -> Values:
     missing = number.missing | kind.missing
     width = len(kind.names) + 1
     pairs, distinct = pd.factorize(np.where(missing, MISSING, number.codes.astype(np.int64) * width + kind.codes))
+    numbers, kinds = number.names.tolist(), kind.names.tolist()
     texts = [
-        "" if pair == MISSING else certificate(str(number.names[pair // width]), str(kind.names[pair % width]))
+        "" if pair == MISSING else certificate(str(numbers[pair // width]), str(kinds[pair % width]))
         for pair in distinct.tolist()
     ]
     names = pd.Index(sorted(set(texts) - {""}), dtype="str")
