@@ -127,6 +127,11 @@ def coated(day: int, order: str, hour: int = 9, product: str = "gloss-coating") 
             id="cycles",
         ),
         pytest.param(
+            rule_data("count", scope=GLOSS, coats={"at_least": 2, "at_most": 5}),
+            {"1 coats in the session": "detected", "2 coats in the session": "silent"},
+            id="coats",
+        ),
+        pytest.param(
             rule_data("precede", scope=GLOSS, needs=PREP, within="PT4H"),
             {
                 "the treatment before ended 4 h 1 s earlier": "detected",
@@ -147,8 +152,9 @@ def test_what_is_planted_at_a_limit(data: dict[str, Any], planted: dict[str, str
         coated(1, "W0", product="cleaner"),
         coated(2, "W1", 6, "surface-prep"),
         coated(2, "W1", 7, "surface-prep"),
-        coated(2, "W1"),
-        coated(10, "W2"),
+        coated(2, "W1") | {"coats": 2},
+        coated(2, "W1", 10) | {"coat": 3},
+        coated(10, "W2") | {"coats": 3},
     ]
     flights = [{"takeoff_at": f"2025-06-{day:02}T18:00:00Z"} for day in (1, 5)]
     example = Example.model_validate({"name": "n", "expect": "complies", "tasks": tasks, "flights": flights})

@@ -9,6 +9,7 @@ import pytest
 from audit.authoring.running import expected, run_examples, timeline_of
 from audit.errors import AuditError
 from audit.forms.correcting import corrected
+from audit.forms.describing import remedy_in_words
 from audit.forms.judging import judge_rule
 from audit.language.rule import Example, Rule
 from audit.rulebook.loading import read_rule
@@ -46,6 +47,18 @@ def told(*tasks: dict[str, Any], rule: Rule = RULE, **changes: Any) -> tuple[str
     cases = judge_rule(rule, timeline).cases
     found = corrected(rule, cases[cases["finding"]].reset_index(drop=True), timeline)
     return str(found.by[0]), str(found.perhaps[0])
+
+
+def test_what_puts_it_right_in_words() -> None:
+    """Each remedy of a rule reads as a phrase, with its time where it has one."""
+    limited = read_rule(A_RULE.replace("{event: removal}", "{event: removal, within: PT24H}").encode(), "r")
+    assert [remedy_in_words(one) for one in (*RULE.corrected_by, limited.corrected_by[-1])] == [
+        "later work on the same boot, in a record where action is inspect and remarks is looked at, "
+        "begun within 48 hours of the fault",
+        "later work on the same boot, in a record where action is repair and product class is surface-prep",
+        "the removal of the boot, until it is installed again",
+        "the removal of the boot, until it is installed again, within 24 hours of the fault",
+    ]
 
 
 def test_nothing_puts_it_right() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from tests.forms.rules import outcomes, rule, verdict
@@ -180,3 +181,23 @@ def test_a_product_that_is_not_listed_has_unknown_hazards() -> None:
     """The reason is that of the product."""
     found = outcomes(WORN, tasks=[TASK | {"product": "unheard-of", "ppe_worn": "mask"}]).cases
     assert found["reason"].tolist() == ["product not listed in products"]
+
+
+def test_a_correction_happens_when_it_is_made() -> None:
+    """Corrections are judged by their own time, beside what the record says; later ones are not there yet."""
+    signed = rule(
+        "record", of="corrections", scope={"lot": {"is": "L2"}}, require={"correction.signed_by": {"is": "P9"}}
+    )
+    made = [
+        {"column": "lot", "was": "L1", "now": "L2", "made_at": "2025-06-03T09:00:00Z"},
+        {"column": "coat", "was": "1", "now": "2", "made_at": "2025-06-05T09:00:00Z"},
+    ]
+    export = {"tasks": [TASK | {"lot": "L2", "coat": 2}], "corrections": made}
+    found = outcomes(signed, **export)
+    assert pd.to_datetime(found.cases["at"], unit="us", utc=True).astype("str").tolist() == [
+        "2025-06-03 09:00:00+00:00",
+        "2025-06-05 09:00:00+00:00",
+    ]
+    assert verdict(signed, "2025-06-05T08:59:59Z", **export) == "1 finding"
+    assert verdict(signed, "2025-06-05T09:00:00Z", **export) == "2 finding"
+    assert verdict(signed, tasks=[TASK]) == "idle"

@@ -118,7 +118,7 @@ def test_a_missing_leg(landed: str | None, taken_off: str | None, expected: list
         flight("06-20T12:00", origin=taken_off),
         flight("06-25T12:00"),
     ]
-    assert reasons(*flights, stations=STATIONS) == expected
+    assert reasons(flight("05-20T12:00"), *flights, stations=STATIONS) == expected
     assert reasons(flights[0] | {"aircraft": "A2"}, *flights[1:], stations=STATIONS) == []
     before = [flights[0] | {"takeoff_at": "2025-05-01T12:00:00Z"}, flight("06-02T07:00", origin=taken_off)]
     assert reasons(*before, stations=STATIONS) == [], "over before the hold began"
