@@ -11,7 +11,7 @@ import pytest
 from audit.intake.reading import read_rows
 from audit.timeline.codes import MISSING
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
-from audit.timeline.instants import instant, stamp
+from audit.timeline.instants import FOREVER, instant, stamp
 from audit.timeline.records import values
 from audit.timeline.seasons import season_windows
 from audit.timeline.timeline import Timeline, build_timeline
@@ -90,6 +90,24 @@ def places(line: Timeline) -> list[tuple[str, str]]:
     positions = [names[code] for code in line.position_of(place).tolist()]
     ids = line.tasks["task_id"].to_numpy()[line.rows[index]]
     return list(zip(ids, positions, strict=True))
+
+
+def test_a_history_without_removals() -> None:
+    """A boot was there at the latest until another was put on there, or it was put on elsewhere; until then it isn't
+    known whether it still was."""
+    stays = [
+        boot("B1", "left", "2025-01-01T00:00:00Z"),
+        boot("B2", "left", "2025-03-01T00:00:00Z"),
+        boot("B3", "right", "2025-02-01T00:00:00Z"),
+        boot("B1", "right", "2025-04-01T00:00:00Z"),
+        boot("B3", "fin", "2025-03-15T00:00:00Z", aircraft="A2"),
+        boot("B4", "right", "2025-01-15T00:00:00Z", aircraft="A2"),
+    ]
+    line = timeline([task()], components=[{name: row[name] for name in row if name != "removed_at"} for row in stays])
+    removed = [f"{stamp(at):%F %T}" if at < FOREVER else "" for at in line.components.removed.tolist()]
+    days = ("2025-03-01", "", "2025-03-15", "", "", "")
+    assert removed == [day and f"{day} 00:00:00" for day in days]
+    assert line.components.open_ended.tolist() == [bool(day) for day in days]
 
 
 def test_a_record_counts_for_each_position_it_names() -> None:
