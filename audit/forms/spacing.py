@@ -11,7 +11,7 @@ import numpy as np
 
 from audit.evidence.columns import matching
 from audit.evidence.doubt import CERTAIN, Rank, View, Why, first_of, reasons_of
-from audit.evidence.sessions import InSessions, in_sessions, possible_parts
+from audit.evidence.sessions import InSessions, Parts, in_sessions, possible_parts
 from audit.evidence.treatments import NO_POSITION
 from audit.figures import time_span
 from audit.forms import describing, planting
@@ -70,8 +70,9 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
     turned = (end < start)[one] | (end < start)[two]
     backwards = reasons.where(turned, BACKWARDS)
     nowhere = timeline.nowhere(treated.place[one])
+    parts = possible_parts(timeline, found.evidence)
     # A coat in between would make a pause that is too short no longer.
-    between = np.where(short, CERTAIN, _perhaps_between(timeline, found, pairs, start))
+    between = np.where(short, CERTAIN, _perhaps_between(found, parts, pairs, start))
 
     def broken(view: View, index: Ints) -> Bools:
         outside = view.open((short | long)[index], pairs.doubt[index])
@@ -99,7 +100,7 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
     pauses = judged(timeline, broken, found.sessions.doubt[found.session_of[one]], shown)
     waited = np.maximum(pause[pauses.doubt == CERTAIN], 0)
     pauses = replace(pauses, margins=tuple(_margins(rule.pause, waited)))
-    return joined([pauses, _several_coats(timeline, found), _perhaps_coats(timeline, found)])
+    return joined([pauses, _several_coats(timeline, found), _perhaps_coats(timeline, found, parts)])
 
 
 def _limits(pause: PauseLimits) -> tuple[int, int]:
@@ -144,10 +145,9 @@ def _consecutive(timeline: Timeline, found: InSessions) -> _Pairs:
     return _Pairs(one, two, doubt)
 
 
-def _perhaps_between(timeline: Timeline, found: InSessions, pairs: _Pairs, start: Ints) -> Ints:
+def _perhaps_between(found: InSessions, parts: Parts, pairs: _Pairs, start: Ints) -> Ints:
     """Why something that lies between two starts may be a coat; CERTAIN where nothing does."""
     subjects = found.evidence
-    parts = possible_parts(timeline, subjects)
     pause, pair = matching(parts.of, found.session_of[pairs.one])
     part = parts.part[pair]
     inside = subjects.start[part] <= start[pairs.two[pause]]
@@ -177,10 +177,9 @@ def _several_coats(timeline: Timeline, found: InSessions) -> Judgement:
     return Judgement(np.zeros(len(several.task), bool), doubt, reasons, shown)
 
 
-def _perhaps_coats(timeline: Timeline, found: InSessions) -> Judgement:
+def _perhaps_coats(timeline: Timeline, found: InSessions, parts: Parts) -> Judgement:
     """What may have been a coat of a session: the pause from or to it is not known."""
     subjects = found.evidence
-    parts = possible_parts(timeline, subjects)
     pair = np.sort(np.stack((subjects.task[parts.of], subjects.task[parts.part])), axis=0)
     # Where neither position is known, or both are, each may be part of the other: that is one pause.
     place = np.maximum(subjects.place[parts.of], subjects.place[parts.part])
