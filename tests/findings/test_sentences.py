@@ -164,3 +164,39 @@ def test_a_correction_of_a_record_for_several_boots() -> None:
     change = {"column": "lot", "was": "L1", "now": "L2", "made_at": "2025-06-03T09:00:00Z"}
     (sentence,) = found(data, tasks=[task], corrections=[change], components=boots)["message"]
     assert sentence.startswith("Correction K1 of lot, from L1 to L2, at left wing: ")
+
+
+@pytest.mark.parametrize(
+    ("require", "sentence"),
+    [
+        (
+            {"started_at": {"before": "2025-06-01"}},
+            "Start of the work is 2025-06-02 09:00 UTC; before 2025-06-01 required.",
+        ),
+        (
+            {"signed_at": {"at_most": {"column": "finished_at"}}},
+            "Time of signature is 2025-06-02 11:30 UTC; at most the end of the work (2025-06-02 09:10 UTC) allowed.",
+        ),
+        (
+            {"lot.expires_on": {"at_least": {"column": "work_date"}}},
+            "Expiry date of the lot is 2025-06-01; at least the local date of the work (2025-06-02) required.",
+        ),
+        ({"coats": {"at_most": 2}}, "Number of coats is 3; at most 2 allowed."),
+        (
+            {"work_minutes": {"at_least": 30, "at_most": 60}},
+            "Minutes from start to end of the work is 10 min; at least 30 min required.",
+        ),
+        (
+            {"ambient_c": {"at_least": 10}, "coats": {"at_most": 2}},
+            "Ambient temperature, °C is 4.5; at least 10 required. Number of coats is 3; at most 2 allowed.",
+        ),
+    ],
+)
+def test_what_is_recorded_and_what_is_required(require: dict[str, Any], sentence: str) -> None:
+    """Times, days, numbers and spans each as people read them; of several requirements each is told."""
+    task = {"product": "gel", "lot": "L1", "ambient_c": 4.5, "coats": 3}
+    task |= {"started_at": "2025-06-02T09:00:00Z", "signed_at": "2025-06-02T11:30:00Z"}
+    lots = [{"lot": "L1", "product": "gel", "expires_on": "2025-06-01"}]
+    products = [{"product": "gel", "product_class": "cleaner"}]
+    findings = found(rule("record", require=require), tasks=[task], lots=lots, products=products)
+    assert findings["message"].tolist() == [sentence]
