@@ -181,3 +181,19 @@ def test_a_season_of_the_other_hemisphere_judges_nobody(
     named = evaluate(at_bases(data, A1=season), timeline)
     assert named.findings
     assert SEASON_NOT_SET not in set(named.cases["reason"])
+
+
+def test_a_fleet_in_both_hemispheres() -> None:
+    """Each aircraft has the doubt of its own: the one its season, the other what its records don't say."""
+    data = rule("hold", season=NORTHERN, **IN_SEASON["hold"])
+    cleaned = {"action": "clean", "started_at": "2024-12-10T10:00:00Z"}
+    tables: dict[str, Any] = {
+        "stations": [{"station": "S1", "timezone": "Europe/Berlin"}, {"station": "S9", "timezone": "Pacific/Auckland"}],
+        "tasks": [cleaned, cleaned | {"aircraft": "A2", "station": "S9"}],
+        "flights": [{"aircraft": "A2", "takeoff_at": "2025-04-10T20:00:00Z"}],
+    }
+    cases = outcomes(data, "2026-12-01T00:00:00Z", **tables).cases
+    assert dict(zip(cases["task"], cases["reason"], strict=True)) == {
+        0: "no flights of this aircraft in the log",
+        1: SEASON_NOT_SET,
+    }
