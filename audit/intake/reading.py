@@ -47,11 +47,15 @@ def read_export(
     Task records are as corrected by the as-of time (None: by all corrections).
     AuditError, naming the file and the place, if the export or a whole file can't be read, or the mapping doesn't fit.
     """
-    if mapping is not None:
+    if mapping is None:
+        read = _read_canonical(export, text_columns, NO_ALIASES, as_of)
+    else:
         from audit.intake.mapping import load_mapping
 
-        return read_mapped(export, load_mapping(mapping), text_columns, as_of)
-    return _read_canonical(export, text_columns, NO_ALIASES, as_of)
+        read = read_mapped(export, load_mapping(mapping), text_columns, as_of)
+    # The cells as they were written take twice what was made of them; judging needs the room.
+    pa.default_memory_pool().release_unused()
+    return read
 
 
 def read_mapped(
