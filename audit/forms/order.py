@@ -200,7 +200,9 @@ def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
     order, begins = runs(timeline, by_boot, treated)
     run = _numbered(order, begins)
     at_position = _numbered(*runs(timeline, work_order * timeline.places + treated.place, treated))
-    seen_as = flown_unseen(timeline, treated, order, begins).doubt
+    # Whatever else is in doubt of a record, a flight before it that the log lacks leaves it open whose job goes on.
+    certain = replace(treated, doubt=np.full(len(run), CERTAIN))
+    seen_as = flown_unseen(timeline, certain, order, begins).doubt
     is_bound = np.arange(len(run)) < len(bound.task)
     number = np.full(int(run.max(initial=-1)) + 1, NONE)
     # Work that may not have been done makes no job of its own.
@@ -216,7 +218,7 @@ def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
     first = bound_rows[earliest(timeline, treated.task[bound_rows], start[bound_rows], firsts)]
     count = len(first)
     interrupted = np.full(count, CERTAIN)
-    unseen = mine[seen_as[mine] != treated.doubt[mine]]
+    unseen = mine[seen_as[mine] != CERTAIN]
     interrupted[job[unseen]] = seen_as[unseen]
     return _Jobs(
         task=least_of(job[is_bound], treated.task[is_bound], count),

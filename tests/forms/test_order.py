@@ -103,3 +103,13 @@ def test_a_record_is_not_held_against_itself() -> None:
     """Where the two selections of a rule meet, a record is no other treatment of itself."""
     anything = rule("order", scope=GUARD, must_be="last", among={"product": {"present": True}})
     assert verdict(anything, tasks=[BOUND]) == "1 complies"
+
+
+@pytest.mark.parametrize("between", [None, {"product": "unheard-of"}, {"product": "cleaner"}])
+@pytest.mark.parametrize(("station", "expected"), [("S2", "1 unjudged"), ("S1", "1 finding")])
+def test_work_goes_on_elsewhere_without_a_flight(between: dict[str, Any] | None, station: str, expected: str) -> None:
+    """What is done at another station may be another job, also where a record in doubt lies in between."""
+    tasks = [BOUND, WASH | {"started_at": "2025-11-03T12:00:00Z", "station": station}]
+    if between is not None:
+        tasks.append(WASH | {"started_at": "2025-11-03T11:00:00Z", "station": station} | between)
+    assert verdict(LAST, tasks=tasks, flights=[{"takeoff_at": "2025-11-20T09:00:00Z"}]) == expected
