@@ -144,6 +144,11 @@ def coated(day: int, order: str, hour: int = 9, product: str = "gloss-coating") 
             {"2 earlier treatments void": "detected", "1 earlier treatments void": "silent"},
             id="none-before",
         ),
+        pytest.param(
+            rule_data("record", scope=GLOSS, require={"performed_by": {"present": True}}),
+            {"performer: blank": "detected"},
+            id="presence",
+        ),
     ],
 )
 def test_what_is_planted_at_a_limit(data: dict[str, Any], planted: dict[str, str], as_of: str) -> None:
