@@ -3,14 +3,17 @@
 from collections import defaultdict
 from datetime import UTC, datetime, timedelta
 
+import pandas as pd
 import pytest
 
+from audit.authoring.examples import example_export
 from audit.forms.judging import every_subject, judge_by_week, judge_rule
-from audit.language.rule import Rule
+from audit.language.rule import Example, Rule
 from audit.pipeline import Audited
 from audit.rulebook.loading import load_rules
 from audit.shipped import rules_folder
-from audit.timeline.timeline import Timeline
+from audit.timeline.timeline import Timeline, build_timeline
+from tests.forms.rules import RULES, rule
 
 SHIPPED = load_rules(rules_folder()).rules
 
@@ -40,3 +43,46 @@ def test_the_weeks_of_a_rule(rule: Rule, sample_audit: Audited) -> None:
     assert found == slowly(rule, sample_audit.timeline)
     assert outcomes.cases.equals(judge_rule(rule, sample_audit.timeline).cases)
     assert weeks["checks"].sum() == outcomes.complies + outcomes.findings
+
+
+@pytest.mark.parametrize(
+    ("lasts", "expected"),
+    [
+        ("PT1H", {("S1", "06-02"): (1, 1, -0.5, 1), ("S2", "06-02"): (1, 0, 2.0, 1), ("S1", "06-09"): (1, 0, 0.0, 1)}),
+        (
+            "PT2H",
+            {("S1", "06-02"): (1, 1, -0.75, 1), ("S2", "06-02"): (1, 0, 0.5, 1), ("S1", "06-09"): (1, 1, -0.5, 1)},
+        ),
+    ],
+)
+def test_how_near_to_its_limit_each_week_came(lasts: str, expected: dict[tuple[str, str], tuple[float, ...]]) -> None:
+    """The margin is a share of the limit, negative beyond it and cut at two limits; a week begins with Monday, UTC."""
+    coat = {"product": "gloss-coating", "finished_at": "2025-06-02T09:10:00Z", "started_at": "2025-06-02T09:00:00Z"}
+    boots = [{}, {"aircraft": "A2", "component_serial": "C2"}]
+    monday = "2025-06-09T00:00:00Z"
+    tasks = [
+        coat,
+        coat | {"aircraft": "A2", "station": "S2"},
+        coat | {"work_order": "W2", "started_at": monday, "finished_at": monday},
+    ]
+    flights = [
+        {"takeoff_at": "2025-06-02T09:40:00Z"},
+        {"takeoff_at": "2025-06-09T01:00:00Z"},
+        {"aircraft": "A2", "takeoff_at": "2025-06-02T12:10:00Z"},
+    ]
+    tables = {"tasks": tasks, "flights": flights, "components": boots}
+    gloss = {"product_class": {"is": "gloss-coating"}}
+    data = rule("hold", scope=gloss, forbid={"event": "takeoff"}, **{"for": lasts})
+    example = Example.model_validate({"name": "n", "expect": "complies", **tables})
+    timeline = build_timeline(example_export(example), pd.Timestamp("2025-06-20T00:00:00Z"))
+    _, weeks = judge_by_week(RULES.validate_python(data), timeline)
+    found = {
+        (row["station"], f"{pd.Timestamp(row['week'], unit='us'):%m-%d}"): (
+            row["checks"],
+            row["findings"],
+            row["margin"],
+            row["measured"],
+        )
+        for row in weeks.to_dict("records")
+    }
+    assert found == expected
