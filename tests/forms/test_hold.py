@@ -241,3 +241,31 @@ def test_a_boot_swapped_on_a_day_without_a_time(coat: str, takeoff: str, expecte
     done = COAT | {"started_at": coat, "finished_at": coat.replace(":00Z", ":10Z")}
     flights = [{"takeoff_at": takeoff}]
     assert verdict(TWO_DAYS, LATER, tasks=[done], flights=flights, components=ON_A_DAY) == expected
+
+
+NEARLY_THIS = "a record of an aircraft of nearly the same name may change the result"
+
+
+@pytest.mark.parametrize(
+    ("other", "expected"),
+    [
+        pytest.param({"aircraft": "A1"}, (False, NEARLY_THIS), id="written-otherwise"),
+        pytest.param({"aircraft": "A1", "position": None}, (False, NEARLY_THIS), id="at-any-position"),
+        pytest.param({"aircraft": "A1", "position": "right wing"}, None, id="at-another-position"),
+        pytest.param({"aircraft": "B7"}, None, id="another-aircraft"),
+        pytest.param({"aircraft": "A-1"}, (True, ""), id="the-same"),
+    ],
+)
+def test_work_on_an_aircraft_of_nearly_the_same_name(other: dict[str, Any], expected: tuple[bool, str] | None) -> None:
+    """It may have been done to this one, at the position that it names."""
+    here = {"aircraft": "A-1"}
+    wash = {"product": "cleaner", "work_order": "W2", "started_at": "2025-06-02T12:00:00Z"}
+    found = outcomes(
+        NO_OTHER,
+        LATER,
+        tasks=[COAT | here, wash | other],
+        components=[here, here | {"component_serial": "C2", "position": "right wing"}],
+        flights=[here | {"takeoff_at": "2025-06-08T12:00:00Z"}],
+    )
+    assert found.in_scope == 1
+    assert [*found.cases[["finding", "reason"]].itertuples(index=False, name=None)] == ([expected] if expected else [])
