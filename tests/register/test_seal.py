@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 import subprocess
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -13,13 +14,14 @@ import sqlalchemy as sa
 
 from audit.errors import AuditError
 from audit.intake.location import Location
+from audit.register import records
 from audit.register.answers import Answer, add_answers
 from audit.register.paper_samples import SampleResult, add_paper_sample
-from audit.register.schema import METADATA, SEALED, SEALED_WHERE_USED, SEALS
+from audit.register.schema import METADATA, RUNS, SEALED, SEALED_WHERE_USED, SEALS
 from audit.register.seal import add_seal, first_broken, sealed_as
 from audit.register.signing import NAMESPACE, sign
 from audit.register.store import open_register
-from tests.register.nights import InputFile, finding, key, record
+from tests.register.nights import InputFile, finding, key, record, records_of
 from tests.register.test_decisions import decided
 
 
@@ -58,6 +60,20 @@ def play(where: Location) -> None:
 def test_an_untouched_register_fits(place: Location) -> None:
     """On every kind of database, whatever comes back from it."""
     play(place)
+    assert broken(place) is None
+
+
+def test_a_register_begun_by_an_earlier_version_fits(place: Location, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its nights had a leaf for each record; those that follow have a leaf for many, and both are recognised."""
+    with monkeypatch.context() as earlier:
+        earlier.setattr(records, "root_of", partial(records.root_of, in_leaf=1))
+        record(place, 1, 1, tasks=records_of([f"T-{number}" for number in range(5)]))
+    record(place, 2, 2, tasks=records_of([f"T-{number}" for number in range(7)]))
+    with open_register(place, writing=False) as register:
+        roots = list(register.connection.execute(sa.select(RUNS.c.records_root).order_by(RUNS.c.run)).scalars())
+        known = records.last_versions(register.connection)
+    assert roots[1] == records.root_of(known.ids, known.digests)[1]
+    assert roots[0] != records.root_of(known.ids[:5], known.digests[:5])[1]
     assert broken(place) is None
 
 
