@@ -109,7 +109,8 @@ def _uncovered(timeline: Timeline) -> Uncovered:
         near = timeline.near_names.get(("aircraft", "flights"), frozenset())
         alike = np.array([str(name) in near for name in timeline.aircraft_names], bool)
         parts.append(_stretches(fleet[alike], whole[0][alike], whole[1][alike], Missing.NAME))
-        parts.append(_stretches(fleet[~known], whole[0][~known], whole[1][~known], Missing.AIRCRAFT))
+        lacking = ~known & ~alike
+        parts.append(_stretches(fleet[lacking], whole[0][lacking], whole[1][lacking], Missing.AIRCRAFT))
         parts += [_unusual_gaps(timeline), _missing_legs(timeline), _elsewhere(timeline)]
         parts += [_unreadable(timeline), *_in_doubt(timeline)]
     return Uncovered(*(np.concatenate(column) for column in zip(*parts, strict=True)))

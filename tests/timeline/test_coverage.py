@@ -41,6 +41,14 @@ def test_the_log_knows_the_aircraft() -> None:
     assert others[["subject", "reason"]].to_numpy().tolist() == [[1, "no flights of this aircraft in the log"]]
 
 
+def test_the_log_knows_it_by_nearly_the_same_name() -> None:
+    """That is said rather than that it has no flight of it."""
+    here = {"aircraft": "A-1"}
+    expected = ["the flight log knows an aircraft of nearly the same name"]
+    assert reasons(LATER, tasks=[COAT | here], components=[here]) == expected
+    assert reasons(LATER | here, tasks=[COAT | here], components=[here]) == []
+
+
 @pytest.mark.parametrize(
     ("as_of", "expected"),
     [
