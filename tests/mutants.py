@@ -67,6 +67,15 @@ def made() -> list[str]:
     return sorted(name for _, name, _ in changes)
 
 
+def content_with_any_failure() -> None:
+    """That an example fails is enough: the smallest one that does need not be looked for."""
+    from hypothesis import Phase, settings  # not before pytest, which has to see its import
+
+    parent = settings.get_profile("repeatable")
+    settings.register_profile("until one fails", parent, phases=(Phase.explicit, Phase.generate))
+    settings.load_profile("until one fails")
+
+
 class Trial:
     """A pytest session that, instead of running its tests once, runs them for each change."""
 
@@ -158,6 +167,7 @@ class Trial:
             os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
             os.dup2(1, 2)
             set_mutant_under_test(name)
+            content_with_any_failure()
             signal.alarm(LONGEST_WAIT)
             for test, following in zip_longest(tests, tests[1:]):
                 signal.setitimer(signal.ITIMER_PROF, 30 + 10 * self.reached[test]["seconds"])
