@@ -6,7 +6,12 @@ from typing import Any
 
 import pytest
 
-from tests.forms.rules import rule, verdict
+from audit.authoring.examples import example_rows
+from audit.forms.judging import judge_rule
+from audit.intake.reading import read_rows
+from audit.language.rule import Example
+from audit.timeline.timeline import build_timeline
+from tests.forms.rules import RULES, rule, verdict
 
 PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
 NO_FLIGHT = rule("hold", scope=PRESERVE, forbid={"event": "takeoff"}, **{"for": "PT24H"})
@@ -89,3 +94,14 @@ def test_which_of_two_came_first_is_not_part_of_the_subject() -> None:
     wash = coat("02:10", "03:10", product="cleaner", action="clean", work_order="W2")
     other = coat("00:40Z", "00:50Z", product="cleaner", action="clean", work_order="W3")
     assert verdict(alone, tasks=[before, wash, other]) == "1 finding"
+
+
+def test_ambiguous_times_of_nobody() -> None:
+    """Where the export has no column of who did the work, a rule about people can't be judged, in any reading."""
+    tasks = [coat("02:10", "02:30"), coat("02:20", "02:50", station="S3")]
+    example = Example.model_validate({"name": "n", "expect": "unjudged", "tasks": tasks})
+    rows = example_rows(example)
+    rows["tasks"] = [{name: cell for name, cell in row.items() if name != "performed_by"} for row in rows["tasks"]]
+    people = rule("overlap", between=["tasks", "tasks"], same=["performed_by"], differing=["station"])
+    found = judge_rule(RULES.validate_python(people), build_timeline(read_rows(rows)))
+    assert (found.in_scope, found.findings, found.unjudged) == (2, 0, 2)
