@@ -96,6 +96,9 @@ def first_of(*doubts: Ints) -> Ints:
     return found
 
 
+RECORDS_END: Why = (Rank.NOT_COVERED, "no task records at all for an unusually long time before the as-of time")
+
+
 def coverage_doubt(reasons: Reasons, missing: Missing) -> int:
     """The number of the reason for doubt where flights may be missing."""
     ranks = {Missing.TABLE: Rank.NOT_SUPPLIED, Missing.AFTER: Rank.RUNNING}

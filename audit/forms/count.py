@@ -16,7 +16,7 @@ import pandas as pd
 from pydantic import ConfigDict, model_validator
 
 from audit.evidence.boots import BootTime, boot_time, treated_within
-from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, Why, in_scope, reasons_of
+from audit.evidence.doubt import CERTAIN, PLAIN, RECORDS_END, Rank, View, Why, in_scope, reasons_of
 from audit.evidence.flying import first_takeoff
 from audit.evidence.sessions import InSessions, in_sessions, possible_parts
 from audit.evidence.treatments import NO_POSITION
@@ -33,6 +33,7 @@ from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.values import Count
 from audit.language.wording import Said
+from audit.timeline.coverage import recorded_until
 from audit.timeline.instants import DAY, FOREVER, HOUR, MINUTE, Bools, Ints
 from audit.timeline.records import whole
 from audit.timeline.timeline import Timeline
@@ -100,7 +101,7 @@ UNSEEN: Why = (Rank.NOT_COVERED, "the season began before the first record or fl
 NO_COAT: Why = (Rank.RECORD, "value missing: coat")
 SAME_NUMBER: Why = (
     Rank.RECORD,
-    "several records have the same coat number: one coat entered twice, or a wrong number",
+    "several records have the same coat number, or give a number of coats beside it: one coat, or several",
 )
 
 
@@ -155,8 +156,9 @@ def _coats(rule: CountRule, timeline: Timeline) -> Judgement:
 
 
 def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Ints, Bools]:
-    """How many coats each session has recorded, how many more if every record is a coat of its own, and whether it has
-    records that don't say how many; behind them those of work that may have been done."""
+    """How many coats each session has recorded, how many more if every record is a coat of its own, or as many as it
+    gives beside its number, and whether it has records that don't say how many; behind them those of work that may have
+    been done."""
     if found.perhaps is not None:
         both = (_coats_recorded(timeline, part) for part in (replace(found, perhaps=None), found.perhaps))
         total, again, countless = (np.concatenate(side) for side in zip(*both, strict=True))
@@ -165,9 +167,11 @@ def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Ints, 
     coat, has_coat = whole(timeline, "coat", treated.task)
     coats, has_coats = whole(timeline, "coats", treated.task)
     total = np.zeros(count, np.int64)
-    np.add.at(total, session_of[has_coats], coats[has_coats])
+    # One that gives both may be coat 2 of 3, or stand for 3.
+    two_ways = has_coat & has_coats
+    np.add.at(total, session_of[has_coats & ~two_ways], coats[has_coats & ~two_ways])
     names, rank = np.unique(coat, return_inverse=True)
-    numbered = np.flatnonzero(has_coat & ~has_coats)
+    numbered = np.flatnonzero(has_coat)
     coat_of = session_of[numbered] * len(names) + rank[numbered]
     total += np.bincount(np.unique(coat_of) // max(len(names), 1), minlength=count)
     # At the very same time it is one coat, entered twice; at different times perhaps two.
@@ -176,6 +180,7 @@ def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Ints, 
     keys = np.stack((session_of[several], coat[several], *times))
     apart, alike = (np.unique(part, axis=1)[0] for part in (keys, keys[:2]))
     again = np.bincount(apart, minlength=count) - np.bincount(alike, minlength=count)
+    np.add.at(again, session_of[two_ways], np.maximum(coats[two_ways] - 1, 0))
     blank = session_of[~has_coat & ~has_coats]
     np.add.at(total, blank, 1)
     countless = np.zeros(count, bool)
@@ -194,11 +199,12 @@ def _sessions(rule: CountRule, timeline: Timeline) -> Judgement:
     treated = treated_within(timeline, in_sessions(timeline, rule.scope).elsewhere(timeline), time)
     not_over = reasons.where(time.end > timeline.as_of, NOT_OVER)
     unseen = reasons.where(time.start < timeline.since, UNSEEN)
+    unrecorded = reasons.where(time.end > recorded_until(timeline), RECORDS_END)
 
     def broken(view: View, index: Ints) -> Bools:
         too_few = rule.allowed.too_few(treated.count(view.favour(treated.doubt), len(time))[index])
         too_many = rule.allowed.too_many(treated.count(view.against(treated.doubt), len(time))[index])
-        for why in (not_over, unseen, time.ended):
+        for why in (not_over, unseen, unrecorded, time.ended):
             too_few = view.open(too_few, np.where(too_few, why[index], CERTAIN))
         if rule.allowed.at_most is not None:
             too_many = view.open(too_many, np.where(too_many, CERTAIN, unseen[index]))

@@ -14,6 +14,7 @@ from audit.evidence.boots import BootTime, Odometer, Treated, boot_time, flown_o
 from audit.evidence.columns import Columns
 from audit.evidence.doubt import (
     CERTAIN,
+    RECORDS_END,
     Rank,
     View,
     first_of,
@@ -39,6 +40,7 @@ from audit.language.events import Season
 from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.wording import Said
+from audit.timeline.coverage import recorded_until
 from audit.timeline.instants import (
     DAY,
     FOREVER,
@@ -97,9 +99,13 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     # Of a boot that was swapped on a day without a time, less or more.
     surely, perhaps = (np.logical_or.reduce([getattr(run, name) for run in runs]) for name in ("surely", "perhaps"))
     by_the_day = reasons_of(timeline).where(surely != perhaps, NO_BOOT)
+    # What was done after the last record of all isn't known.
+    at = np.minimum.reduce([run.at for run in runs])
+    unrecorded = reasons_of(timeline).where(plain & (at > recorded_until(timeline)), RECORDS_END)
 
     def broken(view: View, index: Ints) -> Bools:
         over = view.open(view.open(plain[index], ended[index]), by_the_day[index])
+        over = view.open(over, unrecorded[index])
         if view.side == "lenient":
             return over & use.over_anyway(view, index)
         return over | use.perhaps_flown(view, index)
@@ -321,6 +327,7 @@ class _Use:
             reasons_of(self.timeline).where(np.logical_or.reduce([run.vague for run in self.runs])[index], NO_BOOT),
             turning_reasons(self.timeline, treated_again, "lenient", index, none),
             turning_reasons(self.timeline, self.perhaps_flown, "harsh", index, none),
+            reasons_of(self.timeline).where(self.segments.end[index] > recorded_until(self.timeline), RECORDS_END),
         )
 
 

@@ -47,6 +47,7 @@ class SpacingRule(Rule):
 
 SAME_START: Why = (Rank.TIED, "which coat came first is not known: same start, no coat number")
 SAME_NUMBER: Why = (Rank.TIED, "which coat came first is not known: the same coat number twice")
+AT_ONCE: Why = (Rank.RECORD, "a coat ends as it starts: how long it took is not recorded")
 BACKWARDS: Why = (Rank.RECORD, "a coat ends before it starts: when it ended isn't known")
 NOT_RECORDED: Why = (Rank.RECORD, "a coat in between is not recorded")
 SEVERAL_COATS: Why = (Rank.RECORD, "one record stands for several coats: the pauses between them are not recorded")
@@ -69,6 +70,9 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
     short, long = pause < shortest, pause > longest
     turned = (end < start)[one] | (end < start)[two]
     backwards = reasons.where(turned, BACKWARDS)
+    # Of a coat with one time only the pause before or after it was shorter, by as long as it took.
+    instant = (end == start)[one] | (end == start)[two]
+    at_once = reasons.where(instant & ~short & (long | (rule.pause.at_least is not None)), AT_ONCE)
     nowhere = timeline.nowhere(treated.place[one])
     parts = possible_parts(timeline, found.evidence)
     # A coat in between would make a pause that is too short no longer.
@@ -77,6 +81,7 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
     def broken(view: View, index: Ints) -> Bools:
         outside = view.open((short | long)[index], pairs.doubt[index])
         outside = view.open(outside, backwards[index])
+        outside = view.open(outside, at_once[index])
         outside = view.open(outside, reasons.where(outside & nowhere[index], NO_POSITION))
         return view.open(outside, between[index])
 

@@ -124,7 +124,7 @@ def _near(
         known[table] = known.get(table, set()) | names
     if len(known) < 2 or all(names == next(iter(known.values())) for names in known.values()):
         return
-    keys = {name: near_keys(name) for name in set().union(*known.values())}
+    keys = {name: near_keys(name, any_order=kind == "person") for name in set().union(*known.values())}
     for here, there in permutations(named, 2):
         if here[0] == there[0]:
             continue
@@ -198,14 +198,18 @@ _LOOK_ALIKE: Final = str.maketrans(
 )
 """Letters that look like another sign, small or as capitals: the Latin one is left of them, or the digit."""
 
+_WORDS: Final = re.compile(r"\w+")
 _LEADING_ZEROS: Final = re.compile(r"(?<!\d)0+(?=\d)")
 
 
-def near_keys(name: str) -> frozenset[str]:
+def near_keys(name: str, *, any_order: bool = False) -> frozenset[str]:
     """What two names share that are nearly equal: without case, accents, spaces and signs, look-alike signs as one;
-    with the leading zeros of numbers, and without."""
+    with the leading zeros of numbers, and without; and, in `any_order`, its words in the order of the alphabet."""
     bare = "".join(sign for sign in unicodedata.normalize("NFKD", name).casefold() if not unicodedata.combining(sign))
-    return frozenset(_alike("".join(filter(str.isalnum, each))) for each in (bare, _LEADING_ZEROS.sub("", bare)))
+    forms = [bare, _LEADING_ZEROS.sub("", bare)]
+    if any_order:
+        forms.append("".join(sorted(_WORDS.findall(bare))))
+    return frozenset(_alike("".join(filter(str.isalnum, each))) for each in forms)
 
 
 def _alike(text: str) -> str:

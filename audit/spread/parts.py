@@ -20,7 +20,7 @@ from audit.forms.outcomes import NONE, Outcomes
 from audit.intake.export import Export, later_among, renumbered
 from audit.intake.quarantine import no_rejects
 from audit.language.rule import Rule
-from audit.timeline.coverage import fleet_habit
+from audit.timeline.coverage import fleet_habit, recorded_until
 from audit.timeline.instants import Ints, stamp
 from audit.timeline.timeline import Timeline, build_timeline
 
@@ -44,13 +44,14 @@ Rows = Mapping[str, Ints]
 @dataclass(frozen=True)
 class Whole:
     """What the parts of an export have to know of the whole: the words of _SAME_CODES, what Timeline says of `as_of`,
-    `since` and `fleet_habit`, and the version that judges."""
+    `since`, `fleet_habit` and `recorded_until`, and the version that judges."""
 
     version: str
     words: Mapping[tuple[str, str], pd.Index]
     as_of: int
     since: int
     fleet_habit: int
+    recorded_until: int
 
     @classmethod
     def of(cls, export: Export, timeline: Timeline) -> Whole:
@@ -60,7 +61,9 @@ class Whole:
             for table, column in _SAME_CODES
             if column in export.tables.get(table, ())
         }
-        return cls(version(_PACKAGE), words, timeline.as_of, timeline.since, fleet_habit(timeline))
+        return cls(
+            version(_PACKAGE), words, timeline.as_of, timeline.since, fleet_habit(timeline), recorded_until(timeline)
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,6 +162,7 @@ def judged_part(part: Part, rules: Sequence[Rule]) -> list[tuple[Outcomes, pd.Da
         build_timeline(export, stamp(part.whole.as_of)),
         since=part.whole.since,
         fleet_habit=part.whole.fleet_habit,
+        recorded_until=part.whole.recorded_until,
     )
     rows["tasks"] = np.concatenate((rows["tasks"], part.audited + part.aside))
     found = ((rule, *judge_part_by_week(rule, timeline)) for rule in rules)

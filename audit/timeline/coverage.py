@@ -147,6 +147,25 @@ def _fleet_habit(timeline: Timeline, gaps: _Gaps) -> int:
     return TIMES_ITS_HABIT * int(np.partition(lengths, place)[place]) if len(lengths) >= ENOUGH_GAPS else FOREVER
 
 
+def recorded_until(timeline: Timeline) -> int:
+    """When the last task record of anybody ends, where none comes for unusually long before the as-of time: the export
+    of the records was cut. FOREVER where it was not."""
+    if timeline.recorded_until is not None:
+        return timeline.recorded_until
+    return timeline.memo("recorded until", lambda: _recorded_until(timeline))
+
+
+def _recorded_until(timeline: Timeline) -> int:
+    began, ended = (timeline.times[name] for name in ("started_at", "finished_at"))
+    known = (began != NEVER) & (began <= timeline.as_of)
+    gaps = np.diff(np.sort(began[known]))
+    if len(gaps) < ENOUGH_GAPS:
+        return FOREVER
+    place = len(gaps) * 9 // 10
+    habit, last = TIMES_ITS_HABIT * int(np.partition(gaps, place)[place]), int(ended[known].max())
+    return last if timeline.as_of - last > max(LONGEST_PARKED, habit) else FOREVER
+
+
 @dataclass(frozen=True)
 class _Gaps:
     """Times without a flight, by aircraft; `between` tells those between two flights: the others are the first and the

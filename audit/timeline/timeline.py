@@ -42,7 +42,9 @@ class Timeline:
     (aircraft, product, ...) that tasks or flights have and that the named table nearly knows, by (kind, table); `alike`
     are all names that are nearly equal, by kind and name. Where the rows of another table are looked at in the place of
     records (see `subjects`), `of` is that table, and `records` numbers the task record of each.
-    `fleet_habit` is, in a part of an export, how long a gap between flights is unusual in the whole (see `coverage`).
+    `other_names` tells of which aircraft no position that its records name is one of its boots: others are meant.
+    `fleet_habit` is, in a part of an export, how long a gap between flights is unusual in the whole, and
+    `recorded_until` until when the whole has task records (see `coverage`).
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -61,6 +63,7 @@ class Timeline:
     components: Components
     later: pd.DataFrame
     in_play: Bools
+    other_names: Bools
     unread: frozenset[tuple[str, str]] = frozenset()
     unreadable: Mapping[tuple[str, str], Ints] = field(default_factory=dict)
     several_names: Mapping[tuple[str, str], Ints] = field(default_factory=dict)
@@ -69,6 +72,7 @@ class Timeline:
     of: str = "tasks"
     records: Ints | None = None
     fleet_habit: int | None = None
+    recorded_until: int | None = None
     _memo: Memo = field(default_factory=Memo, repr=False)
     _timeless: Memo = field(default_factory=Memo, repr=False)
 
@@ -146,7 +150,8 @@ class Timeline:
         lengths = np.array([len(one) for one in lists], np.int64)
         firsts = np.cumsum(lengths) - lengths
         flat = np.array([position for one in lists for position in one], np.int64)
-        index, nth = expand(lengths[codes])
+        # Where positions have other names in the records than in the history of the boots, none is known.
+        index, nth = expand(np.where(np.append(self.other_names, False)[aircraft], 0, lengths[codes]))
         place = self.place(aircraft[index], flat[firsts[codes[index]] + nth])
         every = [i for i, text in enumerate(column.categories) if str(text) == EVERY_POSITION]
         installed_index, installed_place = self._installed(rows, aircraft, np.flatnonzero(np.isin(codes, every)))
@@ -273,6 +278,9 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
         ),
         later=later,
         in_play=np.ones(len(aircraft_names), bool),
+        other_names=_other_names(
+            tasks, codes_in(aircraft_names, tasks["aircraft"]), components, component_aircraft, len(aircraft_names)
+        ),
         unreadable=export.unreadable,
         several_names=export.several_names,
         near_names=_near_names(export),
@@ -311,6 +319,31 @@ def _done(tasks: pd.DataFrame, begun: Bools, audited: int, export: Export) -> tu
         open_ = np.array([name not in ("closed", "void", "") for name in names])[status.codes.to_numpy()]
         open_[export.unreadable.get(("tasks", "status"), np.empty(0, np.int64))] = True
     return begun & ~aside & ~open_ & ~void, begun & (aside | open_) & ~void
+
+
+def _other_names(tasks: pd.DataFrame, aircraft: Ints, components: pd.DataFrame, of_boots: Ints, fleet: int) -> Bools:
+    """Which aircraft of the fleet have boots, none of them at a position that one of their records names.
+
+    `aircraft` and `of_boots` are the aircraft of records and boots, by code.
+    """
+    found = np.zeros(fleet, bool)
+    if "position" not in tasks or components.empty:
+        return found
+    column = tasks["position"].cat
+    width = len(column.categories) + 1
+    pairs = np.flatnonzero(np.bincount((aircraft.astype(np.int64) + 1) * width + column.codes.to_numpy() + 1))
+    named: dict[int, set[str]] = {}
+    for craft, code in (divmod(pair, width) for pair in pairs.tolist()):
+        if craft and code:
+            parts = {one.strip() for one in str(column.categories[code - 1]).split(";")}
+            named.setdefault(craft - 1, set()).update(parts - {"", EVERY_POSITION})
+    boots: dict[int, set[str]] = {}
+    for craft, position in set(zip(of_boots.tolist(), components["position"].astype("str"), strict=True)):
+        boots.setdefault(craft, set()).add(position)
+    found[
+        [craft for craft, names in named.items() if names and boots.get(craft) and names.isdisjoint(boots[craft])]
+    ] = 1
+    return found
 
 
 def _near_names(export: Export) -> Mapping[tuple[str, str], frozenset[str]]:

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from tests.faults.clean_export import IBIS, TEAL
+from tests.faults.clean_export import IBIS, TEAL, Tables
 from tests.faults.edits import (
     EVERY,
     Edit,
@@ -61,6 +61,38 @@ def _offset(text: str) -> str:
 
 def _american(text: str) -> str:
     return datetime.fromisoformat(text).strftime("%m/%d/%Y %H:%M")
+
+
+def _abbreviated(text: str) -> str:
+    for name, short in (("left wing", "LW"), ("right wing", "RW"), ("fin", "VF")):
+        text = text.replace(name, short)
+    return text
+
+
+def _one_time(tables: Tables) -> None:
+    """Only when records were signed off is known: they start as they end."""
+    for row in tables["tasks"]:
+        row["started_at"] = row["finished_at"]
+
+
+def _row_by_row(tables: Tables) -> None:
+    """A row for each position of a record, with a number of its own."""
+    tables["tasks"] = [
+        row | {"position": position, "task_id": f"{row['task_id']}-{number}" if number else row["task_id"]}
+        for row in tables["tasks"]
+        for number, position in enumerate(row["position"].split("; "))
+    ]
+
+
+def _cut_records(tables: Tables) -> None:
+    """The records end a month before the flights do."""
+    tables["tasks"] = [row for row in tables["tasks"] if row["started_at"] < "2025-11-01"]
+
+
+def _hours_since_new(tables: Tables) -> None:
+    """Running totals in the place of the hours of each flight."""
+    for number, row in enumerate(tables["flights"]):
+        row["flight_hours"] = f"{1000 + 1.25 * number:.2f}"
 
 
 MORNING_AFTER: Final = {"flight_id": "F-TEAL-0911A"}
@@ -1206,4 +1238,263 @@ FAULTS: Final = (
         ),
     ),
     Fault("a standing work order", (cells("tasks", {"aircraft": IBIS}, work_order="W-STANDING"),)),
+    # As users would break it, each in another way
+    Fault(
+        "the number of all coats on each coat",
+        (cells("tasks", {"product": "Rubber Guard"}, coats="3"),),
+        changes={
+            "complies to unjudged": ("preservative-coats-wrong"),
+            "finding to unjudged": ("preservative-coats-wrong"),
+            "nothing to unjudged": ("preservative-coats-badly-spaced"),
+        },
+    ),
+    Fault(
+        "coats numbered 1/3, 2/3, 3/3",
+        (cells("tasks", {"product": "Rubber Guard"}, coat=lambda text: f"{text}/3"),),
+        changes={
+            "complies to unjudged": ("preservative-coats-wrong"),
+            "finding to unjudged": ("preservative-coats-wrong"),
+        },
+        told=("tasks.coat 1/3: not a whole number",),
+    ),
+    Fault(
+        "positions by abbreviations in the records",
+        (cells("tasks", EVERY, position=_abbreviated),),
+        changes={
+            "complies to finding": ("ice-adhesion-treatment-overdue"),
+            "complies to unjudged": (
+                "component-serial-differs "
+                "ice-adhesion-treatment-never-done "
+                "ice-adhesion-treatment-overdue "
+                "preservative-on-wrong-material "
+                "recorded-material-differs"
+            ),
+            "finding to finding by another name": ("flight-before-cure preservative-coats-wrong"),
+            "finding to nothing": ("ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue"),
+            "finding to unjudged": ("preservative-on-wrong-material"),
+            "finding to unjudged by another name": ("ice-adhesion-treatment-covered preservative-coats-badly-spaced"),
+            "nothing to unjudged": (
+                "ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue surface-prep-missing"
+            ),
+        },
+        right=(
+            "no position is known then, as without the column: TARN-TEAL is overdue either way, and what else is found "
+            "goes by the aircraft"
+        ),
+    ),
+    Fault(
+        "one position by its abbreviation",
+        (cells("tasks", {"task_id": "T-IBIS-70"}, position=_abbreviated),),
+        changes={"nothing to unjudged": ("ice-adhesion-treatment-overdue")},
+    ),
+    Fault(
+        "aircraft with a space behind",
+        (cells("tasks", EVERY, aircraft=lambda text: f"{text} "),),
+    ),
+    Fault(
+        "the lot in the cell of the product",
+        (cells("tasks", IBIS_COAT, product="Rubber Guard 0072"),),
+        changes={
+            "complies to unjudged": (
+                "ppe-short-of-hazards "
+                "preservative-coats-badly-spaced "
+                "preservative-coats-wrong "
+                "preservative-on-wrong-material "
+                "product-not-approved"
+            ),
+            "nothing to unjudged": (
+                "flight-before-cure "
+                "ice-adhesion-treatment-not-last "
+                "preservative-coats-badly-spaced "
+                "preservative-coats-wrong "
+                "product-before-cure "
+                "product-not-shaken "
+                "surface-prep-missing "
+                "treatment-not-one-light-coat"
+            ),
+        },
+    ),
+    Fault(
+        "a product listed under another class",
+        (cells("products", {"product": "Ice Film"}, product_class="other"),),
+        changes={
+            "complies to finding": ("ice-adhesion-treatment-overdue"),
+            "complies to unjudged": ("ice-adhesion-treatment-never-done"),
+            "finding to nothing": (
+                "ice-adhesion-treatment-covered ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue"
+            ),
+        },
+        right="what a product is, the list alone says",
+    ),
+    Fault(
+        "expiry dates by the month",
+        (cells("lots", EVERY, expires_on=lambda text: text[:7]),),
+        changes={"complies to unjudged": ("lot-expired"), "finding to unjudged": ("lot-expired")},
+        told=("lots.expires_on 2026-06: not an ISO 8601 date",),
+    ),
+    Fault(
+        "people by their last names first",
+        (cells("tasks", EVERY, certified_by=lambda text: ", ".join(reversed(text.split()))),),
+        changes={
+            "complies to unjudged": ("certificate-differs certifier-not-authorised"),
+            "finding to unjudged": ("certifier-not-authorised"),
+            "nothing to unjudged": ("certificate-differs"),
+        },
+        told=("person Cora Vale in people, Vale, Cora in tasks",),
+    ),
+    Fault(
+        "flights under fleet numbers",
+        (cells("flights", {"aircraft": TEAL}, aircraft="1042"),),
+        changes={
+            "complies to unjudged": (
+                "flight-before-cure "
+                "ice-adhesion-treatment-never-done "
+                "ice-adhesion-treatment-overdue "
+                "surface-prep-missing "
+                "work-while-airborne "
+                "work-while-elsewhere"
+            ),
+            "finding to unjudged": ("flight-before-cure ice-adhesion-treatment-covered ice-adhesion-treatment-overdue"),
+            "finding to unjudged by another name": ("work-while-airborne"),
+        },
+    ),
+    Fault(
+        "records with one time for start and end",
+        (_one_time,),
+        changes={
+            "complies to unjudged": ("preservative-coats-badly-spaced"),
+            "finding to nothing": ("person-at-two-aircraft person-at-two-stations"),
+            "finding to unjudged": ("preservative-coats-badly-spaced"),
+        },
+        right="two records of no duration are at no place at once; that they took no time is what they say",
+    ),
+    Fault(
+        "coats by the day, without a time",
+        (cells("tasks", IBIS_COATS, started_at=lambda text: text[:10], finished_at=lambda text: text[:10]),),
+        told=("tasks.started_at 2025-09-10: a date without a time of day",),
+    ),
+    Fault(
+        "a row for each position",
+        (_row_by_row,),
+        changes={
+            "finding to finding by another name": (
+                "ice-adhesion-treatment-covered ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue"
+            )
+        },
+    ),
+    Fault(
+        "a signature a year early",
+        (cells("tasks", IBIS_COAT, signed_at=lambda text: text.replace("2025", "2024")),),
+        changes={"complies to finding": ("signed-before-finished")},
+        right="the record says so, which is what the rule finds",
+    ),
+    Fault(
+        "a landing on the day before its takeoff",
+        (cells("flights", {"flight_id": "F-IBIS-1010A"}, landing_at="2025-10-09T09:15:00Z"),),
+        changes={"complies to unjudged": ("ice-adhesion-treatment-overdue")},
+        told=("landing before takeoff",),
+    ),
+    Fault(
+        "a removal in another century",
+        (cells("components", TEAL_BOOT, removed_at="1925-11-20T00:00:00Z"),),
+        changes={
+            "complies to unjudged": (
+                "component-serial-differs "
+                "ice-adhesion-treatment-never-done "
+                "ice-adhesion-treatment-overdue "
+                "preservative-on-wrong-material "
+                "recorded-material-differs "
+                "surface-prep-missing"
+            ),
+            "finding to unjudged": ("flight-before-cure ice-adhesion-treatment-covered"),
+            "finding to unjudged by another name": ("ice-adhesion-treatment-overdue"),
+        },
+        told=("components.removed_at 1925-11-20T00:00:00Z: before 1950 or after 2099",),
+    ),
+    Fault(
+        "an installation in a year to come",
+        (cells("components", {"component_serial": "SN-201"}, installed_at="2026-03-01T10:00:00Z"),),
+        changes={
+            "complies to unjudged": (
+                "component-serial-differs "
+                "ice-adhesion-treatment-overdue "
+                "preservative-on-wrong-material "
+                "recorded-material-differs"
+            ),
+            "nothing to unjudged": ("ice-adhesion-treatment-never-done ice-adhesion-treatment-overdue"),
+        },
+    ),
+    Fault(
+        "a flight in another year",
+        (
+            cells(
+                "flights",
+                MORNING_AFTER,
+                takeoff_at=lambda text: text.replace("2025", "2024"),
+                landing_at=lambda text: text.replace("2025", "2024"),
+            ),
+        ),
+        changes={
+            "complies to unjudged": ("surface-prep-missing"),
+            "finding to unjudged": ("flight-before-cure"),
+            "nothing to unjudged": (
+                "ice-adhesion-treatment-never-done ice-adhesion-treatment-overdue work-while-elsewhere"
+            ),
+        },
+    ),
+    Fault(
+        "records that end a month before the flights",
+        (_cut_records,),
+        changes={
+            "complies to unjudged": ("ice-adhesion-treatment-overdue"),
+            "finding to unjudged": ("ice-adhesion-treatment-overdue"),
+        },
+    ),
+    Fault(
+        "flight hours that are all 0",
+        (cells("flights", EVERY, flight_hours="0"),),
+        changes={
+            "complies to unjudged": ("ice-adhesion-treatment-overdue"),
+            "finding to unjudged": ("ice-adhesion-treatment-overdue"),
+        },
+    ),
+    Fault(
+        "midnight as 24:00",
+        (cells("flights", {"flight_id": "F-IBIS-1010B"}, landing_at="2025-10-10T24:00:00Z"),),
+        changes={"complies to unjudged": ("ice-adhesion-treatment-overdue")},
+        told=("not an ISO 8601 time",),
+    ),
+    Fault(
+        "the aircraft of a coat mistyped",
+        (cells("tasks", IBIS_COAT, aircraft="TARN-IBIZ"),),
+        changes={
+            "complies to finding": ("preservative-coats-wrong"),
+            "complies to unjudged": (
+                "component-serial-differs preservative-on-wrong-material work-while-airborne work-while-elsewhere"
+            ),
+            "nothing to finding": ("preservative-coats-wrong surface-prep-missing"),
+            "nothing to unjudged": ("flight-before-cure preservative-coats-badly-spaced"),
+        },
+        right="the record is of that aircraft, of which nothing else is known, and two coats are left",
+    ),
+    Fault(
+        "the aircraft of a month's flights mistyped",
+        (cells("flights", {"flight_id": "F-IBIS-10"}, aircraft="TARN-IBIZ"),),
+        changes={"complies to unjudged": ("ice-adhesion-treatment-covered ice-adhesion-treatment-overdue")},
+    ),
+    Fault(
+        "hours since new in the place of each flight's",
+        (_hours_since_new,),
+        changes={"complies to unjudged": ("ice-adhesion-treatment-overdue")},
+    ),
+    Fault(
+        "destinations there and blank",
+        (cells("flights", EVERY, destination=""),),
+        changes={"nothing to unjudged": ("work-while-elsewhere")},
+    ),
+    Fault(
+        "n/a in blank cells",
+        (cells("tasks", EVERY, coat=lambda text: text or "n/a", ambient_c="n/a"),),
+        told=("tasks.coat n/a: not a whole number",),
+    ),
 )

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from fractions import Fraction
 from itertools import pairwise, product
 from random import Random
 
@@ -273,6 +274,52 @@ def doubted(random: Random, tables: Tables, table: str, way: str) -> Doubt:
     # The first flight stays: with it begins all that the export tells of.
     rows = [row for row in tables[table] if row.get("takeoff_at", "9") > FIRST]
     return WAYS[table][way](random, tables, random.choice(rows))
+
+
+# Flights that are missing
+
+
+def with_legs(random: Random, tables: Tables) -> None:
+    """Have each flight begin where the last one of its aircraft ended, at one of two stations; some flew regularly long
+    before, and have not since."""
+    for aircraft in sorted({row["aircraft"] for row in tables["flights"]}):
+        at = "S1"
+        for row in sorted(tables["flights"], key=lambda one: one["takeoff_at"]):
+            if row["aircraft"] == aircraft:
+                row["origin"], at = at, random.choice(("S1", "S2"))
+                row["destination"] = at
+    if random.random() < 0.3:
+        for number in range(10):
+            takeoff = instant(FIRST) - timedelta(days=40) + number * timedelta(hours=6)
+            times = {"takeoff_at": zulu(takeoff), "landing_at": zulu(takeoff + STEP)}
+            tables["flights"].append({"flight_id": f"G{number}", "aircraft": "A1", **times, "origin": "S1"})
+            tables["flights"][-1]["destination"] = "S1"
+    tables["stations"].append({"station": "S2", "timezone": "UTC"})
+
+
+def without_flights(random: Random, tables: Tables) -> Tables:
+    """The same without all flights of an aircraft, or without some of them."""
+    whose = random.choice(AIRCRAFT)
+    lost = {row["flight_id"] for row in tables["flights"] if random.random() < 0.3}
+    if random.random() < 0.3:
+        lost = {row["flight_id"] for row in tables["flights"] if row["aircraft"] == whose}
+    return {**tables, "flights": [row for row in tables["flights"] if row["flight_id"] not in lost]}
+
+
+def perhaps_flown(tables: Tables, as_of: datetime) -> list[twin.World]:
+    """Worlds in which the log is whole, and others with a flight of any length that it lacks, where it covers neither
+    its aircraft nor its time.
+
+    Between the moments at which something else happened it makes no difference when it took off.
+    """
+    (world,) = twin.worlds(tables, as_of)
+    found = [replace(world, unseen=())]
+    moments = {world.since, *_moments(tables), *(at for _, at, _ in twin.uncovered(world))}
+    for aircraft, opens, closes in twin.uncovered(world):
+        for at in sorted(moment for moment in moments if max(opens, world.since) <= moment < min(closes, as_of)):
+            flight = {"flight_id": "F?", "aircraft": aircraft, "takeoff_at": at, "landing_at": at + STEP}
+            found.append(replace(world, unseen=({**flight, "cycles": 50, "flight_hours": Fraction(50)},)))
+    return found
 
 
 # Worlds

@@ -80,22 +80,24 @@ def is_of(subject: Subject, one: Subject) -> bool:
     return len(subject) == len(one) and subject[:-1] == one[:-1] and one[-1] in (None, subject[-1])
 
 
-def unsound(said: Said, worlds: Sequence[Said], doubt: Doubt, known: Collection[str]) -> list[str]:
+def unsound(
+    said: Said, worlds: Sequence[Said], known: Collection[str], in_doubt: Collection[str] = (), *, boots: bool = False
+) -> list[str]:
     """Where the product is sure of what isn't so in every world, or silent of what is found in one.
 
     A subject that only some worlds have, since a record in doubt would begin it or be part of it, may be in doubt under
     the name of another that shares a record or a boot. One that a record in doubt names may be found as part of another
-    of its aircraft. What can't be told even in a world, since two boots are recorded in it, contradicts nothing.
+    of its aircraft. Of `boots` in doubt, what can't be told even in a world, since two are recorded in it, contradicts
+    nothing.
     """
     faults = []
-    open_worlds = {None} if doubt.table == "components" else set()
-    in_doubt = {doubt.row["task_id"]} if doubt.table == "tasks" else set()
+    open_worlds = {None} if boots else set()
     unsure = {part for subject, verdicts in said.items() if None in verdicts for part in subject if part is not None}
     for subject, verdicts in said.items():
         for number, world in enumerate(worlds):
             there = {verdict for other, some in world.items() if is_of(other, subject) for verdict in some}
             there -= open_worlds
-            if set(verdicts) == {False} and not there and in_doubt & set(map(str, subject)):
+            if set(verdicts) == {False} and not there and not set(in_doubt).isdisjoint(subject):
                 there = {False} & {one for other, some in world.items() if subject[1] in other for one in some}
             if set(verdicts) == {False} and there != {False} and (there or not open_worlds):
                 faults.append(f"found {subject}, which is {there or 'absent'} in world {number}")
@@ -118,7 +120,8 @@ def judged_in_doubt(data: Mapping[str, Any], tables: Tables, doubt: Doubt) -> tu
     # Of a record that isn't audited, or perhaps no work done, nothing need be said by itself.
     known = set(timeline.tasks["task_id"].iloc[timeline.rows].astype("str"))
     known |= set(timeline.tables["components"]["component_serial"].astype("str"))
-    faults = unsound(said, worlds, doubt, known)
+    in_doubt = {doubt.row["task_id"]} if doubt.table == "tasks" else set()
+    faults = unsound(said, worlds, known, in_doubt, boots=doubt.table == "components")
     if data["form"] == "overlap" and doubt.table != "flights":
         # What complies there contradicts nothing that can be read; what can't be read is told by itself.
         faults = [fault for fault in faults if fault.startswith("found")]
@@ -149,6 +152,33 @@ def test_what_is_certain_is_so_in_every_world(table: str) -> None:
         doubt = possible.doubted(random, tables, table, way)
         for data in several:
             assert judged_in_doubt(data, tables, doubt)[2] == []
+
+    holds()
+
+
+def test_missing_flights_are_judged_in_every_world() -> None:
+    """Where the log does not cover an aircraft, what depends on its flights is neither passed nor found, and all else
+    is judged as ever."""
+    forms = (hold_rules(), precede_rules(), interval_rules(), SEASON_COUNT, COUNT, ORDER, SPACING)
+
+    @settings(max_examples=settings().max_examples // 8)
+    @given(st.integers(0, 2**32), st.lists(st.one_of(forms), min_size=3, max_size=3))
+    def holds(seed: int, several: list[dict[str, Any]]) -> None:
+        random = Random(seed)
+        tables = possible.whole_export(random)
+        possible.with_legs(random, tables)
+        tables = possible.without_flights(random, tables)
+        timeline = build_timeline(read_rows(tables), pd.Timestamp(AS_OF))
+        worlds = possible.perhaps_flown(tables, AS_OF)
+        known = {row["task_id"] for row in tables["tasks"]} | {row["component_serial"] for row in tables["components"]}
+        for data in several:
+            said = said_of(data, timeline)
+            meant = [named(data, verdicts) for verdicts in possible.judged(data, worlds)]
+            assert unsound(said, meant, known) == []
+            # Nor is what no missing flight could change left unjudged.
+            for subject, verdicts in said.items():
+                if data["form"] != "interval" and verdicts == [None]:
+                    assert {tuple(world.get(subject, ())) for world in meant} not in ({(True,)}, {(False,)}), subject
 
     holds()
 

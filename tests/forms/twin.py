@@ -636,7 +636,21 @@ def positions(world: World, task: Row) -> list[Position]:
             if row["aircraft"] == task["aircraft"] and installed(row, task["started_at"])
         }
         return sorted(there) or [None]
-    return sorted(parts(text)) if text else [None]
+    if not text or has_other_names(world, task["aircraft"]):
+        return [None]
+    return sorted(parts(text))
+
+
+def has_other_names(world: World, aircraft: str) -> bool:
+    """Whether an aircraft has boots, but none at a position that its records name: they have other names for them."""
+    there = {row["position"] for row in world.tables.get("components", []) if row["aircraft"] == aircraft}
+    named = {
+        one
+        for task in world.tables["tasks"]
+        if task["aircraft"] == aircraft and task.get("position") not in (None, "all")
+        for one in parts(task["position"])
+    }
+    return bool(there and named) and there.isdisjoint(named)
 
 
 def placed(world: World, task: Row) -> list[tuple[Position, int]]:
@@ -994,15 +1008,13 @@ def coats_of(session: Session) -> tuple[int, int, bool]:
     """How many coats a session has at least, how many if no number is one coat entered twice, and whether it may have
     any number more."""
     tasks = [one.task for one in session.treatments]
-    standing_for_many = [task["coats"] for task in tasks if task.get("coats") is not None]
-    single = {
-        (one.task["coat"], one.start, one.end)
-        for one in session.treatments
-        if one.task.get("coats") is None and one.task.get("coat") is not None
-    }
+    standing_for_many = [task["coats"] for task in tasks if task.get("coats") is not None and task.get("coat") is None]
+    # Coat 2, with 3 as their number beside it: the second of three, or three more.
+    perhaps = sum(max(task["coats"] - 1, 0) for task in tasks if None not in (task.get("coats"), task.get("coat")))
+    single = {(one.task["coat"], one.start, one.end) for one in session.treatments if one.task.get("coat") is not None}
     vague = [task for task in tasks if task.get("coats") is None and task.get("coat") is None]
     others = sum(standing_for_many) + len(vague)
-    return others + len({coat for coat, _, _ in single}), others + len(single), bool(vague)
+    return others + len({coat for coat, _, _ in single}), others + len(single) + perhaps, bool(vague)
 
 
 def judge_seasons(rule: RuleData, world: World) -> Verdicts:
@@ -1107,6 +1119,9 @@ def judge_spacing(rule: RuleData, world: World) -> Verdicts:
             between = any(other.start <= second.start and other.end >= first.start for other in related)
             if (not numbered and first.start == second.start) or (between and not too_short):
                 kept = None
+            if first.start == first.end or second.start == second.end:
+                # The pause was shorter, by as long as the coat took of which only one time is recorded.
+                kept = kept if too_short or (kept and shortest is None) else None
             if kept is False and session.position is None:
                 kept = None  # they may be of two boots
             names = first.task["task_id"], second.task["task_id"]

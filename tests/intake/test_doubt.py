@@ -140,6 +140,17 @@ def test_other_names(name: str, other: str) -> None:
     assert near_keys(name).isdisjoint(near_keys(other))
 
 
+def test_a_person_by_the_last_name_first() -> None:
+    """The words of a person's name are nearly the same name in any order; of an aircraft's they are another."""
+    assert not near_keys("Vale, Cora", any_order=True).isdisjoint(near_keys("Cora Vale", any_order=True))
+    assert near_keys("Vale, Cora").isdisjoint(near_keys("Cora Vale"))
+    people = [{"person": "Cora Vale", "authorisation": "x", "valid_from": "2020-01-01"}]
+    assert near(read_rows({"tasks": [TASK | {"certified_by": "Vale, Cora"}], "people": people})) == [
+        ("tasks", "certified_by", "Vale, Cora", "people", "person", "Cora Vale"),
+        ("people", "person", "Cora Vale", "tasks", "certified_by", "Vale, Cora"),
+    ]
+
+
 def test_a_name_that_another_table_nearly_knows() -> None:
     """The flight log writes an aircraft without its hyphen: told for both tables, since each lacks the other's name."""
     tasks = [TASK | {"aircraft": "TARN-TEAL"}, TASK | {"task_id": "T2", "aircraft": "TARN-IBIS"}]
