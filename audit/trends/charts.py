@@ -45,8 +45,13 @@ class CountChart:
     run: Bools
 
 
-def count_chart(found: Floats, checks: Floats, frozen: Bools) -> CountChart:
-    """A u chart of what was found in the checks of each week, its limits frozen on some of the weeks.
+def from_moving_ranges(values: Floats) -> tuple[float, float]:
+    """Mean and standard deviation of single values, the latter from the ranges of neighbours (6.3.2.2)."""
+    return float(values.mean()), float(np.abs(np.diff(values)).mean()) / D2
+
+
+def count_charts(found: Floats, checks: Floats, frozen: Bools) -> list[CountChart]:
+    """A u chart of each row: what was found in the checks of each week, limits frozen on some of the weeks.
 
     Where few were found, three standard deviations are not a guide, and the centre is itself unsure: the week is also
     compared exactly with the frozen ones (of what was found in both, so many or more in its share of the checks:
@@ -54,41 +59,49 @@ def count_chart(found: Floats, checks: Floats, frozen: Bools) -> CountChart:
     checks, and never narrows.
     """
     checked = checks > 0
-    rate = np.where(checked, found / np.where(checked, checks, 1), np.nan)
+    rate = np.divide(found, checks, out=np.full(found.shape, np.nan), where=checked)
     base = frozen & checked
-    centre = float(found[base].sum() / checks[base].sum()) if base.any() else np.nan
-    sigma = np.where(checked, np.sqrt(centre / np.where(checked, checks, 1)), np.nan)
-    spread = 1.0
-    if base.sum() > 1 and centre > 0 and checks[base].mean() >= LARGE:
-        spread = max(float(np.abs(np.diff((rate[base] - centre) / sigma[base])).mean()) / D2, 1.0)
-    upper, lower = centre + SIGMAS * spread * sigma, np.maximum(centre - SIGMAS * spread * sigma, 0)
+    weeks, of_base = base.sum(axis=1), np.where(base, checks, 0).sum(axis=1)
+    centre = np.full(len(found), np.nan)
+    np.divide(np.where(base, found, 0).sum(axis=1), of_base, out=centre, where=weeks > 0)
+    mean = centre[:, np.newaxis]
+    sigma = np.sqrt(np.divide(mean, checks, out=np.full(found.shape, np.nan), where=checked))
+    spread = np.ones(len(found))
+    for row in np.flatnonzero((weeks > 1) & (centre > 0) & (of_base >= LARGE * weeks)):
+        standard = (rate[row] - centre[row]) / sigma[row]
+        spread[row] = max(from_moving_ranges(standard[base[row]])[1], 1.0)
+    reach = SIGMAS * spread[:, np.newaxis] * sigma
+    upper, lower = mean + reach, np.maximum(mean - reach, 0)
     above = rate > upper
     if above.any():
-        above = above & _rare(found, checks, base)
-    return CountChart(rate, centre, upper, lower, spread, above, _runs(rate > centre, checked))
+        above[above] = _rare(found, checks, base, above)
+    run = _runs(rate > mean, checked)
+    columns = zip(rate, centre.tolist(), upper, lower, spread.tolist(), above, run, strict=True)
+    return [CountChart(*of_one) for of_one in columns]
 
 
-def _rare(found: Floats, checks: Floats, base: Bools) -> Bools:
-    """The weeks whose findings chance alone would hardly give, as often as they came in the weeks of the base."""
+def _rare(found: Floats, checks: Floats, base: Bools, asked: Bools) -> Bools:
+    """Of the weeks asked about, those whose findings chance alone would hardly give, as often as they came in the
+    weeks of the base."""
     from scipy.special import bdtrc
 
+    of_base = np.where(base, [found, checks], 0)
     # A week of the base is compared with the others.
-    others = checks[base].sum() - np.where(base, checks, 0), found[base].sum() - np.where(base, found, 0)
-    share = np.divide(checks, checks + others[0], out=np.ones(len(checks)), where=checks > 0)
-    chance = bdtrc(np.maximum(found - 1, 0), (found + others[1]).astype(np.int64), share)
-    rare: Bools = (found > 0) & (chance < TAIL)
+    found_else, checks_else = (of_base.sum(axis=2, keepdims=True) - of_base)[:, asked]
+    found_here, checks_here = found[asked], checks[asked]
+    share = checks_here / (checks_here + checks_else)
+    rare: Bools = bdtrc(found_here - 1, (found_here + found_else).astype(np.int64), share) < TAIL
     return rare
 
 
 def _runs(above: Bools, checked: Bools) -> Bools:
     """The weeks that end RUN weeks with checks, all above."""
-    found = np.zeros(len(above), bool)
-    weeks = np.flatnonzero(checked)
-    length = 0
-    for week, higher in zip(weeks.tolist(), above[weeks].tolist(), strict=True):
-        length = length + 1 if higher else 0
-        found[week] = length >= RUN
-    return found
+    ended = np.zeros(above.shape, bool)
+    length = np.zeros(len(above), np.int64)
+    for week in range(above.shape[1]):
+        length = np.where(checked[:, week], np.where(above[:, week], length + 1, 0), length)
+        ended[:, week] = checked[:, week] & (length >= RUN)
+    return ended
 
 
 @dataclass(frozen=True)
@@ -106,21 +119,17 @@ class DriftChart:
         return self.mean < self.lower
 
 
-def from_moving_ranges(values: Floats) -> tuple[float, float]:
-    """Mean and standard deviation of single values, the latter from the ranges of neighbours (6.3.2.2)."""
-    return float(values.mean()), float(np.abs(np.diff(values)).mean()) / D2
+def drift_charts(values: Floats, centre: Floats, deviation: Floats, weight: float) -> list[DriftChart]:
+    """Exponentially weighted moving averages, of each row: `weight` of each new value, the rest of the mean so far.
 
-
-def drift_chart(values: Floats, centre: float, deviation: float, weight: float) -> DriftChart:
-    """An exponentially weighted moving average: `weight` of each new value, the rest of the mean so far.
-
-    It starts at the centre. The limits are those of a long series, SIGMAS standard deviations of the mean around the
-    centre; `deviation` is that of one value.
+    It starts at the row's centre. The limits are those of a long series, SIGMAS standard deviations of the mean around
+    the centre; `deviation` is that of one value.
     """
-    mean = np.full(len(values), np.nan)
+    mean = np.full(values.shape, np.nan)
     so_far = centre
-    for week in np.flatnonzero(~np.isnan(values)).tolist():
-        so_far = weight * values[week] + (1 - weight) * so_far
-        mean[week] = so_far
+    for week, known in enumerate(~np.isnan(values).T):
+        so_far = np.where(known, weight * values[:, week] + (1 - weight) * so_far, so_far)
+        mean[known, week] = so_far[known]
     reach = SIGMAS * deviation * np.sqrt(weight / (2 - weight))
-    return DriftChart(mean, centre, np.full(len(values), centre - reach), np.full(len(values), centre + reach))
+    lower, upper = (np.broadcast_to(limit[:, np.newaxis], values.shape) for limit in (centre - reach, centre + reach))
+    return [DriftChart(*of_one) for of_one in zip(mean, centre.tolist(), lower, upper, strict=True)]

@@ -12,7 +12,7 @@ import pandas as pd
 
 from audit.figures import several
 from audit.forms.weeks import WEEK, monday
-from audit.timeline.instants import DAY, Ints
+from audit.timeline.instants import DAY, NEVER, Ints
 from audit.timeline.timeline import Timeline
 from audit.trends.charts import (
     RUN,
@@ -20,8 +20,8 @@ from audit.trends.charts import (
     CountChart,
     DriftChart,
     Floats,
-    count_chart,
-    drift_chart,
+    count_charts,
+    drift_charts,
     from_moving_ranges,
 )
 
@@ -31,6 +31,7 @@ WEIGHT: Final = 0.2
 """Of each new week in the mean of margins; starting value, no public source (usual are 0.2 to 0.3)."""
 ALL: Final = "all stations"
 UNCHANGED: Final[Mapping[str, datetime]] = {}
+_EPOCH: Final = date(1970, 1, 1)
 
 
 @dataclass(frozen=True)
@@ -114,54 +115,79 @@ def trends(
     `counted` is what each rule found, by its id, as `judge_by_week` counts it. Of a rule that was `changed`, the limits
     are set anew by the weeks since then: work done before was done by another rule.
     """
-    last = max((int(weeks["week"].max()) for weeks in counted.values() if len(weeks)), default=None)
-    if last is None:
+    judged = {rule: of_rule for rule, of_rule in counted.items() if len(of_rule)}
+    if not judged:
         return Trends(frozen, (), ())
-    # What happened before the first record (a boot's installation) is not work that could drift.
-    first = monday(_first_work(timeline))
-    weeks = np.arange(first, last + 1, WEEK)
-    made = []
-    for rule, of_rule in counted.items():
-        rows = of_rule[of_rule["week"] >= first]
-        number = (rows["week"].to_numpy(np.int64) - first) // WEEK
-        counts = [rows[name].to_numpy(np.float64) for name in ("checks", "findings", "margin", "measured")]
-        station, names = pd.factorize(rows["station"], sort=True)
-        here = [(ALL, np.ones(len(rows), bool)), *((str(name), station == n) for n, name in enumerate(names) if name)]
-        for place, chosen in here if len(of_rule) else ():
-            summed = [np.bincount(number[chosen], count[chosen], len(weeks)).astype(np.float64) for count in counts]
-            made.append(_trend(rule, place, weeks, summed, frozen, changed.get(rule)))
+    places, weeks, summed = _by_station(judged, monday(_first_work(timeline)))
+    made = _charted(places, weeks, summed, frozen, changed)
     return Trends(frozen, tuple(made), tuple(_in_order(signal for trend in made for signal in _signals(trend))))
 
 
-def _trend(
-    rule: str, station: str, weeks: Ints, summed: Sequence[Floats], frozen: Frozen, since: datetime | None
-) -> Trend:
+def _by_station(counted: Mapping[str, pd.DataFrame], first: int) -> tuple[list[tuple[str, str]], Ints, Floats]:
+    """Each rule at ALL stations and at each where it checked something, and the weeks from the `first` on; a row for
+    each of these places, week by week, of checks, of findings, of margins, of how many these are."""
+    rows = pd.concat(counted.values(), ignore_index=True)
+    rule = np.repeat(np.arange(len(counted)), [len(of_rule) for of_rule in counted.values()])
+    week = rows["week"].to_numpy(np.int64)
+    weeks = np.arange(first, week.max() + 1, WEEK)
+    number, stations = pd.factorize(rows["station"], sort=True)
+    # What happened before the first record (a boot's installation) is not work that could drift.
+    kept = week >= first
+    shape = len(counted), len(stations), len(weeks)
+    cell = (rule * shape[1] + number) * shape[2] + (week - first) // WEEK
+    each = np.array(
+        [
+            np.bincount(cell[kept], rows[name].to_numpy(np.float64)[kept], np.prod(shape)).reshape(shape)
+            for name in ("checks", "findings", "margin", "measured")
+        ]
+    )
+    named = stations != ""
+    summed = np.concatenate((each.sum(axis=2, keepdims=True), each[:, :, named]), axis=2)
+    there = summed[0].any(axis=2)
+    there[:, 0] = True
+    rules, names = list(counted), [ALL, *map(str, stations[named])]
+    return [(rules[of], names[at]) for of, at in np.argwhere(there).tolist()], weeks, summed[:, there]
+
+
+def _charted(
+    places: Sequence[tuple[str, str]], weeks: Ints, summed: Floats, frozen: Frozen, changed: Mapping[str, datetime]
+) -> list[Trend]:
+    """The trends of rules at stations, a row each: `summed` are their checks, findings, margins, how many of these."""
     checks, findings, margin, measured = summed
-    margins = np.divide(margin, measured, out=np.full(len(weeks), np.nan), where=measured > 0)
+    margins = np.divide(margin, measured, out=np.full(margin.shape, np.nan), where=measured > 0)
+    since = [changed[rule].date() if rule in changed else None for rule, _ in places]
+    seen = weeks > np.array([NEVER if day is None else _instant(day) for day in since])[:, np.newaxis]
+    kept = _set_limits(weeks, checks > 0, frozen, seen, np.array([day is not None for day in since]))
+
+    enough = np.flatnonzero((kept & (checks > 0)).sum(axis=1) >= ENOUGH_WEEKS)
+    found, checked = (np.where(seen[enough], count[enough], 0) for count in (findings, checks))
+    counts = dict(zip(enough.tolist(), count_charts(found, checked, kept[enough]), strict=True))
+
+    usual = kept & (measured > 0)
+    enough = np.flatnonzero(usual.sum(axis=1) >= ENOUGH_WEEKS)
+    single = np.array([from_moving_ranges(margins[row, usual[row]]) for row in enough]).reshape(-1, 2)
+    of_late = np.where(seen[enough], margins[enough], np.nan)
+    drifts = dict(zip(enough.tolist(), drift_charts(of_late, single[:, 0], single[:, 1], WEIGHT), strict=True))
+
     days = tuple(_day(week) for week in weeks.tolist())
-    changed = None if since is None else since.date()
-    kept = _sets_limits(days, checks > 0, frozen, changed)
-    base = frozen if changed is None or not kept.any() else Frozen(*_ends(days, kept))
-    seen = np.array([changed is None or day > changed for day in days])
-    enough = (kept & (checks > 0)).sum() >= ENOUGH_WEEKS
-    counts = count_chart(np.where(seen, findings, 0), np.where(seen, checks, 0), kept) if enough else None
-    usual, of_late = margins[kept & ~np.isnan(margins)], np.where(seen, margins, np.nan)
-    drift = drift_chart(of_late, *from_moving_ranges(usual), WEIGHT) if len(usual) >= ENOUGH_WEEKS else None
-    return Trend(rule, station, days, checks, findings, margins, kept, base, changed, counts, drift)
+    made = []
+    for row, (rule, station) in enumerate(places):
+        own = since[row] is not None and kept[row].any()
+        base = Frozen(*_ends(days, kept[row])) if own else frozen
+        figures = checks[row], findings[row], margins[row], kept[row]
+        made.append(Trend(rule, station, days, *figures, base, since[row], counts.get(row), drifts.get(row)))
+    return made
 
 
-def _sets_limits(days: Sequence[date], checked: Bools, frozen: Frozen, changed: date | None) -> Bools:
-    """The weeks that set the limits: the frozen ones; of a changed rule those since, or, where they are too few, the
-    first ENOUGH_WEEKS with checks since."""
-    within: Bools = np.array([frozen.first <= day and day + timedelta(days=6) <= frozen.last for day in days])
-    if changed is None:
-        return within
-    since: Bools = np.array([day > changed for day in days])
-    if (within & since & checked).sum() >= ENOUGH_WEEKS:
-        return within & since
-    number = np.cumsum(since & checked)
-    anew: Bools = since & (number <= ENOUGH_WEEKS) & (number > 0) & (number[-1:] >= ENOUGH_WEEKS)
-    return anew
+def _set_limits(weeks: Ints, checked: Bools, frozen: Frozen, seen: Bools, changed: Bools) -> Bools:
+    """The weeks that set the limits of each row: the frozen ones; of a `changed` rule those that have `seen` it as it
+    is, or, where they are too few, the first ENOUGH_WEEKS with checks since."""
+    within = seen & (weeks >= _instant(frozen.first)) & (weeks + 6 * DAY <= _instant(frozen.last))
+    number = np.cumsum(seen & checked, axis=1)
+    anew = seen & (number > 0) & (number <= ENOUGH_WEEKS) & (number[:, -1:] >= ENOUGH_WEEKS)
+    few = changed & ((within & checked).sum(axis=1) < ENOUGH_WEEKS)
+    kept: Bools = np.where(few[:, np.newaxis], anew, within)
+    return kept
 
 
 def _ends(days: Sequence[date], kept: Bools) -> tuple[date, date]:
@@ -219,4 +245,8 @@ def _so_many(findings: float, checks: float) -> str:
 
 
 def _day(instant: int) -> date:
-    return date(1970, 1, 1) + timedelta(days=instant // DAY)
+    return _EPOCH + timedelta(days=instant // DAY)
+
+
+def _instant(day: date) -> int:
+    return (day - _EPOCH).days * DAY

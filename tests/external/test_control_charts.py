@@ -5,8 +5,9 @@ import pytest
 from capstat_core.control_charts import i_mr_chart
 from capstat_core.time_weighted import cusum_chart, ewma_chart
 
-from audit.trends.charts import count_chart, drift_chart, from_moving_ranges
+from audit.trends.charts import from_moving_ranges
 from audit.trends.signals import WEIGHT
+from tests.trends.charted import count_chart, drift_chart
 
 DEFECTS = [16, 14, 28, 16, 12, 20, 10, 12, 10, 17, 19, 17, 14, 16, 15, 13, 14, 16, 11, 20, 11, 19, 16, 31, 13]
 

@@ -10,8 +10,8 @@ from audit.due.listing import DUE_COLUMNS
 from audit.findings.result import ALL, DueList, Frozen, Signal, Trend, Trends
 from audit.report.ahead import MOST_LINES, ahead, drift
 from audit.report.html import render
-from audit.trends.charts import count_chart
 from tests.report.conftest import HOSTILE, make_result
+from tests.trends.charted import count_chart
 
 AS_OF = pd.Timestamp("2026-01-20T06:00Z")
 TIMES = ("since", "due", "earliest", "likely", "latest")

@@ -12,12 +12,14 @@ import pytest
 from audit.cli import run
 from audit.exit_codes import ExitCode
 from audit.forms.judging import judge_by_week
+from audit.forms.weeks import WEEK
 from audit.intake.reading import read_rows
 from audit.language.rule import Rule
 from audit.timeline.timeline import Timeline, build_timeline
-from audit.trends.charts import LARGE, count_chart
+from audit.trends.charts import LARGE
 from audit.trends.signals import ALL, Frozen, Signal, Trend, trends
 from tests.forms.rules import RULES, rule
+from tests.trends.charted import count_chart
 
 NAMED = RULES.validate_python(
     rule("record", scope={"action": {"is": "apply"}}, require={"performed_by": {"present": True}})
@@ -91,6 +93,17 @@ def test_too_few_weeks_have_no_limits() -> None:
     every, told = found({"gull": {6: 9}}, weeks=7)
     assert all(trend.counts is None for trend in every)
     assert told == []
+
+
+def test_what_happened_before_all_work_has_no_weeks() -> None:
+    """Nothing was checked in the weeks since the first record: nothing can be charted, and nothing is said to drift."""
+    work = {"task_id": "T", "work_order": "W", "aircraft": "TARN-TEAL", "action": "apply", "station": "gull"}
+    done = {"started_at": "2025-06-04T08:00Z", "finished_at": "2025-06-04T09:00Z", "performed_by": "A. Reed"}
+    timeline = build_timeline(read_rows({"tasks": [work | done]}))
+    before = judge_by_week(NAMED, timeline)[1].assign(week=lambda weeks: weeks["week"] - WEEK)
+    made = trends({NAMED.id: before}, timeline, FROZEN)
+    assert [(trend.station, trend.weeks, trend.counts) for trend in made.every] == [(ALL, (), None)]
+    assert made.signals == ()
 
 
 BEFORE_THE_CHANGE = {"gull": {**dict.fromkeys(range(20), 4), 34: 5}}
