@@ -152,6 +152,9 @@ MOVED = "work at another station without a flight in between: flights are missin
 def test_work_elsewhere_without_a_flight(work: dict[str, Any], expected: list[str]) -> None:
     """An aircraft that was worked on at two stations flew from one to the other."""
     assert reasons(LATER, tasks=[AWAY | work, COAT], stations=STATIONS) == expected
+    if work.get("station") is None:
+        back = [AWAY | work | {"station": "S1"}, COAT | {"station": "S2"}]
+        assert reasons(LATER, tasks=back, stations=STATIONS) == expected, "the other way"
 
 
 UNREADABLE = "a flight that can't be read may fall in this time"

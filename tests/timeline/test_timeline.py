@@ -110,6 +110,12 @@ def test_a_history_without_removals() -> None:
     assert line.components.open_ended.tolist() == [bool(day) for day in days]
 
 
+def test_a_removal_that_can_not_be_read() -> None:
+    """The boot may have been there until now: it isn't known when it came off."""
+    stays = [boot("B1", "left", "2025-01-01T00:00:00Z"), boot("B2", "right", "2025-01-01T00:00:00Z", "some day")]
+    assert timeline([task()], components=stays).components.open_ended.tolist() == [False, True]
+
+
 def test_a_record_counts_for_each_position_it_names() -> None:
     """A list, the same position twice, `all` at that time, no position, and `all` where no boot is known."""
     line = timeline(
