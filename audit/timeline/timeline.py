@@ -236,13 +236,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     components = tables.get("components", _empty("components"))
     times: Mapping[str, Ints] = {name: micros(tasks[name]) for name in TASK_TIMES if name in tasks}
     aircraft_names = names_of(frame["aircraft"] for frame in (tasks, flights, components))
-    positions = set(map(str, components["position"].cat.categories))
-    if "position" in tasks:
-        for text in tasks["position"].cat.categories:
-            if text != EVERY_POSITION:
-                positions.update(part.strip() for part in str(text).split(";"))
-    position_names = pd.Index(sorted(positions - {""}), dtype="str")
-
+    position_names = _position_names(tasks, components)
     component_times = [micros(components["installed_at"])]
     if "removed_at" in components:
         component_times.append(micros(components["removed_at"]))
@@ -287,6 +281,16 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
         alike=_alike(export),
         unread=frozenset((table, name) for table, names in export.unread_columns.items() for name in names),
     )
+
+
+def _position_names(tasks: pd.DataFrame, components: pd.DataFrame) -> pd.Index:
+    """The positions that boots are at and records name, sorted."""
+    positions = set(map(str, components["position"].cat.categories))
+    if "position" in tasks:
+        for text in tasks["position"].cat.categories:
+            if text != EVERY_POSITION:
+                positions.update(part.strip() for part in str(text).split(";"))
+    return pd.Index(sorted(positions - {""}), dtype="str")
 
 
 def _states(states: npt.NDArray[np.object_]) -> pd.Categorical:
