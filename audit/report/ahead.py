@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import islice, takewhile
 from typing import Final
 
 from audit.findings.result import AuditResult, DueList, Signal
@@ -93,11 +94,12 @@ def drift(result: AuditResult) -> Drift | None:
     trends = result.trends
     if trends is None or not trends.every:
         return None
+    signalled = takewhile(lambda picture: picture.signals, pictures(trends))
     return Drift(
         frozen=trends.frozen.text,
         signals=trends.signals[:MOST_SIGNALS],
         total=len(trends.signals),
-        pictures=[picture for picture in pictures(trends) if picture.signals][:MOST_PICTURES],
+        pictures=list(islice(signalled, MOST_PICTURES)),
         changed=trends.changed,
         charts=len(trends.every),
         without=sum(trend.counts is None for trend in trends.every),

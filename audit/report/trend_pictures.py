@@ -47,18 +47,17 @@ class Picture:
     says: str
 
 
-def pictures(trends: Trends) -> list[Picture]:
-    """Draw every trend that has a signal, the latest first, and then those with findings."""
+def pictures(trends: Trends) -> Iterator[Picture]:
+    """Draw every trend that has a signal, the latest first, and then those with findings: each when it is asked for."""
     of = {(trend.rule, trend.station): trend for trend in trends.every}
     told: dict[tuple[str, str, bool], list[str]] = {}
     for signal in trends.signals:
         told.setdefault((signal.rule, signal.station, signal.of_margins), []).append(signal.sentence)
     found = ((rule, station, False) for (rule, station), trend in of.items() if trend.findings.any())
     shown = [*told, *(key for key in found if key not in told)]
-    return [
-        (margin_picture if of_margins else picture)(of[rule, station], told.get((rule, station, of_margins), ()))
-        for rule, station, of_margins in shown
-    ]
+    for rule, station, of_margins in shown:
+        draw = margin_picture if of_margins else picture
+        yield draw(of[rule, station], told.get((rule, station, of_margins), ()))
 
 
 def picture(trend: Trend, signals: Sequence[str]) -> Picture:

@@ -22,7 +22,7 @@ TREND_COLUMNS: Final = (
 
 def page(name: str, as_of: str, trends: Trends, titles: Mapping[str, str]) -> str:
     """Return the page, which loads nothing; `titles` are those of the rules."""
-    drawn = pictures(trends)
+    drawn = list(pictures(trends))
     style = side_style("trends.css")
     return page_template("trends.html.j2").render(
         name=name,
