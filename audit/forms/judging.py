@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +10,7 @@ import pandas as pd
 from audit.evidence.doubt import CERTAIN
 from audit.forms import form_of
 from audit.forms.naming import aircraft_of, common
-from audit.forms.outcomes import NONE, SUBJECT, Judgement, Outcomes, cases, together
+from audit.forms.outcomes import Judgement, Outcomes, cases, subject_keys, together
 from audit.forms.reads import reading_only, tables_read
 from audit.forms.weeks import by_week
 from audit.language.rule import Rule
@@ -67,12 +65,12 @@ def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> O
         names=["reading", "case"],
     ).reset_index("reading")
     tried = _times_tried(timeline, readings, verdicts, owner)
-    keys = list(SUBJECT)
-    grouped = verdicts.groupby(keys, sort=False)
+    subject = verdicts.groupby(subject_keys(verdicts, len(verdicts)), sort=False).ngroup()
+    grouped = verdicts.groupby(subject.to_numpy(), sort=False)
     agreed = (grouped["finding"].transform("sum") == tried) | (
         (grouped["finding"].transform("size") == tried) & ~grouped["finding"].transform("any")
     )
-    first = verdicts.assign(agreed=agreed.to_numpy()).drop_duplicates(keys).copy()
+    first = verdicts.assign(agreed=agreed.to_numpy())[~subject.duplicated().to_numpy()].copy()
     open_again = ~first["agreed"].to_numpy()
     first["finding"] &= ~open_again
     first["reason"] = np.where(open_again, AMBIGUOUS, first["reason"])
@@ -97,18 +95,13 @@ def _complying(judgement: Judgement, outcomes: Outcomes) -> Ints:
     index = np.flatnonzero(~judgement.broken & (judgement.doubt == CERTAIN))
     if len(outcomes.cases) == len(judgement.broken) - len(index):
         return index  # another reading added no subject to those that don't comply in this one
-    theirs = _keys(outcomes.cases, len(outcomes.cases))
-    mine = _keys(judgement.shown(index, np.zeros(len(index), bool)), len(index))
+    theirs = subject_keys(outcomes.cases, len(outcomes.cases))
+    mine = subject_keys(judgement.shown(index, np.zeros(len(index), bool)), len(index))
     # Most are told apart by their first number alone.
     perhaps = np.flatnonzero(np.isin(mine[0], theirs[0]))
     known = set(zip(*(column.tolist() for column in theirs), strict=True))
     same = [key in known for key in zip(*(column[perhaps].tolist() for column in mine), strict=True)]
     return np.delete(index, perhaps[same])
-
-
-def _keys(shown: Mapping[str, Any] | pd.DataFrame, count: int) -> list[Ints]:
-    """What identifies subjects (SUBJECT), column by column."""
-    return [np.broadcast_to(np.asarray(shown.get(name, NONE), np.int64), (count,)) for name in SUBJECT]
 
 
 def sentences(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:

@@ -19,8 +19,6 @@ NONE = -1
 """Where a case has no task, flight, component or position."""
 SEVERAL = "; "
 """Between the positions of a case that several of a record's boots make."""
-SUBJECT = ("subject", "other_subject", "place", "window")
-"""The columns that together identify a subject of a rule, whatever its verdict."""
 
 _DEFAULTS: dict[str, Any] = {
     "finding": True,
@@ -154,6 +152,14 @@ def judged(timeline: Timeline, broken: Verdict, doubt: Ints, shown: Shown) -> Ju
     """Judge subjects plainly, and say where that is in doubt; `doubt` is why each may not be in scope."""
     plain = broken(PLAIN, np.arange(len(doubt)))
     return Judgement(plain, reasons_for_doubt(timeline, broken, plain, doubt), reasons_of(timeline), shown)
+
+
+def subject_keys(shown: Mapping[str, Any] | pd.DataFrame, count: int) -> list[Ints]:
+    """What together identifies each of `count` subjects of a rule, whatever its verdict, column by column: its rows,
+    place and window; and its boot where no record names it: two may be recorded at one position."""
+    names = ("subject", "other_subject", "place", "window", "component")
+    *keys, boot = (np.broadcast_to(np.asarray(shown.get(name, NONE), np.int64), (count,)) for name in names)
+    return [*keys, np.where(keys[0] == NONE, boot, NONE)]
 
 
 def joined(several: Sequence[Judgement]) -> Judgement:

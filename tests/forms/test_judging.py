@@ -11,7 +11,7 @@ from audit.forms.judging import judge_rule
 from audit.intake.reading import read_rows
 from audit.language.rule import Example
 from audit.timeline.timeline import build_timeline
-from tests.forms.rules import RULES, rule, verdict
+from tests.forms.rules import RULES, outcomes, rule, verdict
 
 PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
 NO_FLIGHT = rule("hold", scope=PRESERVE, forbid={"event": "takeoff"}, **{"for": "PT24H"})
@@ -105,3 +105,16 @@ def test_ambiguous_times_of_nobody() -> None:
     people = rule("overlap", between=["tasks", "tasks"], same=["performed_by"], differing=["station"])
     found = judge_rule(RULES.validate_python(people), build_timeline(read_rows(rows)))
     assert (found.in_scope, found.findings, found.unjudged) == (2, 0, 2)
+
+
+def test_two_boots_at_one_position_are_two_subjects() -> None:
+    """A season's subjects are named by no record: where the clock of one record is in doubt, none of the boots that
+    are recorded at its position is lost."""
+    season = {"from": "10-01", "to": "03-31"}
+    treated = rule("count", scope=PRESERVE, sessions={"at_least": 1}, season=season, boots={})
+    boots = [{"component_serial": name, "installed_at": "2025-01-01T00:00:00Z"} for name in ("PB-1", "PB-2")]
+    for started in ("02:30", "00:30Z"):
+        found = outcomes(
+            treated, "2025-12-01T00:00:00Z", tasks=[coat(started, "03:30", component_serial="")], components=boots
+        )
+        assert (found.in_scope, found.unjudged) == (2, 2), found.cases
