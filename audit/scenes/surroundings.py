@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from audit.scenes.values import Kind, Lane, Span
-from audit.timeline.instants import DAY, Bools, Ints, micros
+from audit.timeline.instants import DAY, Bools, Ints, instant, micros
 from audit.timeline.timeline import Timeline
 
 MOST_SPANS = 24
@@ -107,7 +107,7 @@ class Surroundings:
     def flight(self, row: int) -> Span:
         """A flight as a span."""
         frame = self.timeline.tables["flights"]
-        takeoff, landing = (int(micros(frame[column].iloc[[row]])[0]) for column in ("takeoff_at", "landing_at"))
+        takeoff, landing = (instant(frame[column].iloc[row]) for column in ("takeoff_at", "landing_at"))
         return Span("flight", takeoff, landing, "flight", str(frame["flight_id"].iloc[row]))
 
     def boots(self, place: int, window: Window) -> tuple[Lane, ...]:
