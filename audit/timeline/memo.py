@@ -26,3 +26,7 @@ class Memo:
                 self._values[key] = compute()
         value: Value = self._values[key]
         return value
+
+    def known(self, key: Hashable) -> bool:
+        """Whether the value of a key is computed already."""
+        return key in self._values

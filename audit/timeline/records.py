@@ -140,10 +140,11 @@ _Column = TypeVar("_Column", Values, Ints)
 def _shared(timeline: Timeline, name: str, rows: Ints, work_out: Callable[[Ints], _Column]) -> _Column:
     """What is worked out of records: once for all of them where many are asked for, since several rules ask the same.
 
-    A reading of ambiguous times judges a few records only, and works out no more.
+    A reading of ambiguous times judges a few records only, and works out no more. What is worked out serves the few
+    that findings are of as well.
     """
     every = len(timeline.tasks)
-    if len(rows) < every * _MANY:
+    if len(rows) < every * _MANY and not timeline.known(name):
         return work_out(rows)
     whole: _Column = timeline.memo(name, lambda: work_out(np.arange(every)))
     return whole[rows]

@@ -220,6 +220,10 @@ class Timeline:
         """The value of a key, computed the first time: rules ask much the same of a timeline."""
         return self._memo.get(key, compute)
 
+    def known(self, key: Hashable) -> bool:
+        """Whether the value of a key is computed already, in this reading of the times."""
+        return self._memo.known(key)
+
     def timeless(self, key: Hashable, compute: Callable[[], Value]) -> Value:
         """The value of a key that is the same in every reading of the times."""
         return self._timeless.get(key, compute)
