@@ -158,12 +158,13 @@ def recorded_until(timeline: Timeline) -> int:
 def _recorded_until(timeline: Timeline) -> int:
     began, ended = (timeline.times[name] for name in ("started_at", "finished_at"))
     known = (began != NEVER) & (began <= timeline.as_of)
-    gaps = np.diff(np.sort(began[known]))
-    if len(gaps) < ENOUGH_GAPS:
+    last = int(ended[known].max(initial=NEVER))
+    if known.sum() <= ENOUGH_GAPS or timeline.as_of - last <= LONGEST_PARKED:
         return FOREVER
+    gaps = np.diff(np.sort(began[known]))
     place = len(gaps) * 9 // 10
-    habit, last = TIMES_ITS_HABIT * int(np.partition(gaps, place)[place]), int(ended[known].max())
-    return last if timeline.as_of - last > max(LONGEST_PARKED, habit) else FOREVER
+    habit = TIMES_ITS_HABIT * int(np.partition(gaps, place)[place])
+    return last if timeline.as_of - last > habit else FOREVER
 
 
 @dataclass(frozen=True)
