@@ -23,7 +23,7 @@ from audit.timeline.timeline import Timeline
 
 NONE = -1
 """Stands for no row, no session and no place."""
-NO_POSITION: Why = (Rank.POSITION, "value missing: position")
+NO_POSITION: Why = (Rank.POSITION, "position not recorded, or not one of the boots' positions")
 NO_BOOT: Why = (Rank.BOOT, "no boot known at that position and time, or two recorded")
 OPEN_RECORD: Why = (Rank.UNREADABLE, "a record of work that is still open may change the result")
 UNREADABLE_RECORD: Why = (Rank.UNREADABLE, "a record that can't be read may change the result")

@@ -605,16 +605,21 @@ def reasons(data: dict[str, Any], **tables: Any) -> list[tuple[str, str]]:
         ),
         (
             rule("interval", scope=GLOSS, at_most={"days": 5}),
-            {"tasks": [OTHER, gloss("09:00", position="tail")]},
+            {"tasks": [OTHER, gloss("09:00", position="tail"), at("08:00", product="cleaner")]},
             "no boot known at that position and time, or two recorded",
         ),
         (
             rule("interval", scope=GLOSS, at_most={"days": 5}),
+            {"tasks": [OTHER, gloss("09:00", position="LH")]},
+            "position not recorded, or not one of the boots' positions",
+        ),
+        (
+            rule("interval", scope=GLOSS, at_most={"days": 5}),
             {"tasks": [OTHER, gloss("09:00", position=None)]},
-            "value missing: position",
+            "position not recorded, or not one of the boots' positions",
         ),
     ],
-    ids=["hold", "hold until", "hold against work until", "interval", "no boot", "no position"],
+    ids=["hold", "hold until", "hold against work until", "interval", "no boot", "other names", "no position"],
 )
 def test_the_reason_is_told_word_for_word(data: dict[str, Any], tables: dict[str, Any], said: str) -> None:
     """Why a treatment can't be judged, where the form itself says it."""

@@ -148,7 +148,7 @@ NOT_SURE = "T2 may have put it right, but that is in doubt: "
     ("changes", "why"),
     [
         ({"status": "open"}, "a record of work that is still open may change the result."),
-        ({"position": None}, "value missing: position."),
+        ({"position": None}, "position not recorded, or not one of the boots' positions."),
         ({"product": None}, "value missing: product."),
         ({"product": "unheard-of"}, "product not listed in products."),
     ],
