@@ -119,18 +119,24 @@ def _of_work_order(timeline: Timeline, rows: Ints) -> tuple[Ints, Ints]:
 
     Of a work order that names none it may be any on which there are boots or task records.
     """
-    every = np.arange(len(timeline.tasks))
-    order, craft = timeline.work_orders(every), timeline.aircraft.astype(np.int64)
-    said = (order != MISSING) & (craft != MISSING)
-    known = np.unique(np.stack((order[said], craft[said])), axis=1)
-    low, high = (np.searchsorted(known[0], timeline.work_orders(rows), side) for side in ("left", "right"))
+    known, crafts = timeline.timeless("aircraft of work orders", lambda: _aircraft_of_work_orders(timeline))
+    low, high = (np.searchsorted(known, timeline.work_orders(rows), side) for side in ("left", "right"))
     which, nth = expand(high - low)
     none = np.flatnonzero(high == low)
     fleet = _worked_on(timeline)
     return (
         np.concatenate((which, np.repeat(none, len(fleet)))),
-        np.concatenate((known[1][low[which] + nth], np.tile(fleet, len(none)))),
+        np.concatenate((crafts[low[which] + nth], np.tile(fleet, len(none)))),
     )
+
+
+def _aircraft_of_work_orders(timeline: Timeline) -> tuple[Ints, Ints]:
+    """Every work order with each aircraft that its records name, in order of the work orders."""
+    order = timeline.work_orders(np.arange(len(timeline.tasks)))
+    said = (order != MISSING) & (timeline.aircraft != MISSING)
+    fleet = len(timeline.aircraft_names)
+    pairs = np.unique(order[said] * fleet + timeline.aircraft[said])
+    return pairs // fleet, pairs % fleet
 
 
 def aircraft_alike(timeline: Timeline) -> list[tuple[int, int]]:
@@ -150,9 +156,13 @@ def aircraft_alike(timeline: Timeline) -> list[tuple[int, int]]:
 
 def _worked_on(timeline: Timeline) -> Ints:
     """The aircraft on which there are boots or task records."""
-    known = np.union1d(timeline.aircraft, timeline.aircraft_of(timeline.components.place))
-    named: Ints = known[known != MISSING]
-    return named
+
+    def worked_on() -> Ints:
+        known = np.union1d(timeline.aircraft, timeline.aircraft_of(timeline.components.place))
+        named: Ints = known[known != MISSING]
+        return named
+
+    return timeline.timeless("aircraft worked on", worked_on)
 
 
 def doubt_of(reasons: Reasons, judged: Judged, index: Ints) -> Ints:
