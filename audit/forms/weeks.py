@@ -71,7 +71,7 @@ def by_week(
     week[beyond] = others[there[beyond] - grid.size]
     counted = pd.DataFrame(
         {
-            "station": grid.stations[np.minimum(there // grid.weeks, len(grid.stations) - 1)],
+            "station": grid.stations[np.where(beyond, 0, there // grid.weeks)],
             "week": week,
             "checks": (checks + findings)[there],
             "findings": findings[there],
@@ -89,7 +89,7 @@ def added(weeks: pd.DataFrame) -> pd.DataFrame:
 
 @dataclass(frozen=True)
 class _Grid:
-    """A cell for each week at each station, the last of which is none: the cell of each task record, and behind them
+    """A cell for each week at each station, the first of which is none: the cell of each task record, and behind them
     that of no record (_NOWHERE, as of a record whose time is not known)."""
 
     stations: npt.NDArray[np.object_]
@@ -109,14 +109,13 @@ def _grid(timeline: Timeline) -> _Grid:
     began = timeline.times["started_at"]
     known = began != NEVER
     recorded = timeline.tasks["station"].cat
-    stations = np.append(recorded.categories.to_numpy(object), "")
+    stations = np.array(["", *recorded.categories], object)
     if not known.any():
         return _Grid(stations, 0, 1, np.full(len(began) + 1, _NOWHERE))
     first = monday(began[known].min())
     week = np.where(known, began - first, 0) // WEEK
-    codes = recorded.codes.to_numpy().astype(np.int64)
     weeks = int(week.max()) + 1
-    cell = np.where(codes < 0, len(stations) - 1, codes) * weeks + week
+    cell = (recorded.codes.to_numpy().astype(np.int64) + 1) * weeks + week
     return _Grid(stations, int(first), weeks, np.append(np.where(known, cell, _NOWHERE), _NOWHERE))
 
 
