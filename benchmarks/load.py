@@ -3,7 +3,8 @@ them.
 
 Sizes with names: `reference` (2,000 aircraft, 1,000 days: 6 million flights, 4.6 million task records), `nightly` (60
 aircraft, a year), `medium` (an eighth of the reference), and `double` and `fourfold`, with so many times its aircraft.
-Most work is in order; a small share is faulty in each of the ways that the rules look for. The same size and seed give
+Most work is in order; a small share is faulty in each of the ways that the rules look for, and a small share can't be
+judged: the flight log lacks an aircraft, or a month of it, or a record was never closed. The same size and seed give
 the same rows. Every draw depends only on the seed and on what it is about, so the order in which rows are made, and the
 size of the blocks they are made in, change nothing.
 """
@@ -108,6 +109,8 @@ LOT_LASTS = 14
 
 VISIT_EVERY = 90
 TREATMENT_EVERY = 8
+UNLOGGED_DAYS = 30
+"""How long the flights of some aircraft are missing in the log."""
 
 
 @dataclass(frozen=True)
@@ -218,7 +221,7 @@ def _flights(fleet: Fleet, planes: Ints) -> Rows:
     hasty = (visit_day == 1) & (dice.roll("hasty", plane, day) < 0.01)
     legs = np.where(dice.roll("legs", plane, day) < 0.534, 4, 2)
     legs = np.where(visit_day > 1, legs, np.where(hasty, 2, 0))
-    row, leg = _spread(legs)
+    row, leg = _spread(np.where(_logged(fleet, plane, day), legs, 0))
     plane, day = plane[row], day[row]
     takeoff = fleet.utc(plane, day, 5 * HOUR + leg * 270 + dice.pick("takeoff", 100, plane, day, leg))
     home = fleet.home[plane]
@@ -231,6 +234,14 @@ def _flights(fleet: Fleet, planes: Ints) -> Rows:
         "origin": np.where(outbound, home, away).astype(np.int8),
         "destination": np.where(outbound, away, home).astype(np.int8),
     }
+
+
+def _logged(fleet: Fleet, plane: Ints, day: Ints) -> Bools:
+    """Whether the flights of a day are in the log: one aircraft in 200 isn't, one in 40 lacks a month."""
+    lost = fleet.dice.pick("lost", max(fleet.days - UNLOGGED_DAYS, 1), plane)
+    month = (plane % 40 == 5) & (day >= lost) & (day < lost + UNLOGGED_DAYS)
+    logged: Bools = (plane % 200 != 21) & ~month
+    return logged
 
 
 def _flight_table(fleet: Fleet, rows: Rows, number: Ints) -> pa.Table:
@@ -264,9 +275,10 @@ class _Records:
         """Add records that start at a minute of the day at the aircraft's home.
 
         `position` is an index of PLACES (default: all), `serial` the boot, `coat` its number, `coats` how many,
-        `series` and `order_day` name the work order (default: the line's, of that day).
+        `series` and `order_day` name the work order (default: the line's, of that day), `open` tells which were never
+        closed.
         """
-        usual = {"position": ALL, "serial": -1, "coat": 0, "coats": 0, "series": LINE, "order_day": day}
+        usual = {"position": ALL, "serial": -1, "coat": 0, "coats": 0, "series": LINE, "order_day": day, "open": 0}
         columns = {
             "action": action,
             "product": product,
@@ -275,7 +287,7 @@ class _Records:
             "minutes": minutes,
             **{name: more.get(name, value) for name, value in usual.items()},
         }
-        small = ("action", "product", "minutes", "position", "coat", "coats", "series")
+        small = ("action", "product", "minutes", "position", "coat", "coats", "series", "open")
         self.groups.append(
             {
                 name: np.broadcast_to(np.asarray(column, np.int8 if name in small else np.int32), plane.shape)
@@ -342,7 +354,10 @@ def _ice_treatments(records: _Records, plane: Ints, day: Ints, visit_day: Ints) 
     records.add(APPLY, ICE, plane[row], day[row], 2 * HOUR + 4 * position, 4, position=position)
     late = np.flatnonzero(due & (dice.roll("over the treatment", plane, day) < 0.008))
     where = _some_positions(fleet, "over the treatment", plane[late], day[late])
-    records.add(CLEAN, CLEANER, plane[late], day[late], 2 * HOUR + 45, 15, position=where)
+    unclosed = dice.roll("never closed", plane[late], day[late]) < 0.1
+    records.add(
+        CLEAN, CLEANER, plane[late], day[late], 2 * HOUR + 45, 15, position=where, open=unclosed.astype(np.int8)
+    )
     # After a visit, before the first flight: what was put on there lies over the last treatment.
     anew = np.flatnonzero(in_season[day] & (visit_day == 2) & (plane % 50 != 17))
     records.add(APPLY, ICE, plane[anew], day[anew], 4 * HOUR, 20)
@@ -413,7 +428,7 @@ def _task_table(fleet: Fleet, rows: Rows, number: Ints) -> pa.Table:
     lot = np.where((slip >= 0.003) & (slip < 0.006), lot - LOT_LASTS, lot)
     revision = np.clip(start // (MANUAL_EVERY * DAY), 0, None)
     revision = np.where((slip >= 0.006) & (slip < 0.009), np.maximum(revision - 1, 0), revision)
-    status = np.where(slip > 0.998, 2, np.where(slip > 0.996, 1, 0))
+    status = np.where(slip > 0.998, 2, np.where((slip > 0.996) | (rows["open"] > 0), 1, 0))
     steps = np.where((slip >= 0.009) & (slip < 0.011), len(STEPS) - 1, action)
     serial = rows["serial"]
     material = np.where((action == APPLY) & (serial >= 0), fleet.chloroprene(serial).astype(np.int8), -1)

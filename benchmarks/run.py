@@ -1,7 +1,8 @@
 """Measure the audit against hand-written SQL, side by side: `make bench`.
 
 Every measurement is a process of its own, the two sides alternating, both on two cores; medians are printed, and the
-peak memory of each process. The findings of both are compared first: a fast wrong answer is worth nothing.
+peak memory of each process. The findings of both, and what they leave unjudged, are compared first: a fast wrong answer
+is worth nothing.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,13 +40,15 @@ KEYS = {
     "product-before-cure": ("work_order", "aircraft", "position"),
 }
 """By which columns the findings of both sides are compared; `measured`, too, where the SQL gives it."""
+UNJUDGED = ("reason", "work_order", "aircraft", "position")
+"""By which what is unjudged is compared."""
 SQL = "SQL, five rules"
 TOLERANCE = 1e-4
 """Hours; findings.csv rounds to four decimals."""
 
 
 class Differs(Exception):
-    """The two sides found different things."""
+    """The two sides found different things, or left different things unjudged."""
 
 
 @dataclass(frozen=True)
@@ -186,16 +190,20 @@ def growth(exports: Mapping[int, Path], repeats: int) -> None:
 
 
 def compare(checked: Path, queried: Path) -> None:
-    """Compare the findings of a check and of the SQL; raise Differs, naming the first difference, if they do."""
-    found = _rows(checked / "findings.csv")
+    """Compare a check and the SQL, findings and what is unjudged; raise Differs, naming the first difference, if they
+    do."""
+    found, unjudged = _rows(checked / "findings.csv"), _rows(checked / "unjudged.csv")
     for rule, keys in KEYS.items():
-        theirs = _findings(_rows(queried / f"{rule}.csv"), keys)
+        answers = _rows(queried / f"{rule}.csv")
+        theirs = _findings([row for row in answers if not row["reason"]], keys)
         ours = _findings([row for row in found if row["rule"] == rule], keys)
-        _same(rule, [name for name, _ in ours], [name for name, _ in theirs])
+        _same(f"{rule}, findings", [name for name, _ in ours], [name for name, _ in theirs])
+        open_ = _named([row for row in unjudged if row["rule"] == rule])
+        _same(f"{rule}, unjudged", open_, _named([row for row in answers if row["reason"]]))
         for (name, figure), (_, expected) in zip(ours, theirs, strict=True):
             if not math.isnan(expected) and abs(figure - expected) > TOLERANCE:
                 raise Differs(f"{rule}, {', '.join(name)}: {figure} by the audit, {expected} by the SQL")
-        print(f"  {rule:34} {len(ours):8,} findings, the same by both")
+        print(f"  {rule:34} {len(ours):8,} findings, {len(open_):8,} unjudged, the same by both")
 
 
 def _rows(path: Path) -> list[dict[str, str]]:
@@ -207,11 +215,15 @@ def _findings(rows: list[dict[str, str]], keys: tuple[str, ...]) -> list[tuple[t
     return sorted((tuple(row[key] for key in keys), float(row.get("measured") or "nan")) for row in rows)
 
 
-def _same(rule: str, ours: list[tuple[str, ...]], theirs: list[tuple[str, ...]]) -> None:
+def _named(unjudged: list[dict[str, str]]) -> list[tuple[str, ...]]:
+    return sorted(tuple(row[key] for key in UNJUDGED) for row in unjudged)
+
+
+def _same(what: str, ours: list[tuple[str, ...]], theirs: list[tuple[str, ...]]) -> None:
     if ours != theirs:
-        only = [sorted(set(one) - set(other))[:1] for one, other in ((ours, theirs), (theirs, ours))]
+        only = [sorted((Counter(one) - Counter(other)).keys())[:1] for one, other in ((ours, theirs), (theirs, ours))]
         raise Differs(
-            f"{rule}: {len(ours):,} findings by the audit, {len(theirs):,} by the SQL; "
+            f"{what}: {len(ours):,} by the audit, {len(theirs):,} by the SQL; "
             f"only by the audit: {only[0] or 'none'}; only by the SQL: {only[1] or 'none'}"
         )
 

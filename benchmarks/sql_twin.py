@@ -2,8 +2,10 @@
 
 It reads the same files, applies the same definitions (closed records, position lists and `all`, half-open component
 intervals, sessions that end with a takeoff or a day's pause, holds and hours that go with a boot by its serial,
-seasons) and writes one CSV of findings a rule. It assumes a sound export: no quarantine, no duplicate keys, no blank
-text, no wall-clock times, no boot at two places at once, no two boots of one visit both at fault, no unjudged outcomes,
+seasons) and writes one CSV a rule: findings, and with a reason what is unjudged, since the flight log doesn't cover it,
+a hold still runs, or a record in an order is still open. It assumes a sound export otherwise: no quarantine, no
+duplicate keys, no blank text, no wall-clock times, no boot at two places at once, no two boots of one visit both at
+fault, no flights listed twice and no legs missing in the log, more than eight flights of each aircraft that is in it,
 no report.
 
 Written to be fast: each file is scanned for the columns needed, events meet holds by the day, and hours flown are
@@ -33,10 +35,42 @@ SELECT component_serial, aircraft, position AS place, material, finish, installe
        coalesce(removed_at, 'infinity'::TIMESTAMPTZ) AS removed_at
 FROM components;
 
+CREATE TEMP TABLE horizon AS
+SELECT min(first) AS since, max(last) AS as_of FROM (
+    SELECT min(started_at) AS first, greatest(max(finished_at), max(signed_at)) AS last FROM tasks
+    UNION ALL SELECT min(takeoff_at), max(landing_at) FROM flights
+    UNION ALL SELECT NULL, greatest(max(installed_at), max(removed_at)) FROM components);
+
+-- Where flights may be missing in the log: all of an aircraft that it doesn't know; where it has none for more than 14
+-- days and four times what is usual for the aircraft (nine of ten gaps); and after the as-of time.
+CREATE TEMP TABLE unlogged AS
+WITH landed AS (
+    SELECT aircraft, takeoff_at AS closes, lag(landing_at) OVER (PARTITION BY aircraft ORDER BY takeoff_at) AS opens
+    FROM flights),
+known AS MATERIALIZED (
+    SELECT aircraft, (list(closes - opens ORDER BY closes - opens)
+                      FILTER (WHERE opens IS NOT NULL))[(count(*) - 1) * 9 // 10 + 1] AS habit
+    FROM landed GROUP BY aircraft),
+gap AS (
+    FROM landed UNION ALL
+    SELECT aircraft, as_of + INTERVAL 1 MICROSECOND, max(landing_at) FROM flights, horizon GROUP BY ALL)
+SELECT aircraft, coalesce(opens, since) AS opens, closes,
+       'no flights of this aircraft in the log for an unusually long time' AS reason
+FROM gap JOIN known USING (aircraft), horizon
+WHERE closes - coalesce(opens, since) > greatest(INTERVAL 14 DAY, 4 * habit)
+UNION ALL
+SELECT DISTINCT aircraft, '-infinity'::TIMESTAMPTZ, as_of + INTERVAL 1 MICROSECOND,
+       'no flights of this aircraft in the log'
+FROM boots ANTI JOIN known USING (aircraft), horizon
+UNION ALL
+SELECT DISTINCT aircraft, as_of + INTERVAL 1 MICROSECOND, 'infinity'::TIMESTAMPTZ, 'still running at the as-of time'
+FROM boots, horizon;
+
 CREATE TEMP TABLE used AS
-SELECT task_id, work_order, aircraft, product_class, action, position, started_at, finished_at
+SELECT task_id, work_order, aircraft, product_class, action, position, started_at, finished_at,
+       coalesce(status, 'closed') = 'closed' AS done
 FROM tasks JOIN products USING (product)
-WHERE coalesce(status, 'closed') = 'closed' AND action IN ('apply', 'clean', 'prepare');
+WHERE coalesce(status, 'closed') IN ('closed', 'open') AND action IN ('apply', 'clean', 'prepare');
 
 -- Which places a record's position means. `all` may mean any; what is installed decides.
 CREATE TEMP TABLE meant AS
@@ -53,10 +87,10 @@ LEFT JOIN boots ON boots.aircraft = used.aircraft AND boots.place = meant.place
 WHERE position <> 'all' OR component_serial IS NOT NULL;
 
 CREATE TEMP TABLE preserved AS
-FROM placed WHERE action = 'apply' AND product_class = 'rubber-preservative';
+FROM placed WHERE done AND action = 'apply' AND product_class = 'rubber-preservative';
 
 CREATE TEMP TABLE treated AS
-FROM placed WHERE action = 'apply' AND product_class = 'ice-adhesion-treatment';
+FROM placed WHERE done AND action = 'apply' AND product_class = 'ice-adhesion-treatment';
 
 -- What is done to one boot under one work order is done at one go until its aircraft takes off or a day passes.
 CREATE TEMP MACRO at_one_go(treatments) AS TABLE
@@ -95,42 +129,51 @@ WHERE opens < until;
 
 RULES = {
     "preservative-on-wrong-material": """
-SELECT task_id, string_agg(place, '; ' ORDER BY place) AS position
+SELECT task_id, string_agg(place, '; ' ORDER BY place) AS position, NULL AS reason
 FROM preserved WHERE material <> 'chloroprene' OR finish <> 'black'
 GROUP BY ALL""",
     "flight-before-cure": """
-SELECT work_order, held.aircraft, place AS position, arg_min(flight_id, takeoff_at) AS flight_id,
-       (epoch_us(min(takeoff_at)) - epoch_us(since)) / 3600e6 AS measured
-FROM held JOIN flights ON held.carrier = flights.aircraft AND day = epoch_us(takeoff_at) // 86_400_000_000
-WHERE takeoff_at >= opens AND takeoff_at < until
-GROUP BY work_order, boot, part, held.aircraft, place, since""",
+WITH early AS MATERIALIZED (
+    SELECT work_order, boot, part, held.aircraft, place AS position, arg_min(flight_id, takeoff_at) AS flight_id,
+           (epoch_us(min(takeoff_at)) - epoch_us(min(since))) / 3600e6 AS measured
+    FROM held JOIN flights ON held.carrier = flights.aircraft AND day = epoch_us(takeoff_at) // 86_400_000_000
+    WHERE takeoff_at >= opens AND takeoff_at < until
+    GROUP BY ALL)
+SELECT * EXCLUDE (boot, part), NULL AS reason FROM early
+UNION ALL BY NAME
+SELECT work_order, held.aircraft, place AS position, min(reason) AS reason
+FROM held JOIN unlogged ON held.carrier = unlogged.aircraft AND unlogged.opens < until AND closes > held.opens
+ANTI JOIN early USING (work_order, boot, part)
+GROUP BY work_order, boot, part, held.aircraft, place""",
     "ice-adhesion-treatment-not-last": """
 WITH involved AS MATERIALIZED (
     FROM placed WHERE work_order IN (SELECT work_order FROM treated)
                   AND (action = 'apply' OR product_class <> 'ice-adhesion-treatment')),
 job AS MATERIALIZED (
     SELECT *, product_class = 'ice-adhesion-treatment' AS bound FROM at_one_go('involved')),
+-- What is still open may have been done: a treatment that would be the last, or a product over it.
 last AS (
-    SELECT work_order, boot, part, max(started_at) AS last_start,
-           arg_min(aircraft, started_at) AS aircraft, arg_min(place, started_at) AS place
-    FROM job WHERE bound GROUP BY ALL)
-SELECT work_order, last.aircraft, last.place AS position, arg_max(task_id, started_at) AS task_id
-FROM job JOIN last USING (work_order, boot, part)
-WHERE NOT bound AND started_at > last_start
-GROUP BY work_order, boot, part, last.aircraft, last.place""",
+    SELECT work_order, boot, part, max(started_at) FILTER (WHERE done) AS last_done, max(started_at) AS last_perhaps,
+           arg_min(aircraft, started_at) FILTER (WHERE done) AS aircraft,
+           arg_min(place, started_at) FILTER (WHERE done) AS place
+    FROM job WHERE bound GROUP BY ALL HAVING bool_or(done)),
+late AS (
+    SELECT work_order, boot, part, arg_max(task_id, started_at) FILTER (WHERE done) AS task_id,
+           coalesce(max(started_at) FILTER (WHERE done) > any_value(last_perhaps), false) AS surely
+    FROM job JOIN last USING (work_order, boot, part)
+    WHERE NOT bound AND started_at > last_done
+    GROUP BY ALL)
+SELECT work_order, aircraft, place AS position, CASE WHEN surely THEN task_id END AS task_id,
+       CASE WHEN NOT surely THEN 'a record of work that is still open may change the result' END AS reason
+FROM late JOIN last USING (work_order, boot, part)""",
     "ppe-sign-off-missing": """
-SELECT task_id FROM tasks
+SELECT task_id, NULL AS reason FROM tasks
 WHERE product IS NOT NULL AND coalesce(status, 'closed') = 'closed'
   AND (ppe_signed_by IS NULL OR ppe_worn IS NULL
     OR NOT (regexp_matches(ppe_worn, '(^|;)\\s*eye-protection\\s*(;|$)')
         AND regexp_matches(ppe_worn, '(^|;)\\s*chemical-gloves\\s*(;|$)')))""",
     "ice-adhesion-treatment-overdue": """
-WITH horizon AS MATERIALIZED (
-    SELECT min(first) AS since, max(last) AS as_of FROM (
-        SELECT min(started_at) AS first, greatest(max(finished_at), max(signed_at)) AS last FROM tasks
-        UNION ALL SELECT min(takeoff_at), max(landing_at) FROM flights
-        UNION ALL SELECT NULL, greatest(max(installed_at), max(removed_at)) FROM components)),
-season AS (
+WITH season AS (
     SELECT make_timestamptz(year, 10, 1, 0, 0, 0, 'UTC') AS opens,
            make_timestamptz(year + 1, 5, 1, 0, 0, 0, 'UTC') AS closes
     FROM (SELECT unnest(range(year(since) - 1, year(as_of) + 1)) AS year FROM horizon)),
@@ -181,23 +224,37 @@ used_up AS (
     FROM carried
     JOIN meter AS begun ON begun.aircraft = carried.aircraft AND begun.instant = opens
     JOIN meter AS ended ON ended.aircraft = carried.aircraft AND ended.instant = closes
+    GROUP BY segment),
+unsure AS (
+    SELECT segment, min(reason) AS reason
+    FROM carried JOIN unlogged USING (aircraft)
+    WHERE unlogged.opens < carried.closes AND unlogged.closes > carried.opens
     GROUP BY segment)
-SELECT work_order, aircraft, place AS position, component_serial, start, total / 3600e6 AS measured
-FROM segment JOIN used_up USING (segment)
-WHERE total > 50 * 3_600_000_000""",
+SELECT work_order, aircraft, place AS position, component_serial, total / 3600e6 AS measured,
+       CASE WHEN total <= 50 * 3_600_000_000 THEN reason END AS reason
+FROM segment JOIN used_up USING (segment) LEFT JOIN unsure USING (segment)
+WHERE total > 50 * 3_600_000_000 OR reason IS NOT NULL""",
     "product-before-cure": """
 WITH near AS MATERIALIZED (
     SELECT held.* EXCLUDE day, task_id, position, started_at
     FROM held JOIN used ON held.carrier = used.aircraft AND day = epoch_us(started_at) // 86_400_000_000
-    WHERE product_class <> 'rubber-preservative' AND started_at >= opens AND started_at < until),
+    WHERE done AND product_class <> 'rubber-preservative' AND started_at >= opens AND started_at < until),
 -- Where the boot is, `all` means it too; of a position without a boot, `all` means nothing.
 there AS (
     SELECT near.* FROM near JOIN meant ON near.position = meant.position AND near.mounting = meant.place
-    WHERE near.position <> 'all' OR serial IS NOT NULL)
-SELECT work_order, aircraft, place AS position, (epoch_us(min(started_at)) - epoch_us(since)) / 3600e6 AS measured
-FROM there GROUP BY work_order, boot, part, aircraft, place, since""",
+    WHERE near.position <> 'all' OR serial IS NOT NULL),
+early AS MATERIALIZED (
+    SELECT work_order, boot, part, aircraft, place AS position,
+           (epoch_us(min(started_at)) - epoch_us(min(since))) / 3600e6 AS measured
+    FROM there GROUP BY ALL)
+SELECT * EXCLUDE (boot, part), NULL AS reason FROM early
+UNION ALL BY NAME
+SELECT DISTINCT work_order, aircraft, place AS position, 'still running at the as-of time' AS reason
+FROM held JOIN horizon ON until > as_of + INTERVAL 1 MICROSECOND
+ANTI JOIN early USING (work_order, boot, part)""",
 }
-"""Findings by rule: the columns that name a finding, and its figure in hours. The first five are the main rules."""
+"""By rule: the columns that name a finding, its figure in hours, and the reason of what is unjudged. The first five are
+the main rules."""
 
 MAIN_RULES = tuple(RULES)[:5]
 

@@ -25,19 +25,36 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 
 
 def test_audit_and_sql_agree(both: tuple[Path, Path], capsys: pytest.CaptureFixture[str]) -> None:
-    """On a small load both find the same, with the same figures, in every rule."""
+    """On a small load both find the same, with the same figures, and leave the same unjudged, in every rule."""
     compare(*both)
     assert capsys.readouterr().out.count("the same by both") == len(sql_twin.RULES)
 
 
-@pytest.mark.parametrize("rule", sql_twin.RULES)
-def test_a_missing_finding_is_told(rule: str, both: tuple[Path, Path], tmp_path: Path) -> None:
-    """One finding less on one side stops the benchmark, which names the rule."""
+def test_the_load_has_what_can_not_be_judged(both: tuple[Path, Path]) -> None:
+    """An aircraft that the flight log doesn't know, one whose flights are missing for a month, and records never closed
+    are in the smallest load that is compared."""
+    text = (both[0] / "unjudged.csv").read_text(encoding="utf-8")
+    for reason in ("in the log,", "in the log for an unusually long time,", "work that is still open"):
+        assert reason in text
+
+
+UNJUDGED = ("flight-before-cure", "ice-adhesion-treatment-not-last", "ice-adhesion-treatment-overdue")
+
+
+@pytest.mark.parametrize(
+    ("rule", "outcome"),
+    [(rule, "findings") for rule in sql_twin.RULES] + [(rule, "unjudged") for rule in UNJUDGED],
+)
+def test_what_one_side_lacks_is_told(rule: str, outcome: str, both: tuple[Path, Path], tmp_path: Path) -> None:
+    """One finding, or one subject left unjudged, less on one side stops the benchmark, which names the rule."""
     checked, queried = both
     shutil.copytree(queried, tmp_path / "sql")
     file = tmp_path / "sql" / f"{rule}.csv"
-    file.write_text("".join(file.read_text(encoding="utf-8").splitlines(keepends=True)[:-1]), encoding="utf-8")
-    with pytest.raises(Differs, match=rule):
+    lines = file.read_text(encoding="utf-8").splitlines(keepends=True)
+    # The reason comes last.
+    lines.remove(next(line for line in lines[1:] if line.endswith(",\n") == (outcome == "findings")))
+    file.write_text("".join(lines), encoding="utf-8")
+    with pytest.raises(Differs, match=f"{rule}, {outcome}"):
         compare(checked, tmp_path / "sql")
 
 
@@ -47,7 +64,8 @@ def test_another_figure_is_told(both: tuple[Path, Path], tmp_path: Path) -> None
     shutil.copytree(queried, tmp_path / "sql")
     file = tmp_path / "sql" / "flight-before-cure.csv"
     head, *lines = file.read_text(encoding="utf-8").splitlines()
-    lines[0] = f"{lines[0].rsplit(',', 1)[0]},99.0"
+    place = next(number for number, line in enumerate(lines) if line.endswith(","))
+    lines[place] = f"{lines[place].rsplit(',', 2)[0]},99.0,"
     file.write_text("\n".join([head, *lines]), encoding="utf-8")
     with pytest.raises(Differs, match=r"99\.0 by the SQL"):
         compare(checked, tmp_path / "sql")

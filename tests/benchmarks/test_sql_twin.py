@@ -38,8 +38,12 @@ def found(export: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def keys_of(out: Path, rule: str) -> list[tuple[str, ...]]:
+    return sorted(tuple(row[key] for key in KEYS[rule]) for row in answers(out, rule) if not row["reason"])
+
+
+def answers(out: Path, rule: str) -> list[dict[str, str]]:
     with (out / f"{rule}.csv").open(encoding="utf-8", newline="") as file:
-        return sorted(tuple(row[key] for key in KEYS[rule]) for row in csv.DictReader(file))
+        return list(csv.DictReader(file))
 
 
 @pytest.mark.parametrize("rule", RULES)
@@ -124,19 +128,83 @@ class Story:
 
     def found(self, rule: str) -> list[tuple[str, ...]]:
         """What SQL finds; plain loops must find the same."""
+        self._judged(rule)
+        keys = keys_of(self.folder, rule)
+        assert keys == sorted(getattr(Twin(self.folder), rule.replace("-", "_"))())
+        return keys
+
+    def unjudged(self, rule: str) -> list[str]:
+        """The reasons of what SQL leaves unjudged."""
+        self._judged(rule)
+        return sorted(row["reason"] for row in answers(self.folder, rule) if row["reason"])
+
+    def _judged(self, rule: str) -> None:
         for table, schema in SCHEMAS.items():
             pyarrow.parquet.write_table(
                 pa.Table.from_pylist(self.rows[table], schema), self.folder / f"{table}.parquet"
             )
         run(self.folder, self.folder, rules=[rule])
-        keys = keys_of(self.folder, rule)
-        assert keys == sorted(getattr(Twin(self.folder), rule.replace("-", "_"))())
-        return keys
 
 
 @pytest.fixture
 def story(tmp_path: Path) -> Story:
     return Story(tmp_path)
+
+
+NOT_KNOWN = "no flights of this aircraft in the log"
+GAP = f"{NOT_KNOWN} for an unusually long time"
+RUNNING = "still running at the as-of time"
+STILL_OPEN = "a record of work that is still open may change the result"
+
+
+@pytest.mark.parametrize(("apart", "reasons"), [(1.0, [GAP]), (5.0, [])])
+@pytest.mark.parametrize("beyond", [True, False])
+def test_a_gap_is_unusual_beyond_two_weeks_and_the_habit(
+    story: Story, apart: float, reasons: list[str], beyond: bool
+) -> None:
+    """A hold, or hours, in a gap of the log are unjudged where it is longer than 14 days and than four times nine of
+    ten gaps; at exactly 14 days both are judged."""
+    story.boot("B1")
+    story.boot("B2", "left", aircraft="A2")
+    for number in range(12):
+        story.flight(NOON - timedelta(days=apart * number, hours=2))
+    landed = NOON - timedelta(hours=1)
+    story.flight(landed + timedelta(days=14, microseconds=int(beyond)))
+    story.task("rubber-preservative", 0)
+    story.task("ice-adhesion-treatment", -7 / 6)  # ends as the aircraft lands
+    assert story.unjudged("flight-before-cure") == (reasons if beyond else [])
+    # What the other aircraft flew isn't known at all.
+    hours = story.unjudged("ice-adhesion-treatment-overdue")
+    assert hours == [NOT_KNOWN, *(reasons if beyond else [])]
+
+
+def test_a_hold_that_still_runs_is_unjudged(story: Story) -> None:
+    """At the as-of time, the last that the export tells of, a hold that ends with it is over; a later one runs."""
+    story.boot("B1")
+    story.flight(NOON - timedelta(hours=1))
+    story.task("rubber-preservative", 0)
+    story.task("cleaner", 24, action="clean", position="left")
+    for rule in ("flight-before-cure", "product-before-cure"):
+        assert story.unjudged(rule) == []
+    story.task("rubber-preservative", 0.001, work_order="W2")
+    for rule in ("flight-before-cure", "product-before-cure"):
+        assert story.unjudged(rule) == [RUNNING]
+
+
+def test_an_open_record_leaves_an_order_unjudged(story: Story) -> None:
+    """A wash over the treatment that was never closed may be a fault, and a treatment over the wash that was never
+    closed may put it right; nothing else is in doubt."""
+    story.boot("B1")
+    story.task("ice-adhesion-treatment", 0)
+    story.task("cleaner", -1, action="clean", status="open")
+    assert story.unjudged("ice-adhesion-treatment-not-last") == []
+    story.task("cleaner", 1, action="clean", status="open")
+    assert story.unjudged("ice-adhesion-treatment-not-last") == [STILL_OPEN]
+    story.task("cleaner", 2, action="clean")
+    assert story.found("ice-adhesion-treatment-not-last") == [("W1", "A1", "fin", "T4")]
+    assert story.unjudged("ice-adhesion-treatment-not-last") == []
+    story.task("ice-adhesion-treatment", 3, status="open")
+    assert story.unjudged("ice-adhesion-treatment-not-last") == [STILL_OPEN]
 
 
 CURED = NOON + timedelta(hours=24, minutes=10)
