@@ -26,7 +26,7 @@ NONE = -1
 NO_POSITION: Why = (Rank.POSITION, "position not recorded, or not one of the boots' positions")
 NO_BOOT: Why = (Rank.BOOT, "no boot known at that position and time, or two recorded")
 OPEN_RECORD: Why = (Rank.UNREADABLE, "a record of work that is still open may change the result")
-UNREADABLE_RECORD: Why = (Rank.UNREADABLE, "a record that can't be read may change the result")
+UNREADABLE_RECORD: Why = (Rank.UNREADABLE, "a record in quarantine may change the result")
 NEARLY_THIS: Why = (Rank.NOT_COVERED, "a record of an aircraft of nearly the same name may change the result")
 TIED: Why = (Rank.TIED, "which came first is not known: both started at the same time")
 

@@ -20,8 +20,8 @@ NOT_COVERED = (
     "the flight log does not cover the aircraft at that time: it does not know it, a leg is missing, it stops for "
     "unusually long, or work at another station follows without a flight"
 )
-FLIGHT_UNCLEAR = "a flight can't be read, is listed twice, or its hours contradict its times"
-MAY_BE_WORK = "a record that can't be read, or is still open in the same work order, may be one of those it depends on"
+FLIGHT_UNCLEAR = "a flight is in quarantine, is listed twice, or its hours contradict its times"
+MAY_BE_WORK = "a record in quarantine, or still open in the same work order, may be one of those it depends on"
 STILL_RUNNING = "it still runs at the as-of time"
 SEASON_NOT_SET = (
     "the aircraft works in the other hemisphere than the season is of, as far as the time zones of its stations tell, "

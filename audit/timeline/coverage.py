@@ -55,7 +55,7 @@ WHY = {
     Missing.ELSEWHERE: "work at another station without a flight in between: flights are missing in the log",
     Missing.LEG: "a leg is missing in the flight log: the next flight begins elsewhere",
     Missing.NAME: "the flight log knows an aircraft of nearly the same name",
-    Missing.UNREADABLE: "a flight that can't be read may fall in this time",
+    Missing.UNREADABLE: "a flight in quarantine may fall in this time",
     Missing.HOURS: "hours flown contradict takeoff and landing",
     Missing.TWICE: "a flight is listed twice under two numbers",
     Missing.AFTER: "still running at the as-of time",

@@ -11,7 +11,7 @@ from tests.forms.rules import outcomes, rule, verdict
 GLOSS = {"product_class": {"is": "gloss-coating"}}
 TWO_COATS = rule("count", scope=GLOSS, coats={"at_least": 2})
 ELSEWHERE = "work at another station without a flight in between: flights are missing in the log"
-UNREADABLE = "a flight that can't be read may fall in this time"
+UNREADABLE = "a flight in quarantine may fall in this time"
 
 
 def coat(number: int, time: str, **more: Any) -> dict[str, Any]:

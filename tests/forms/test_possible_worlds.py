@@ -183,6 +183,31 @@ def test_missing_flights_are_judged_in_every_world() -> None:
     holds()
 
 
+TWO_CONTENTS = ["two actions", "two aircraft", "two times", "two work orders"]
+
+
+@pytest.mark.parametrize("way", TWO_CONTENTS)
+def test_a_record_with_two_contents_is_evidence_only(way: str) -> None:
+    """Of a record exported twice with another required cell both rows are set aside: nothing is passed or found under
+    its name, whatever both would give."""
+    rules = (
+        rule("record", scope={}, require={"product": {"not_in": ["preserve"]}}),
+        rule("hold", scope=PRESERVE, forbid={"event": "takeoff"}, **{"for": "PT24H"}),
+        rule("precede", scope=PRESERVE, needs=GUARD),
+        rule("count", scope=PRESERVE, coats={"at_least": 3}),
+    )
+    for seed in range(8):
+        random = Random(seed)
+        tables = possible.whole_export(random)
+        doubt = possible.doubted(random, tables, "tasks", way)
+        export = read_rows(possible.written(tables, [doubt]))
+        assert export.counts["tasks"].quarantined == 2
+        timeline = build_timeline(export, pd.Timestamp(AS_OF))
+        for data in rules:
+            for subject, verdicts in said_of(data, timeline).items():
+                assert doubt.row["task_id"] not in subject or verdicts == [None]
+
+
 # What had been passed or found wrongly
 
 
@@ -293,6 +318,20 @@ AGO, AHEAD = flown(1, "00:00", "01"), flown(2, "00:00", "05")
             [AGO, AHEAD],
             {("T1", "A1", "left"): [None]},
             id="perhaps-an-earlier-first-coat",
+        ),
+        pytest.param(
+            rule("hold", scope=PRESERVE, forbid={"event": "takeoff"}, **{"for": "PT2H"}),
+            [work(1, "09:00"), work(2, "12:00"), work(2, "12:00", finished_at="2025-06-02T13:30:00Z")],
+            [AGO, flown(3, "15:00"), AHEAD],
+            {("T1", "A1", "left"): [None]},
+            id="two-ends-of-which-one-would-break-the-hold",
+        ),
+        pytest.param(
+            rule("hold", scope=PRESERVE, forbid={"event": "takeoff"}, **{"for": "PT2H"}),
+            [work(1, "12:00"), work(2, "12:30"), work(2, "12:30", aircraft="A2")],
+            [AGO, flown(3, "13:30"), AHEAD],
+            {("T1", "A1", "left"): [False]},
+            id="a-coat-too-early-whichever-aircraft-the-next-is-of",
         ),
         pytest.param(
             rule("overlap", between=["tasks", "flights"], same=["aircraft"]),

@@ -157,7 +157,7 @@ def test_work_elsewhere_without_a_flight(work: dict[str, Any], expected: list[st
         assert reasons(LATER, tasks=back, stations=STATIONS) == expected, "the other way"
 
 
-UNREADABLE = "a flight that can't be read may fall in this time"
+UNREADABLE = "a flight in quarantine may fall in this time"
 
 
 @pytest.mark.parametrize(
