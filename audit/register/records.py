@@ -266,6 +266,11 @@ def _parquet(table: pa.Table, *, store_schema: bool = True) -> bytes:
     return out.getvalue()
 
 
+def _cells_kept(said: bytes) -> pd.DataFrame:
+    """What a batch says; counts stay whole numbers where some are missing."""
+    return pq.read_table(io.BytesIO(said)).to_pandas(types_mapper={pa.int64(): pd.Int64Dtype()}.get)
+
+
 def contents(connection: sa.Connection, known: Versions, places: Ints) -> pd.DataFrame:
     """What the last versions at these places say, in their order, canonical columns; absent ones are missing."""
     parts = []
@@ -274,7 +279,7 @@ def contents(connection: sa.Connection, known: Versions, places: Ints) -> pd.Dat
     for batch in np.unique(known.batch[places]).tolist():
         run, part = keys[batch]
         one = sa.select(RECORDS.c.contents).where(RECORDS.c.run == run, RECORDS.c.part == part)
-        frame = pq.read_table(io.BytesIO(connection.execute(one).scalar_one())).to_pandas()
+        frame = _cells_kept(connection.execute(one).scalar_one())
         mine = np.flatnonzero(known.batch[places] == batch)
         parts.append(frame.iloc[known.row[places[mine]]].set_index(pd.Index(mine)))
     whole = pd.concat(parts) if parts else pd.DataFrame({KEY: []})
@@ -329,7 +334,7 @@ def last_said(connection: sa.Connection, tasks: Collection[str]) -> pd.DataFrame
     left, found = set(tasks), []
     query = sa.select(RECORDS.c.contents).order_by(RECORDS.c.run.desc(), RECORDS.c.part)
     for (said,) in connection.execute(query) if left else ():
-        frame = pq.read_table(io.BytesIO(said)).to_pandas()
+        frame = _cells_kept(said)
         found.append(frame[frame[KEY].isin(left)])
         left -= set(found[-1][KEY])
         if not left:
@@ -343,7 +348,7 @@ def versions_of(connection: sa.Connection, task: str) -> Iterator[tuple[int, dic
     for run, packed, said in connection.execute(query):
         ids = pq.read_table(io.BytesIO(packed))[KEY].to_pandas()
         for row in np.flatnonzero((ids == task).to_numpy()).tolist():
-            frame = pq.read_table(io.BytesIO(said)).to_pandas()
+            frame = _cells_kept(said)
             cells = {name: as_texts(frame[name].iloc[[row]])[0] for name in frame} if row < len(frame) else {}
             yield run, {str(name): cell for name, cell in cells.items() if cell}
 
@@ -374,7 +379,7 @@ def first_wrong(connection: sa.Connection) -> int | None:
 def _as_digested(packed: bytes, digests: bytes, said: bytes) -> bool:
     """Whether the records of a batch are those that its digests speak of."""
     try:
-        table, frame = pq.read_table(io.BytesIO(packed)), pq.read_table(io.BytesIO(said)).to_pandas()
+        table, frame = pq.read_table(io.BytesIO(packed)), _cells_kept(said)
     except pa.ArrowException:
         return False
     there = table["kind"].to_numpy() != GONE

@@ -61,6 +61,17 @@ def test_a_record_that_vanished(place: Location) -> None:
     assert happened(night(place, 5, "L1", "L2", "L3")) == [gone]
 
 
+def test_whole_numbers_are_told_as_such(where: Path) -> None:
+    """A count that stays as it is was not altered, where other records have none; nor does it get a decimal point."""
+    coats = {"columns": {"coat": pd.array([2, None], "Int64")}}
+    night(where, 1, "L1", "L2", **coats)
+    assert happened(night(where, 2, "L9", "L2", **coats)) == [("T0", "altered", "lot", "L1", "L9")]
+    coats = {"columns": {"coat": pd.array([3, None], "Int64")}}
+    assert happened(night(where, 3, "L9", "L2", **coats))[1:] == [("T0", "altered", "coat", "2", "3")]
+    with open_register(where) as register:
+        assert [cells["coat"] for _, cells in versions_of(register.connection, "T0")] == ["2", "2", "3"]
+
+
 def test_a_record_that_was_not_signed_may_change(where: Path) -> None:
     """Open work goes on; what is not signed may be written anew, and vanish."""
     unsigned = {"columns": {"signed_at": NEVER}}
