@@ -268,7 +268,8 @@ def _parquet(table: pa.Table, *, store_schema: bool = True) -> bytes:
 
 def _cells_kept(said: bytes) -> pd.DataFrame:
     """What a batch says; counts stay whole numbers where some are missing."""
-    return pq.read_table(io.BytesIO(said)).to_pandas(types_mapper={pa.int64(): pd.Int64Dtype()}.get)
+    frame: pd.DataFrame = pq.read_table(io.BytesIO(said)).to_pandas(types_mapper={pa.int64(): pd.Int64Dtype()}.get)
+    return frame
 
 
 def contents(connection: sa.Connection, known: Versions, places: Ints) -> pd.DataFrame:
