@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pyarrow.types as kinds
+from numpy.typing import NDArray
 
 from audit.errors import AuditError
 from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, canonical_names, match_columns
@@ -22,43 +24,95 @@ from audit.intake.tables import Column, Table
 
 
 def read_parquet(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
-    """Read the wanted columns; `line` is the row number, from 1. AuditError names the file."""
-    names: dict[str, str] = {}
-    present: set[str] = set()
+    """Read the wanted columns, each when asked for; `line` is the row number, from 1. AuditError names the file."""
+    with ThreadPoolExecutor(1) as hashing:
+        source = hashing.submit(file_source, file)
+        header, rows = _header(file)
+        names = match_columns(header.names, file.name, table, wanted)
+        words = [written for name, written in names.items() if table.columns[name].kind not in PLAIN_KINDS]
+        for written in names.values():
+            _check_zone(header.field(written), file.name)
+        with refusing(file.name):
+            hashed = source.result()
 
-    def choose(header: Sequence[str]) -> dict[str, Any]:
-        names.update(match_columns(header, file.name, table, wanted))
-        present.update(canonical_names(header, table))
-        plain = {written: table.columns[name].kind in PLAIN_KINDS for name, written in names.items()}
-        return {written: pa.string() if is_plain else WORDS for written, is_plain in plain.items()}
+    def cells(name: str) -> pa.ChunkedArray:
+        read = _read(file, [header.field(names[name])], words)
+        if len(read) != rows:
+            raise AuditError(f"{file.name} was written to while it was read; run the check again when it is complete")
+        return resolved_type(read[names[name]], table.columns[name], file.name)
 
-    grid = read_parquet_grid(file, choose)
-    columns = {
-        name: resolved_type(grid.columns[written], table.columns[name], file.name) for name, written in names.items()
-    }
-    return Cells(table, file.name, columns, grid.rows, grid.lines_of, source=grid.source, present=frozenset(present))
+    present = canonical_names(header.names, table)
+    return Cells(table, file.name, Lazily(tuple(names), cells), rows, _row_numbers, source=hashed, present=present)
 
 
 def read_parquet_grid(file: ExportFile, choose: Callable[[Sequence[str]], Mapping[str, Any]]) -> Grid:
     """Read the columns that `choose` picks from the schema, text with the Arrow type (text or `WORDS`) of each."""
     with ThreadPoolExecutor(1) as hashing:
         source = hashing.submit(file_source, file)
-        with refusing(file.name, "a Parquet file"):
-            schema = pq.ParquetFile(file.path).schema_arrow
-        chosen = choose(schema.names)
+        header, _ = _header(file)
+        chosen = choose(header.names)
         for name in chosen:
-            _check_zone(schema.field(name), file.name)
-        words = [name for name, type_ in chosen.items() if type_ == WORDS and kinds.is_string(schema.field(name).type)]
-        with refusing(file.name, "a Parquet file"):
-            # What is told of single columns (`metadata.row_group(0).column(0)`) isn't looked at: in a damaged file the
-            # library ends the process there, where nothing can catch it.
-            opened = pq.ParquetFile(file.path, read_dictionary=words, page_checksum_verification=True)
-            rows = opened.read(columns=list(chosen))
-            rows.validate(full=True)  # a flipped bit may point outside a word list
+            _check_zone(header.field(name), file.name)
+        words = [name for name, type_ in chosen.items() if type_ == WORDS]
+        read = _read(file, [header.field(name) for name in chosen], words)
         with refusing(file.name):
-            read = source.result()
-    columns = {name: rows[name] for name in chosen}
-    return Grid(file.name, columns, rows.num_rows, lambda records: records + 1, source=read)
+            hashed = source.result()
+    columns = {name: read[name] for name in chosen}
+    return Grid(file.name, columns, read.num_rows, _row_numbers, source=hashed)
+
+
+def _row_numbers(records: NDArray[np.intp]) -> NDArray[np.int64]:
+    return records + 1
+
+
+class Lazily(Mapping[str, pa.ChunkedArray]):
+    """Columns, each read when it is asked for: an export as it was written takes several times the memory of what is
+    made of it. What is asked for again, as where cells at fault have to be shown, is kept from then on."""
+
+    def __init__(self, names: Sequence[str], read: Callable[[str], pa.ChunkedArray]) -> None:
+        self._names = names
+        self._read = read
+        self._asked: set[str] = set()
+        self._kept: dict[str, pa.ChunkedArray] = {}
+
+    def __getitem__(self, name: str) -> pa.ChunkedArray:
+        if name in self._kept:
+            return self._kept[name]
+        if name not in self._names:
+            raise KeyError(name)
+        column = self._read(name)
+        if name in self._asked:
+            self._kept[name] = column
+        self._asked.add(name)
+        return column
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._names
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+
+def _header(file: ExportFile) -> tuple[pa.Schema, int]:
+    """The columns of a file with their types, and how many rows it has."""
+    with refusing(file.name, "a Parquet file"):
+        # What is told of single columns (`metadata.row_group(0).column(0)`) isn't looked at: in a damaged file the
+        # library ends the process there, where nothing can catch it.
+        opened = pq.ParquetFile(file.path)
+        return opened.schema_arrow, opened.metadata.num_rows
+
+
+def _read(file: ExportFile, fields: Sequence[pa.Field], words: Collection[str]) -> pa.Table:
+    """Some columns of a file, text in the columns `words` as codes into a word list."""
+    as_words = [field.name for field in fields if field.name in words and kinds.is_string(field.type)]
+    with refusing(file.name, "a Parquet file"):
+        opened = pq.ParquetFile(file.path, read_dictionary=as_words, page_checksum_verification=True)
+        read = opened.read(columns=[field.name for field in fields])
+        read.validate(full=True)  # a flipped bit may point outside a word list
+        return read
 
 
 def _check_zone(field: pa.Field, file: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -189,7 +190,8 @@ def _parse(parts: Sequence[Cells], refused: Sequence[Faults]) -> dict[str, Parse
 
     if sum(cells.rows for cells in parts) < MANY_ROWS:
         return {name: parsed(name) for name in names}
-    with ThreadPoolExecutor() as pool:
+    # As many as there are cores: each holds a column as it was written.
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
         return dict(zip(names, pool.map(parsed, names), strict=True))
 
 

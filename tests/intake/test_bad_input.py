@@ -8,6 +8,7 @@ import io
 import random
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pyarrow as pa
@@ -552,3 +553,18 @@ def test_any_damage_to_parquet_is_refused_or_accounted_for(damage: list[tuple[fl
             return
     assert count.read == 3
     assert count.audited <= 1  # the rows are all alike
+
+
+def test_parquet_written_to_while_it_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A nightly job may still be writing: columns of two states of a file are no table."""
+    reading = pq.ParquetFile.read
+
+    def written_between(self: pq.ParquetFile, columns: list[str], **more: Any) -> Any:
+        read = reading(self, columns=columns, **more)
+        if columns == ["task_id"]:
+            pq.write_table(pa.table({name: [value] * 3 for name, value in TASK.items()}), tmp_path / "tasks.parquet")
+        return read
+
+    pq.write_table(pa.table({name: [value] * 2 for name, value in TASK.items()}), tmp_path / "tasks.parquet")
+    monkeypatch.setattr(pq.ParquetFile, "read", written_between)
+    assert refusal(tmp_path).startswith("tasks.parquet was written to while it was read")
