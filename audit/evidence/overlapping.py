@@ -10,11 +10,29 @@ import pandas as pd
 
 from audit.intake.tables import NAMES
 from audit.timeline.codes import MISSING, codes_in, names_of
-from audit.timeline.instants import FOREVER, MINUTE, Bools, Ints, Order, expand, group_begins, running_max
-from audit.timeline.timeline import TASK_TIMES, Timeline
+from audit.timeline.instants import (
+    DAY,
+    FOREVER,
+    MINUTE,
+    NEVER,
+    Bools,
+    Ints,
+    Order,
+    expand,
+    group_begins,
+    micros,
+    running_max,
+)
+from audit.timeline.timeline import Timeline
 
 TABLE_OF = {"tasks": "tasks", "flights": "flights", "stays": "flights", "components": "components"}
 """The table of which things of a kind are rows."""
+TIMES = {
+    "tasks": ("started_at", "finished_at"),
+    "flights": ("takeoff_at", "landing_at"),
+    "components": ("installed_at", "removed_at"),
+}
+"""From when to when things of a kind last."""
 NONE = -1
 """The key of what agrees with nothing."""
 
@@ -77,13 +95,67 @@ def things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...]) 
             start, end = end, np.where(last[: len(end)], timeline.as_of + 1, again[: len(end)])
             mine = mine & (start < end)
         rows, start, end = flights.row[mine], start[mine], end[mine]
-    found: dict[str, pd.Series | None] = {name: frame.get(name) for name in columns}
-    for name in set(columns) & set(TASK_TIMES):
-        if kind == "tasks" and name in timeline.times:
-            found[name] = pd.Series(timeline.times[name])  # as this timeline reads the clock
+    found = _columns(timeline, kind, frame, columns)
     if kind == "stays" and "station" in columns:
         found["station"] = _as_stations(timeline, frame["destination"]) if "destination" in frame else None
     return Things(kind, rows, start, np.maximum(end, start + 1), found)
+
+
+_AGES = 200 * 366 * DAY
+"""Longer than from the first year that is read to the last."""
+
+
+def set_aside(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...]) -> Things:
+    """What was set aside in quarantine and may be of a kind, for as long as it may have lasted; of task records `rows`.
+
+    What lacks its start or its end lasted a day at most, a flight into the next takeoff, a boot's stay for ever.
+    """
+    if kind == "tasks":
+        frame = timeline.tasks
+        start, end = timeline.times["started_at"][rows], timeline.times["finished_at"][rows]
+    else:
+        frame = timeline.aside.get(kind, pd.DataFrame(columns=list(TIMES[kind]), dtype="datetime64[us, UTC]"))
+        rows = np.arange(len(frame))
+        start, end = (micros(frame[name]) if name in frame else np.full(len(frame), NEVER) for name in TIMES[kind])
+    longest = _AGES if kind == "components" else DAY
+    since, until = np.where(end == NEVER, NEVER, end - longest), np.where(start == NEVER, FOREVER, start + longest)
+    if kind == "flights" and len(frame):
+        place, again = timeline.flights.next_takeoff(codes_in(timeline.aircraft_names, frame["aircraft"]), start)
+        until = np.where((start != NEVER) & (place >= 0), np.minimum(until, again + 1), until)
+    start, end = np.where(start == NEVER, since, start), np.where(end == NEVER, until, end)
+    found = _columns(timeline, kind, frame, columns)
+    if kind == "tasks":
+        found |= {
+            name: pd.Series(times).where(times != NEVER) for name, times in timeline.times.items() if name in found
+        }
+    return Things(kind, rows, start, np.maximum(end, start + 1), found)
+
+
+def perhaps_overlapping(
+    timeline: Timeline, same: tuple[str, ...], differing: tuple[str, ...], left: Things, aside: Things
+) -> Bools:
+    """Which things of the left may overlap one that was set aside, of which cells that it lacks may say anything."""
+    found = np.zeros(len(left.row), bool)
+    one, other = as_one(timeline, left), as_one(timeline, aside)
+    everything = np.arange(len(aside.row))
+    lacks = np.column_stack([other.cells(name, everything).isna() for name in same])
+    for pattern in np.unique(lacks, axis=0):
+        some = other.take(np.flatnonzero((lacks == pattern).all(axis=1)))
+        known = tuple(name for name, lacking in zip(same, pattern, strict=True) if not lacking)
+        keys = _keys(known, one, some)[1:] if known else (np.zeros_like(left.row), np.zeros_like(some.row))
+        first, second = _pairs(one, some, *keys)
+        for name in differing:
+            a, b = common_codes(one.cells(name, first), some.cells(name, second))
+            apart = (a != b) | (a == MISSING)
+            first, second = first[apart], second[apart]
+        found[first] = True
+    return found
+
+
+def _columns(timeline: Timeline, kind: str, frame: pd.DataFrame, names: tuple[str, ...]) -> dict[str, pd.Series | None]:
+    """Columns of things of a kind, times of task records as this timeline reads the clock."""
+    read = timeline.times if kind == "tasks" else {}
+    return {name: pd.Series(read[name]) if name in read else frame.get(name) for name in names}
 
 
 def _as_stations(timeline: Timeline, airports: pd.Series) -> pd.Series:

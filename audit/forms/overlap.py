@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from functools import partial
 from itertools import islice
 from typing import Any, Literal, Self
 
@@ -14,18 +13,21 @@ from pydantic import Field, model_validator
 
 from audit.evidence.boots import removal_unknown
 from audit.evidence.conditions import FALSE, TRUE, judge
-from audit.evidence.doubt import CERTAIN, Rank, Why, coverage_doubt, first_of, reasons_of, unlogged
+from audit.evidence.doubt import CERTAIN, Rank, Why, first_of, reasons_of, unlogged
 from audit.evidence.overlapping import (
     TABLE_OF,
+    TIMES,
     Things,
     as_one,
     common_codes,
     nearly_same,
     overlapping,
+    perhaps_overlapping,
+    set_aside,
     things,
     within_rounding,
 )
-from audit.evidence.treatments import doubt_of
+from audit.evidence.treatments import UNREADABLE_RECORD, doubt_of
 from audit.figures import time_span
 from audit.forms import describing, planting
 from audit.forms.drawing import TwoThings
@@ -38,7 +40,7 @@ from audit.language.in_words import all_of, conditions_in_words, label_of, list_
 from audit.language.rule import Rule
 from audit.language.wording import Said
 from audit.timeline.codes import MISSING
-from audit.timeline.coverage import Missing, not_landed
+from audit.timeline.coverage import WHY, Missing
 from audit.timeline.instants import HOUR, MINUTE, NEVER, SECOND, Bools, Ints, micros
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import TASK_TIMES, Timeline
@@ -143,7 +145,7 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
         return {"at": left.start[alone[index]], "subject": row, _EVIDENCE[one]: row}
 
     pairs = Judgement(np.ones(len(first), bool), doubt, reasons, both)
-    doubt = first_of(*_alone_in_doubt(rule, timeline, left, known), in_scope)[alone]
+    doubt = first_of(*_alone_in_doubt(rule, timeline, left.take(alone), known[alone]), in_scope[alone])
     return joined([pairs, Judgement(np.zeros(len(alone), bool), doubt, reasons, singles)])
 
 
@@ -151,6 +153,11 @@ _EVIDENCE = {"tasks": "task", "flights": "flight", "components": "component"}
 """The column of a case that names a thing of each kind."""
 NEARLY_EQUAL: Why = (Rank.RECORD, "names are nearly equal: they may be one, or two")
 NEARLY_THERE: Why = (Rank.RECORD, "the record names a station of nearly the same name as another")
+_ASIDE: Mapping[str, Why] = {
+    "tasks": UNREADABLE_RECORD,
+    "flights": (Rank.NOT_COVERED, WHY[Missing.UNREADABLE]),
+    "components": (Rank.UNREADABLE, "a boot in quarantine may change the result"),
+}
 BY_DAY: Why = (Rank.TIED, "a day without a time: the two overlap by no more than that day")
 ROUNDED: Why = (Rank.TIED, "times to the minute: the two overlap by no more than their rounding")
 
@@ -185,16 +192,17 @@ def _alone_in_doubt(rule: OverlapRule, timeline: Timeline, left: Things, known: 
     lacking = np.full(len(known), not timeline.supplied(TABLE_OF[other]))
     yield reasons.where(lacking, (Rank.NOT_SUPPLIED, f"table not supplied: {TABLE_OF[other]}"))
     if one == "tasks":
-        if other in ("flights", "stays"):
-            kinds = (Missing.AIRCRAFT, Missing.NAME, Missing.UNREADABLE)
-            aircraft = timeline.aircraft[left.row].astype(np.int64)
-            yield unlogged(timeline, aircraft, left.start, left.end, kinds)
-        if other == "flights":
-            at = not_landed(timeline).first_from(aircraft, left.start, partial(np.equal, Missing.UNREADABLE))
-            yield np.where(at < left.end, coverage_doubt(reasons, Missing.UNREADABLE), CERTAIN)
+        if TABLE_OF[other] == "flights":
+            kinds = (Missing.AIRCRAFT, Missing.NAME, *((Missing.UNREADABLE,) if other == "stays" else ()))
+            yield unlogged(timeline, timeline.aircraft[left.row].astype(np.int64), left.start, left.end, kinds)
         several = timeline.several_names.get(("tasks", same), np.empty(0, np.int64))
         yield reasons.where(np.isin(left.row, several), (Rank.RECORD, f"{same} names several people"))
     yield reasons.where(~known, (Rank.RECORD, f"value missing: {same}"))
+    if other != "stays":
+        rows = timeline.perhaps[timeline.perhaps >= timeline.audited]
+        rows = rows[judge(rule.scope, timeline, rows).truth != FALSE]
+        aside = set_aside(timeline, other, rows, (*rule.same, *rule.differing))
+        yield reasons.where(perhaps_overlapping(timeline, rule.same, rule.differing, left, aside), _ASIDE[other])
 
 
 def _apart(
@@ -328,10 +336,11 @@ def _unjudged_when(rule: OverlapRule) -> Iterator[str]:
     if other != one:
         yield describing.not_supplied(TABLE_OF[other])
     if one == "tasks" and other in ("flights", "stays"):
-        yield "the flight log does not know the aircraft, or a flight of it can't be read"
+        yield "the flight log does not know the aircraft"
         if other == "stays":
             yield "a leg is missing in the flight log, or it lists no flight of the aircraft for an unusually long time"
             yield "the station has nearly the same name as another"
+    yield f"a row of {TABLE_OF[other]} in quarantine may contradict it"
     yield "times to the minute overlap by no more than their rounding"
     if one == "tasks":
         yield describing.CLOCK_WENT_BACK
@@ -357,13 +366,6 @@ def _may_read(rule: OverlapRule) -> Iterator[str]:
         yield from ("flights.destination", "stations.icao")
 
 
-_TIMES = {
-    "tasks": ("started_at", "finished_at"),
-    "flights": ("takeoff_at", "landing_at"),
-    "components": ("installed_at", "removed_at"),
-}
-
-
 def _planter(rule: OverlapRule, timeline: Timeline) -> Planter:
     """Another thing that begins a second before the one ends, or as it ends."""
     one, other = rule.between
@@ -372,7 +374,7 @@ def _planter(rule: OverlapRule, timeline: Timeline) -> Planter:
         # A record without a product is least of other rules' business.
         bare = rows[timeline.tasks["product"].cat.codes.to_numpy()[rows] < 0]
         rows = bare if len(bare) else rows
-    frame, (_, closes) = timeline.tables.get(TABLE_OF[one]), _TIMES[one]
+    frame, (_, closes) = timeline.tables.get(TABLE_OF[one]), TIMES[one]
     ends = timeline.times["finished_at"]
     if one != "tasks" and frame is not None:
         ends = micros(frame[closes]) if closes in frame else np.full(len(frame), NEVER)
@@ -402,7 +404,7 @@ def _agreeing(rule: OverlapRule, timeline: Timeline, spot: Spot, like: int) -> d
     """The cells of a second thing: what must be the same as the one of the case has it, and what must differ other than
     that."""
     one, other = (TABLE_OF[kind] for kind in rule.between)
-    row, timed = spot["subject"], _TIMES[other]
+    row, timed = spot["subject"], TIMES[other]
     found = {name: planting.cell(timeline, one, name, row) for name in rule.same if name not in timed}
     for name in rule.differing:
         now, there = planting.cell(timeline, one, name, row), planting.cell(timeline, other, name, like)
@@ -458,7 +460,7 @@ def _second_boot(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int, end
     boot = Edit("components", like, {**stay, **_agreeing(rule, timeline, spot, like)}, new=True)
     if spot.outside:
         return (boot,)
-    _, closes = _TIMES[rule.between[0]]
+    _, closes = TIMES[rule.between[0]]
     return Edit(TABLE_OF[rule.between[0]], row, {closes: planting.written(at)}), boot
 
 

@@ -131,19 +131,20 @@ def _by_aircraft(export: Export, timeline: Timeline, buckets: int) -> Iterator[t
 
 
 def _by_person(column: str, export: Export, timeline: Timeline, buckets: int) -> Iterator[tuple[Rows, Rows]]:
-    """The task records of each bucket of people, the first with those that name nobody, and all boots."""
+    """The task records of each bucket of people, the first with those that name nobody; all boots, and what was set
+    aside: it may be of anybody."""
     tasks = export.tables["tasks"]
     bucket = np.zeros(len(tasks), np.int64)
     if column in tasks:
         people = tasks[column].cat
         bucket_of = people_buckets(people.categories, timeline.alike.get("person", {}), buckets)
         bucket = np.append(bucket_of, 0)[people.codes.to_numpy()]
-    nothing = np.empty(0, np.int64)
+    nothing, aside = np.empty(0, np.int64), np.arange(len(export.set_aside.get("tasks", ())))
     rows = {name: nothing for name in ("flights", "components") if name in export.tables}
     if "components" in rows:
         rows["components"] = np.arange(len(export.tables["components"]))
     for number in range(buckets):
-        yield {"tasks": np.flatnonzero(bucket == number), **rows}, {"tasks": nothing, "flights": nothing}
+        yield {"tasks": np.flatnonzero(bucket == number), **rows}, {"tasks": aside, "flights": nothing}
 
 
 def _answered(jobs: Iterable[_Job], spread: Spread, progress: Callable[[str], None]) -> list[tuple[_Job, _Answer]]:

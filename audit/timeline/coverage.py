@@ -223,7 +223,7 @@ def _elsewhere(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
 
 def _unreadable(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     """Flights that were set aside: at their takeoff, else at any time; of their aircraft, else of any."""
-    frame = timeline.flights_aside
+    frame = timeline.aside.get("flights")
     if frame is None or frame.empty:
         none: Ints = np.empty(0, np.int64)
         return _stretches(none, none, none, Missing.UNREADABLE)
@@ -235,20 +235,6 @@ def _unreadable(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     closes = np.where(opens == NEVER, timeline.as_of + 1, opens + 1)
     within = opens <= timeline.as_of
     return _stretches(whose[within], opens[within], closes[within], Missing.UNREADABLE)
-
-
-def not_landed(timeline: Timeline) -> Uncovered:
-    """Flights that were set aside without their landing: they may have lasted until the next takeoff of their
-    aircraft."""
-    frame = timeline.flights_aside
-    none: Ints = np.empty(0, np.int64)
-    if frame is None or frame.empty:
-        return Uncovered(*_stretches(none, none, none, Missing.UNREADABLE))
-    takeoff, aircraft = micros(frame["takeoff_at"]), codes_in(timeline.aircraft_names, frame["aircraft"])
-    lacking = np.flatnonzero((takeoff != NEVER) & (micros(frame["landing_at"]) == NEVER) & (aircraft != MISSING))
-    takeoff, aircraft = takeoff[lacking], aircraft[lacking].astype(np.int64)
-    place, again = timeline.flights.next_takeoff(aircraft, takeoff)
-    return Uncovered(*_stretches(aircraft, takeoff, np.where(place < 0, timeline.as_of + 1, again), Missing.UNREADABLE))
 
 
 def _in_doubt(timeline: Timeline) -> Iterator[tuple[Ints, Ints, Ints, Ints]]:

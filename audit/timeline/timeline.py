@@ -31,20 +31,19 @@ class Timeline:
     `tables` are the typed frames of the export; a row number always means a row of one of them. `tasks` holds the
     audited task records, and behind them (from row `audited` on) those that were set aside. `rows` are the task records
     that count as work done: audited, closed, and begun by the as-of time; `perhaps` those that may: still open, or set
-    aside since a required cell of theirs can't be read. `flights_aside` are flights that were set aside. `times` are
-    the task times in microseconds UTC, in the one reading ("world") that this timeline stands for; a record that was
-    set aside may lack some (NEVER). `aircraft_names` and
-    `position_names` decode aircraft codes and positions. A *place* is an aircraft's position: aircraft code x
-    (positions + 1) + position code, the last position code of each aircraft standing for "position unknown". `in_play`
-    tells which aircraft are judged (all of them, save where an ambiguous time is tried in another reading). `unread`
-    are columns, as (table, column), that nobody asked intake for, or that the rule being judged doesn't declare: to ask
-    for one is an InternalError. `unreadable`, `several_names`: see Export. `near_names` are the names of a kind
-    (aircraft, product, ...) that tasks or flights have and that the named table nearly knows, by (kind, table); `alike`
-    are all names that are nearly equal, by kind and name. Where the rows of another table are looked at in the place of
-    records (see `subjects`), `of` is that table, and `records` numbers the task record of each.
-    `other_names` tells of which aircraft no position that its records name is one of its boots: others are meant.
-    `fleet_habit` is, in a part of an export, how long a gap between flights is unusual in the whole, and
-    `recorded_until` until when the whole has task records (see `coverage`).
+    aside since a required cell of theirs can't be read. `aside` are the flights and boots that were set aside. `times`
+    are the task times in microseconds UTC, in the one reading ("world") that this timeline stands for; a record that
+    was set aside may lack some (NEVER). `aircraft_names` and `position_names` decode aircraft codes and positions. A
+    *place* is an aircraft's position: aircraft code x (positions + 1) + position code, the last position code of each
+    aircraft standing for "position unknown". `in_play` tells which aircraft are judged (all of them, save where an
+    ambiguous time is tried in another reading). `unread` are columns, as (table, column), that nobody asked intake for,
+    or that the rule being judged doesn't declare: to ask for one is an InternalError. `unreadable`, `several_names`:
+    see Export. `near_names` are the names of a kind (aircraft, product, ...) that tasks or flights have and that the
+    named table nearly knows, by (kind, table); `alike` are all names that are nearly equal, by kind and name. Where the
+    rows of another table are looked at in the place of records (see `subjects`), `of` is that table, and `records`
+    numbers the task record of each. `other_names` tells of which aircraft no position that its records name is one of
+    its boots: others are meant. `fleet_habit` is, in a part of an export, how long a gap between flights is unusual in
+    the whole, and `recorded_until` until when the whole has task records (see `coverage`).
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -54,7 +53,7 @@ class Timeline:
     audited: int
     rows: Ints
     perhaps: Ints
-    flights_aside: pd.DataFrame | None
+    aside: Mapping[str, pd.DataFrame]
     times: Mapping[str, Ints]
     aircraft: Ints
     aircraft_names: pd.Index
@@ -261,7 +260,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
         audited=audited,
         rows=np.flatnonzero(done),
         perhaps=np.flatnonzero(perhaps),
-        flights_aside=export.set_aside.get("flights"),
+        aside={name: frame for name, frame in export.set_aside.items() if name != "tasks"},
         times=times,
         aircraft=codes_in(aircraft_names, tasks["aircraft"]),
         aircraft_names=aircraft_names,

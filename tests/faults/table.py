@@ -481,7 +481,7 @@ FAULTS: Final = (
         (cells("flights", MORNING_AFTER, takeoff_at="morning"),),
         changes={
             "complies to unjudged": (
-                "flight-before-cure ice-adhesion-treatment-overdue surface-prep-missing "
+                "flight-before-cure flights-overlap ice-adhesion-treatment-overdue surface-prep-missing "
                 "work-while-airborne work-while-elsewhere"
             ),
             "finding to unjudged": "flight-before-cure",
@@ -726,7 +726,7 @@ FAULTS: Final = (
         (cells("flights", MORNING_AFTER, takeoff_at=_american),),
         changes={
             "complies to unjudged": (
-                "flight-before-cure ice-adhesion-treatment-overdue surface-prep-missing "
+                "flight-before-cure flights-overlap ice-adhesion-treatment-overdue surface-prep-missing "
                 "work-while-airborne work-while-elsewhere"
             ),
             "finding to unjudged": "flight-before-cure",
@@ -1391,7 +1391,7 @@ FAULTS: Final = (
     Fault(
         "a landing on the day before its takeoff",
         (cells("flights", {"flight_id": "F-IBIS-1010A"}, landing_at="2025-10-09T09:15:00Z"),),
-        changes={"complies to unjudged": ("ice-adhesion-treatment-overdue")},
+        changes={"complies to unjudged": "flights-overlap ice-adhesion-treatment-overdue"},
         told=("landing before takeoff",),
     ),
     Fault(
@@ -1461,7 +1461,7 @@ FAULTS: Final = (
     Fault(
         "midnight as 24:00",
         (cells("flights", {"flight_id": "F-IBIS-1010B"}, landing_at="2025-10-10T24:00:00Z"),),
-        changes={"complies to unjudged": ("ice-adhesion-treatment-overdue")},
+        changes={"complies to unjudged": "flights-overlap ice-adhesion-treatment-overdue"},
         told=("not an ISO 8601 time",),
     ),
     Fault(

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
 import pytest
 
-from tests.forms.rules import outcomes, rule, verdict
+from audit.forms.judging import judge_rule
+from audit.intake.reading import read_rows
+from audit.timeline.timeline import build_timeline
+from tests.forms.rules import RULES, outcomes, rule, verdict
 
 IN_FLIGHT = rule("overlap", between=["tasks", "flights"], same=["aircraft"])
 TWO_PLACES = rule("overlap", between=["tasks", "tasks"], same=["performed_by"], differing=["station"])
@@ -150,6 +154,99 @@ def test_a_pair_is_one_pair_in_every_reading() -> None:
     twice = {"station": "S2", "started_at": "2025-10-26T02:10:00", "finished_at": "2025-10-26T04:50:00"}
     once = {"started_at": "2025-10-26T00:40:00Z", "finished_at": "2025-10-26T02:00:00Z"}
     assert verdict(TWO_PLACES, tasks=[twice, once], stations=stations) == "1 finding"
+
+
+def aside(data: dict[str, Any], **tables: list[dict[str, str]]) -> str:
+    """The verdicts on all subjects of an export of which rows are set aside."""
+    usual: dict[str, dict[str, str]] = {
+        "tasks": {"work_order": "W1", "aircraft": "A1", "action": "inspect", "station": "S1", "performed_by": "P1"}
+        | TASK,
+        "flights": {"aircraft": "A1", "takeoff_at": "2025-06-02T10:00:00Z", "landing_at": "2025-06-02T11:00:00Z"},
+        "components": {
+            "aircraft": "A1",
+            "position": "fin",
+            "material": "other",
+            "installed_at": "2025-06-01T00:00:00Z",
+        },
+    }
+    keys = {"tasks": "task_id", "flights": "flight_id", "components": "component_serial"}
+    rows = {
+        table: [usual[table] | {keys[table]: str(number)} | row for number, row in enumerate(some)]
+        for table, some in ({"tasks": [{}]} | tables).items()
+    }
+    found = judge_rule(
+        RULES.validate_python(data), build_timeline(read_rows(rows), pd.Timestamp("2025-06-09T00:00:00Z"))
+    )
+    return f"{found.findings} found, {found.unjudged} unjudged, {found.complies} comply"
+
+
+PASSED, OPEN = "0 found, 0 unjudged, 1 comply", "0 found, 1 unjudged, 0 comply"
+BOOTS = rule("overlap", between=["components", "components"], same=["aircraft", "position"])
+FLIGHTS = rule("overlap", between=["flights", "flights"], same=["aircraft"])
+
+
+@pytest.mark.parametrize(
+    ("other", "expected"),
+    [
+        pytest.param(
+            {"station": "S2", "finished_at": "?", "started_at": "2025-06-01T09:00:01Z"}, OPEN, id="within-a-day"
+        ),
+        pytest.param({"station": "S2", "finished_at": "?", "started_at": "2025-06-01T09:00:00Z"}, PASSED, id="a-day"),
+        pytest.param(
+            {"station": "S2", "finished_at": "2025-06-03T09:59:59Z", "started_at": ""}, OPEN, id="ended-next-day"
+        ),
+        pytest.param(
+            {"station": "S2", "finished_at": "2025-06-03T10:00:00Z", "started_at": ""}, PASSED, id="a-day-later"
+        ),
+        pytest.param({"station": "S2", "finished_at": "?", "started_at": "?"}, OPEN, id="at-any-time"),
+        pytest.param({"station": "S2", "finished_at": "?"} | {"performed_by": "P2"}, PASSED, id="another-person"),
+        pytest.param({"station": "S2", "finished_at": "?"} | {"performed_by": ""}, OPEN, id="nobody-named"),
+        pytest.param({"finished_at": "?"}, PASSED, id="at-the-same-station"),
+        pytest.param({"station": ""}, OPEN, id="at-no-station"),
+        pytest.param({"station": "S2", "finished_at": "?", "status": "void"}, PASSED, id="void"),
+        pytest.param({"station": "S2", "work_order": ""}, OPEN, id="of-no-work-order"),
+    ],
+)
+def test_a_record_in_quarantine_may_be_the_other_one(other: dict[str, str], expected: str) -> None:
+    """What a record that was set aside may contradict is open; one that can't have been there changes nothing."""
+    assert aside(TWO_PLACES, tasks=[{}, other]) == expected
+
+
+def test_a_record_in_quarantine_that_the_rule_is_not_about() -> None:
+    """The scope is asked of it, too."""
+    inspections = TWO_PLACES | {"scope": {"action": {"is": "inspect"}}}
+    assert aside(inspections, tasks=[{}, {"station": "S2", "work_order": ""}]) == OPEN
+    assert aside(inspections, tasks=[{}, {"station": "S2", "work_order": "", "action": "clean"}]) == PASSED
+
+
+@pytest.mark.parametrize(
+    ("other", "expected"),
+    [
+        pytest.param({"installed_at": "?", "removed_at": "2025-06-01T00:00:01Z"}, OPEN, id="put-on-at-any-time"),
+        pytest.param({"installed_at": "?", "removed_at": "2025-06-01T00:00:00Z"}, PASSED, id="gone-before"),
+        pytest.param({"material": ""}, OPEN, id="still-there"),
+        pytest.param({"material": "", "position": "left"}, PASSED, id="at-another-position"),
+        pytest.param({"position": ""}, OPEN, id="at-no-position"),
+        pytest.param({"position": "", "aircraft": "A2"}, PASSED, id="on-another-aircraft"),
+    ],
+)
+def test_a_boot_in_quarantine_may_be_the_second(other: dict[str, str], expected: str) -> None:
+    """Two boots at one position may be recorded, one of them in a row that can't be read."""
+    assert aside(BOOTS, components=[{}, other]) == expected
+
+
+@pytest.mark.parametrize(
+    ("other", "expected"),
+    [
+        pytest.param({"takeoff_at": "2025-06-02T09:00:00Z", "landing_at": ""}, OPEN, id="before-the-next"),
+        pytest.param({"takeoff_at": "", "landing_at": "2025-06-02T10:00:01Z"}, OPEN, id="landed-after-the-takeoff"),
+        pytest.param({"takeoff_at": "", "landing_at": "2025-06-02T10:00:00Z"}, PASSED, id="landed-before"),
+        pytest.param({"takeoff_at": "2025-06-02T11:00:00Z", "landing_at": ""}, PASSED, id="took-off-later"),
+    ],
+)
+def test_a_flight_in_quarantine_may_be_the_second(other: dict[str, str], expected: str) -> None:
+    """A flight that can't be read may overlap those beside it."""
+    assert aside(FLIGHTS, flights=[{}, other]) == expected
 
 
 PERSON = {"person": "Eli Park", "authorisation": "performing", "valid_from": "2020-01-01"}

@@ -114,7 +114,8 @@ def unsound(
 def judged_in_doubt(data: Mapping[str, Any], tables: Tables, doubt: Doubt) -> tuple[Said, list[Said], list[str]]:
     """What the product says of an export that leaves something open, what is so in each of its worlds, and where the
     one contradicts the other."""
-    timeline = build_timeline(read_rows(possible.written(tables, [doubt])), pd.Timestamp(AS_OF))
+    export = read_rows(possible.written(tables, [doubt]))
+    timeline = build_timeline(export, pd.Timestamp(AS_OF))
     said = said_of(data, timeline)
     worlds = [named(data, verdicts) for verdicts in possible.judged(data, possible.worlds(tables, [doubt], AS_OF))]
     # Of a record that isn't audited, or perhaps no work done, nothing need be said by itself.
@@ -122,7 +123,7 @@ def judged_in_doubt(data: Mapping[str, Any], tables: Tables, doubt: Doubt) -> tu
     known |= set(timeline.tables["components"]["component_serial"].astype("str"))
     in_doubt = {doubt.row["task_id"]} if doubt.table == "tasks" else set()
     faults = unsound(said, worlds, known, in_doubt, boots=doubt.table == "components")
-    if data["form"] == "overlap" and doubt.table != "flights":
+    if data["form"] == "overlap" and not export.counts[doubt.table].quarantined:
         # What complies there contradicts nothing that can be read; what can't be read is told by itself.
         faults = [fault for fault in faults if fault.startswith("found")]
     return said, worlds, faults
