@@ -1385,6 +1385,14 @@ def destination(world: World, flight: Row) -> str | None:
     )
 
 
+def perhaps_left(world: World, stay: Thing, until: datetime) -> bool:
+    """Whether the aircraft of a stay may have flown on before an instant: the log lacks its next leg, or has nothing of
+    it for unusually long."""
+    aircraft = stay.columns["aircraft"]
+    gaps = [*unusual_gaps(world, aircraft), *missing_legs(world, aircraft)]
+    return any(start < until and stay.start < end for start, end in gaps)
+
+
 def meet(one: Thing, other: Thing) -> bool:
     """Whether two things overlap in time; what lasts no time is an instant."""
     if one.start == one.end and other.start == other.end:
@@ -1425,7 +1433,8 @@ def judge_overlap(rule: RuleData, world: World) -> Verdicts:
             )
             if differ is not False:
                 key = tuple(sorted((one.name, other.name), key=str)) if kind == other_kind else (one.name, other.name)
-                verdicts[key] = None if None in (differ, one.sure, other.sure) else False
+                left_unseen = other_kind == "stays" and perhaps_left(world, other, min(one.end, other.end))
+                verdicts[key] = None if left_unseen or None in (differ, one.sure, other.sure) else False
                 for name in (one.name, other.name) if kind == other_kind else (one.name,):
                     verdicts.pop((ALONE, name), None)
     return {
