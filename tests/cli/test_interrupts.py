@@ -6,13 +6,13 @@ import os
 import subprocess
 import sys
 import textwrap
+from collections.abc import Callable
 from importlib.metadata import entry_points
 from pathlib import Path
 
 import pytest
 
 from audit.interrupts import SENTENCE
-from audit.shipped import sample_folder
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals are sent the POSIX way")
 
@@ -46,8 +46,13 @@ def on_import(name: str, what: str = PRESS) -> str:
     """
 
 
-def check(before: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    return start(before, "check", str(sample_folder()), "--skip-health", folder=folder)
+Check = Callable[[str], subprocess.CompletedProcess[str]]
+
+
+@pytest.fixture
+def check(clean_export: Path, tmp_path: Path) -> Check:
+    """Starts a check in the test's folder."""
+    return lambda before: start(before, "check", str(clean_export), "--skip-health", folder=tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -66,14 +71,14 @@ def check(before: str, folder: Path) -> subprocess.CompletedProcess[str]:
         "jinja2",
     ],
 )
-def test_while_something_is_loaded(moment: str, tmp_path: Path) -> None:
+def test_while_something_is_loaded(moment: str, check: Check, tmp_path: Path) -> None:
     """From the first module of the command on: nothing is said but that it was interrupted, nothing is written."""
-    done = check(on_import(moment), tmp_path)
+    done = check(on_import(moment))
     assert (done.returncode, done.stderr, done.stdout) == (130, SENTENCE, "")
     assert list(tmp_path.iterdir()) == []
 
 
-def test_while_rules_are_judged(tmp_path: Path) -> None:
+def test_while_rules_are_judged(check: Check) -> None:
     """The rules that wait for their turn are not judged any more."""
     judged = """
         import audit.pipeline as room
@@ -89,7 +94,7 @@ def test_while_rules_are_judged(tmp_path: Path) -> None:
             return usual(rule, timeline)
         room.judge_by_week = judge
     """
-    done = check(judged, tmp_path)
+    done = check(judged)
     assert (done.returncode, done.stderr) == (130, SENTENCE)
 
 
@@ -122,10 +127,10 @@ def test_while_rules_are_judged(tmp_path: Path) -> None:
     ],
     ids=["dropped", "turned into another error", "swallowed"],
 )
-def test_what_a_library_makes_of_it_does_not_count(lost: str, tmp_path: Path) -> None:
+def test_what_a_library_makes_of_it_does_not_count(lost: str, check: Check) -> None:
     """However the exception is lost, the audit was interrupted, and that is the last it says."""
     source = textwrap.dedent(lost)
-    done = check(on_import("audit.pipeline", f"exec({source!r}, globals())"), tmp_path)
+    done = check(on_import("audit.pipeline", f"exec({source!r}, globals())"))
     assert (done.returncode, done.stderr.splitlines(keepends=True)[-1]) == (130, SENTENCE)
     assert "Traceback" not in done.stderr
     assert "no such file" not in done.stderr
@@ -137,7 +142,7 @@ def test_after_the_last_word(tmp_path: Path) -> None:
     assert (done.returncode, done.stderr) == (130, SENTENCE)
 
 
-def test_pressed_again_while_it_clears_up(tmp_path: Path) -> None:
+def test_pressed_again_while_it_clears_up(check: Check) -> None:
     """The second time nothing is waited for, and it is said once."""
     stubborn = textwrap.dedent(f"""
         class Stubborn:
@@ -148,7 +153,7 @@ def test_pressed_again_while_it_clears_up(tmp_path: Path) -> None:
         import audit.cli.check as room
         room._health_judge = lambda skipped: Stubborn()
     """)
-    done = check(stubborn + textwrap.dedent(on_import("audit.pipeline")), tmp_path)
+    done = check(stubborn + textwrap.dedent(on_import("audit.pipeline")))
     assert (done.returncode, done.stderr) == (130, SENTENCE)
 
 

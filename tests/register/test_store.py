@@ -6,6 +6,8 @@ import os
 import sqlite3
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
@@ -146,17 +148,22 @@ def test_a_damaged_register_is_refused(tmp_path: Path) -> None:
         pass
 
 
+@pytest.fixture
+def open_folder() -> Iterator[Path]:
+    """A folder that every user gets to: every pytest that begins shuts others out of its own."""
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder).chmod(0o755)
+        yield Path(folder)
+
+
 @pytest.mark.skipif(os.name != "posix", reason="rights as POSIX has them")
-def test_a_read_only_register_is_refused(tmp_path: Path) -> None:
+def test_a_read_only_register_is_refused(open_folder: Path) -> None:
     """Who may not write is told so before a long audit, not after it."""
-    path = tmp_path / "r.db"
+    path = open_folder / "r.db"
     with open_register(path, create=True):
         pass
     path.chmod(0o444)
-    tmp_path.chmod(0o555)
-    for folder in tmp_path.parents:  # the other user has to get there
-        if folder.is_relative_to("/tmp") and folder != Path("/tmp"):
-            folder.chmod(0o755)
+    open_folder.chmod(0o555)
     code = (
         "import os, sys; from pathlib import Path\nimport sqlite3, sqlalchemy.dialects.sqlite\n"
         "from audit.errors import AuditError\nfrom audit.register.store import open_register\n"
@@ -167,7 +174,7 @@ def test_a_read_only_register_is_refused(tmp_path: Path) -> None:
     told = subprocess.run(
         [sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True, cwd=Path.cwd()
     ).stdout
-    tmp_path.chmod(0o755)
+    open_folder.chmod(0o755)
     assert "can't be written: it is read-only" in told
 
 

@@ -25,10 +25,17 @@ def written(out: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in out.iterdir()}
 
 
-def test_processes_write_the_same_bytes(clean_export: Path, tmp_path: Path) -> None:
-    assert check(clean_export, tmp_path / "one") == ExitCode.FINDINGS
-    assert check(clean_export, tmp_path / "parts", "--workers", "2", "--buckets", "7") == ExitCode.FINDINGS
-    assert written(tmp_path / "one") == written(tmp_path / "parts")
+@pytest.fixture(scope="module")
+def in_one(clean_export: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    """The files of the check that is judged by one process, in one."""
+    out = tmp_path_factory.mktemp("in-one") / "out"
+    assert check(clean_export, out) == ExitCode.FINDINGS
+    return written(out)
+
+
+def test_processes_write_the_same_bytes(clean_export: Path, in_one: dict[str, bytes], tmp_path: Path) -> None:
+    assert check(clean_export, tmp_path / "parts", "--workers", "2", "--buckets", "3") == ExitCode.FINDINGS
+    assert written(tmp_path / "parts") == in_one
 
 
 @contextmanager
@@ -69,13 +76,14 @@ def cluster(scheduler: str, tmp_path: Path) -> Iterator[str]:
 
 # The libraries of the cluster leave sockets to the end of the process, in which case Python warns.
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
-def test_a_cluster_writes_the_same_bytes(clean_export: Path, tmp_path: Path, cluster: str) -> None:
+def test_a_cluster_writes_the_same_bytes(
+    clean_export: Path, in_one: dict[str, bytes], tmp_path: Path, cluster: str
+) -> None:
     shared = tmp_path / "shared"
     shared.mkdir()
-    assert check(clean_export, tmp_path / "one") == ExitCode.FINDINGS
     options = ("--cluster", cluster, "--shared", str(shared), "--buckets", "3")
     assert check(clean_export, tmp_path / "parts", *options) == ExitCode.FINDINGS
-    assert written(tmp_path / "one") == written(tmp_path / "parts")
+    assert written(tmp_path / "parts") == in_one
     assert not list(shared.iterdir())
 
 
