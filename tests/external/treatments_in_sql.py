@@ -23,6 +23,7 @@ INSERT INTO season VALUES (unixepoch('2012-10-01'), unixepoch('2013-05-01')),
 PREPARE = """
 CREATE INDEX flown ON flight (aircraft, takeoff, number, minutes);
 CREATE INDEX fitted ON boot (aircraft, position, installed);
+CREATE INDEX recorded ON record (work_order, status);
 
 CREATE TABLE session AS
 WITH done AS (
