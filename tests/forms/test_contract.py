@@ -15,6 +15,7 @@ from audit.authoring.skeletons import FILL_IN, skeleton
 from audit.findings.collect import collect
 from audit.forms import FORMS, form_of
 from audit.forms.judging import judge_rule
+from audit.forms.outcomes import cases
 from audit.forms.reads import columns_read, tables_read
 from audit.intake.export import Export
 from audit.intake.tables import TABLES
@@ -74,15 +75,47 @@ def test_its_findings_are_told_apart_and_told(form: str) -> None:
     for example in rule.examples:
         timeline = timeline_of(example)
         collected = collect([(rule, judge_rule(rule, timeline))], timeline)
-        findings, cases = collected.findings, collected.cases
+        findings = collected.findings
         found += len(findings)
-        keys = value.identity(rule, cases, findings, timeline)
+        keys = value.identity(rule, collected.cases, findings, timeline)
         assert len(keys) == len(findings) == len(set(keys))
         assert all(isinstance(part, str) for key in keys for part in key)
         assert findings["message"].str.match(r"^\S.*\.$").all()
         assert (findings["basis"] != "").all()
         assert (findings["aircraft"] != "").all()
     assert found
+
+
+KEYS = {
+    "record": ("T1",),
+    "hold": ("A1", "left wing", "W1", "T1", "gloss-coating"),
+    "order": ("A1", "left wing", "W1", "T1"),
+    "precede": ("A1", "left wing", "W1", "T1", "gloss-coating"),
+    "interval": ("A1", "left wing", "W1", "T1", "", ""),
+    "count": ("A1", "left wing", "W1", "T1", "gloss-coating"),
+    "spacing": ("A1", "left wing", "W1", "T1", "T2"),
+    "overlap": ("T1", "", "F1", ""),
+}
+"""The natural keys of the first finding of each form's examples."""
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_finding_has_the_keys_that_it_had(form: str) -> None:
+    """By these a register knows what an earlier version found: with other keys every finding would be a new one."""
+    rule = started(form)
+    example = next(example for example in rule.examples if example.expect == "finding")
+    timeline = timeline_of(example)
+    collected = collect([(rule, judge_rule(rule, timeline))], timeline)
+    keys = FORMS[form].identity(rule, collected.cases, collected.findings, timeline)
+    assert keys == [KEYS[form]]
+
+
+@pytest.mark.parametrize("rule", SHIPPED, ids=lambda rule: rule.id)
+def test_the_rows_that_its_cases_name_are_of_tables(rule: Rule) -> None:
+    """What numbers a row in a case is a column of cases, and what it numbers a table that the rule reads."""
+    rows = form_of(rule).rows(rule)
+    assert {"subject"} <= rows.keys() <= set(cases(0))
+    assert set(rows.values()) <= tables_read(rule)
 
 
 @pytest.mark.parametrize("form", ALL)
