@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from audit.evidence.doubt import View, coverage_doubt, reasons_of
+from audit.evidence.doubt import RECORDS_END, View, coverage_doubt, reasons_of
 from audit.evidence.sessions import Sessions
 from audit.evidence.treatments import NO_BOOT, NONE, Counted, Subjects
-from audit.timeline.coverage import Missing, uncovered
+from audit.timeline.coverage import Missing, recorded_until, uncovered
 from audit.timeline.instants import FOREVER, Bools, Ints, expand, take
 from audit.timeline.timeline import Timeline
 
@@ -98,7 +98,13 @@ def removal(timeline: Timeline, view: View, held: Sessions) -> Ints:
 def still_running(timeline: Timeline, view: View) -> int:
     """From when on nothing is recorded yet, and something forbidden may come; FOREVER where that doesn't count."""
     after = np.array([coverage_doubt(reasons_of(timeline), Missing.AFTER)])
-    return timeline.as_of + 1 if view.against(after)[0] else FOREVER
+    return min(timeline.as_of + 1 if view.against(after)[0] else FOREVER, records_end(timeline, view.against))
+
+
+def records_end(timeline: Timeline, counted: Counted) -> int:
+    """From when on work may have been done without a record, since all end; FOREVER where that doesn't count."""
+    end = recorded_until(timeline)
+    return end if end < FOREVER and counted(np.array([reasons_of(timeline).number(*RECORDS_END)]))[0] else FOREVER
 
 
 def carriers(timeline: Timeline, held: Sessions) -> tuple[Ints, Ints]:

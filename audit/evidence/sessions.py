@@ -10,12 +10,12 @@ import numpy as np
 import pandas as pd
 
 from audit.evidence.columns import Columns, matching
-from audit.evidence.doubt import CERTAIN, Rank, coverage_doubt, first_of, reasons_of
+from audit.evidence.doubt import CERTAIN, RECORDS_END, Rank, coverage_doubt, first_of, reasons_of
 from audit.evidence.treatments import NO_BOOT, NO_POSITION, Counted, Treatments, treatments
 from audit.language.condition import Conditions
 from audit.timeline.codes import MISSING
-from audit.timeline.coverage import Missing, uncovered
-from audit.timeline.instants import DAY, Bools, Ints, group_begins, running_max
+from audit.timeline.coverage import Missing, recorded_until, uncovered
+from audit.timeline.instants import DAY, FOREVER, Bools, Ints, group_begins, running_max
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
@@ -307,6 +307,17 @@ def _sharing(key: Ints, one: Ints, other: Ints) -> tuple[Ints, Ints]:
     """All pairs of the two that share a key."""
     which, place = matching(key[other], key[one])
     return one[which], other[place]
+
+
+def cut_short(timeline: Timeline, place: Ints, end: Ints) -> Ints:
+    """Why work that ended at an instant may have gone on without a record: all records end soon after it, before a
+    takeoff of its aircraft. CERTAIN where it can't have."""
+    last = recorded_until(timeline)
+    if last == FOREVER:
+        return np.full(len(end), CERTAIN)
+    aircraft = timeline.aircraft_of(place)
+    flown = timeline.flights.first_from(aircraft, np.full(len(end), last)) > timeline.flights.first_from(aircraft, end)
+    return reasons_of(timeline).where(~flown & (last - end <= LONGEST_PAUSE), RECORDS_END)
 
 
 def at_one_go(timeline: Timeline, aircraft: Ints, one: tuple[Ints, Ints], other: tuple[Ints, Ints]) -> Bools:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import cached_property
 from typing import Any, Literal, Self
 
 import numpy as np
@@ -25,10 +26,10 @@ from audit.evidence.doubt import (
     reasons_of,
     turning_reasons,
 )
-from audit.evidence.flying import carriers, first_takeoff, removal, still_running
+from audit.evidence.flying import carriers, first_takeoff, records_end, removal, still_running
 from audit.evidence.other_work import OtherWork
 from audit.evidence.seasons import season_around, season_doubt
-from audit.evidence.sessions import InSessions, Reach, Sessions, in_sessions, reach, sessions
+from audit.evidence.sessions import InSessions, Reach, Sessions, cut_short, in_sessions, reach, sessions
 from audit.evidence.treatments import Treatments, begun_between, ties, treatments
 from audit.figures import time_span
 from audit.forms import describing, planting
@@ -45,6 +46,7 @@ from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
 from audit.language.wording import Said
+from audit.timeline.coverage import recorded_until
 from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, micros_of
 from audit.timeline.timeline import Timeline
 
@@ -170,14 +172,23 @@ class _Hold:
     releases: OtherWork | None
     others: OtherWork | None
 
+    @cached_property
+    def cut_short(self) -> Ints:
+        """Why each session may have gone on without a record."""
+        return cut_short(self.timeline, self.sessions.place, self.sessions.end)
+
     @property
     def limit(self) -> int:
         """How long the hold lasts; FOREVER where only a treatment or the season ends it."""
         return FOREVER if self.rule.duration is None else micros_of(self.rule.duration)
 
     def broken(self, view: View, index: Ints) -> Bools:
-        """Whether the forbidden event came before the end of the hold."""
-        return self.first_event(view, index)[0] < self.ends(view, index)
+        """Whether the forbidden event came before the end of the hold, or may have, since the work went on without a
+        record."""
+        first, cut = self.first_event(view, index)[0], self.cut_short[index]
+        later = (first > recorded_until(self.timeline)) & (first < FOREVER)
+        over: Bools = (first < self.ends(view, index)) | (later & (cut != CERTAIN) & view.against(cut))
+        return over
 
     def ends(self, view: View, index: Ints) -> Ints:
         """When each hold ends (excluded)."""
@@ -190,7 +201,8 @@ class _Hold:
         if self.releases is not None:
             at_once = ties(timeline, view.favour)
             released, _ = self.releases.first_start(held, view.favour, held.latest, at_once=at_once)
-            until = np.minimum(until, released)
+            unrecorded = np.maximum(held.latest, records_end(timeline, view.favour))
+            until = np.minimum(until, np.minimum(released, unrecorded))
         return until
 
     def first_event(self, view: View, index: Ints) -> tuple[Ints, Ints]:
@@ -199,7 +211,8 @@ class _Hold:
         timeline, held = self.timeline, self.sessions.take(index)
         if self.others is None:
             return first_takeoff(timeline, view, held, held.end)
-        ended = self.reach(view.favour)[1][held.number]
+        ended, cut = self.reach(view.favour)[1][held.number], self.cut_short[index]
+        ended = np.where((cut != CERTAIN) & view.favour(cut), recorded_until(timeline), ended)
         at, task = self.others.first_start(held, view.against, ended)
         return np.minimum(at, np.maximum(ended, still_running(timeline, view))), task
 
@@ -329,7 +342,7 @@ def _unjudged_when(rule: HoldRule) -> Iterator[str]:
         yield from describing.flights_unclear()
     else:
         yield from (describing.NO_POSITION_KNOWN, describing.MAY_BE_WORK)
-    yield from (describing.STILL_RUNNING, describing.NO_BOOT_KNOWN)
+    yield from (describing.STILL_RUNNING, describing.RECORDS_END, describing.NO_BOOT_KNOWN)
     if rule.until is not None or rule.over is not None:
         yield from (describing.SAME_START, describing.NO_POSITION_KNOWN, describing.MAY_BE_WORK)
     if rule.season is not None:

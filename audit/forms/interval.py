@@ -431,7 +431,7 @@ def _unjudged_when(rule: IntervalRule) -> Iterator[str]:
         yield from describing.flights_unclear()
     if rule.season is not None:
         yield describing.SEASON_NOT_SET
-    yield describing.CLOCK_WENT_BACK
+    yield from (describing.RECORDS_END, describing.CLOCK_WENT_BACK)
 
 
 def _drawing(rule: IntervalRule) -> Drawing | None:

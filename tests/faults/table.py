@@ -1417,6 +1417,8 @@ FAULTS: Final = (
         changes={
             "complies to unjudged": (
                 "component-serial-differs "
+                "ice-adhesion-treatment-covered "
+                "ice-adhesion-treatment-not-last "
                 "ice-adhesion-treatment-overdue "
                 "preservative-on-wrong-material "
                 "recorded-material-differs"
@@ -1446,7 +1448,9 @@ FAULTS: Final = (
         "records that end a month before the flights",
         (_cut_records,),
         changes={
-            "complies to unjudged": ("ice-adhesion-treatment-overdue"),
+            "complies to unjudged": (
+                "ice-adhesion-treatment-covered ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue"
+            ),
             "finding to unjudged": ("ice-adhesion-treatment-overdue"),
         },
     ),

@@ -322,6 +322,48 @@ def perhaps_flown(tables: Tables, as_of: datetime) -> list[twin.World]:
     return found
 
 
+# Records that are missing
+
+
+def without_later_records(tables: Tables) -> datetime:
+    """Have everybody work and fly as usual, and the task records end a month before the flights; returns the end of the
+    flights."""
+    last = max(instant(row["finished_at"]) for row in tables["tasks"])
+    days = [timedelta(days=number) for number in range(1, 40)]
+    before = tables["tasks"][0] | {"action": "inspect", "product": "", "position": "", "work_order": "W0"}
+    for number, day in enumerate(days[:9]):
+        at = zulu(instant(FIRST) - day)
+        tables["tasks"].append(before | {"task_id": f"T9{number}", "started_at": at, "finished_at": at})
+    for aircraft in sorted({row["aircraft"] for row in tables["flights"]}):
+        for number, day in enumerate(days):
+            times = {"takeoff_at": zulu(last + day), "landing_at": zulu(last + day + STEP)}
+            named = {"flight_id": f"G{aircraft}{number}", "aircraft": aircraft, "origin": "S1", "destination": "S1"}
+            tables["flights"].append(named | times)
+    return last + days[-1]
+
+
+def perhaps_recorded(random: Random, tables: Tables, as_of: datetime, number: int) -> list[twin.World]:
+    """Worlds in which nothing was done after the last record, and some in which work was done that lacks its record."""
+    last = max(instant(row["finished_at"]) for row in tables["tasks"])
+    like = max(tables["tasks"], key=lambda row: row["finished_at"])
+    found = [tables]
+    for _ in range(number):
+        at = last + random.choice((1, 4, 20, 40, 47, 90, 400)) * STEP
+        lost = like | {
+            "task_id": "T?",
+            "action": "apply",
+            "started_at": zulu(at),
+            "finished_at": zulu(at + random.choice((0, 1)) * STEP),
+            "position": random.choice(SPOTS),
+            "product": random.choice(PRODUCTS),
+        }
+        if random.random() < 0.5:
+            fleet = sorted({row["aircraft"] for row in tables["flights"]})
+            lost |= {"work_order": random.choice(ORDERS), "aircraft": random.choice(fleet)}
+        found.append({**tables, "tasks": [*tables["tasks"], lost]})
+    return [replace(world, unseen=()) for one in found for world in twin.worlds(one, as_of)]
+
+
 # Worlds
 
 

@@ -184,6 +184,88 @@ def test_missing_flights_are_judged_in_every_world() -> None:
     holds()
 
 
+def test_missing_records_are_judged_in_every_world() -> None:
+    """Where the task records end long before the flights, what work of that time would change is neither passed nor
+    found."""
+    forms = (hold_rules(), COUNT, COUNT, ORDER, ORDER, st.one_of(precede_rules(), interval_rules(), SEASON_COUNT))
+
+    @settings(max_examples=settings().max_examples // 8)
+    @given(st.integers(0, 2**32), st.lists(st.one_of(forms), min_size=6, max_size=6))
+    def holds(seed: int, several: list[dict[str, Any]]) -> None:
+        random = Random(seed)
+        tables = possible.whole_export(random)
+        as_of = possible.without_later_records(tables)
+        timeline = build_timeline(read_rows(tables), pd.Timestamp(as_of))
+        worlds = possible.perhaps_recorded(random, tables, as_of, 12)
+        known = {row["task_id"] for row in tables["tasks"]} | {row["component_serial"] for row in tables["components"]}
+        for data in several:
+            meant = [named(data, verdicts) for verdicts in possible.judged(data, worlds)]
+            assert unsound(said_of(data, timeline), meant, known) == []
+
+    holds()
+
+
+COVERED = rule("hold", scope=PRESERVE, over=GUARD, until=GUARD, forbid={"event": "takeoff"})
+WASHED = {"event": "treatment", "where": {"product_class": {"is": "cleaner"}}}
+LAST = rule("order", scope=PRESERVE, must_be="last", among=GUARD)
+
+
+def held(duration: str, event: Mapping[str, Any]) -> dict[str, Any]:
+    """A rule that forbids something after a coat for a time."""
+    return rule("hold", scope=PRESERVE, forbid=event, **{"for": duration})
+
+
+@pytest.mark.parametrize(
+    ("data", "others", "takeoff", "alone", "with_later"),
+    [
+        pytest.param(held("PT24H", {"event": "takeoff"}), [], "03T12:00", False, False, id="flown-too-early"),
+        pytest.param(held("PT24H", {"event": "takeoff"}), [], "03T13:00", None, True, id="perhaps-another-coat-before"),
+        pytest.param(held("PT1H", {"event": "takeoff"}), ["15:00"], "02T14:00", True, True, id="flown-before-the-end"),
+        pytest.param(held("PT24H", WASHED), [], "05T00:00", None, True, id="perhaps-washed-too-early"),
+        pytest.param(
+            held("PT24H", {"event": "treatment", "where": GUARD}),
+            ["15:00"],
+            "05T00:00",
+            None,
+            False,
+            id="gone-on-after",
+        ),
+        pytest.param(COVERED, ["10:00"], "03T08:00", None, False, id="perhaps-treated-anew"),
+        pytest.param(
+            rule("count", scope=PRESERVE, coats={"at_least": 2}), [], "05T00:00", None, False, id="a-coat-lacks"
+        ),
+        pytest.param(
+            rule("count", scope=PRESERVE, coats={"at_most": 1}), [], "05T00:00", None, True, id="one-too-many"
+        ),
+        pytest.param(LAST, [], "05T00:00", None, True, id="perhaps-not-the-last"),
+        pytest.param(LAST, ["13:30"], "05T00:00", None, False, id="perhaps-done-again"),
+        pytest.param({**LAST, "must_be": "first"}, ["10:00"], "05T00:00", False, False, id="not-the-first-in-any-case"),
+    ],
+)
+def test_what_the_end_of_the_records_leaves_open(
+    data: dict[str, Any], others: list[str], takeoff: str, alone: twin.Verdict, with_later: twin.Verdict
+) -> None:
+    """A coat that is the last thing recorded, weeks before the last flight, may have been gone on with; not if records
+    go on for more than a day."""
+    tables = possible.whole_export(Random(1))
+    day, _, at = takeoff.partition("T")
+    inspected = [work(90 + number, "06:00", action="inspect", product="", position="") for number in range(9)]
+    for number, row in enumerate(inspected):
+        row["started_at"] = row["finished_at"] = f"2025-05-{20 + number}T06:00:00Z"
+    later = [flown(10 + number, "00:00", f"{number:02}") for number in range(6, 26)]
+    whole = {
+        **tables,
+        "tasks": [*inspected, work(1, "12:30", coat="1"), *(work(2, other, product="guard") for other in others)],
+        "flights": [AGO, flown(3, at, day), *later],
+        "components": [row for row in tables["components"] if row["aircraft"] == "A1"],
+    }
+    for more, expected in (([], alone), ([{"started_at": "2025-06-03T13:01:00Z"}], with_later)):
+        cells = {"action": "inspect", "product": "", "position": "", "finished_at": "2025-06-03T14:30:00Z"}
+        tasks = [*whole["tasks"], *(work(3, "06:00", **cells, **one) for one in more)]
+        timeline = build_timeline(read_rows({**whole, "tasks": tasks}), pd.Timestamp("2025-06-25T12:00:00Z"))
+        assert said_of(data, timeline)["T1", "A1", "left"] == [expected]
+
+
 TWO_CONTENTS = ["two actions", "two aircraft", "two times", "two work orders"]
 
 
