@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Collection, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -19,8 +18,6 @@ from audit.findings.assembling import assemble, located
 from audit.findings.collect import outcomes_now
 from audit.findings.drilled import read_drill
 from audit.findings.result import AuditResult
-from audit.forms.judging import judge_by_week
-from audit.forms.outcomes import Outcomes
 from audit.forms.reads import text_columns
 from audit.health.earlier import Earlier, read_earlier
 from audit.health.health import Health
@@ -37,6 +34,7 @@ from audit.rulebook.blanks import refuse_blanks
 from audit.rulebook.loading import Rulebook, load_rules
 from audit.rulebook.settings import read_settings, with_settings
 from audit.shipped import rules_folder
+from audit.spread.judging import judged_in_parts
 from audit.timeline.alterations import among_records, with_alterations
 from audit.timeline.instants import stamp
 from audit.timeline.timeline import Timeline, build_timeline
@@ -48,8 +46,6 @@ if TYPE_CHECKING:
     from audit.register.records import Seen
     from audit.register.store import Register
 
-SIDE_BY_SIDE = 2
-"""Rules judged at a time: each holds arrays as long as the export."""
 AHEAD = timedelta(days=30)
 """How far ahead a report looks."""
 
@@ -125,21 +121,17 @@ def traced_audit(
     timeline, seen = build_timeline(came_in, as_of), None
     if register is not None:
         seen, timeline = _seen(register, timeline, came_in, _reading(options))
-    if options.spread is None:
-        judged = judged_by_week(rulebook.rules, timeline, progress)
-    else:
-        from audit.spread.judging import judged_in_parts
-
-        judged = judged_in_parts(rulebook.rules, came_in, timeline, options.spread, progress)
+    judged = judged_in_parts(rulebook.rules, came_in, timeline, options.spread, progress, ahead=options.ahead)
     progress("collecting the findings")
-    outcomes = [(rule, found) for rule, found, _ in judged]
+    outcomes = [(rule, found.outcomes) for rule, found in judged]
     result = assemble(__version__, location_name(export), rulebook, came_in, timeline, outcomes)
     result = replace(result, drilled=drilled)
     if options.ahead:
         progress("looking at what comes next")
-        coming = due_list(result.export_name, rulebook.rules, timeline, AHEAD)
+        comes = [(rule, found.coming) for rule, found in judged if found.coming is not None]
+        coming = due_list(result.export_name, comes, timeline, AHEAD)
         changed = {} if register is None else _changed(register, result)
-        counted = {rule.id: weeks for rule, _, weeks in judged}
+        counted = {rule.id: found.weeks for rule, found in judged}
         result = replace(result, coming=coming, trends=trends(counted, timeline, half_of(timeline), changed))
     if options.locate:
         result = replace(result, findings=located(result.findings, came_in))
@@ -238,26 +230,6 @@ def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> A
         reading=audited.reading,
     )
     return record_run(register, night, kind)
-
-
-def judged_by_week(
-    rules: Sequence[Rule], timeline: Timeline, progress: Callable[[str], None] = lambda step: None
-) -> list[tuple[Rule, Outcomes, pd.DataFrame]]:
-    """Every rule with its outcomes, and what was judged of it by station and week, in the order of the rules.
-
-    Sorting and searching leave the interpreter to the other thread.
-    """
-    found = []
-    with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
-        try:
-            for rule, judged in [(rule, pool.submit(judge_by_week, rule, timeline)) for rule in rules]:
-                progress(f"judging {rule.id}")
-                found.append((rule, *judged.result()))
-        except BaseException:
-            # A fault or Ctrl-C: leaving the pool would judge all the other rules first.
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-    return found
 
 
 def _asked(

@@ -141,12 +141,12 @@ NewOnly = Annotated[
 ]
 Workers = Annotated[
     int | None,
-    typer.Option(min=1, metavar="N", help="Judge the export in parts, by N processes. The output is the same."),
+    typer.Option(min=1, metavar="N", help="Judge the parts of the export by N processes. The output is the same."),
 ]
 Cluster = Annotated[
     str | None,
     typer.Option(
-        metavar="ADDRESS", help="Judge the export in parts, by a running Dask cluster: the address of its scheduler."
+        metavar="ADDRESS", help="Judge the parts of the export by a running Dask cluster: the address of its scheduler."
     ),
 ]
 Buckets = Annotated[
@@ -154,7 +154,7 @@ Buckets = Annotated[
     typer.Option(
         min=1,
         metavar="N",
-        help="In how many parts, with --workers or --cluster: more of them need less memory each. Default: by size.",
+        help="In how many parts the export is judged: more of them need less memory each. Default: by size.",
     ),
 ]
 Shared = Annotated[
@@ -229,16 +229,14 @@ def check(
     return _exit_code(result, fail_on, fail_on_health, new_only)
 
 
-def _spread(workers: int | None, cluster: str | None, buckets: int | None, shared: Path | None) -> Spread | None:
+def _spread(workers: int | None, cluster: str | None, buckets: int | None, shared: Path | None) -> Spread:
     if workers and cluster:
         raise typer.BadParameter("--workers and --cluster are two ways to judge the parts: choose one.")
-    if not workers and not cluster:
-        if buckets or shared:
-            raise typer.BadParameter(f"--{'buckets' if buckets else 'shared'} needs --workers or --cluster.")
-        return None
+    if shared and not workers and not cluster:
+        raise typer.BadParameter("--shared needs --workers or --cluster.")
     if cluster and not shared:
         raise typer.BadParameter("--cluster needs --shared: a folder that all its machines see under the same path.")
-    return Spread(workers=workers or 1, cluster=cluster, buckets=buckets, shared=shared)
+    return Spread(workers=workers or 0, cluster=cluster, buckets=buckets, shared=shared)
 
 
 def register_place(text: str | None) -> Location | None:

@@ -48,6 +48,7 @@ def due(
     """List what must not fly yet and what falls due: as a page, a CSV file and a calendar (iCalendar)."""
     ahead = _time(within)
     from audit.due.listing import due_list
+    from audit.forms.judging import what_comes
     from audit.pipeline import placed_in_time
     from audit.report.due_calendar import calendar
     from audit.report.due_page import lines, page
@@ -56,7 +57,8 @@ def due(
 
     options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of)
     rulebook, timeline = placed_in_time(location(export), options)
-    listed = due_list(location_name(location(export)), rulebook.rules, timeline, ahead)
+    comes = [(rule, what_comes(rule, timeline)) for rule in rulebook.rules]
+    listed = due_list(location_name(location(export)), comes, timeline, ahead)
     contents = {
         "due.csv": csv_text(listed.rows),
         "due.ics": calendar(listed, __version__),

@@ -53,28 +53,32 @@ def trends(
 ) -> ExitCode:
     """Chart findings by week, rule and station against the limits of an earlier time, and say what stands out."""
     days = None if frozen is None else _days(frozen)
-    from audit.pipeline import judged_by_week, placed_in_time
+    from audit.pipeline import read_in
     from audit.register.changed_rules import changed_rules
     from audit.register.store import open_register
     from audit.report.folder import replace_files
     from audit.report.rows import csv_text, instant
     from audit.report.trends_page import page, table
+    from audit.spread.judging import judged_in_parts
     from audit.timeline.instants import stamp
+    from audit.timeline.timeline import build_timeline
     from audit.trends.signals import Frozen, half_of
     from audit.trends.signals import trends as charted
 
     options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of)
-    rulebook, timeline = placed_in_time(location(export), options)
+    rulebook, came_in, at = read_in(location(export), options)
+    timeline = build_timeline(came_in, at)
     base = half_of(timeline) if days is None else Frozen(*days)
-    counted = {rule.id: weeks for rule, _, weeks in judged_by_week(rulebook.rules, timeline)}
+    judged = judged_in_parts(rulebook.rules, came_in, timeline, options.spread)
+    counted = {rule.id: found.weeks for rule, found in judged}
     as_of_time, place, changed = stamp(timeline.as_of), register_place(register), {}
     if place is not None:
         with open_register(place, writing=False) as opened:
             changed = changed_rules(opened, rulebook.rules, as_of_time.to_pydatetime())
     drawn = charted(counted, timeline, base, changed)
-    name, at = location_name(location(export)), instant(as_of_time)
+    name = location_name(location(export))
     titles = {rule.id: rule.title for rule in rulebook.rules}
-    contents = {"trends.csv": csv_text(table(drawn)), "trends.html": page(name, at, drawn, titles)}
+    contents = {"trends.csv": csv_text(table(drawn)), "trends.html": page(name, instant(as_of_time), drawn, titles)}
     replace_files({file: text.encode() for file, text in contents.items()}, out)
     if not quiet:
         print_first([f"{signal.rule}, {signal.station}: {signal.sentence}" for signal in drawn.signals])

@@ -11,10 +11,8 @@ import numpy as np
 import pandas as pd
 
 from audit.due.forecast import Band, Log, forecast
-from audit.forms import form_of
 from audit.forms.naming import cells
 from audit.forms.outcomes import NONE
-from audit.forms.reads import reading_only
 from audit.language.rule import Rule
 from audit.timeline.instants import DAY, FOREVER, HOUR, Ints, micros_of
 from audit.timeline.timeline import Timeline
@@ -71,13 +69,15 @@ class DueList:
     zones: Mapping[str, str]
 
 
-def due_list(export_name: str, rules: Sequence[Rule], timeline: Timeline, within: timedelta) -> DueList:
-    """Ask every rule what comes, and the reference lists what runs out."""
+def due_list(
+    export_name: str, comes: Sequence[tuple[Rule, pd.DataFrame]], timeline: Timeline, within: timedelta
+) -> DueList:
+    """What comes by each rule (see `coming`), and what of the reference lists runs out."""
     parts, bands = [], []
-    for rule in rules:
-        rows = form_of(rule).coming(rule, reading_only(rule, timeline))
+    for rule, rows in comes:
         if len(rows):
-            named, its = _of_rule(rule, timeline, rows)
+            # Of an export that was judged in parts they come part by part.
+            named, its = _of_rule(rule, timeline, rows.sort_values("place", kind="stable", ignore_index=True))
             parts.append(named)
             bands += [(rule.id, band) for band in its]
     end = timeline.as_of + micros_of(within)

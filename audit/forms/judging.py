@@ -48,6 +48,11 @@ def judge_part_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.Dat
     return outcomes, by_week(shown, len(complying), found, kinds, timeline)
 
 
+def what_comes(rule: Rule, timeline: Timeline) -> pd.DataFrame:
+    """What falls due, or must not happen yet, by a rule: see `coming`."""
+    return form_of(rule).coming(rule, reading_only(rule, timeline))
+
+
 def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> Outcomes:
     """The judgement on the timeline as it stands, of which only that stands which other readings give as well."""
     form, plain = form_of(rule), judgement.outcomes

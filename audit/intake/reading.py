@@ -24,6 +24,7 @@ from audit.intake.names import NO_ALIASES, Aliases, near_names, one_spelling, se
 from audit.intake.quarantine import no_rejects
 from audit.intake.resolving import Resolved, Typed, resolve, typed_rows
 from audit.intake.tables import PLACES, TABLES, TASKS, Column, Table
+from audit.memory import hand_back
 
 if TYPE_CHECKING:
     from audit.intake.mapping import ExportMapping
@@ -54,7 +55,7 @@ def read_export(
 
         read = read_mapped(export, load_mapping(mapping), text_columns, as_of)
     # The cells as they were written take twice what was made of them; judging needs the room.
-    pa.default_memory_pool().release_unused()
+    hand_back()
     return read
 
 

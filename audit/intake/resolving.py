@@ -25,6 +25,7 @@ from audit.intake.parsing import BLANK, Parsed, joined_times, parse, together, w
 from audit.intake.plausibility import check_flight_hours, check_temperatures, contradicted_hours
 from audit.intake.quarantine import list_dropped, list_rejects
 from audit.intake.tables import OWN_PLACE, PLACES, Table
+from audit.intake.words import without_unused
 
 MANY_ROWS: Final = 100_000
 """From here on threads save more time than they cost."""
@@ -392,9 +393,5 @@ def _tidy(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     """Drop words that only other rows used."""
     for name in frame.columns:
         if table.columns[name].kind in ("code", "codes"):
-            words = frame[name].cat
-            used = np.zeros(len(words.categories) + 1, dtype=bool)
-            used[words.codes] = True
-            if not used[:-1].all():
-                frame[name] = words.remove_unused_categories()
+            frame[name] = without_unused(frame[name])
     return frame

@@ -1,11 +1,14 @@
-"""Words and names in canonical text: what is the same word whoever typed it."""
+"""Words and names in canonical text: what is the same word whoever typed it; and columns of words."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
 from collections.abc import Mapping
-from typing import Final
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
 
 _HYPHENS: Final = re.compile("[\u2010-\u2015\u2212\ufe58\uff0d]")
 _BETWEEN: Final = re.compile(r"[\s_-]+")
@@ -31,3 +34,15 @@ def meant(word: str, choices: tuple[str, ...], synonyms: Mapping[str, str]) -> s
         return text
     hyphened = _BETWEEN.sub("-", text)
     return hyphened if hyphened in choices else None
+
+
+def without_unused(column: pd.Series[Any]) -> pd.Series[Any]:
+    """A categorical column without the words that no row has."""
+    words, codes = column.cat.categories, column.cat.codes.to_numpy()
+    used = np.zeros(len(words) + 1, dtype=bool)
+    used[codes] = True  # a missing value marks the last one, which is no word
+    if used[:-1].all():
+        return column
+    number = np.append(np.cumsum(used[:-1]) - 1, -1)
+    kept = pd.Categorical.from_codes(number[codes], dtype=pd.CategoricalDtype(words[used[:-1]]))
+    return pd.Series(kept, index=column.index, name=column.name)

@@ -1,4 +1,4 @@
-"""Judging in parts: the export is written as parts, workers judge them, and what they found is put together."""
+"""Judging in parts: here one after another, or written to files that workers read; what they found is put together."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, as_completed
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Final, TypeAlias
 
@@ -16,59 +17,106 @@ import pandas as pd
 
 from audit.errors import AuditError
 from audit.forms import form_of
-from audit.forms.judging import judge_by_week
+from audit.forms.judging import judge_by_week, what_comes
 from audit.forms.outcomes import Outcomes, together
 from audit.forms.reads import tables_read
 from audit.forms.weeks import added
 from audit.intake.export import Export
 from audit.language.rule import Rule
+from audit.memory import hand_back
 from audit.options import Spread
 from audit.spread.groups import aircraft_buckets, people_buckets
-from audit.spread.parts import LARGE, Part, Rows, Whole, judged_part, write_part
-from audit.spread.workers import WorkersLost, workers
+from audit.spread.parts import (
+    LARGE,
+    Judged,
+    Rows,
+    Whole,
+    judge_part,
+    judge_stored,
+    part_of,
+    write_part,
+)
+from audit.spread.workers import WorkersLost, here, workers
 from audit.timeline.codes import codes_in
 from audit.timeline.instants import Ints
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import Timeline
 
-ROWS_OF_A_PART: Final = 2_000_000
-"""How many flights and task records a part should have at most: what a worker holds in memory."""
+ROWS_OF_A_PART: Final = 1_000_000
+"""How many flights and task records a part should have at most: what of it is held in memory is some 0.3 GB."""
 _TRIES: Final = 3
 """How often a part is given to workers before it is given up."""
 _EVERY_PART: Final = -2
 
-_Job: TypeAlias = tuple[Part, Sequence[Rule]]
-_Answer: TypeAlias = list[tuple[Outcomes, pd.DataFrame]]
+_Job: TypeAlias = Callable[[], list[Judged]]
 
 
 def judged_in_parts(
-    rules: Sequence[Rule], export: Export, timeline: Timeline, spread: Spread, progress: Callable[[str], None]
-) -> list[tuple[Rule, Outcomes, pd.DataFrame]]:
-    """Every rule with what `judge_by_week` gives of it, in their order; workers judge the parts.
+    rules: Sequence[Rule],
+    export: Export,
+    timeline: Timeline,
+    spread: Spread,
+    progress: Callable[[str], None] = lambda step: None,
+    *,
+    ahead: bool = False,
+) -> list[tuple[Rule, Judged]]:
+    """What every rule says, in their order, and, looking `ahead`, what comes.
 
-    Rules by aircraft are judged on buckets of aircraft, rules about people on buckets of people; the few that look at
-    other tables, or at all records at once, are judged here. AuditError where there are no workers, a part can't be
-    written, or a worker can't read it.
+    A large export is judged part after part: what each takes is bounded, and stays near the processor. Rules by
+    aircraft are judged on buckets of aircraft, rules about people on buckets of people; the few that look at other
+    tables, or at all records at once, on the whole. AuditError where there are no workers, a part can't be written, or
+    a worker can't read it.
     """
-    if not len(timeline.tasks):  # nothing is judged then, which a part can't know
-        return [(rule, *judge_by_week(rule, timeline)) for rule in rules]
+    size = sum(len(export.tables[table]) for table in LARGE if table in export.tables)
+    buckets = spread.buckets or max(spread.workers, size // ROWS_OF_A_PART + 1)
+    if not len(timeline.tasks) or (buckets == 1 and not spread.elsewhere):
+        return _in_one(rules, timeline, progress, ahead=ahead)  # without a record nothing is judged
     of_owner: dict[Owner, list[Rule]] = {}
     for rule in rules:
         of_owner.setdefault(_split_by(rule), []).append(rule)
-    here = of_owner.pop("none", [])
-    size = sum(len(export.tables[table]) for table in LARGE if table in export.tables)
-    buckets = spread.buckets or max(spread.workers, size // ROWS_OF_A_PART + 1)
-    with _folder(spread.shared) as folder:
-        jobs = _jobs(folder, of_owner, export, timeline, buckets, progress)
-        found = {rule.id: judge_by_week(rule, timeline) for rule in here}
-        parts: dict[str, _Answer] = {}
-        for (_, mine), answer in _answered(jobs, spread, progress):
-            for rule, one in zip(mine, answer, strict=True):
-                parts.setdefault(rule.id, []).append(one)
-    for rule_id, several in parts.items():
-        outcomes, weeks = zip(*several, strict=True)
-        found[rule_id] = _outcomes(outcomes), added(pd.concat(weeks))
-    return [(rule, *found[rule.id]) for rule in rules]
+    found = {rule.id: judged for rule, judged in _in_one(of_owner.pop("none", []), timeline, progress, ahead=ahead)}
+    whole = Whole.of(export, timeline)
+    with _folder(spread) as folder:
+
+        def jobs() -> Iterator[_Job]:
+            for owner, its in of_owner.items():
+                divided = _by_aircraft if owner == "aircraft" else partial(_by_person, owner)
+                for number, (rows, aside) in enumerate(divided(export, timeline, buckets), start=1):
+                    if folder is None:
+                        yield partial(_judge_here, export, rows, aside, whole, its, ahead=ahead)
+                        continue
+                    progress(f"writing part {number} of {buckets} by {'aircraft' if owner == 'aircraft' else 'person'}")
+                    part = write_part(folder / f"{owner}-{number}", part_of(export, rows, aside, whole))
+                    yield partial(judge_stored, part, its, ahead=ahead)
+
+        answers = _answered(jobs(), buckets * len(of_owner), spread, progress)
+    hand_back()
+    for place, its in enumerate(of_owner.values()):
+        for rule, *several in zip(its, *answers[place * buckets : (place + 1) * buckets], strict=True):
+            found[rule.id] = _together(several)
+    return [(rule, found[rule.id]) for rule in rules]
+
+
+def _judge_here(
+    export: Export, rows: Rows, aside: Rows, whole: Whole, rules: Sequence[Rule], *, ahead: bool
+) -> list[Judged]:
+    return judge_part(part_of(export, rows, aside, whole), rules, ahead=ahead)
+
+
+def _in_one(
+    rules: Sequence[Rule], timeline: Timeline, progress: Callable[[str], None], *, ahead: bool
+) -> list[tuple[Rule, Judged]]:
+    """Judge rules on the whole, some side by side: sorting and searching leave the interpreter to the other thread."""
+
+    def judged(rule: Rule) -> Judged:
+        return Judged(*judge_by_week(rule, timeline), what_comes(rule, timeline) if ahead else None)
+
+    found = []
+    with here() as executor:
+        for rule, answer in [(rule, executor.submit(judged, rule)) for rule in rules]:
+            progress(f"judging {rule.id}")
+            found.append((rule, answer.result()))
+    return found
 
 
 def _split_by(rule: Rule) -> Owner:
@@ -81,37 +129,20 @@ def _split_by(rule: Rule) -> Owner:
 
 
 @contextmanager
-def _folder(shared: Path | None) -> Iterator[Path]:
-    """A new folder for the parts, gone afterwards."""
+def _folder(spread: Spread) -> Iterator[Path | None]:
+    """A new folder for the parts, gone afterwards; None where they need not be written."""
+    if not spread.elsewhere:
+        yield None
+        return
     try:
-        folder = Path(tempfile.mkdtemp(prefix="deicer-audit-parts-", dir=shared))
+        folder = Path(tempfile.mkdtemp(prefix="deicer-audit-parts-", dir=spread.shared))
     except OSError as fault:
-        place = shared or tempfile.gettempdir()
+        place = spread.shared or tempfile.gettempdir()
         raise AuditError(f"The parts of the export can't be written to {place}: {fault.strerror}.") from None
     try:
         yield folder.resolve()
     finally:
         shutil.rmtree(folder, ignore_errors=True)
-
-
-def _jobs(
-    folder: Path,
-    of_owner: dict[Owner, list[Rule]],
-    export: Export,
-    timeline: Timeline,
-    buckets: int,
-    progress: Callable[[str], None],
-) -> Iterator[_Job]:
-    """Write the parts one by one, each with the rules that are to be judged on it."""
-    whole = Whole.of(export, timeline)
-    for owner, rules in of_owner.items():
-        by_aircraft = owner == "aircraft"
-        divided = (
-            _by_aircraft(export, timeline, buckets) if by_aircraft else _by_person(owner, export, timeline, buckets)
-        )
-        for number, (rows, aside) in enumerate(divided, start=1):
-            progress(f"writing part {number} of {buckets} by {'aircraft' if by_aircraft else 'person'}")
-            yield write_part(folder / f"{owner}-{number}", export, rows, aside, whole), rules
 
 
 def _by_aircraft(export: Export, timeline: Timeline, buckets: int) -> Iterator[tuple[Rows, Rows]]:
@@ -130,7 +161,7 @@ def _by_aircraft(export: Export, timeline: Timeline, buckets: int) -> Iterator[t
         )
 
 
-def _by_person(column: str, export: Export, timeline: Timeline, buckets: int) -> Iterator[tuple[Rows, Rows]]:
+def _by_person(column: Owner, export: Export, timeline: Timeline, buckets: int) -> Iterator[tuple[Rows, Rows]]:
     """The task records of each bucket of people, the first with those that name nobody; all boots, and what was set
     aside: it may be of anybody."""
     tasks = export.tables["tasks"]
@@ -147,24 +178,24 @@ def _by_person(column: str, export: Export, timeline: Timeline, buckets: int) ->
         yield {"tasks": np.flatnonzero(bucket == number), **rows}, {"tasks": aside, "flights": nothing}
 
 
-def _answered(jobs: Iterable[_Job], spread: Spread, progress: Callable[[str], None]) -> list[tuple[_Job, _Answer]]:
-    """The jobs with what workers found, in their order; those of workers that died are given to others."""
-    written: list[_Job] = []
-    found: dict[int, _Answer] = {}
+def _answered(jobs: Iterable[_Job], count: int, spread: Spread, progress: Callable[[str], None]) -> list[list[Judged]]:
+    """What came of each of `count` jobs, in their order; those of workers that died are given to others."""
+    begun: list[_Job] = []
+    found: dict[int, list[Judged]] = {}
     for _ in range(_TRIES):
         try:
             with workers(spread) as executor:
-                asked: dict[Future[_Answer], int] = {}
-                for number, job in enumerate(written):
+                asked: dict[Future[list[Judged]], int] = {}
+                for number, job in enumerate(begun):
                     if number not in found:
-                        asked[executor.submit(judged_part, *job)] = number
+                        asked[executor.submit(job)] = number
                 for job in jobs:  # what is left of them, where workers died early
-                    written.append(job)
-                    asked[executor.submit(judged_part, *job)] = len(written) - 1
+                    begun.append(job)
+                    asked[executor.submit(job)] = len(begun) - 1
                 for done in as_completed(asked):
                     found[asked[done]] = done.result()
-                    progress(f"judged {len(found)} of {len(written)} parts")
-                return [(job, found[number]) for number, job in enumerate(written)]
+                    progress(f"judging: {len(found)} of {count} parts")
+                return [found[number] for number in range(len(begun))]
         except WorkersLost:
             progress("workers died: their parts are given to others")
     raise AuditError(
@@ -173,13 +204,20 @@ def _answered(jobs: Iterable[_Job], spread: Spread, progress: Callable[[str], No
     )
 
 
-def _outcomes(parts: Sequence[Outcomes]) -> Outcomes:
+def _together(parts: Sequence[Judged]) -> Judged:
+    """What a rule says of the parts of an export as what it says of the whole."""
+    outcomes = [part.outcomes for part in parts]
     margins = (
         replace(
             of_parts[0],
             counts=tuple(map(sum, zip(*(one.counts for one in of_parts), strict=True))),
             beyond=sum(one.beyond for one in of_parts),
         )
-        for of_parts in zip(*(part.margins for part in parts), strict=True)
+        for of_parts in zip(*(part.margins for part in outcomes), strict=True)
     )
-    return Outcomes(sum(part.in_scope for part in parts), together(part.cases for part in parts), tuple(margins))
+    cases, coming = (
+        together(part.cases for part in outcomes),
+        [part.coming for part in parts if part.coming is not None],
+    )
+    whole = Outcomes(sum(part.in_scope for part in outcomes), cases, tuple(margins))
+    return Judged(whole, added(pd.concat([part.weeks for part in parts])), together(coming) if coming else None)

@@ -1,4 +1,4 @@
-"""Parts of an export: written as Parquet files, read back, judged, and their cases numbered as in the whole."""
+"""Parts of an export: judged apart, their cases numbered as in the whole; written as Parquet files and read back."""
 
 from __future__ import annotations
 
@@ -15,10 +15,11 @@ import pyarrow.parquet as pq
 
 from audit.errors import AuditError
 from audit.forms import form_of
-from audit.forms.judging import judge_part_by_week
-from audit.forms.outcomes import NONE, Outcomes
+from audit.forms.judging import judge_part_by_week, what_comes
+from audit.forms.outcomes import Outcomes
 from audit.intake.export import Export, later_among, renumbered
 from audit.intake.quarantine import no_rejects
+from audit.intake.words import without_unused
 from audit.language.rule import Rule
 from audit.timeline.coverage import fleet_habit, recorded_until
 from audit.timeline.instants import Ints, stamp
@@ -27,7 +28,6 @@ from audit.timeline.timeline import Timeline, build_timeline
 LARGE: Final = ("tasks", "flights", "components")
 """Tables of which a part has its own rows; of the others, which are lists, it has all."""
 _PACKAGE: Final = "deicer-audit"
-_ROW: Final = "row in the whole"
 _SAME_CODES: Final = (
     ("tasks", "aircraft"),
     ("tasks", "position"),
@@ -66,56 +66,43 @@ class Whole:
         )
 
 
+@dataclass(frozen=True)
+class Judged:
+    """What a rule says of an export, or of a part of it: its outcomes, what was judged by station and week
+    (WEEK_COLUMNS), and what comes next (see `coming`; None where nobody asked)."""
+
+    outcomes: Outcomes
+    weeks: pd.DataFrame
+    coming: pd.DataFrame | None
+
+
 @dataclass(frozen=True, eq=False)
 class Part:
-    """A part of an export: its large tables lie in `folder`, everything else is in `rest`.
+    """A part of an export, whose rows it numbers as its own.
 
-    `rest` numbers the part's own rows. `audited` is how many task records the whole has; `aside` numbers those of its
-    records set aside that are the part's.
+    `rows` are those of its large tables in the whole, `aside` those of its task records set aside; `audited` is how
+    many task records the whole has.
     """
 
-    folder: Path
-    rest: Export
-    dtypes: Mapping[str, Mapping[str, Any]]
+    export: Export
+    rows: Rows
     audited: int
     aside: Ints
     whole: Whole
 
 
-def write_part(folder: Path, export: Export, rows: Rows, aside: Rows, whole: Whole) -> Part:
-    """Write the `rows` of an export's large tables into a new folder, with the rows `aside` of those set aside.
+@dataclass(frozen=True, eq=False)
+class StoredPart:
+    """A part whose large tables lie in `folder`, with columns of these dtypes; everything else is in `rest`."""
 
-    AuditError where they can't be written.
-    """
-    dtypes: dict[str, dict[str, Any]] = {}
-    try:
-        folder.mkdir()
-        for table, mine in rows.items():
-            dtypes[table] = _write(folder / f"{table}.parquet", table, export.tables[table].iloc[mine], mine, whole)
-    except OSError as fault:
-        raise AuditError(f"A part of the export can't be written to {folder.parent}: {fault}") from None
-    return Part(
-        folder,
-        _rest(export, rows, aside),
-        dtypes,
-        len(export.tables["tasks"]),
-        aside.get("tasks", np.empty(0, np.int64)),
-        whole,
-    )
+    folder: Path
+    rest: Part
+    dtypes: Mapping[str, Mapping[str, Any]]
 
 
-def _write(path: Path, table: str, frame: pd.DataFrame, rows: Ints, whole: Whole) -> dict[str, Any]:
-    """Write a part of one table; returns the dtypes of its columns, save those of words, which Parquet keeps."""
-    frame = frame.assign(**{_ROW: rows})
-    for name in frame.select_dtypes("category"):
-        if (table, name) not in whole.words:
-            frame[name] = frame[name].cat.remove_unused_categories()
-    pq.write_table(pa.Table.from_pandas(frame, preserve_index=False), path)
-    return {str(name): dtype for name, dtype in frame.dtypes.items() if not isinstance(dtype, pd.CategoricalDtype)}
-
-
-def _rest(export: Export, rows: Rows, aside: Rows) -> Export:
-    """The export without its large tables and all that isn't judged; what is in doubt numbered as in the part."""
+def part_of(export: Export, rows: Rows, aside: Rows, whole: Whole) -> Part:
+    """The `rows` of an export's large tables, with the rows `aside` of those set aside, and all of its lists."""
+    own = {name: _words_used(export.tables[name].iloc[mine], name, whole) for name, mine in rows.items()}
 
     def mine(table: str, numbers: Ints) -> Ints:
         return renumbered(numbers, rows[table]) if table in rows else numbers
@@ -123,9 +110,9 @@ def _rest(export: Export, rows: Rows, aside: Rows) -> Export:
     def by_column(found: Mapping[tuple[str, str], Ints]) -> dict[tuple[str, str], Ints]:
         return {(table, column): mine(table, numbers) for (table, column), numbers in found.items()}
 
-    return replace(
+    part = replace(
         export,
-        tables={name: frame for name, frame in export.tables.items() if name not in rows},
+        tables={**export.tables, **{name: frame.reset_index(drop=True) for name, frame in own.items()}},
         later=later_among(export.later, rows["tasks"]),
         rejects=no_rejects(),
         counts={},
@@ -145,58 +132,97 @@ def _rest(export: Export, rows: Rows, aside: Rows) -> Export:
         dropped=no_rejects(),
         as_first_made=None,
     )
+    return Part(part, rows, len(export.tables["tasks"]), aside.get("tasks", np.empty(0, np.int64)), whole)
 
 
-def judged_part(part: Part, rules: Sequence[Rule]) -> list[tuple[Outcomes, pd.DataFrame]]:
-    """Judge the rules on a part, as `judge_by_week` does; the rows of the cases are numbered as in the whole.
+def _words_used(frame: pd.DataFrame, table: str, whole: Whole) -> pd.DataFrame:
+    """The rows of a table without the words of other rows, save in columns where they number things."""
+    words = [name for name in frame.select_dtypes("category") if (table, name) not in whole.words]
+    return frame.assign(**{str(name): without_unused(frame[name]) for name in words})
 
-    AuditError where the part can't be read, as by a machine that does not have its folder.
-    """
+
+def write_part(folder: Path, part: Part) -> StoredPart:
+    """Write a part's large tables into a new folder. AuditError where they can't be written."""
+    tables, dtypes = dict(part.export.tables), {}
+    try:
+        folder.mkdir()
+        for table in part.rows:
+            dtypes[table] = _write(folder / f"{table}.parquet", tables.pop(table))
+    except OSError as fault:
+        raise AuditError(f"A part of the export can't be written to {folder.parent}: {fault}") from None
+    return StoredPart(folder, replace(part, export=replace(part.export, tables=tables)), dtypes)
+
+
+def _write(path: Path, frame: pd.DataFrame) -> dict[str, Any]:
+    """Write one table; returns the dtypes of its columns, save those of words, which Parquet keeps."""
+    pq.write_table(pa.Table.from_pandas(frame, preserve_index=False), path)
+    return {str(name): dtype for name, dtype in frame.dtypes.items() if not isinstance(dtype, pd.CategoricalDtype)}
+
+
+def judge_stored(stored: StoredPart, rules: Sequence[Rule], *, ahead: bool) -> list[Judged]:
+    """As `judge_part`; AuditError where the part can't be read, as by a machine that does not have its folder."""
+    part = stored.rest
     if (mine := version(_PACKAGE)) != part.whole.version:
         raise AuditError(f"A worker has {_PACKAGE} {mine}, but the check is made with {part.whole.version}.")
-    tables, rows = {}, {}
-    for table, dtypes in part.dtypes.items():
-        tables[table], rows[table] = _read(part, table, dtypes)
-    export = replace(part.rest, tables={**part.rest.tables, **tables})
-    timeline = replace(
-        build_timeline(export, stamp(part.whole.as_of)),
-        since=part.whole.since,
-        fleet_habit=part.whole.fleet_habit,
-        recorded_until=part.whole.recorded_until,
+    tables = {table: _read(stored, table, dtypes) for table, dtypes in stored.dtypes.items()}
+    return judge_part(
+        replace(part, export=replace(part.export, tables={**part.export.tables, **tables})), rules, ahead=ahead
     )
-    rows["tasks"] = np.concatenate((rows["tasks"], part.audited + part.aside))
-    found = ((rule, *judge_part_by_week(rule, timeline)) for rule in rules)
-    return [(_as_in_whole(rule, outcomes, rows), weeks) for rule, outcomes, weeks in found]
 
 
-def _read(part: Part, table: str, dtypes: Mapping[str, Any]) -> tuple[pd.DataFrame, Ints]:
-    path = part.folder / f"{table}.parquet"
+def _read(stored: StoredPart, table: str, dtypes: Mapping[str, Any]) -> pd.DataFrame:
+    path = stored.folder / f"{table}.parquet"
     try:
-        frame = pq.read_table(path).to_pandas().astype(dtypes)
+        frame: pd.DataFrame = pq.read_table(path).to_pandas().astype(dtypes)
     except (OSError, pa.ArrowException) as fault:
         raise AuditError(
             f"A worker can't read {path}: {fault}. Every machine has to see the folder of the parts under the same "
             "path: say one that they share with --shared."
         ) from None
     for name in frame.select_dtypes("category"):
-        words = part.whole.words.get((table, str(name)))
+        words = stored.rest.whole.words.get((table, str(name)))
         if words is None and frame[name].cat.categories.empty:
             words = pd.Index([], dtype="str")  # which Parquet has forgotten
         if words is not None:
             frame[name] = frame[name].cat.set_categories(words)
-    return frame.drop(columns=_ROW), frame[_ROW].to_numpy()
+    return frame
 
 
-def _as_in_whole(rule: Rule, outcomes: Outcomes, rows: Rows) -> Outcomes:
-    """The outcomes with the rows of their cases numbered as in the whole; aircraft and positions are already."""
-    tables = {"task": "tasks", "named_by": "tasks", "ended_by": "tasks", "component": "components", "flight": "flights"}
-    tables |= form_of(rule).rows(rule)
-    cases = outcomes.cases
-    renumbered = {
-        column: np.where(
-            cases[column] >= 0, np.append(rows[table], NONE)[np.maximum(cases[column], NONE)], cases[column]
-        )
-        for column, table in tables.items()
-        if table in rows
-    }
-    return replace(outcomes, cases=cases.assign(**renumbered))
+def judge_part(part: Part, rules: Sequence[Rule], *, ahead: bool) -> list[Judged]:
+    """What each rule says of a part, and, looking `ahead`, what comes; rows are numbered as in the whole."""
+    timeline = replace(
+        build_timeline(part.export, stamp(part.whole.as_of)),
+        since=part.whole.since,
+        fleet_habit=part.whole.fleet_habit,
+        recorded_until=part.whole.recorded_until,
+    )
+    rows = {**part.rows, "tasks": np.concatenate((part.rows["tasks"], part.audited + part.aside))}
+
+    def judged(rule: Rule) -> Judged:
+        outcomes, weeks = judge_part_by_week(rule, timeline)
+        cases = _as_in_whole(outcomes.cases, _TABLES_OF_CASES | dict(form_of(rule).rows(rule)), rows)
+        coming = _as_in_whole(what_comes(rule, timeline), _TABLES_OF_COMING, rows) if ahead else None
+        return Judged(replace(outcomes, cases=cases), weeks, coming)
+
+    return [judged(rule) for rule in rules]
+
+
+_TABLES_OF_CASES: Final = {
+    "task": "tasks",
+    "named_by": "tasks",
+    "ended_by": "tasks",
+    "component": "components",
+    "flight": "flights",
+}
+_TABLES_OF_COMING: Final = {"task": "tasks", "component": "components"}
+
+
+def _as_in_whole(frame: pd.DataFrame, tables: Mapping[str, str], rows: Rows) -> pd.DataFrame:
+    """The same with the rows that columns number as in the whole; aircraft and positions are already."""
+
+    def renumbered(numbers: Ints, table: str) -> Ints:
+        known = numbers >= 0
+        return np.where(known, rows[table][np.where(known, numbers, 0)], numbers) if known.any() else numbers
+
+    there = {column: table for column, table in tables.items() if table in rows} if len(frame) else {}
+    return frame.assign(**{column: renumbered(frame[column].to_numpy(), table) for column, table in there.items()})

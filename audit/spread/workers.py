@@ -1,5 +1,5 @@
-"""Who judges the parts: processes of this machine, or a running Dask cluster. Both are executors of the standard
-library."""
+"""Who judges the parts: threads of this process, processes of this machine, or a running Dask cluster. Each is an
+executor of the standard library."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import multiprocessing
 import os
 import signal
 from collections.abc import Iterator
-from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
+from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import util
@@ -19,6 +19,8 @@ from audit import interrupts
 from audit.errors import AuditError
 from audit.options import Spread
 
+SIDE_BY_SIDE: Final = 2
+"""Threads that judge: each holds arrays as long as what it judges."""
 _PATIENCE: Final = "30s"
 """How long the scheduler of a cluster may take to answer."""
 
@@ -33,8 +35,26 @@ def workers(spread: Spread) -> Iterator[Executor]:
 
     Raises WorkersLost where processes die, AuditError where a cluster can't be had or loses too many workers.
     """
-    with _of_cluster(spread.cluster) if spread.cluster else _processes(spread.workers) as executor:
+    if spread.cluster:
+        chosen = _of_cluster(spread.cluster)
+    elif spread.workers:
+        chosen = _processes(spread.workers)
+    else:
+        chosen = here()
+    with chosen as executor:
         yield executor
+
+
+@contextmanager
+def here() -> Iterator[Executor]:
+    """Threads of this process."""
+    with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
+        try:
+            yield pool
+        except BaseException:
+            # A fault or Ctrl-C: leaving the pool would judge all the rest first.
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
 @contextmanager

@@ -81,7 +81,7 @@ def test_while_something_is_loaded(moment: str, check: Check, tmp_path: Path) ->
 def test_while_rules_are_judged(check: Check) -> None:
     """The rules that wait for their turn are not judged any more."""
     judged = """
-        import audit.pipeline as room
+        import audit.spread.judging as room
         usual, calls = room.judge_by_week, []
         def judge(rule, timeline):
             calls.append(rule)

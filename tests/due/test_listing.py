@@ -10,6 +10,7 @@ import pytest
 
 from audit.authoring.examples import example_export
 from audit.due.listing import BROKEN, LONG_AGO, NO_BAND, NOT_ENOUGH, DueList, due_list
+from audit.forms.judging import what_comes
 from audit.intake.export import Export
 from audit.intake.reading import read_export
 from audit.language.rule import Example
@@ -28,7 +29,8 @@ GLOSS = {"product_class": {"is": "gloss-coating"}}
 def due(data: Mapping[str, Any], as_of: str, days: int = 30, **tables: Any) -> DueList:
     example = Example.model_validate({"name": "n", "expect": "complies", **tables})
     timeline = build_timeline(example_export(example), pd.Timestamp(as_of))
-    return due_list("export", [RULES.validate_python(data)], timeline, timedelta(days=days))
+    rule = RULES.validate_python(data)
+    return due_list("export", [(rule, what_comes(rule, timeline))], timeline, timedelta(days=days))
 
 
 def treatments(listed: DueList) -> list[dict[str, Any]]:
@@ -199,7 +201,9 @@ def test_the_cures_that_run_in_the_sample_records(as_of: str) -> None:
     rules = [
         rule for rule in load_rules(rules_folder()).rules if rule.id in ("flight-before-cure", "product-before-cure")
     ]
-    rows = due_list("sample", rules, build_timeline(sample(), pd.Timestamp(as_of)), timedelta(days=1)).rows
+    timeline = build_timeline(sample(), pd.Timestamp(as_of))
+    comes = [(rule, what_comes(rule, timeline)) for rule in rules]
+    rows = due_list("sample", comes, timeline, timedelta(days=1)).rows
     for each in rules:
         of_rule = rows[rows["rule"] == each.id]
         found = zip(of_rule["aircraft"], of_rule["position"], of_rule["due"].dt.strftime("%Y-%m-%d %H:%M"), strict=True)

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 from audit.due.listing import LONG_AGO, due_list
+from audit.forms.judging import what_comes
 from audit.intake.reading import read_export
 from audit.rulebook.loading import load_rules
 from audit.rulebook.settings import read_settings, with_settings
@@ -120,7 +121,8 @@ def export():  # type: ignore[no-untyped-def]
 def listed(export, as_of: str) -> pd.DataFrame:  # type: ignore[no-untyped-def]
     book = with_settings(load_rules(rules_folder()), [read_settings(sample_settings())])
     rules = [rule for rule in book.rules if rule.id == "ice-adhesion-treatment-overdue"]
-    return due_list("sample", rules, build_timeline(export, pd.Timestamp(as_of)), timedelta(days=60)).rows
+    timeline = build_timeline(export, pd.Timestamp(as_of))
+    return due_list("sample", [(rule, what_comes(rule, timeline)) for rule in rules], timeline, timedelta(days=60)).rows
 
 
 @pytest.mark.parametrize("as_of", TABLES)

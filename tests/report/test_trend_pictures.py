@@ -6,7 +6,8 @@ import re
 
 import numpy as np
 
-from audit.pipeline import Audited, judged_by_week
+from audit.forms.judging import judge_by_week
+from audit.pipeline import Audited
 from audit.report.trend_pictures import FOOT, pictures
 from audit.trends.signals import half_of, trends
 
@@ -19,7 +20,7 @@ def heights(path: str) -> list[float]:
 def test_a_margin_that_shrinks_is_drawn(sample_audit: Audited) -> None:
     """The weighted mean falls below its limit where the signal says so; nothing left is between bottom and top."""
     timeline = sample_audit.timeline
-    counted = {rule.id: weeks for rule, _, weeks in judged_by_week(sample_audit.result.rules, timeline)}
+    counted = {rule.id: judge_by_week(rule, timeline)[1] for rule in sample_audit.result.rules}
     found = trends(counted, timeline, half_of(timeline))
     drawn = next(one for one in pictures(found) if one.of_margins)
     trend = next(one for one in found.every if (one.rule, one.station) == (drawn.rule, drawn.station))

@@ -5,9 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import shutil
 import time
-from collections.abc import Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from threading import Thread
 
@@ -15,42 +13,36 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from audit.due.listing import DueList, due_list
 from audit.errors import AuditError
 from audit.findings.assembling import assemble
 from audit.findings.result import AuditResult
-from audit.forms.judging import judge_rule
+from audit.forms.judging import judge_by_week, judge_rule
 from audit.forms.outcomes import Outcomes
 from audit.forms.reads import text_columns
 from audit.intake.export import Export
 from audit.intake.reading import read_export, read_rows
 from audit.language.rule import Rule
 from audit.options import Spread
-from audit.pipeline import Audited, judged_by_week
+from audit.pipeline import Audited
 from audit.rulebook.loading import Rulebook, load_rules
 from audit.rulebook.settings import read_settings, with_settings
 from audit.shipped import rules_folder, sample_folder, sample_settings
 from audit.spread import judging
 from audit.spread.groups import aircraft_buckets
 from audit.spread.judging import judged_in_parts
-from audit.spread.parts import Whole, judged_part, write_part
+from audit.spread.parts import Judged, Whole, judge_stored, part_of, write_part
+from audit.spread.workers import here
 from audit.timeline.timeline import Timeline, build_timeline
 from tests.faults.clean_export import clean_tables
 from tests.faults.judged import RECORDS, RULES
 from tests.faults.table import FAULTS, Fault
 
-Judged = list[tuple[Rule, Outcomes, pd.DataFrame]]
-
 
 @pytest.fixture
-def here(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Parts are judged in this process: what is asked is how they are divided and put together."""
-
-    @contextmanager
-    def one_thread(spread: Spread) -> Iterator[Executor]:
-        with ThreadPoolExecutor(1) as executor:
-            yield executor
-
-    monkeypatch.setattr(judging, "workers", one_thread)
+def written(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Parts for workers are written and read again, but judged by threads of this process."""
+    monkeypatch.setattr(judging, "workers", lambda spread: here())
 
 
 @pytest.fixture(scope="module")
@@ -58,18 +50,19 @@ def rulebook() -> Rulebook:
     return with_settings(load_rules(rules_folder()), [read_settings(sample_settings())])
 
 
-def in_parts(rules: tuple[Rule, ...], export: Export, timeline: Timeline, **how: object) -> Judged:
-    return judged_in_parts(rules, export, timeline, Spread(**how), lambda step: None)  # type: ignore[arg-type]
+def in_parts(rules: tuple[Rule, ...], export: Export, timeline: Timeline, **how: object) -> list[tuple[Rule, Judged]]:
+    return judged_in_parts(rules, export, timeline, Spread(**how), ahead=True)  # type: ignore[arg-type]
 
 
-@pytest.mark.usefixtures("here")
-def test_the_sample_in_parts_gives_the_same(sample_audit: Audited, rulebook: Rulebook) -> None:
+@pytest.mark.parametrize("how", [{}, {"workers": 1}], ids=["here", "written"])
+@pytest.mark.usefixtures("written")
+def test_the_sample_in_parts_gives_the_same(how: dict[str, int], sample_audit: Audited, rulebook: Rulebook) -> None:
     export, timeline, whole = sample_audit.export, sample_audit.timeline, sample_audit.result
-    judged = in_parts(rulebook.rules, export, timeline, buckets=3)
-    outcomes = [(rule, found) for rule, found, _ in judged]
+    judged = in_parts(rulebook.rules, export, timeline, buckets=3, **how)
+    outcomes = [(rule, found.outcomes) for rule, found in judged]
     _same(assemble(whole.version, whole.export_name, rulebook, export, timeline, outcomes), whole)
-    for (rule, _, weeks), (_, _, expected) in zip(judged, judged_by_week(rulebook.rules, timeline), strict=True):
-        pd.testing.assert_frame_equal(weeks, expected, check_exact=True, obj=rule.id)
+    for rule, found in judged:
+        pd.testing.assert_frame_equal(found.weeks, judge_by_week(rule, timeline)[1], check_exact=True, obj=rule.id)
     assert len(whole.findings) > 100
     assert len(whole.unjudged) > 20
 
@@ -83,7 +76,6 @@ def _same(one: AuditResult, other: AuditResult) -> None:
     assert one.stories == other.stories
 
 
-@pytest.mark.usefixtures("here")
 def test_a_boot_takes_its_cure_along(rulebook: Rulebook) -> None:
     """Coated on one aircraft, installed on another the same day and flown there: both are in one part."""
     day = "2025-06-02T"
@@ -123,8 +115,21 @@ def test_a_boot_takes_its_cure_along(rulebook: Rulebook) -> None:
         assert len(set(aircraft_buckets(export, timeline, buckets).tolist())) == 1
     cure = tuple(rule for rule in rulebook.rules if rule.id == "flight-before-cure")
     for buckets in (1, 16):
-        [(_, found, _)] = in_parts(cure, export, timeline, buckets=buckets)
-        assert (found.in_scope, found.findings) == (1, 1)
+        [(_, found)] = in_parts(cure, export, timeline, buckets=buckets)
+        assert (found.outcomes.in_scope, found.outcomes.findings) == (1, 1)
+
+
+def test_what_comes_is_the_same(sample_audit: Audited, rulebook: Rulebook) -> None:
+    timeline = build_timeline(sample_audit.export, pd.Timestamp("2026-01-21T06:00Z"))
+    rules = tuple(rule for rule in rulebook.rules if rule.form in ("hold", "interval"))
+
+    def listed(**how: object) -> DueList:
+        judged = in_parts(rules, sample_audit.export, timeline, **how)
+        comes = [(rule, found.coming) for rule, found in judged if found.coming is not None]
+        return due_list("sample", comes, timeline, timedelta(days=30))
+
+    pd.testing.assert_frame_equal(listed(buckets=5).rows, listed().rows)
+    assert len(listed().rows) > 10
 
 
 def test_aircraft_without_a_boot_in_common_are_apart(sample_audit: Audited) -> None:
@@ -153,14 +158,15 @@ def test_processes_judge_it_and_others_take_over_from_one_that_dies() -> None:
     judged = judged_in_parts(RULES, export, timeline, Spread(workers=2, buckets=3), told.append)
     assert killed
     assert "workers died: their parts are given to others" in told
-    for rule, parts, _ in judged:
-        _same_outcomes(parts, judge_rule(rule, timeline))
+    for rule, parts in judged:
+        _same_outcomes(parts.outcomes, judge_rule(rule, timeline))
     assert not multiprocessing.active_children()
 
 
-@pytest.mark.usefixtures("here")
+@pytest.mark.usefixtures("written")
 def test_the_parts_are_gone_afterwards(tmp_path: Path, sample_audit: Audited, rulebook: Rulebook) -> None:
-    in_parts(rulebook.rules[:3], sample_audit.export, sample_audit.timeline, buckets=2, shared=tmp_path)
+    how = {"workers": 1, "buckets": 2, "shared": tmp_path}
+    in_parts(rulebook.rules[:3], sample_audit.export, sample_audit.timeline, **how)
     assert not list(tmp_path.iterdir())
 
 
@@ -169,13 +175,13 @@ def test_a_worker_that_does_not_see_the_folder_says_so(
 ) -> None:
     export, timeline = sample_audit.export, sample_audit.timeline
     rows = {name: np.arange(len(export.tables[name])) for name in ("tasks", "flights", "components")}
-    part = write_part(tmp_path / "part", export, rows, {}, Whole.of(export, timeline))
+    part = write_part(tmp_path / "part", part_of(export, rows, {}, Whole.of(export, timeline)))
     shutil.rmtree(part.folder)
     with pytest.raises(AuditError, match=r"A worker can't read .*part.tasks\.parquet.*say one that they share with"):
-        judged_part(part, rulebook.rules[:1])
+        judge_stored(part, rulebook.rules[:1], ahead=False)
 
 
-@pytest.mark.usefixtures("here")
+@pytest.mark.usefixtures("written")
 def test_a_part_that_can_t_be_written_is_said(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, sample_audit: Audited, rulebook: Rulebook
 ) -> None:
@@ -184,34 +190,31 @@ def test_a_part_that_can_t_be_written_is_said(
 
     monkeypatch.setattr("audit.spread.parts.pq.write_table", full)
     with pytest.raises(AuditError, match=r"A part of the export can't be written to .*No space left on device"):
-        in_parts(rulebook.rules, sample_audit.export, sample_audit.timeline, shared=tmp_path)
+        in_parts(rulebook.rules, sample_audit.export, sample_audit.timeline, workers=1, shared=tmp_path)
     assert not list(tmp_path.iterdir())
 
 
-@pytest.mark.usefixtures("here")
 def test_without_a_record_nothing_is_judged(rulebook: Rulebook) -> None:
     export = read_rows({name: rows if name != "tasks" else [] for name, rows in clean_tables().items()})
     timeline = build_timeline(export, pd.Timestamp("2025-11-30T18:00Z"))
-    for rule, parts, _ in in_parts(rulebook.rules, export, timeline, buckets=2):
-        _same_outcomes(parts, judge_rule(rule, timeline))
+    for rule, parts in in_parts(rulebook.rules, export, timeline, buckets=2):
+        _same_outcomes(parts.outcomes, judge_rule(rule, timeline))
 
 
 def test_a_folder_that_can_t_be_written_is_said(tmp_path: Path, sample_audit: Audited, rulebook: Rulebook) -> None:
     with pytest.raises(AuditError, match=r"can't be written to .*nowhere"):
-        in_parts(rulebook.rules, sample_audit.export, sample_audit.timeline, shared=tmp_path / "nowhere")
+        in_parts(rulebook.rules, sample_audit.export, sample_audit.timeline, workers=1, shared=tmp_path / "nowhere")
 
 
-@pytest.mark.usefixtures("here")
 def test_a_mapped_export_in_parts(rulebook: Rulebook) -> None:
     folder = sample_folder().parent / "linnetlatch"
     export = read_export(folder, text_columns(rulebook.rules), folder / "mapping.yaml")
     timeline = build_timeline(export)
     rules = tuple(rule for rule in rulebook.rules if rule.form != "record")
-    for rule, parts, _ in in_parts(rules, export, timeline, buckets=3):
-        _same_outcomes(parts, judge_rule(rule, timeline))
+    for rule, parts in in_parts(rules, export, timeline, buckets=3):
+        _same_outcomes(parts.outcomes, judge_rule(rule, timeline))
 
 
-@pytest.mark.usefixtures("here")
 @pytest.mark.parametrize("fault", [pytest.param(fault, id=fault.id) for fault in FAULTS[::30]])
 def test_a_faulty_export_in_parts(fault: Fault) -> None:
     """What is in doubt, set aside, not supplied or nearly equal leaves the same subjects unjudged."""
@@ -226,8 +229,8 @@ def test_a_faulty_export_in_parts(fault: Fault) -> None:
     rules = tuple(rule for rule in RULES if rule.form != "record" or rule.id in RECORDS)
     # Each aircraft in a part of its own, and a part that has none.
     assert sorted(aircraft_buckets(export, timeline, 3).tolist()) == [0, 1]
-    for rule, parts, _ in in_parts(rules, export, timeline, buckets=3):
-        _same_outcomes(parts, judge_rule(rule, timeline))
+    for rule, parts in in_parts(rules, export, timeline, buckets=3):
+        _same_outcomes(parts.outcomes, judge_rule(rule, timeline))
 
 
 def _same_outcomes(one: Outcomes, other: Outcomes) -> None:

@@ -10,7 +10,8 @@ from itertools import pairwise
 
 import pytest
 
-from audit.pipeline import Audited, judged_by_week
+from audit.forms.judging import judge_by_week
+from audit.pipeline import Audited
 from audit.trends.signals import half_of, trends
 from tests.sample_by_hand import FOLDER, monday, rows, utc, work
 
@@ -57,7 +58,7 @@ the boot came later, on average."""
 
 def test_the_signals(sample_audit: Audited) -> None:
     timeline = sample_audit.timeline
-    counted = {rule.id: weeks for rule, _, weeks in judged_by_week(sample_audit.result.rules, timeline)}
+    counted = {rule.id: judge_by_week(rule, timeline)[1] for rule in sample_audit.result.rules}
     found = trends(counted, timeline, half_of(timeline)).signals
     assert {(signal.rule, signal.station, signal.since): signal.sentence for signal in found} == SIGNALS
 
