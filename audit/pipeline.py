@@ -29,6 +29,7 @@ from audit.intake.location import Location, location_name
 from audit.intake.reading import read_export
 from audit.intake.tables import TABLES
 from audit.language.rule import Rule
+from audit.memory import hand_back
 from audit.options import AuditOptions
 from audit.rulebook.blanks import refuse_blanks
 from audit.rulebook.loading import Rulebook, load_rules
@@ -135,6 +136,7 @@ def traced_audit(
         result = replace(result, coming=coming, trends=trends(counted, timeline, half_of(timeline), changed))
     if options.locate:
         result = replace(result, findings=located(result.findings, came_in))
+    hand_back()
     return Audited(result, timeline, healthy, came_in, _reading(options), seen)
 
 
