@@ -44,5 +44,5 @@ def without_unused(column: pd.Series[Any]) -> pd.Series[Any]:
     if used[:-1].all():
         return column
     number = np.append(np.cumsum(used[:-1]) - 1, -1)
-    kept = pd.Categorical.from_codes(number[codes], dtype=pd.CategoricalDtype(words[used[:-1]]))
+    kept = pd.Categorical.from_codes(number[codes], dtype=pd.CategoricalDtype(words.take(np.flatnonzero(used[:-1]))))
     return pd.Series(kept, index=column.index, name=column.name)

@@ -33,8 +33,11 @@ def in_one(clean_export: Path, tmp_path_factory: pytest.TempPathFactory) -> dict
     return written(out)
 
 
-def test_processes_write_the_same_bytes(clean_export: Path, in_one: dict[str, bytes], tmp_path: Path) -> None:
-    assert check(clean_export, tmp_path / "parts", "--workers", "2", "--buckets", "3") == ExitCode.FINDINGS
+@pytest.mark.parametrize("options", [("--buckets", "3"), ("--buckets", "3", "--workers", "2")])
+def test_parts_write_the_same_bytes(
+    options: tuple[str, ...], clean_export: Path, in_one: dict[str, bytes], tmp_path: Path
+) -> None:
+    assert check(clean_export, tmp_path / "parts", *options) == ExitCode.FINDINGS
     assert written(tmp_path / "parts") == in_one
 
 
@@ -127,7 +130,7 @@ def test_the_extra_is_not_installed(
     ("options", "sentence"),
     [
         (("--workers", "2", "--cluster", "tcp://127.0.0.1:9"), "two ways to judge the parts"),
-        (("--buckets", "2"), "--buckets needs --workers or --cluster"),
+        (("--shared", "."), "--shared needs --workers or --cluster"),
         (("--cluster", "tcp://127.0.0.1:9"), "--cluster needs --shared"),
         (("--workers", "0"), "greater than or equal to 1"),
     ],
