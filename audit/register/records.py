@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -13,14 +14,27 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import sqlalchemy as sa
 
 from audit.findings.standing import ALTERED_COLUMNS
-from audit.register.digests import COLUMNS, KEY, SIZE, Bytes, record_digests
+from audit.register.digests import (
+    COLUMNS,
+    KEY,
+    SIZE,
+    TEXTS,
+    Bytes,
+    Ints,
+    record_digests,
+    same_cells,
+    with_words_used,
+    words_in,
+)
 from audit.register.merkle import merkle_root
 from audit.register.schema import ALTERATIONS, RECORDS, RUNS
 from audit.register.states import AUDITS, Run
+from audit.register.store import Damaged
 
 ALTERED: Final = "altered"
 VANISHED: Final = "vanished"
@@ -34,10 +48,9 @@ RECORDS_IN_A_LEAF: Final = 1024
 """A tree with a leaf for each of millions of records took a third of the time of a check."""
 _MOST_ROWS: Final = 500_000
 """Rows of one part: databases take no values of any size."""
+_WORTH_READING: Final = 1_000
+"""So many records of a batch are compared sooner with what it says of them than digested."""
 _NOTHING: Final = pd.Index([], dtype="str")
-
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +70,7 @@ class Tonight:
 class Versions:
     """The last version of every record: its id, kind (GONE, UNSIGNED, SIGNED), digest, and the batch and row it is in.
 
-    `columns` are those that an export ever had.
+    `batches` are the runs and parts of those, `columns` those that an export ever had.
     """
 
     ids: pd.Index[str]
@@ -65,6 +78,7 @@ class Versions:
     digests: Bytes
     batch: Ints
     row: Ints
+    batches: list[tuple[int, int]]
     columns: frozenset[str]
 
 
@@ -80,29 +94,35 @@ class Seen:
 
 def last_versions(connection: sa.Connection, up_to_run: int | None = None) -> Versions:
     """The records as the register knows them, or knew them after a run."""
-    query = sa.select(RECORDS.c.ids, RECORDS.c.digests).order_by(RECORDS.c.run, RECORDS.c.part)
+    names = ("run", "part", "ids", "digests")
+    query = sa.select(*(RECORDS.c[name] for name in names)).order_by(RECORDS.c.run, RECORDS.c.part)
     if up_to_run is not None:
         query = query.where(RECORDS.c.run <= up_to_run)
-    ids, kinds, digests, sizes = [], [], [], []
+    batches, ids, kinds, digests, sizes = [], [], [], [], []
     columns: frozenset[str] = frozenset()
-    for packed, hashes in connection.execute(query):
-        table = pq.read_table(io.BytesIO(packed))
-        ids.append(table[KEY].to_pandas())
-        kinds.append(table["kind"].to_numpy())
-        digests.append(np.frombuffer(hashes, np.uint8).reshape(-1, SIZE))
+    for run, part, packed, hashes in connection.execute(query):
+        with _refusing_damage():
+            table = _table(packed)
+            ids.append(table[KEY].to_pandas())
+            kinds.append(table["kind"].to_numpy())
+            digests.append(np.frombuffer(hashes, np.uint8).reshape(-1, SIZE))
+            columns |= frozenset(json.loads(table.schema.metadata[b"columns"]))
+        batches.append((run, part))
         sizes.append(len(table))
-        columns |= frozenset(json.loads(table.schema.metadata[b"columns"]))
     if not ids:
         none = np.empty(0, np.int64)
-        return Versions(_NOTHING, none.astype(np.uint8), np.empty((0, SIZE), np.uint8), none, none, columns)
+        return Versions(_NOTHING, none.astype(np.uint8), np.empty((0, SIZE), np.uint8), none, none, [], columns)
     every = pd.concat(ids, ignore_index=True).astype("str")
-    last = np.flatnonzero(~every.duplicated(keep="last").to_numpy())
+    # No run names a record twice: which of the many of the first are not the last is told by the few that came later.
+    first = sum(size for size, (run, _) in zip(sizes, batches, strict=True) if run == batches[0][0])
+    later = every[first:]
+    again = np.concatenate([every[:first].isin(later), later.duplicated(keep="last")])
+    last = ~again if again.any() else slice(None)
     batch = np.repeat(np.arange(len(sizes)), sizes)
     row = np.concatenate([np.arange(size) for size in sizes])
     kind = np.concatenate(kinds)
-    return Versions(
-        pd.Index(every.iloc[last]), kind[last], np.concatenate(digests)[last], batch[last], row[last], columns
-    )
+    known = np.concatenate(digests)[last]
+    return Versions(pd.Index(every[last]), kind[last], known, batch[last], row[last], batches, columns)
 
 
 def see_records(
@@ -115,23 +135,19 @@ def see_records(
     """
     known = last_versions(connection)
     tasks, unreadable, at = _of_this_time(tonight, known, as_of)
-    ids = pd.Index(tasks[KEY].astype("str"))
     tasks = _as_last_known(connection, tasks, known, at, unreadable)
-    digests, kind = record_digests(tasks), _kinds(tasks)
-    same = at >= 0
-    same[same] = (digests[same] == known.digests[at[same]]).all(axis=1) & (kind[same] == known.kind[at[same]])
+    kind = _kinds(tasks)
+    changed, digests = _changed(connection, tasks, kind, known, at)
     gone = _gone(known, at, tonight.set_aside)
     happened: list[tuple[str, str, str, str, str]] = []
     if comparable:
-        happened += _altered(connection, tasks, known, at, np.flatnonzero(~same & (at >= 0)))
+        happened += _altered(connection, tasks, known, at, changed[at[changed] >= 0])
         happened += [(str(task), VANISHED, "", "", "") for task in known.ids[gone[known.kind[gone] == SIGNED]]]
         happened += _late(tasks, np.flatnonzero(at < 0), last)
-    changed = np.flatnonzero(~same)
-    columns = known.columns | set(map(str, tasks))
-    batches = _batches(tasks.iloc[changed], kind[changed], digests[changed], known.ids[gone], columns)
+    batches = _batches(tasks, kind, changed, digests, known.ids[gone], known.columns | set(map(str, tasks)))
     names = ("task_id", "what", "column", "was", "now")
     alterations = [{"number": n} | dict(zip(names, one, strict=True)) for n, one in enumerate(happened, start=1)]
-    count, root = _root(known, gone, at, ids, digests)
+    count, root = _root(known, gone, at[changed], pd.Index(tasks[KEY].astype("str"))[changed], digests)
     return Seen(batches, alterations, count, root)
 
 
@@ -150,7 +166,7 @@ def _of_this_time(
     the register each is, -1 where nowhere."""
     tasks = tonight.tasks[[name for name in tonight.tasks if name in COLUMNS]]
     ids = pd.Index(tasks[KEY].astype("str"))
-    at = known.ids.get_indexer(ids) if len(known.ids) else np.full(len(ids), -1)
+    at = pc.index_in(pa.array(ids), value_set=pa.array(known.ids)).fill_null(-1).to_numpy().astype(np.int64)
     kept = (at >= 0) | (tasks["started_at"] <= pd.Timestamp(as_of)).to_numpy()
     number = np.cumsum(kept) - 1
     unread = {name: np.asarray(rows, np.int64) for name, rows in tonight.unreadable.items()}
@@ -167,6 +183,35 @@ def _kinds(tasks: pd.DataFrame) -> npt.NDArray[np.uint8]:
     if "status" in tasks:
         signed &= (tasks["status"].isna() | (tasks["status"] == "closed")).to_numpy()
     return np.where(signed, SIGNED, UNSIGNED).astype(np.uint8)
+
+
+def _changed(
+    connection: sa.Connection, tasks: pd.DataFrame, kind: npt.NDArray[np.uint8], known: Versions, at: Ints
+) -> tuple[Ints, Bytes]:
+    """The records that are new or not as they were last known, and their digests.
+
+    Those that say what the register keeps of them have the digests that it keeps: only others are digested.
+    """
+    same = at >= 0
+    same[same] = kind[same] == known.kind[at[same]]
+    alike, as_kept = np.flatnonzero(same), np.zeros(len(tasks), bool)
+    batch = known.batch[at[alike]]
+    for number in np.flatnonzero(np.bincount(batch) >= _WORTH_READING).tolist():
+        rows = alike[batch == number]
+        now = with_words_used(tasks.iloc[rows])
+        was = _said(connection, known.batches[number], words_in(now)).iloc[known.row[at[rows]]]
+        as_kept[rows] = same_cells(now, was)
+    rest = np.flatnonzero(~as_kept)
+    parts = [rest[start : start + _MOST_ROWS] for start in range(0, len(rest), _MOST_ROWS)]
+    digests = _together([record_digests(with_words_used(tasks.iloc[part])) for part in parts])
+    again = np.flatnonzero(same[rest])
+    changed = np.ones(len(rest), bool)
+    changed[again] = (digests[again] != known.digests[at[rest[again]]]).any(axis=1)
+    return rest[changed], digests[changed]
+
+
+def _together(digests: list[Bytes]) -> Bytes:
+    return np.concatenate([np.empty((0, SIZE), np.uint8), *digests])
 
 
 def _gone(known: Versions, at: Ints, set_aside: Collection[str]) -> Ints:
@@ -242,62 +287,92 @@ def _late(tasks: pd.DataFrame, new: Ints, last: Run | None) -> Iterator[tuple[st
 
 
 def _batches(
-    tasks: pd.DataFrame, kind: npt.NDArray[np.uint8], digests: Bytes, gone: pd.Index[str], columns: Collection[str]
+    tasks: pd.DataFrame,
+    kind: npt.NDArray[np.uint8],
+    changed: Ints,
+    digests: Bytes,
+    gone: pd.Index[str],
+    columns: Collection[str],
 ) -> list[dict[str, Any]]:
-    """Rows of RECORDS: the ids with their kinds, their digests, and what they say; those that are gone come last."""
-    ids = np.concatenate([tasks[KEY].to_numpy(object), gone.to_numpy(object)])
-    kinds = np.concatenate([kind, np.full(len(gone), GONE, np.uint8)])
+    """Rows of RECORDS: the ids of the records that changed with their kinds, their digests, and what they say; those
+    that are gone come last."""
+    ids = pa.array(pd.Index(tasks[KEY].astype("str"))[changed].append(gone), pa.string())
+    kinds = np.concatenate([kind[changed], np.full(len(gone), GONE, np.uint8)])
     hashes = np.concatenate([digests, np.zeros((len(gone), SIZE), np.uint8)])
     metadata = {"columns": json.dumps(sorted(columns))}
     rows = []
     for part, start in enumerate(range(0, len(ids), _MOST_ROWS)):
         cut = slice(start, start + _MOST_ROWS)
-        packed = pa.table({KEY: pa.array(ids[cut], pa.string()), "kind": kinds[cut]}).replace_schema_metadata(metadata)
-        said = pa.Table.from_pandas(tasks.iloc[cut], preserve_index=False)
+        packed = pa.table({KEY: ids[cut], "kind": kinds[cut]}).replace_schema_metadata(metadata)
         row = {"part": part, "rows": len(packed), "ids": _parquet(packed), "digests": hashes[cut].tobytes()}
-        # Words that many records share are written as they stand, and without Arrow's schema read again as text.
-        rows.append(row | {"contents": _parquet(said.replace_schema_metadata(None), store_schema=False)})
+        rows.append(row | {"contents": packed_cells(tasks.iloc[changed[cut]])})
     return rows
 
 
-def _parquet(table: pa.Table, *, store_schema: bool = True) -> bytes:
+def packed_cells(tasks: pd.DataFrame) -> bytes:
+    """What records say, as the register keeps it."""
+    tasks = with_words_used(tasks)
+    said = pa.Table.from_pandas(tasks, preserve_index=False).replace_schema_metadata(None)
+    # Without Arrow's schema words are read again as text.
+    return _parquet(said, use_dictionary=words_in(tasks), store_schema=False)
+
+
+def _parquet(table: pa.Table, **options: Any) -> bytes:
     out = io.BytesIO()
-    pq.write_table(table, out, compression="zstd", store_schema=store_schema)
+    pq.write_table(table, out, compression="zstd", write_statistics=False, write_page_checksum=True, **options)
     return out.getvalue()
 
 
-def _cells_kept(said: bytes) -> pd.DataFrame:
-    """What a batch says; counts stay whole numbers where some are missing."""
-    frame: pd.DataFrame = pq.read_table(io.BytesIO(said)).to_pandas(types_mapper={pa.int64(): pd.Int64Dtype()}.get)
+@contextmanager
+def _refusing_damage() -> Iterator[None]:
+    try:
+        yield
+    except (pa.ArrowException, OSError, ValueError, LookupError) as error:
+        raise Damaged("what it keeps of task records can't be read") from error
+
+
+def _table(packed: bytes, words: Sequence[str] = ()) -> pa.Table:
+    return pq.read_table(io.BytesIO(packed), read_dictionary=words, page_checksum_verification=True)
+
+
+def unpacked_cells(said: bytes, words: Sequence[str] = ()) -> pd.DataFrame:
+    """What a batch says, columns of `words` as categories; counts stay whole numbers where some are missing."""
+    with _refusing_damage():
+        frame: pd.DataFrame = _table(said, words).to_pandas(types_mapper={pa.int64(): pd.Int64Dtype()}.get)
     return frame
+
+
+def _said(connection: sa.Connection, batch: tuple[int, int], words: Sequence[str] = ()) -> pd.DataFrame:
+    run, part = batch
+    query = sa.select(RECORDS.c.contents).where(RECORDS.c.run == run, RECORDS.c.part == part)
+    return unpacked_cells(connection.execute(query).scalar_one(), words)
 
 
 def contents(connection: sa.Connection, known: Versions, places: Ints) -> pd.DataFrame:
     """What the last versions at these places say, in their order, canonical columns; absent ones are missing."""
-    parts = []
-    query = sa.select(RECORDS.c.run, RECORDS.c.part).order_by(RECORDS.c.run, RECORDS.c.part)
-    keys = [tuple(row) for row in connection.execute(query)]
-    for batch in np.unique(known.batch[places]).tolist():
-        run, part = keys[batch]
-        one = sa.select(RECORDS.c.contents).where(RECORDS.c.run == run, RECORDS.c.part == part)
-        frame = _cells_kept(connection.execute(one).scalar_one())
-        mine = np.flatnonzero(known.batch[places] == batch)
+    batch, parts = known.batch[places], []
+    for number in np.unique(batch).tolist():
+        mine = np.flatnonzero(batch == number)
+        frame = _said(connection, known.batches[number])
         parts.append(frame.iloc[known.row[places[mine]]].set_index(pd.Index(mine)))
     whole = pd.concat(parts) if parts else pd.DataFrame({KEY: []})
     return whole.sort_index()
 
 
 def _root(known: Versions, gone: Ints, at: Ints, ids: pd.Index[str], digests: Bytes) -> tuple[int, str]:
-    """How many records the register knows after this run, and their Merkle root in the order of their ids."""
-    kept = known.kind != GONE
+    """How many records the register knows after this run, and their Merkle root in the order of their ids. `at`, `ids`
+    and `digests` are of those that changed."""
+    there, new = at >= 0, at < 0
+    now, kept = known.digests.copy(), known.kind != GONE
+    now[at[there]] = digests[there]
+    kept[at[there]] = True
     kept[gone] = False
-    kept[at[at >= 0]] = False  # tonight's digest stands for them
-    return root_of(known.ids[kept].append(ids), np.concatenate([known.digests[kept], digests]))
+    return root_of(known.ids[kept].append(ids[new]), np.concatenate([now[kept], digests[new]]))
 
 
 def root_of(ids: pd.Index[str], digests: Bytes, in_leaf: int = RECORDS_IN_A_LEAF) -> tuple[int, str]:
     """Number and Merkle root of records: each leaf holds the digests of as many, in the order of their ids."""
-    order = np.argsort(ids.to_numpy(object), kind="stable")
+    order = pc.sort_indices(pa.array(ids)).to_numpy()
     content, size = digests[order].tobytes(), in_leaf * SIZE
     leaves = [content[at : at + size] for at in range(0, len(content), size)]
     return len(order), merkle_root(leaves).hex()
@@ -335,7 +410,7 @@ def last_said(connection: sa.Connection, tasks: Collection[str]) -> pd.DataFrame
     left, found = set(tasks), []
     query = sa.select(RECORDS.c.contents).order_by(RECORDS.c.run.desc(), RECORDS.c.part)
     for (said,) in connection.execute(query) if left else ():
-        frame = _cells_kept(said)
+        frame = unpacked_cells(said)
         found.append(frame[frame[KEY].isin(left)])
         left -= set(found[-1][KEY])
         if not left:
@@ -347,9 +422,9 @@ def versions_of(connection: sa.Connection, task: str) -> Iterator[tuple[int, dic
     """Every version of a record: the run that saw it first, and its cells; none where it was gone."""
     query = sa.select(RECORDS.c.run, RECORDS.c.ids, RECORDS.c.contents).order_by(RECORDS.c.run, RECORDS.c.part)
     for run, packed, said in connection.execute(query):
-        ids = pq.read_table(io.BytesIO(packed))[KEY].to_pandas()
+        ids = _table(packed)[KEY].to_pandas()
         for row in np.flatnonzero((ids == task).to_numpy()).tolist():
-            frame = _cells_kept(said)
+            frame = unpacked_cells(said)
             cells = {name: as_texts(frame[name].iloc[[row]])[0] for name in frame} if row < len(frame) else {}
             yield run, {str(name): cell for name, cell in cells.items() if cell}
 
@@ -380,8 +455,9 @@ def first_wrong(connection: sa.Connection) -> int | None:
 def _as_digested(packed: bytes, digests: bytes, said: bytes) -> bool:
     """Whether the records of a batch are those that its digests speak of."""
     try:
-        table, frame = pq.read_table(io.BytesIO(packed)), _cells_kept(said)
-    except pa.ArrowException:
+        with _refusing_damage():
+            table, frame = _table(packed), unpacked_cells(said, TEXTS)
+    except Damaged:
         return False
     there = table["kind"].to_numpy() != GONE
     if len(digests) != len(table) * SIZE or table[KEY].to_pylist()[: len(frame)] != frame[KEY].tolist():

@@ -20,6 +20,7 @@ from audit.register.schema import RUNS, SEALED, SEALED_WHERE_USED, SEALS
 
 FORMAT: Final = "deicer-audit-seal/1"
 FEWEST_DIGITS: Final = 8
+_ENCODER: Final = json.JSONEncoder(ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 _ALWAYS: Final = frozenset(table.name for table in SEALED)
 NO_SEAL: Final = "0" * 64
 """What stands for the seal before the first."""
@@ -63,7 +64,7 @@ def _cell(cell: Any) -> Any:
 
 
 def _json(value: Any) -> bytes:
-    return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
+    return _ENCODER.encode(value).encode()
 
 
 def first_broken(connection: sa.Connection) -> tuple[int, str] | None:

@@ -29,6 +29,10 @@ _URL_EXPECTED: Final = "expected a path, sqlite:///FILE or postgresql://USER@HOS
 _HEADER, _MAGIC = 100, b"SQLite format 3\x00"
 
 
+class Damaged(Exception):
+    """What can't be read of a register that the database itself finds sound, in words that go on from its name."""
+
+
 @dataclass(frozen=True)
 class Register:
     """An open register: what it is called, and the connection, in a transaction that `commit` ends.
@@ -195,6 +199,8 @@ def refusing(name: str, url: sa.URL | None = None) -> Iterator[None]:
         raise AuditError(f"{name} {_told(raised or error, _secrets(url))}") from error
     except sqlite3.Error as error:
         raise AuditError(f"{name} {_told(error, ())}") from error
+    except Damaged as error:
+        raise AuditError(f"{name} is damaged, {error}; take the last copy that is sound") from error
 
 
 _TOLD: Final = (

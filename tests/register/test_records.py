@@ -5,20 +5,31 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
+import sqlalchemy as sa
 
+from audit.errors import AuditError
 from audit.findings.result import AuditResult
 from audit.intake.location import Location
-from audit.register.digests import record_digests
+from audit.register import records
+from audit.register.digests import record_digests, same_cells
 from audit.register.records import as_texts, versions_of
-from audit.register.seal import first_broken
+from audit.register.schema import RECORDS, RUNS, SEALS
+from audit.register.seal import add_seal, first_broken
 from audit.register.store import open_register
 from tests.register.nights import record, records_of
 
 
+@pytest.fixture(params=["digested", "compared"])
+def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is known already is digested again where it is little, and compared cell by cell where it is much."""
+    monkeypatch.setattr(records, "_WORTH_READING", 1_000 if request.param == "digested" else 1)
+
+
 @pytest.fixture
-def where(tmp_path: Path) -> Path:
+def where(tmp_path: Path, way: None) -> Path:
     return tmp_path / "register.db"
 
 
@@ -39,6 +50,7 @@ NEVER = pd.Series([pd.NaT] * 3, dtype="datetime64[us, UTC]")
 ALTERED = ("T1", "altered", "lot", "L2", "L9")
 
 
+@pytest.mark.usefixtures("way")
 def test_an_altered_record_says_what_was_and_what_is(place: Location) -> None:
     """Which column, what it was and is, since when; and it is told every night from then on."""
     assert happened(night(place, 1, "L1", "L2")) == []
@@ -51,6 +63,7 @@ def test_an_altered_record_says_what_was_and_what_is(place: Location) -> None:
     assert happened(night(place, 5, "L1", "")) == [ALTERED, ("T1", "altered", "lot", "L9", "")]
 
 
+@pytest.mark.usefixtures("way")
 def test_a_record_that_vanished(place: Location) -> None:
     """Told once, not every night anew; a record in quarantine is there."""
     night(place, 1, "L1", "L2", "L3")
@@ -146,14 +159,70 @@ def test_versions_are_kept_only_where_something_changed(where: Path) -> None:
         assert len(list(versions_of(register.connection, "T0"))) == 1
 
 
+def test_many_records_that_stayed_are_not_digested(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a night only what is new or differs, wherever its versions are kept; the root is as if all had been."""
+    where = tmp_path / "register.db"
+    monkeypatch.setattr(records, "_WORTH_READING", 1)
+    monkeypatch.setattr(records, "_MOST_ROWS", 3)
+    told, roots = [], []
+
+    def counted(tasks: pd.DataFrame) -> Any:
+        told.extend(tasks["task_id"])
+        return record_digests(tasks)
+
+    monkeypatch.setattr(records, "record_digests", counted)
+    nights = [["L1"] * 7, ["L1"] * 7, ["L1"] * 6 + ["L9"], ["L1"] * 6 + ["L9"], ["L2"] + ["L1"] * 5 + ["L9", "L3"]]
+    digested = []
+    for day, lots in enumerate(nights, start=1):
+        night(where, day, *lots)
+        digested.append(sorted(told))
+        told.clear()
+    assert digested == [[f"T{number}" for number in range(7)], [], ["T6"], [], ["T0", "T7"]]
+    with open_register(where) as register:
+        roots = list(register.connection.execute(sa.select(RUNS.c.records_root).order_by(RUNS.c.run)).scalars())
+        assert first_broken(register.connection) is None
+    tasks = records_of([f"T{number}" for number in range(8)], lot=pd.Categorical(nights[-1]))
+    assert roots[-1] == records.root_of(pd.Index(tasks["task_id"]), record_digests(tasks))[1]
+
+
+def test_few_records_do_not_bring_the_words_of_all(tmp_path: Path) -> None:
+    """Of the work orders of an export a night keeps those of the records that changed."""
+    where = tmp_path / "register.db"
+    ids = [f"T{number}" for number in range(2_000)]
+    for day, lot in ((1, "L1"), (2, "L2")):
+        orders = pd.Categorical([f"work order {number}" for number in range(2_000)])
+        tasks = records_of(ids, work_order=orders).assign(lot=["L1"] * 1_999 + [lot])
+        record(where, day, tasks=tasks, task_ids=ids)
+    with open_register(where) as register:
+        kept = [len(said) for said in register.connection.execute(sa.select(RECORDS.c.contents)).scalars()]
+    assert kept[1] < kept[0] / 3
+
+
+@pytest.mark.parametrize("name", ["ids", "contents"])
+def test_damaged_records_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """A byte that is not what was written is told, in one sentence; it never changes or makes away with a record."""
+    where = tmp_path / "register.db"
+    monkeypatch.setattr(records, "_WORTH_READING", 1)
+    lots = [f"L{number}" for number in range(20)]
+    night(where, 1, *lots)
+    with open_register(where) as register:
+        good = register.connection.execute(sa.select(RECORDS.c[name])).scalar_one()
+    refused = 0
+    for place in range(5, len(good), max(1, len(good) // 24)):
+        with open_register(where) as register:
+            bad = good[:place] + bytes([good[place] ^ 4]) + good[place + 1 :]
+            register.connection.execute(sa.update(RECORDS).values({name: bad}))
+            register.commit()
+        try:
+            assert happened(night(where, 2, *lots, keep=False)) == []
+        except AuditError as error:
+            refused += "is damaged, what it keeps of task records can't be read" in str(error)
+    assert refused > 8
+
+
 @pytest.mark.parametrize("name", ["ids", "digests", "contents"])
 def test_changed_records_name_their_run(where: Path, name: str) -> None:
     """A byte of what the register keeps of records, and the seal doesn't fit; nor where everything else was redone."""
-    import sqlalchemy as sa
-
-    from audit.register.schema import RECORDS, SEALS
-    from audit.register.seal import add_seal
-
     night(where, 1, "L1", "L2")
     night(where, 2, "L1", "L9")
     with open_register(where) as register:
@@ -196,6 +265,40 @@ def test_a_digest_hangs_on_nothing_else() -> None:
     one = records_of(["T0"], lot=pd.Categorical(["L1"], ["L0", "L1"]), coat=pd.array([2], "Int64"))
     other = records_of(["T0"], lot="L1", coat=2.0).assign(remarks=None)
     assert (record_digests(one) == record_digests(other)).all()
+
+
+CELLS: list[dict[str, Any]] = [
+    {},
+    {"lot": pd.Categorical(["L1", None, "L2"])},
+    {"lot": pd.Categorical(["L1", "L2", None], ["L2", "L1", "L0"])},
+    {"lot": ["L1", None, "L2"]},
+    {"lot": [None, None, None]},
+    {"remarks": ["L1", None, "L2"]},
+    {"coat": pd.array([1, None, 2**53 + 1], "Int64")},
+    {"coat": pd.array([1, None, 2**53], "Int64")},
+    {"coats": pd.array([1, None, 3], "Int64")},
+    {"coat": pd.array([None, None, None], "Int64")},
+    {"ambient_c": [0.0, None, 1.5]},
+    {"ambient_c": [-0.0, np.nan, 1.5 + 2**-52]},
+    {"signed_at": NEVER},
+    {
+        "signed_at": pd.to_datetime(["2026-01-01T08:00:00.000001Z", None, "2026-01-01T08:00:00.0Z"], utc=True).as_unit(
+            "us"
+        )
+    },
+]
+
+
+@pytest.mark.parametrize("words", [[], ["lot"]])
+def test_cells_are_the_same_where_the_digests_are(words: list[str]) -> None:
+    """Every pair of records, one of them as it comes back from a register: however a value is held."""
+    frames = [records_of(["T0", "T1", "T2"], **cells) for cells in CELLS]
+    digests = [record_digests(frame) for frame in frames]
+    for then, digest in zip(frames, digests, strict=True):
+        kept = records.unpacked_cells(records.packed_cells(then), words)
+        assert (record_digests(kept) == digest).all()
+        for now, other in zip(frames, digests, strict=True):
+            assert same_cells(now, kept).tolist() == (other == digest).all(axis=1).tolist()
 
 
 def test_texts_of_cells() -> None:
