@@ -32,8 +32,11 @@ def summary_of(out: Path) -> dict[str, object]:
 
 def test_a_run_and_the_run_after_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The first night knows no earlier run; the same export again is told, and fails where asked to."""
-    out = str(tmp_path / "report")
-    check = ["check", SAMPLE, "--out", out, "--previous", out, "--fail-on", "never", "--fail-on-health"]
+    rules, out = tmp_path / "rules", str(tmp_path / "report")
+    rules.mkdir()
+    shutil.copy(rules_folder() / "deicer-care" / "ppe-sign-off-missing.yaml", rules)
+    check = ["check", SAMPLE, "--rules", str(rules), "--out", out, "--previous", out]
+    check += ["--fail-on", "never", "--fail-on-health"]
     assert run(check) == ExitCode.CLEAN
     assert "0 of 80 facts not as expected; 61 not judged, no pass" in capsys.readouterr().err
     first = summary_of(tmp_path / "report")
