@@ -15,7 +15,9 @@ import pyarrow.parquet
 import pytest
 
 from audit.authoring.examples import example_export
+from audit.authoring.running import timeline_of
 from audit.findings.collect import collect
+from audit.forms import form_of
 from audit.forms.judging import judge_rule
 from audit.language.rule import Example
 from audit.pipeline import Audited, run_audit
@@ -115,6 +117,23 @@ def test_two_findings_on_one_subject_have_two_ids() -> None:
     assert len(ids_of_both) == len(set(ids_of_both)) == 2
     assert earlier in ids_of_both
     assert set(found_ids(at_once, {**task, "components": twice[::-1]})) == set(ids_of_both)
+
+
+def test_two_boots_at_one_position_are_named_by_when_they_came() -> None:
+    """By serial and second of the installation, so that a boot that comes back is another; whichever row is first."""
+    same = ["aircraft", "position"]
+    asked = RULES.validate_python(rule("overlap", between=["components", "components"], same=same))
+    work = [{"product": "cleaner", "started_at": "2025-06-01T00:00:00Z"}]
+    boots = [
+        {"component_serial": "C2", "installed_at": "2025-01-01T00:00:00Z"},
+        {"component_serial": "C1", "installed_at": "2025-01-10T12:30:05Z"},
+    ]
+    for components in (boots, boots[::-1]):
+        tables = {"tasks": work, "components": components}
+        timeline = timeline_of(Example.model_validate({"name": "n", "expect": "complies", **tables}))
+        found = collect([(asked, judge_rule(asked, timeline))], timeline)
+        keys = form_of(asked).identity(asked, found.cases, found.findings, timeline)
+        assert keys == [("C1", "2025-01-10T12:30:05", "C2", "2025-01-01T00:00:00")]
 
 
 def found_ids(data: dict[str, Any], tables: dict[str, Any]) -> list[str]:

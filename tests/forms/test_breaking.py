@@ -1,0 +1,80 @@
+"""What a drill writes to break a condition on what a list says."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from audit.authoring.running import timeline_of
+from audit.forms import form_of
+from audit.forms.judging import every_subject
+from audit.forms.planting import Edit, Spot
+from audit.language.rule import Example
+from tests.forms.rules import RULES, rule
+
+LISTED: dict[str, Any] = {
+    "tasks": [
+        {"started_at": "2025-06-02T09:00:00Z", "product": "cleaner", "lot": "L1", "manual": "M", "manual_revision": "2"}
+    ],
+    "products": [
+        {"product": "surface-prep", "product_class": "surface-prep", "approval": "yes"},
+        {"product": "cleaner", "product_class": "cleaner", "approval": "yes"},
+        {"product": "cleaner again", "product_class": "cleaner", "approval": "yes"},
+    ],
+    "lots": [
+        {"lot": "L1", "product": "surface-prep", "expires_on": "2025-01-01"},
+        {"lot": "L1", "product": "cleaner", "expires_on": "2025-07-01"},
+        {"lot": "L2", "product": "cleaner", "expires_on": "2025-08-01"},
+    ],
+    "manuals": [
+        {"manual": "M", "revision": "1", "effective_from": "2020-01-01"},
+        {"manual": "M", "revision": "2", "effective_from": "2021-01-01"},
+        {"manual": "N", "revision": "2", "effective_from": "2022-01-01"},
+    ],
+}
+DAY = {"column": "work_date"}
+NEW = "drill-0"
+OF_NEW_PRODUCT = (Edit("tasks", 0, {"product": NEW}), Edit("lots", 1, {"product": NEW}, new=True))
+
+
+@pytest.mark.parametrize(
+    ("require", "edits"),
+    [
+        pytest.param(
+            {"lot.expires_on": {"at_least": DAY}},
+            (Edit("lots", 1, {"lot": NEW, "expires_on": "2025-06-01"}, new=True), Edit("tasks", 0, {"lot": NEW})),
+            id="lot",
+        ),
+        pytest.param(
+            {"manual.effective_from": {"at_most": DAY}},
+            (
+                Edit("manuals", 1, {"revision": NEW, "effective_from": "2025-06-03"}, new=True),
+                Edit("tasks", 0, {"manual_revision": NEW}),
+            ),
+            id="manual",
+        ),
+        pytest.param(
+            {"product.approval": {"present": True}},
+            (Edit("products", 1, {"product": NEW, "approval": ""}, new=True), *OF_NEW_PRODUCT),
+            id="product-and-its-lot",
+        ),
+        pytest.param(
+            {"product_class": {"not": "surface-prep"}},
+            (Edit("products", 1, {"product": NEW, "product_class": "surface-prep"}, new=True), *OF_NEW_PRODUCT),
+            id="class-of-the-product",
+        ),
+        pytest.param({"lot.lot": {"present": True}}, (Edit("tasks", 0, {"lot": NEW}),), id="no-such-lot"),
+        pytest.param(
+            {"manual.revision": {"is": "2"}}, (Edit("tasks", 0, {"manual_revision": NEW}),), id="no-such-revision"
+        ),
+    ],
+)
+def test_a_fault_in_a_list_is_a_row_of_its_own(require: dict[str, Any], edits: tuple[Edit, ...]) -> None:
+    """The record names a copy of the row that it named, in which one cell is other: what the lists say of other records
+    stays. Of what says that something is listed, none is added."""
+    asked = RULES.validate_python(rule("record", scope={}, require=require))
+    timeline = timeline_of(Example.model_validate({"name": "n", "expect": "complies", **LISTED}))
+    [case] = every_subject(asked, timeline).to_dict("records")
+    planted = form_of(asked).plant(asked, timeline)(Spot(case, "outside", NEW))  # type: ignore[arg-type]
+    assert planted.edits == edits
