@@ -82,6 +82,7 @@ Reason = Literal[
     "no boot known at that time",
     "two boots recorded at that position",
     "work still open",
+    "a row in quarantine",
 ]
 RejectKind = Literal[
     "duplicate key",
@@ -123,6 +124,7 @@ class Unjudged:
     work_order: str
     task_id: str
     reason: Reason
+    flight_id: str = ""
 
 
 @dataclass(frozen=True)
@@ -454,6 +456,11 @@ def two_boots(old: Boot, new: Boot) -> list[Finding]:
 def unsure(rule: Rule, record: Task, reason: Reason) -> list[Unjudged]:
     """A subject that can't be judged, known by the record that it is or that ends it."""
     return [Unjudged(rule, record.aircraft, record.position, record.work_order, record.task_id, reason)]
+
+
+def unsure_flight(rule: Rule, flight: Flight, reason: Reason) -> list[Unjudged]:
+    """A flight that can't be judged."""
+    return [Unjudged(rule, flight.aircraft, "", "", "", reason, flight.flight_id)]
 
 
 def pauses_unknown(record: Task) -> list[Unjudged]:

@@ -31,6 +31,7 @@ from sample_records.expected import (
     unprepared,
     unprotected,
     unsure,
+    unsure_flight,
     wrong_boot,
 )
 from sample_records.logbook import ALL, CURE, Logbook, hours
@@ -827,6 +828,12 @@ def larch(book: Logbook) -> Iterator[Planted]:
     yield reject("A flight that lands before it takes off.", [mistyped], "landing_at", "landing before takeoff")
 
     book.routine(until="2025-08-19")
+    following = book.flights[book.flights.index(mistyped) + 1]
+    yield cannot_tell(
+        "The flight after that one: when the aircraft had landed isn't known.",
+        [following],
+        unsure_flight("flights-overlap", following, "a row in quarantine"),
+    )
     visit = book.visit("2025-08-19 09:00")
     visit.prepare()
     coats = visit.preserve(ALL)
