@@ -19,6 +19,7 @@ FACTS: Final[Mapping[str, str]] = {
     "orphan_rate": "share of the audited rows with a value there whose value no other table knows",
     "unreadable_rate": "cells that can't be read in audited rows, divided by the rows read",
     "near_names": "names that another table lacks, while it has one that is nearly equal",
+    "without_boot": "positions at which something was put on, though the aircraft has boots at others only",
     "without_flights": "aircraft with task records or boots that the flight log doesn't know",
     "longest_grounded": "the silence of an aircraft that stopped flying, divided by its longest pause before",
     "listed_twice": "flights with the aircraft, takeoff and landing of an earlier one under another id",

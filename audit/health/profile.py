@@ -12,7 +12,7 @@ import pandas as pd
 from audit.health.earlier import Earlier
 from audit.health.facts import FACT_COLUMNS
 from audit.intake.export import Export, RowCount
-from audit.intake.names import near_pairs
+from audit.intake.names import near_pairs, positions_named
 from audit.intake.tables import NAMES, TABLES
 
 NO_EARLIER: Final = "no earlier run is known (--previous)"
@@ -162,6 +162,14 @@ def _doubts(export: Export) -> Iterator[Fact]:
         if len({table for table, _ in columns} & set(export.tables)) > 1:
             pairs = [str(pair) for pair in near_pairs(export.near_names[export.near_names["kind"] == kind])]
             yield *columns[0], "near_names", float(len(pairs)), _first(pairs, each=NAMED_PAIR)
+    if "tasks" in export.tables and "components" in export.tables:
+        tasks = export.tables["tasks"]
+        put_on = positions_named(
+            "tasks", tasks.filter(("aircraft", "position"))[(tasks["action"] == "apply").to_numpy()]
+        )
+        boots = positions_named("components", export.tables["components"])
+        bare = sorted(f"{craft} {one}" for craft, names in put_on.items() for one in names - boots.get(craft, names))
+        yield "tasks", "position", "without_boot", float(len(bare)), _first(bare)
     if "flights" not in export.tables:
         return
     flights = export.tables["flights"]

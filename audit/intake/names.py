@@ -91,6 +91,23 @@ def entries(cell: str) -> list[str]:
     return [entry for part in cell.split(";") if (entry := part.strip())]
 
 
+# Positions
+
+
+def positions_named(table: str, frame: pd.DataFrame) -> dict[str, set[str]]:
+    """The positions that rows of task records or components name, by aircraft; `all` names none."""
+    found: dict[str, set[str]] = {}
+    if "position" in frame:
+        aircraft, position = (frame[name].cat for name in ("aircraft", "position"))
+        width = len(position.categories)
+        known = (aircraft.codes.to_numpy() >= 0) & (position.codes.to_numpy() >= 0)
+        pairs = aircraft.codes.to_numpy()[known].astype(np.int64) * width + position.codes.to_numpy()[known]
+        for craft, place in (divmod(pair, width) for pair in np.flatnonzero(np.bincount(pairs)).tolist()):
+            names = _names_in(str(position.categories[place]), table, "position")
+            found.setdefault(str(aircraft.categories[craft]), set()).update(names)
+    return found
+
+
 # Nearly equal
 
 

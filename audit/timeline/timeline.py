@@ -13,6 +13,7 @@ from pandas.api.types import union_categoricals
 
 from audit.intake.correcting import UNCLEAR
 from audit.intake.export import Export
+from audit.intake.names import positions_named
 from audit.intake.tables import CORRECTION_STATES, EVERY_POSITION, TABLES
 from audit.timeline.ambiguity import resolve
 from audit.timeline.codes import MISSING, codes_in, names_of
@@ -275,9 +276,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
         ),
         later=later,
         in_play=np.ones(len(aircraft_names), bool),
-        other_names=_other_names(
-            tasks, codes_in(aircraft_names, tasks["aircraft"]), components, component_aircraft, len(aircraft_names)
-        ),
+        other_names=_other_names(tasks, components, aircraft_names),
         unreadable=export.unreadable,
         several_names=export.several_names,
         near_names=_near_names(export),
@@ -328,29 +327,11 @@ def _done(tasks: pd.DataFrame, begun: Bools, audited: int, export: Export) -> tu
     return begun & ~aside & ~open_ & ~void, begun & (aside | open_) & ~void
 
 
-def _other_names(tasks: pd.DataFrame, aircraft: Ints, components: pd.DataFrame, of_boots: Ints, fleet: int) -> Bools:
-    """Which aircraft of the fleet have boots, none of them at a position that one of their records names.
-
-    `aircraft` and `of_boots` are the aircraft of records and boots, by code.
-    """
-    found = np.zeros(fleet, bool)
-    if "position" not in tasks or components.empty:
-        return found
-    column = tasks["position"].cat
-    width = len(column.categories) + 1
-    pairs = np.flatnonzero(np.bincount((aircraft.astype(np.int64) + 1) * width + column.codes.to_numpy() + 1))
-    named: dict[int, set[str]] = {}
-    for craft, code in (divmod(pair, width) for pair in pairs.tolist()):
-        if craft and code:
-            parts = {one.strip() for one in str(column.categories[code - 1]).split(";")}
-            named.setdefault(craft - 1, set()).update(parts - {"", EVERY_POSITION})
-    boots: dict[int, set[str]] = {}
-    for craft, position in set(zip(of_boots.tolist(), components["position"].astype("str"), strict=True)):
-        boots.setdefault(craft, set()).add(position)
-    found[
-        [craft for craft, names in named.items() if names and boots.get(craft) and names.isdisjoint(boots[craft])]
-    ] = 1
-    return found
+def _other_names(tasks: pd.DataFrame, components: pd.DataFrame, aircraft_names: pd.Index) -> Bools:
+    """Which aircraft have boots, none of them at a position that one of their records names."""
+    named, boots = positions_named("tasks", tasks), positions_named("components", components)
+    other = {name for name in named.keys() & boots.keys() if named[name] and named[name].isdisjoint(boots[name])}
+    return np.array([name in other for name in aircraft_names], bool)
 
 
 def _near_names(export: Export) -> Mapping[tuple[str, str], frozenset[str]]:

@@ -126,6 +126,7 @@ FAULTS: dict[str, tuple[Callable[[Tables], Any], set[str]]] = {
         cells("flights", "aircraft", "TARN3", slice(3, None, 4)),
         {"aircraft-without-flights", "orphans"},
     ),
+    "positions-without-a-boot": (cells("tasks", "position", "port wing", slice(1)), set()),
     "aircraft-without-flights": (
         keep("flights", lambda row: row["aircraft"] != "TARN-3"),
         {"rows-fewer-or-many-more-than-before", "orphans"},
