@@ -371,7 +371,12 @@ def _identity(rule: RecordRule, cases: pd.DataFrame, evidence: pd.DataFrame, tim
         return [(task,) for task in evidence["task_id"]]
     frame, rows = timeline.tables.get(rule.of), cases["subject"].to_numpy()
     named = zip(*(cells(frame, name, rows) for name in _NAMED_BY[rule.of]), strict=True)
-    return [tuple(map(str, names)) for names in named]
+    keys = [tuple(map(str, names)) for names in named]
+    if rule.of == "alterations" and frame is not None:
+        # Audits as of one time, of exports made anew, may see a record change and change back.
+        before = frame.groupby(list(_NAMED_BY[rule.of]), dropna=False, observed=True).cumcount().to_numpy()[rows]
+        keys = [(*key, str(number + 1)) if number else key for key, number in zip(keys, before, strict=True)]
+    return keys
 
 
 def _person(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) -> Texts | None:

@@ -47,7 +47,7 @@ class Night:
 
     def __call__(self, day: int, tasks: Sequence[Row], *corrections: Row) -> AuditResult:
         """Audit these rows as of the beginning of a day of June 2025."""
-        export = self.folder / f"export-{day}"
+        export = self.folder / f"export-{len(list(self.folder.iterdir()))}"
         export.mkdir()
         for name, rows in (("tasks", tasks), ("corrections", corrections)):
             if rows:
@@ -85,6 +85,17 @@ def test_a_signed_record_that_says_something_else(night: Night) -> None:
     assert found(cleared) == []
     assert cleared.standing is not None
     assert list(cleared.standing.gone.query("rule == 'signed-record-altered'")["why"]) == ["cleared"]
+
+
+def test_a_record_that_changes_twice_as_of_one_time(night: Night) -> None:
+    """An export made anew and audited as of the same time: each change is a finding, with the same id every night."""
+    altered = [ALL[0] | {"lot": "L2"}, *ALL[1:]]
+    night(5, ALL)
+    first = set(night(5, altered).findings["key"])
+    both = night(5, ALL)
+    assert found(both) == [("signed-record-altered", "T1", "A1", change) for change in ("new", "still")]
+    assert first < set(both.findings["key"])
+    assert set(night(6, ALL).findings["key"]) == set(both.findings["key"])
 
 
 def test_a_correction_explains_an_alteration_whichever_comes_first(night: Night) -> None:
