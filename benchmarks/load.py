@@ -2,7 +2,8 @@
 them.
 
 Sizes with names: `reference` (2,000 aircraft, 1,000 days: 6 million flights, 4.6 million task records), `nightly` (60
-aircraft, a year), `medium` (an eighth of the reference), and `double` and `fourfold`, with so many times its aircraft.
+aircraft, a year), `medium` (an eighth of the reference), `double` and `fourfold`, with so many times its aircraft, and
+`tenfold`, with ten times those of the reference.
 Most work is in order; a small share is faulty in each of the ways that the rules look for, and a small share can't be
 judged: the flight log lacks an aircraft, or a month of it, or a record was never closed. The same size and seed give
 the same rows. Every draw depends only on the seed and on what it is about, so the order in which rows are made, and the
@@ -42,6 +43,7 @@ SIZES = {
     "medium": (500, 500),
     "double": (1000, 500),
     "fourfold": (2000, 500),
+    "tenfold": (20000, 1000),
 }
 ROWS_AT_ONCE = 1_000_000
 AIRCRAFT_AT_ONCE = 500

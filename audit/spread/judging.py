@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, as_completed
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import Final, TypeAlias
 
@@ -149,15 +150,20 @@ def _by_aircraft(export: Export, timeline: Timeline, buckets: int) -> Iterator[t
     """The rows of each bucket of aircraft. What was set aside without an aircraft may be about any: all have it."""
     bucket_of = np.append(aircraft_buckets(export, timeline, buckets), _EVERY_PART)
 
-    def buckets_of(frame: pd.DataFrame) -> Ints:
-        return bucket_of[codes_in(timeline.aircraft_names, frame["aircraft"])]
+    def divided(frames: Mapping[str, pd.DataFrame]) -> dict[str, tuple[list[Ints], Ints]]:
+        of_rows = {
+            name: codes_in(timeline.aircraft_names, frames[name]["aircraft"]) for name in LARGE if name in frames
+        }
+        return {
+            name: (_rows_of_each(bucket_of[codes], buckets), np.flatnonzero(bucket_of[codes] == _EVERY_PART))
+            for name, codes in of_rows.items()
+        }
 
-    bucket = {name: buckets_of(export.tables[name]) for name in LARGE if name in export.tables}
-    aside = {name: buckets_of(export.set_aside[name]) for name in LARGE if name in export.set_aside}
+    audited, aside = divided(export.tables), divided(export.set_aside)
     for number in range(buckets):
         yield (
-            {name: np.flatnonzero(of_rows == number) for name, of_rows in bucket.items()},
-            {name: np.flatnonzero((of_rows == number) | (of_rows == _EVERY_PART)) for name, of_rows in aside.items()},
+            {name: rows[number] for name, (rows, _) in audited.items()},
+            {name: np.union1d(rows[number], of_any) for name, (rows, of_any) in aside.items()},
         )
 
 
@@ -174,8 +180,16 @@ def _by_person(column: Owner, export: Export, timeline: Timeline, buckets: int) 
     rows = {name: nothing for name in ("flights", "components") if name in export.tables}
     if "components" in rows:
         rows["components"] = np.arange(len(export.tables["components"]))
-    for number in range(buckets):
-        yield {"tasks": np.flatnonzero(bucket == number), **rows}, {"tasks": aside, "flights": nothing}
+    for mine in _rows_of_each(bucket, buckets):
+        yield {"tasks": mine, **rows}, {"tasks": aside, "flights": nothing}
+
+
+def _rows_of_each(bucket: Ints, buckets: int) -> list[Ints]:
+    """The rows of each bucket, in order; those of no bucket have a negative number."""
+    small = bucket.astype(np.min_scalar_type(-buckets - 1))  # numpy sorts small numbers by radix
+    rows = np.argsort(small, kind="stable")
+    starts = np.searchsorted(small[rows], np.arange(buckets + 1, dtype=small.dtype))
+    return [rows[start:end] for start, end in pairwise(starts.tolist())]
 
 
 def _answered(jobs: Iterable[_Job], count: int, spread: Spread, progress: Callable[[str], None]) -> list[list[Judged]]:
