@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import shutil
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +15,7 @@ from audit.findings.result import AuditResult
 from audit.pipeline import run_audit
 from audit.report.aside import corrected_entries
 from audit.report.files import contents
+from audit.shipped import rules_folder
 
 Row = dict[str, str]
 COATS: list[Row] = [
@@ -68,16 +70,25 @@ def correction(column: str, was: str, now: str, **more: str) -> Row:
     return row | {"made_by": "P2", "made_at": "2025-06-05T09:00:00Z", "signed_by": "P2", "reason": "misread"} | more
 
 
+ASKED = ("flight-before-cure", "preservative-on-wrong-material", "ppe-sign-off-missing", "correction-*")
+"""The rules that are asked here."""
+
+
 def audit(folder: Path, tasks: Sequence[Row], *corrections: Row, as_of: str = "2025-06-06") -> AuditResult:
+    export, rules = folder / "export", folder / "rules"
+    for made in (export, rules):
+        made.mkdir(exist_ok=True)
+    for rule in (path for name in ASKED for path in rules_folder().rglob(f"{name}.yaml")):
+        shutil.copy(rule, rules)
     for name, rows in {**TABLES, "tasks": list(tasks), "corrections": list(corrections)}.items():
-        with (folder / f"{name}.csv").open("w", newline="") as file:
+        with (export / f"{name}.csv").open("w", newline="") as file:
             writer = csv.DictWriter(file, list(dict.fromkeys(key for row in rows for key in row)) or ["correction_id"])
             if rows or name != "corrections":
                 writer.writeheader()
                 writer.writerows(rows)
         if not rows:
-            (folder / f"{name}.csv").unlink()
-    return run_audit(folder, as_of=datetime.fromisoformat(as_of).replace(tzinfo=UTC))
+            (export / f"{name}.csv").unlink()
+    return run_audit(export, rules, as_of=datetime.fromisoformat(as_of).replace(tzinfo=UTC))
 
 
 def of_rule(result: AuditResult, rule: str) -> list[tuple[str, str, str, str]]:
