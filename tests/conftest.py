@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import os
+import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from audit.intake.export import Export
 from audit.intake.reading import read_rows
 from audit.options import AuditOptions
 from audit.pipeline import Audited, traced_audit
-from audit.shipped import sample_folder, sample_settings
+from audit.shipped import rules_folder, sample_folder, sample_settings
 from tests.faults.clean_export import as_csv, clean_tables
 from tests.judge_here import JudgeHere
 from tests.servers import run_on_server
@@ -82,6 +83,14 @@ def clean_export(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder.mkdir()
     for name, rows in clean_tables().items():
         (folder / f"{name}.csv").write_text(as_csv(rows), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def one_rule(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with one of the rules that ship, for tests of anything else than what is found. Nobody changes it."""
+    folder = tmp_path_factory.mktemp("rules")
+    shutil.copy(rules_folder() / "deicer-care" / "ppe-sign-off-missing.yaml", folder)
     return folder
 
 

@@ -45,7 +45,7 @@ Said = Callable[..., tuple[int, str]]
 
 
 @pytest.fixture
-def said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Said:
+def said(one_rule: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Said:
     """Check an export of some text files by a mapping; returns the exit code and what was said."""
 
     def check(mapping: str, **files: str) -> tuple[int, str]:
@@ -55,7 +55,7 @@ def said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Said:
             (export / name.replace("__", ".")).write_text(content, encoding="utf-8")
         (tmp_path / "mapping.yaml").write_text(mapping, encoding="utf-8")
         arguments = ["check", str(export), "--mapping", str(tmp_path / "mapping.yaml"), "--skip-health"]
-        code = run([*arguments, "--out", str(tmp_path / "out")])
+        code = run([*arguments, "--rules", str(one_rule), "--out", str(tmp_path / "out")])
         return int(code), capsys.readouterr().err
 
     return check
@@ -136,7 +136,9 @@ def test_times_without_a_zone_are_not_taken_for_utc(said: Said) -> None:
     assert "columns.started_at: the times of work.csv carry no zone" in text
 
 
-def test_a_spreadsheet_that_took_days_for_months(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_spreadsheet_that_took_days_for_months(
+    one_rule: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Real dates up to the 12th and text after it, in one column: refused. Real dates of all days are read."""
     for swapped in (True, False):
         book = openpyxl.Workbook()
@@ -152,7 +154,7 @@ def test_a_spreadsheet_that_took_days_for_months(tmp_path: Path, capsys: pytest.
         mapping = tasks(keys='times: "%d/%m/%Y %H:%M"').replace("work.csv", "work.xlsx")
         (tmp_path / "mapping.yaml").write_text(mapping, encoding="utf-8")
         arguments = ["check", str(tmp_path / "export"), "--mapping", str(tmp_path / "mapping.yaml"), "--skip-health"]
-        code = run([*arguments, "--out", str(tmp_path / "out")])
+        code = run([*arguments, "--rules", str(one_rule), "--out", str(tmp_path / "out")])
         text = capsys.readouterr().err
         assert (code == ExitCode.COULD_NOT_RUN) == swapped
         assert ("column Begin: up to the 12th of a month" in text) == swapped

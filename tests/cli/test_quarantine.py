@@ -11,7 +11,7 @@ import pytest
 
 from audit.cli import run
 from audit.exit_codes import ExitCode
-from audit.shipped import rules_folder, sample_folder
+from audit.shipped import sample_folder
 
 
 @pytest.fixture
@@ -37,11 +37,11 @@ def test_rejects_are_listed_with_their_text(export: Path, capsys: pytest.Capture
     assert "0 rows set aside, 1 cell in other rows left out" in said.err
 
 
-def test_rejects_as_csv_are_those_of_the_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_rejects_as_csv_are_those_of_the_report(
+    one_rule: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """`--csv` prints what `check` writes as quarantine.csv."""
-    out, one_rule = tmp_path / "out", tmp_path / "rules"
-    one_rule.mkdir()
-    shutil.copy(rules_folder() / "deicer-care" / "ppe-sign-off-missing.yaml", one_rule)
+    out = tmp_path / "out"
     run(["check", str(sample_folder()), "--out", str(out), "--skip-health", "--quiet", "--rules", str(one_rule)])
     capsys.readouterr()
     assert run(["quarantine", str(sample_folder()), "--csv"]) == ExitCode.FINDINGS
