@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 
@@ -33,6 +33,7 @@ LISTED: dict[str, Any] = {
         {"manual": "N", "revision": "2", "effective_from": "2022-01-01"},
     ],
 }
+Side = Literal["outside", "inside"]
 DAY = {"column": "work_date"}
 NEW = "drill-0"
 OF_NEW_PRODUCT = (Edit("tasks", 0, {"product": NEW}), Edit("lots", 1, {"product": NEW}, new=True))
@@ -73,8 +74,26 @@ OF_NEW_PRODUCT = (Edit("tasks", 0, {"product": NEW}), Edit("lots", 1, {"product"
 def test_a_fault_in_a_list_is_a_row_of_its_own(require: dict[str, Any], edits: tuple[Edit, ...]) -> None:
     """The record names a copy of the row that it named, in which one cell is other: what the lists say of other records
     stays. Of what says that something is listed, none is added."""
+    assert planted(require, "outside") == edits
+
+
+def test_a_lot_that_is_not_listed_gets_no_row_with_the_new_product() -> None:
+    """What the lists did not say of the record, they do not say of the new product either."""
+    listed, named = OF_NEW_PRODUCT[:1], {"lot": "L9"}
+    new = Edit("products", 1, {"product": NEW, "approval": ""}, new=True)
+    assert planted({"product.approval": {"present": True}}, "outside", **named) == (new, *listed)
+
+
+def test_what_is_listed_stays_as_it_is_where_that_is_no_fault() -> None:
+    """At the limit nothing is written: the record names what is listed already."""
+    assert planted({"lot.lot": {"present": True}}, "inside") == ()
+
+
+def planted(require: dict[str, Any], side: Side, **named: str) -> tuple[Edit, ...]:
+    """What is written to plant a fault of a rule about one record, which may name something else."""
     asked = RULES.validate_python(rule("record", scope={}, require=require))
-    timeline = timeline_of(Example.model_validate({"name": "n", "expect": "complies", **LISTED}))
+    tables = {**LISTED, "tasks": [row | named for row in LISTED["tasks"]]}
+    timeline = timeline_of(Example.model_validate({"name": "n", "expect": "complies", **tables}))
     [case] = every_subject(asked, timeline).to_dict("records")
-    planted = form_of(asked).plant(asked, timeline)(Spot(case, "outside", NEW))  # type: ignore[arg-type]
-    assert planted.edits == edits
+    edits: tuple[Edit, ...] = form_of(asked).plant(asked, timeline)(Spot(case, side, NEW)).edits  # type: ignore[arg-type]
+    return edits
