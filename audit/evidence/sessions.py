@@ -15,7 +15,7 @@ from audit.evidence.treatments import NO_BOOT, NO_POSITION, Counted, Treatments,
 from audit.language.condition import Conditions
 from audit.timeline.codes import MISSING
 from audit.timeline.coverage import Missing, recorded_until, uncovered
-from audit.timeline.instants import DAY, FOREVER, Bools, Ints, group_begins, running_max
+from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, group_begins, running_max
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
@@ -202,9 +202,11 @@ def flown_unseen(timeline: Timeline, treated: Treatments, order: Ints, begins: B
     """The treatments, of which those are in doubt before which their run may have been interrupted by a flight that the
     log lacks, or that can't be read: the work before may have been another session."""
     stretches = uncovered(timeline)
-    # A flight that can't be read at all may have been at any time: a pause between coats is not a sign of it.
-    at_known_time = (stretches.why == Missing.UNREADABLE) & (stretches.end - stretches.start == 1)
-    signs = stretches.take(at_known_time | (stretches.why == Missing.ELSEWHERE))
+    # A flight of which no time can be read may have been at any time: a pause between coats is not a sign of it. What
+    # landed in a pause took off in it: it can't have flown while it was worked on.
+    unreadable = stretches.why == Missing.UNREADABLE
+    signs = stretches.take((unreadable & (stretches.start > NEVER)) | (stretches.why == Missing.ELSEWHERE))
+    signs = replace(signs, start=np.where(signs.why == Missing.UNREADABLE, signs.end - 1, signs.start))
     if not len(signs.start):
         return treated
     follows = np.flatnonzero(~begins)

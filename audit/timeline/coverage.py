@@ -222,19 +222,22 @@ def _elsewhere(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
 
 
 def _unreadable(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
-    """Flights that were set aside: at their takeoff, else at any time; of their aircraft, else of any."""
+    """Flights that were set aside: at their takeoff, else within the day before they landed (no flight lasts longer),
+    else at any time; of their aircraft, else of any."""
     frame = timeline.aside.get("flights")
     if frame is None or frame.empty:
         none: Ints = np.empty(0, np.int64)
         return _stretches(none, none, none, Missing.UNREADABLE)
-    takeoff, aircraft = micros(frame["takeoff_at"]), codes_in(timeline.aircraft_names, frame["aircraft"])
+    takeoff, landing = micros(frame["takeoff_at"]), micros(frame["landing_at"])
+    aircraft = codes_in(timeline.aircraft_names, frame["aircraft"])
+    earliest = np.where(takeoff == NEVER, np.where(landing == NEVER, NEVER, landing - DAY), takeoff)
+    latest = np.where(takeoff == NEVER, np.where(landing == NEVER, timeline.as_of + 1, landing), takeoff + 1)
     fleet = np.arange(len(timeline.aircraft_names))
     row, nth = expand(np.where(aircraft == MISSING, len(fleet), 1))
     whose = np.where(aircraft[row] == MISSING, nth, aircraft[row])
-    opens = takeoff[row]
-    closes = np.where(opens == NEVER, timeline.as_of + 1, opens + 1)
-    within = opens <= timeline.as_of
-    return _stretches(whose[within], opens[within], closes[within], Missing.UNREADABLE)
+    within = earliest[row] <= timeline.as_of
+    row = row[within]
+    return _stretches(whose[within], earliest[row], latest[row], Missing.UNREADABLE)
 
 
 def _in_doubt(timeline: Timeline) -> Iterator[tuple[Ints, Ints, Ints, Ints]]:

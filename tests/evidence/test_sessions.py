@@ -108,11 +108,15 @@ def test_worked_on_elsewhere_without_a_flight(time: str, station: str, reason: s
         pytest.param(flight("02T08:30", landing_at="late"), None, id="took-off-before"),
         pytest.param(flight("02T10:00", landing_at="late"), None, id="took-off-as-the-next-began"),
         pytest.param(flight("02T09:30", landing_at="late", aircraft="A2"), None, id="another-aircraft"),
-        pytest.param({"takeoff_at": "soon", "landing_at": "2025-06-02T11:00:00Z"}, None, id="at-any-time"),
+        pytest.param({"takeoff_at": "soon", "landing_at": "late"}, None, id="at-any-time"),
+        pytest.param({"takeoff_at": "soon", "landing_at": "2025-06-02T11:00:00Z"}, None, id="landed-after"),
+        pytest.param({"takeoff_at": "soon", "landing_at": "2025-06-02T10:00:00Z"}, UNREADABLE, id="landed-in-between"),
+        pytest.param({"takeoff_at": "soon", "landing_at": "2025-06-02T09:05:00Z"}, None, id="landed-before"),
     ],
 )
 def test_a_flight_that_can_not_be_read(unreadable: dict[str, Any], reason: str | None) -> None:
-    """One that took off between two coats parts them, perhaps; a pause is no sign of one that may be at any time."""
+    """One that took off between two coats, or landed there, parts them, perhaps; a pause is no sign of one that may be
+    at any time."""
     tasks = [coat(1, "02T09:00"), coat(2, "02T10:00"), coat(1, "02T09:00", product="cleaner", aircraft="A2")]
     found = outcomes(TWO_COATS, tasks=tasks, flights=[unreadable, flight("20T09:00")])
     assert found.cases["reason"].tolist() == ([] if reason is None else [reason])

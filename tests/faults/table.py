@@ -480,10 +480,7 @@ FAULTS: Final = (
         "an unreadable takeoff",
         (cells("flights", MORNING_AFTER, takeoff_at="morning"),),
         changes={
-            "complies to unjudged": (
-                "flight-before-cure flights-overlap ice-adhesion-treatment-overdue surface-prep-missing "
-                "work-while-airborne work-while-elsewhere"
-            ),
+            "complies to unjudged": "flights-overlap surface-prep-missing work-while-airborne work-while-elsewhere",
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
@@ -725,10 +722,7 @@ FAULTS: Final = (
         "one time in another format",
         (cells("flights", MORNING_AFTER, takeoff_at=_american),),
         changes={
-            "complies to unjudged": (
-                "flight-before-cure flights-overlap ice-adhesion-treatment-overdue surface-prep-missing "
-                "work-while-airborne work-while-elsewhere"
-            ),
+            "complies to unjudged": "flights-overlap surface-prep-missing work-while-airborne work-while-elsewhere",
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },

@@ -168,12 +168,19 @@ UNREADABLE = "a flight in quarantine may fall in this time"
         pytest.param({"takeoff_at": "2025-06-03T09:09:59Z"}, [UNREADABLE], id="before-it-ends"),
         pytest.param({"takeoff_at": "2025-06-03T09:10:00Z"}, [], id="as-it-ends"),
         pytest.param({"takeoff_at": "once"}, [UNREADABLE], id="at-any-time"),
+        pytest.param({"takeoff_at": "?", "landing_at": "2025-06-02T09:10:00Z"}, [], id="landed-as-it-begins"),
+        pytest.param({"takeoff_at": "?", "landing_at": "2025-06-02T09:10:01Z"}, [UNREADABLE], id="landed-within"),
+        pytest.param(
+            {"takeoff_at": "?", "landing_at": "2025-06-04T09:09:59Z"}, [UNREADABLE], id="within-the-day-after"
+        ),
+        pytest.param({"takeoff_at": "?", "landing_at": "2025-06-04T09:10:00Z"}, [], id="landed-a-day-after"),
         pytest.param({"takeoff_at": "2025-06-02T12:00:00Z", "aircraft": "A2"}, [], id="of-another-aircraft"),
         pytest.param({"takeoff_at": "2025-06-02T12:00:00Z", "aircraft": None}, [UNREADABLE], id="of-any-aircraft"),
     ],
 )
 def test_a_flight_that_can_not_be_read(aside: dict[str, Any], expected: list[str]) -> None:
-    """It may be any flight of its aircraft at its takeoff; of any aircraft, at any time, where that can't be read."""
+    """It may be any flight of its aircraft at its takeoff, or within the day before its landing; of any aircraft, at
+    any time, where that can't be read."""
     tasks = [COAT, {"product": "cleaner", "aircraft": "A2", "started_at": "2025-06-02T09:00:00Z"}]
     assert reasons({"landing_at": "late"} | aside, LATER, tasks=tasks) == expected
 
