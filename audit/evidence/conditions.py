@@ -139,7 +139,9 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             else:
                 one, two = left, right
             asked = np.where(unknown, UNKNOWN, _compare(operator, one, two)).astype(np.int8)
-            from_right = ~left.missing & right.missing
+            shorter = right.undecidable & ~unknown & ((asked == TRUE) | (operator != "in_"))
+            asked[shorter] = UNKNOWN
+            from_right = ~left.missing & (right.missing | shorter)
             why[from_right] = right.why[from_right] + len(reasons)
             reasons.extend(right.reasons)
             nearly = _nearly_equal(timeline, name, left, right) & ~unknown
@@ -151,6 +153,8 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             one = _by_day(name, left, timeline, rows) if is_day else left
             operand = _as_read(name, operand)
             asked = np.where(left.missing, UNKNOWN, _against(operator, operand, one)).astype(np.int8)
+            # Of a list that may have been shorter on that day only what it lacks is sure.
+            asked[left.undecidable & ((asked == TRUE) | (operator != "includes_all"))] = UNKNOWN
             nearly = _nearly_the_literal(timeline, name, operator, operand, left) & ~left.missing
             asked[nearly] = UNKNOWN
             why[nearly] = len(reasons)

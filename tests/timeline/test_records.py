@@ -6,8 +6,13 @@ from typing import Any
 
 import pytest
 
+from audit.authoring.examples import example_rows
+from audit.forms.judging import judge_rule
+from audit.intake.reading import read_rows
+from audit.language.rule import Example
 from audit.timeline import records
-from tests.forms.rules import outcomes, rule
+from audit.timeline.timeline import build_timeline
+from tests.forms.rules import RULES, outcomes, rule
 
 TASK = {"product": "gloss-coating", "started_at": "2025-06-02T09:00:00Z"}
 GEL = {"product": "gel", "product_class": "cleaner", "approval": "A-1"}
@@ -65,6 +70,7 @@ NEARLY = "is not listed, but one of nearly the same name is in"
         (AUTHORISED, {"performed_by": "Cy Moss"}, "performed_by holds nothing valid on that day"),
         (AUTHORISED, {"performed_by": "Ann-Lee"}, f"performed_by {NEARLY} people"),
         (AUTHORISED, {"performed_by": None}, "value missing: performed_by"),
+        (AUTHORISED, {"performed_by": "Ann Lee; Di Fox"}, "performed_by names several people"),
     ],
 )
 def test_a_record_is_joined_by_all_that_it_names(
@@ -100,3 +106,33 @@ def test_a_list_that_was_not_exported(require: dict[str, Any], table: str) -> No
     what = {"lots": "lot", "manuals": "manual revision", "products": "product"}
     told = f"{what[table]} not listed in {table}" if table in what else "performed_by holds nothing valid on that day"
     assert empty["reason"].tolist() == [told]
+
+
+@pytest.mark.parametrize(
+    "require",
+    [
+        pytest.param(AUTHORISED, id="includes"),
+        pytest.param({"action": {"in": {"column": "performer.authorisation"}}}, id="is-included"),
+        pytest.param({"performer.authorisation": {"present": True}}, id="present"),
+    ],
+)
+def test_without_the_last_day_nobody_knows_what_was_still_held(require: dict[str, Any]) -> None:
+    """What had begun may have ended; what was never held is lacking all the same."""
+    people = [PEOPLE[0], *PEOPLE[3:], {"person": "Ann Lee", "authorisation": "apply", "valid_from": "2020-01-01"}]
+    example = Example.model_validate({"name": "n", "expect": "complies", **TABLES, "people": people})
+    tasks = tuple(TASK | {"performed_by": one} for one in ("Ann Lee", "Nobody Known"))
+    rows = example_rows(example.model_copy(update={"tasks": tasks}))
+    rows["people"] = [{name: cell for name, cell in row.items() if name != "valid_to"} for row in rows["people"]]
+    cases = judge_rule(RULES.validate_python(rule("record", require=require)), build_timeline(read_rows(rows))).cases
+    told = {case["task"]: "finding" if case["finding"] else case["reason"] for case in cases.to_dict("records")}
+    nothing = "finding" if "present" in str(require) else "performed_by holds nothing valid on that day"
+    assert told == {0: "column not supplied: people.valid_to", 1: nothing}
+
+
+def test_what_was_never_held_is_lacking_whenever_the_rest_ended() -> None:
+    """Without the last day of validity, too, who has only another authorisation lacks the required one."""
+    example = Example.model_validate({"name": "n", "expect": "complies", **TABLES, "people": PEOPLE[3:4]})
+    rows = example_rows(example.model_copy(update={"tasks": (TASK | {"performed_by": "Di Fox"},)}))
+    rows["people"] = [{name: cell for name, cell in row.items() if name != "valid_to"} for row in rows["people"]]
+    timeline = build_timeline(read_rows(rows))
+    assert judge_rule(RULES.validate_python(rule("record", require=AUTHORISED)), timeline).findings == 1
