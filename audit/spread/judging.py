@@ -194,6 +194,7 @@ def _rows_of_each(bucket: Ints, buckets: int) -> list[Ints]:
 
 def _answered(jobs: Iterable[_Job], count: int, spread: Spread, progress: Callable[[str], None]) -> list[list[Judged]]:
     """What came of each of `count` jobs, in their order; those of workers that died are given to others."""
+    progress(f"judging: {count} parts")
     begun: list[_Job] = []
     found: dict[int, list[Judged]] = {}
     for _ in range(_TRIES):
