@@ -27,16 +27,7 @@ from audit.language.rule import Rule
 from audit.memory import hand_back
 from audit.options import Spread
 from audit.spread.groups import aircraft_buckets, people_buckets
-from audit.spread.parts import (
-    LARGE,
-    Judged,
-    Rows,
-    Whole,
-    judge_part,
-    judge_stored,
-    part_of,
-    write_part,
-)
+from audit.spread.parts import LARGE, Judged, Rows, Whole, judge_part, judge_stored, part_of, write_part
 from audit.spread.workers import WorkersLost, here, workers
 from audit.timeline.codes import codes_in
 from audit.timeline.instants import Ints
@@ -230,9 +221,7 @@ def _together(parts: Sequence[Judged]) -> Judged:
         )
         for of_parts in zip(*(part.margins for part in outcomes), strict=True)
     )
-    cases, coming = (
-        together(part.cases for part in outcomes),
-        [part.coming for part in parts if part.coming is not None],
-    )
+    cases = together(part.cases for part in outcomes)
     whole = Outcomes(sum(part.in_scope for part in outcomes), cases, tuple(margins))
+    coming = [part.coming for part in parts if part.coming is not None]
     return Judged(whole, added(pd.concat([part.weeks for part in parts])), together(coming) if coming else None)
