@@ -5,13 +5,14 @@
 
 from __future__ import annotations
 
+from audit.version import __version__
+
 TYPE_CHECKING = False  # `typing` takes time to load, in which Ctrl-C is not listened for yet
 if TYPE_CHECKING:
     from typing import Any
 
     from audit.pipeline import run_audit
 
-__version__ = "0.1.0"
 __all__ = ["__version__", "run_audit"]
 
 

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from audit import __version__
 from audit.due.listing import due_list
 from audit.errors import InternalError
 from audit.findings.assembling import assemble, located
@@ -40,6 +39,7 @@ from audit.timeline.alterations import among_records, with_alterations
 from audit.timeline.instants import stamp
 from audit.timeline.timeline import Timeline, build_timeline
 from audit.trends.signals import half_of, trends
+from audit.version import __version__
 
 if TYPE_CHECKING:
     from audit.register.comparing import Outcome

@@ -16,10 +16,10 @@ from audit.forms.describing import records
 from audit.forms.form import Form, Never
 from audit.forms.naming import cells
 from audit.forms.outcomes import Judgement
-from audit.forms.planting import Edit, Planted, Planter, Spot
 from audit.language.rule import Rule
 from audit.language.values import Text
 from audit.language.wording import Said
+from audit.planting.planting import Edit, Planted, Planter, Spot
 from audit.timeline.instants import Bools, Ints
 from audit.timeline.records import values
 from audit.timeline.timeline import Timeline

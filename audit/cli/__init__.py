@@ -12,7 +12,6 @@ from pathlib import Path
 
 import typer
 
-from audit import __version__
 from audit.cli import (
     answers,
     bag,
@@ -33,6 +32,7 @@ from audit.errors import AuditError
 from audit.exit_codes import ExitCode
 from audit.interrupts import came, guarded
 from audit.report.visible import visible
+from audit.version import __version__
 
 __all__ = [
     "NAME",

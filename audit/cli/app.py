@@ -12,9 +12,9 @@ from typing import Annotated
 
 import typer
 
-from audit import __version__
 from audit.errors import AuditError
 from audit.report.visible import visible
+from audit.version import __version__
 
 NAME = "deicer-audit"
 TRACEBACK = "DEICER_AUDIT_TRACEBACK"

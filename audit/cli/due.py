@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from audit import __version__
 from audit.cli.app import app, print_first
 from audit.cli.check import AsOf, ExportArgument, MappingPath, Quiet, Rules, Settings
 from audit.exit_codes import ExitCode
 from audit.intake.location import location, location_name
 from audit.options import AuditOptions
 from audit.report.visible import visible
+from audit.version import __version__
 
 if TYPE_CHECKING:
     from audit.report.due_page import Line

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from audit.drill.fleets import RENAMED, SHARED, copies_of, named
-from audit.forms.planting import Edit
 from audit.intake.export import Export, Rows
 from audit.intake.reading import read_rows
+from audit.planting.planting import Edit
 from audit.timeline.timeline import stacked
 
 Row = dict[str, str]

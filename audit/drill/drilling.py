@@ -18,11 +18,11 @@ from audit.drill.rounds import footprint, in_rounds
 from audit.findings.collect import evidence_of
 from audit.forms import form_of
 from audit.forms.judging import every_subject, judge_rule
-from audit.forms.planting import NotPlantable, Planted, Spot, cell
 from audit.forms.reads import columns_read
 from audit.intake.export import Export
 from audit.intake.tables import FLIGHTS, TASKS
 from audit.language.rule import Rule
+from audit.planting.planting import NotPlantable, Planted, Spot, cell
 from audit.timeline.instants import instant, stamp
 from audit.timeline.timeline import Timeline, build_timeline
 

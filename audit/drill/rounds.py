@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 
 from audit.forms import form_of
-from audit.forms.planting import Edit, Planted, Spot, cell
 from audit.forms.reads import columns_read
 from audit.intake.tables import TASKS
 from audit.language.rule import Rule
+from audit.planting.planting import Edit, Planted, Spot, cell
 from audit.timeline.instants import DAY, NEVER, instant
 from audit.timeline.timeline import Timeline
 

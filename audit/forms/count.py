@@ -21,18 +21,19 @@ from audit.evidence.flying import first_takeoff
 from audit.evidence.sessions import InSessions, cut_short, in_sessions, possible_parts
 from audit.evidence.treatments import NO_POSITION
 from audit.figures import figure, several
-from audit.forms import describing, planting
+from audit.forms import describing
 from audit.forms.drawing import AroundSession
 from audit.forms.form import BOOTS_READ, SEASON_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, Keys, days, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import Judgement, judged
-from audit.forms.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.language.condition import BootConditions
 from audit.language.events import Bounds, Season
 from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.values import Count
 from audit.language.wording import Said
+from audit.planting import planting
+from audit.planting.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.timeline.coverage import recorded_until
 from audit.timeline.instants import DAY, FOREVER, HOUR, MINUTE, Bools, Ints
 from audit.timeline.records import whole

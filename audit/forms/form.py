@@ -12,10 +12,10 @@ from audit.forms.coming import coming
 from audit.forms.drawing import Drawing
 from audit.forms.naming import Keys, Texts
 from audit.forms.outcomes import Judgement
-from audit.forms.planting import Planter
 from audit.language.condition import Conditions
 from audit.language.rule import Rule, conditions_of
 from audit.language.wording import Said
+from audit.planting.planting import Planter
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import Timeline
 from audit.yaml.source import KeyPath

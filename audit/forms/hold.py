@@ -32,20 +32,21 @@ from audit.evidence.seasons import season_around, season_doubt
 from audit.evidence.sessions import InSessions, Reach, Sessions, cut_short, in_sessions, reach, sessions
 from audit.evidence.treatments import Treatments, begun_between, ties, treatments
 from audit.figures import time_span
-from audit.forms import describing, planting
+from audit.forms import describing
 from audit.forms.coming import coming
 from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
-from audit.forms.planting import NotPlantable, Planted, Planter, Spot
 from audit.language.condition import Conditions
 from audit.language.events import Event, Season
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
 from audit.language.wording import Said
+from audit.planting import planting
+from audit.planting.planting import NotPlantable, Planted, Planter, Spot
 from audit.timeline.coverage import recorded_until
 from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, micros_of
 from audit.timeline.timeline import Timeline

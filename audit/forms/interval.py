@@ -27,19 +27,20 @@ from audit.evidence.meters import Limits, Meter, Tolerance, bases, meters
 from audit.evidence.sessions import Sessions, in_sessions
 from audit.evidence.treatments import NO_BOOT, NO_POSITION
 from audit.figures import figure
-from audit.forms import describing, planting
+from audit.forms import describing
 from audit.forms.coming import coming
 from audit.forms.drawing import Drawing, UseOfBoot
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import OF_TREATMENT, Keys, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined, together
-from audit.forms.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.language.condition import BootConditions
 from audit.language.events import Season
 from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.wording import Said
+from audit.planting import planting
+from audit.planting.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.timeline.coverage import recorded_until
 from audit.timeline.instants import (
     DAY,

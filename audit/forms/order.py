@@ -25,15 +25,16 @@ from audit.evidence.treatments import (
     where_the_boot_was,
 )
 from audit.figures import time_span
-from audit.forms import describing, planting
+from audit.forms import describing
 from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement
-from audit.forms.planting import NotPlantable, Planted, Planter, Spot
 from audit.language.condition import Conditions
 from audit.language.rule import Rule
 from audit.language.wording import Said
+from audit.planting import planting
+from audit.planting.planting import NotPlantable, Planted, Planter, Spot
 from audit.timeline.codes import MISSING
 from audit.timeline.instants import FOREVER, HOUR, NEVER, SECOND, Bools, Ints, group_begins, take
 from audit.timeline.timeline import Timeline

@@ -29,16 +29,17 @@ from audit.evidence.overlapping import (
 )
 from audit.evidence.treatments import UNREADABLE_RECORD, doubt_of
 from audit.figures import time_span
-from audit.forms import describing, planting
+from audit.forms import describing
 from audit.forms.drawing import TwoThings
 from audit.forms.form import Form, Never
 from audit.forms.naming import Keys, cells
 from audit.forms.outcomes import Judgement, joined
-from audit.forms.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words, quantity
 from audit.language.rule import Rule
 from audit.language.wording import Said
+from audit.planting import planting
+from audit.planting.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.timeline.codes import MISSING
 from audit.timeline.coverage import WHY, Missing
 from audit.timeline.instants import HOUR, MINUTE, NEVER, SECOND, Bools, Ints, micros

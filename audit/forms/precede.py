@@ -16,18 +16,19 @@ from audit.evidence.other_work import OtherWork
 from audit.evidence.sessions import Sessions, in_sessions, reach
 from audit.evidence.treatments import begun_between, possible, ties, treatments
 from audit.figures import time_span
-from audit.forms import describing, planting
+from audit.forms import describing
 from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
 from audit.forms.outcomes import NONE, Judgement, judged
-from audit.forms.planting import NotPlantable, Planted, Planter, Spot
 from audit.language.condition import Conditions
 from audit.language.events import Event
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
 from audit.language.wording import Said
+from audit.planting import planting
+from audit.planting.planting import NotPlantable, Planted, Planter, Spot
 from audit.timeline.instants import HOUR, NEVER, Bools, Ints, micros_of
 from audit.timeline.timeline import Timeline
 from audit.yaml.faults import Part

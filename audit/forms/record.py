@@ -16,7 +16,6 @@ from audit.evidence.doubt import CERTAIN, first_of, reasons_of
 from audit.evidence.treatments import doubt_of, treatments
 from audit.figures import moment, time_span
 from audit.forms import describing
-from audit.forms.breaking import breaker
 from audit.forms.drawing import AroundRecord
 from audit.forms.form import BOOTS_READ, Form
 from audit.forms.naming import Keys, Texts, cells
@@ -25,6 +24,7 @@ from audit.language.condition import Condition, Conditions, Needed, OtherColumn,
 from audit.language.in_words import conditions_in_words, duration_in_words, label_of, list_in_words, presence_in_words
 from audit.language.rule import Rule, conditions_of
 from audit.language.wording import Said, names_in
+from audit.planting.breaking import breaker
 from audit.timeline.instants import MINUTE, Bools, Ints, group_begins
 from audit.timeline.records import values
 from audit.timeline.subjects import PREFIXES, happened, looked_at

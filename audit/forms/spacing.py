@@ -14,18 +14,19 @@ from audit.evidence.doubt import CERTAIN, Rank, View, Why, first_of, reasons_of
 from audit.evidence.sessions import InSessions, Parts, in_sessions, possible_parts
 from audit.evidence.treatments import NO_POSITION
 from audit.figures import time_span
-from audit.forms import describing, planting
+from audit.forms import describing
 from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import SESSIONS_READ, Form
 from audit.forms.margins import Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
 from audit.forms.outcomes import Judgement, joined, judged
-from audit.forms.planting import NotPlantable, Planted, Planter, Spot
 from audit.language.events import Bounds
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
 from audit.language.values import Duration
 from audit.language.wording import Said
+from audit.planting import planting
+from audit.planting.planting import NotPlantable, Planted, Planter, Spot
 from audit.timeline.instants import MINUTE, Bools, Ints, micros_of
 from audit.timeline.records import whole
 from audit.timeline.timeline import Timeline

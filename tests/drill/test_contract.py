@@ -14,8 +14,8 @@ from audit.authoring.skeletons import FILL_IN, skeleton
 from audit.drill.drilling import Drilled, drill
 from audit.forms import FORMS, form_of
 from audit.forms.judging import every_subject
-from audit.forms.planting import NotPlantable, Spot
 from audit.language.rule import Example, Rule
+from audit.planting.planting import NotPlantable, Spot
 from audit.rulebook.loading import load_rules, read_rule
 from audit.shipped import rules_folder
 from audit.timeline.timeline import build_timeline

@@ -7,8 +7,8 @@ import pytest
 
 from audit.drill.rounds import footprint, in_rounds
 from audit.forms.outcomes import cases
-from audit.forms.planting import Edit, Planted, Spot
 from audit.intake.reading import read_rows
+from audit.planting.planting import Edit, Planted, Spot
 from audit.timeline.instants import instant
 from audit.timeline.timeline import build_timeline
 from tests.faults.clean_export import IBIS, TEAL, clean_tables

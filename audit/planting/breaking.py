@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 
 from audit.figures import figure
-from audit.forms.planting import Cells, NotPlantable, Planted, Planter, Spot, cell, written
 from audit.intake.tables import READ_BY_RULES
 from audit.language.condition import Conditions, Needed, OtherColumn, codes_of
 from audit.language.in_words import label_of
+from audit.planting.planting import Cells, NotPlantable, Planted, Planter, Spot, cell, written
 from audit.timeline.instants import DAY, MINUTE, NEVER, SECOND, Ints, instant, micros, stamp
 from audit.timeline.records import Values, local_day, signed, values, work_day
 from audit.timeline.subjects import looked_at

@@ -9,8 +9,8 @@ import pytest
 from audit.authoring.running import timeline_of
 from audit.forms import form_of
 from audit.forms.judging import every_subject
-from audit.forms.planting import Edit, Spot
 from audit.language.rule import Example
+from audit.planting.planting import Edit, Spot
 from tests.forms.rules import RULES, rule
 
 LISTED: dict[str, Any] = {

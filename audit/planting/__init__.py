@@ -1,0 +1,1 @@
+"""Planting: faults for a drill, put into records without judging them."""
