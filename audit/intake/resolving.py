@@ -25,7 +25,7 @@ from audit.intake.parsing import BLANK, Parsed, joined_times, parse, together, w
 from audit.intake.plausibility import check_flight_hours, check_temperatures, contradicted_hours
 from audit.intake.quarantine import list_dropped, list_rejects
 from audit.intake.tables import OWN_PLACE, PLACES, Table
-from audit.intake.words import without_unused
+from audit.intake.words import of_used_words
 
 MANY_ROWS: Final = 100_000
 """From here on threads save more time than they cost."""
@@ -91,11 +91,11 @@ def resolve(typed: Typed) -> Resolved:
     aside_rows = frame[possible].reset_index(drop=True)
     if ragged:
         aside_rows = pd.concat([aside_rows, _torn_rows(parts, frame)], ignore_index=True)
-    audited = _tidy(frame[~aside].reset_index(drop=True) if aside.any() else frame, table)
+    audited = of_used_words(frame[~aside].reset_index(drop=True) if aside.any() else frame)
     unreadable = {name: renumbered(them, rows) for name, them in _unreadable(parts, starts, in_cells).items()}
     return Resolved(
         frame=audited,
-        set_aside=_tidy(aside_rows, table),
+        set_aside=of_used_words(aside_rows),
         later=later_among(typed.later, rows),
         rejects=pd.concat(rejects, ignore_index=True),
         faults=pd.concat(faults, ignore_index=True),
@@ -387,11 +387,3 @@ def _unreadable(parts: Sequence[Cells], starts: Rows, faults: Sequence[Faults]) 
                 if name not in cells.columns:
                     found.setdefault(name, []).append(np.arange(start, end))
     return {name: np.unique(np.concatenate(rows)) for name, rows in sorted(found.items())}
-
-
-def _tidy(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    """Drop words that only other rows used."""
-    for name in frame.columns:
-        if table.columns[name].kind in ("code", "codes"):
-            frame[name] = without_unused(frame[name])
-    return frame

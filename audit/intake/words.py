@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -36,8 +36,17 @@ def meant(word: str, choices: tuple[str, ...], synonyms: Mapping[str, str]) -> s
     return hyphened if hyphened in choices else None
 
 
-def without_unused(column: pd.Series[Any]) -> pd.Series[Any]:
-    """A categorical column without the words that no row has."""
+def words_in(frame: pd.DataFrame) -> list[str]:
+    """The columns of words that rows share (categories)."""
+    return [str(name) for name in frame.select_dtypes("category")]
+
+
+def of_used_words(frame: pd.DataFrame, but: Collection[str] = ()) -> pd.DataFrame:
+    """Some rows of a frame without the words that only others have; columns of `but` keep all."""
+    return frame.assign(**{name: _used(frame[name]) for name in words_in(frame) if name not in but})
+
+
+def _used(column: pd.Series[Any]) -> pd.Series[Any]:
     words, codes = column.cat.categories, column.cat.codes.to_numpy()
     used = np.zeros(len(words) + 1, dtype=bool)
     used[codes] = True  # a missing value marks the last one, which is no word

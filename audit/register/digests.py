@@ -84,17 +84,6 @@ def _same(now: pd.Series[Any], was: pd.Series[Any], kind: str) -> Bools:
     return np.asarray(same, bool)
 
 
-def words_in(tasks: pd.DataFrame) -> list[str]:
-    """The columns of texts that are words shared by many records (categories)."""
-    return [str(name) for name in tasks if isinstance(tasks[name].dtype, pd.CategoricalDtype)]
-
-
-def with_words_used(tasks: pd.DataFrame) -> pd.DataFrame:
-    """Some of many records, without the words of the others: words of which there are more than records, as texts."""
-    more = [name for name in words_in(tasks) if len(tasks[name].cat.categories) > len(tasks)]
-    return tasks.assign(**{name: tasks[name].astype("str") for name in more})
-
-
 Words = npt.NDArray[np.uint64]
 """Bytes, eight at a time: every cell has a multiple of that, and fewer pieces are copied faster."""
 Cut = Callable[[int, int], Words]

@@ -35,12 +35,12 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
         lapsed = _lapsed(connection, last, known, decisions, night)
         compared = compare(known, night, lapsed)
         result = night.result
-        seen = night.seen
+        added = night.seen.added()
         number = begin_run(
             connection,
             kind,
             reading=night.reading,
-            records=(seen.count, seen.root),
+            records=(added.count, added.root),
             as_of=night.as_of,
             export=result.export_name,
             version=result.version,
@@ -49,8 +49,8 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
         )
         add_rows(connection, FINDINGS, number, compared.findings)
         add_rows(connection, VERDICTS, number, compared.verdicts)
-        add_rows(connection, RECORDS, number, seen.batches)
-        add_rows(connection, ALTERATIONS, number, seen.alterations)
+        add_rows(connection, RECORDS, number, added.batches)
+        add_rows(connection, ALTERATIONS, number, night.seen.alterations)
         seal = add_seal(connection, number)
         altered = told(all_alterations(connection))
         findings = _with_standing(result.findings, compared, known, decisions, connection, night)
@@ -75,7 +75,7 @@ def records_seen(register: Register, tonight: Tonight, as_of: datetime, reading:
         if before is not None and as_of < before:
             return unseen(register.connection)
         comparable = last is None or last.reading == reading
-        return see_records(register.connection, tonight, as_of, last, comparable=comparable)
+        return see_records(register.connection, tonight, as_of, last, register.beside, comparable=comparable)
 
 
 def _files(result: AuditResult) -> Iterator[tuple[str, InputFile]]:

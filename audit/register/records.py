@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import json
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -15,10 +15,10 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 import sqlalchemy as sa
 
 from audit.findings.standing import ALTERED_COLUMNS
+from audit.intake.words import of_used_words, words_in
 from audit.register.digests import (
     COLUMNS,
     KEY,
@@ -28,13 +28,11 @@ from audit.register.digests import (
     Ints,
     record_digests,
     same_cells,
-    with_words_used,
-    words_in,
 )
 from audit.register.merkle import merkle_root
+from audit.register.packing import Damaged, Kept, kept_of, packed, refusing_damage, table_of, unpacked_cells
 from audit.register.schema import ALTERATIONS, RECORDS, RUNS
 from audit.register.states import AUDITS, Run
-from audit.register.store import Damaged
 
 ALTERED: Final = "altered"
 VANISHED: Final = "vanished"
@@ -46,8 +44,10 @@ have limits of their own. Common practice, no source."""
 GONE, UNSIGNED, SIGNED = 0, 1, 2
 RECORDS_IN_A_LEAF: Final = 1024
 """A tree with a leaf for each of millions of records took a third of the time of a check."""
-_MOST_ROWS: Final = 500_000
+_MOST_ROWS: Final = 250_000
 """Rows of one part: databases take no values of any size."""
+_WORTH_A_PROCESS: Final = 300_000
+"""So many records are digested sooner beside the audit, by a process that has to begin first."""
 _WORTH_READING: Final = 1_000
 """So many records of a batch are compared sooner with what it says of them than digested."""
 _NOTHING: Final = pd.Index([], dtype="str")
@@ -83,13 +83,21 @@ class Versions:
 
 
 @dataclass(frozen=True, eq=False)
-class Seen:
-    """What a run adds: rows of RECORDS and of ALTERATIONS; how many records there are then, and their Merkle root."""
+class Added:
+    """What a run adds to the records: rows of RECORDS; how many records there are then, and their Merkle root."""
 
     batches: list[dict[str, Any]]
-    alterations: list[dict[str, Any]]
     count: int
     root: str
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """What has happened to records, as rows of ALTERATIONS that a run adds, and what it adds to the records, which
+    waits until all are digested."""
+
+    alterations: list[dict[str, Any]]
+    added: Callable[[], Added]
 
 
 def last_versions(connection: sa.Connection, up_to_run: int | None = None) -> Versions:
@@ -100,9 +108,9 @@ def last_versions(connection: sa.Connection, up_to_run: int | None = None) -> Ve
         query = query.where(RECORDS.c.run <= up_to_run)
     batches, ids, kinds, digests, sizes = [], [], [], [], []
     columns: frozenset[str] = frozenset()
-    for run, part, packed, hashes in connection.execute(query):
-        with _refusing_damage():
-            table = _table(packed)
+    for run, part, ids_of, hashes in connection.execute(query):
+        with refusing_damage():
+            table = table_of(ids_of)
             ids.append(table[KEY].to_pandas())
             kinds.append(table["kind"].to_numpy())
             digests.append(np.frombuffer(hashes, np.uint8).reshape(-1, SIZE))
@@ -126,9 +134,15 @@ def last_versions(connection: sa.Connection, up_to_run: int | None = None) -> Ve
 
 
 def see_records(
-    connection: sa.Connection, tonight: Tonight, as_of: datetime, last: Run | None, *, comparable: bool
+    connection: sa.Connection,
+    tonight: Tonight,
+    as_of: datetime,
+    last: Run | None,
+    beside: Callable[[], Executor],
+    *,
+    comparable: bool,
 ) -> Seen:
-    """Compare tonight's records with the last version of each.
+    """Compare tonight's records with the last version of each; many new ones are digested `beside` what follows.
 
     Where the mapping or the program that read them is another one (`comparable` is false) nothing is said to have
     happened to them. A column that tonight's export lacks, or a cell that can't be read, is as it was last known.
@@ -137,26 +151,33 @@ def see_records(
     tasks, unreadable, at = _of_this_time(tonight, known, as_of)
     tasks = _as_last_known(connection, tasks, known, at, unreadable)
     kind = _kinds(tasks)
-    changed, digests = _changed(connection, tasks, kind, known, at)
+    changed = _changed(connection, tasks, kind, known, at)
     gone = _gone(known, at, tonight.set_aside)
+    parts = _in_parts(len(changed) + len(gone))
+    kept = _kept([_some(tasks, changed[part]) for part in parts], beside)
     happened: list[tuple[str, str, str, str, str]] = []
     if comparable:
         happened += _altered(connection, tasks, known, at, changed[at[changed] >= 0])
         happened += [(str(task), VANISHED, "", "", "") for task in known.ids[gone[known.kind[gone] == SIGNED]]]
         happened += _late(tasks, np.flatnonzero(at < 0), last)
-    batches = _batches(tasks, kind, changed, digests, known.ids[gone], known.columns | set(map(str, tasks)))
     names = ("task_id", "what", "column", "was", "now")
     alterations = [{"number": n} | dict(zip(names, one, strict=True)) for n, one in enumerate(happened, start=1)]
-    count, root = _root(known, gone, at[changed], pd.Index(tasks[KEY].astype("str"))[changed], digests)
-    return Seen(batches, alterations, count, root)
+    ids, columns = pd.Index(tasks[KEY].astype("str"))[changed], known.columns | set(map(str, tasks))
+
+    def added() -> Added:
+        digested = kept()
+        batches = _batches(ids.append(known.ids[gone]), kind[changed], columns, digested)
+        digests = np.concatenate([np.empty((0, SIZE), np.uint8), *(part.digests for part in digested)])
+        return Added(batches, *_root(known, gone, at[changed], ids, digests))
+
+    return Seen(alterations, added)
 
 
 def unseen(connection: sa.Connection) -> Seen:
     """What a run adds that looks back from an earlier time than one before: nothing."""
     known = last_versions(connection)
     kept = known.kind != GONE
-    count, root = root_of(known.ids[kept], known.digests[kept])
-    return Seen([], [], count, root)
+    return Seen([], lambda: Added([], *root_of(known.ids[kept], known.digests[kept])))
 
 
 def _of_this_time(
@@ -171,7 +192,8 @@ def _of_this_time(
     number = np.cumsum(kept) - 1
     unread = {name: np.asarray(rows, np.int64) for name, rows in tonight.unreadable.items()}
     unreadable = {name: number[rows[kept[rows]]] for name, rows in unread.items()}
-    return tasks[kept].reset_index(drop=True), unreadable, at[kept]
+    # Of most exports that is all of them, which need no copy while the audit goes on.
+    return (tasks if kept.all() else tasks[kept]).reset_index(drop=True), unreadable, at[kept]
 
 
 def _kinds(tasks: pd.DataFrame) -> npt.NDArray[np.uint8]:
@@ -187,8 +209,8 @@ def _kinds(tasks: pd.DataFrame) -> npt.NDArray[np.uint8]:
 
 def _changed(
     connection: sa.Connection, tasks: pd.DataFrame, kind: npt.NDArray[np.uint8], known: Versions, at: Ints
-) -> tuple[Ints, Bytes]:
-    """The records that are new or not as they were last known, and their digests.
+) -> Ints:
+    """The records that are new or not as they were last known.
 
     Those that say what the register keeps of them have the digests that it keeps: only others are digested.
     """
@@ -198,20 +220,42 @@ def _changed(
     batch = known.batch[at[alike]]
     for number in np.flatnonzero(np.bincount(batch) >= _WORTH_READING).tolist():
         rows = alike[batch == number]
-        now = with_words_used(tasks.iloc[rows])
+        now = of_used_words(tasks.iloc[rows])
         was = _said(connection, known.batches[number], words_in(now)).iloc[known.row[at[rows]]]
         as_kept[rows] = same_cells(now, was)
-    rest = np.flatnonzero(~as_kept)
-    parts = [rest[start : start + _MOST_ROWS] for start in range(0, len(rest), _MOST_ROWS)]
-    digests = _together([record_digests(with_words_used(tasks.iloc[part])) for part in parts])
-    again = np.flatnonzero(same[rest])
-    changed = np.ones(len(rest), bool)
-    changed[again] = (digests[again] != known.digests[at[rest[again]]]).any(axis=1)
-    return rest[changed], digests[changed]
+    again = np.flatnonzero(same & ~as_kept)
+    for part in _in_parts(len(again)):
+        rows = again[part]
+        digests = record_digests(of_used_words(tasks.iloc[rows]))
+        as_kept[rows] = (digests == known.digests[at[rows]]).all(axis=1)
+    return np.flatnonzero(~as_kept)
 
 
-def _together(digests: list[Bytes]) -> Bytes:
-    return np.concatenate([np.empty((0, SIZE), np.uint8), *digests])
+def _in_parts(rows: int) -> list[slice]:
+    return [slice(start, start + _MOST_ROWS) for start in range(0, rows, _MOST_ROWS)]
+
+
+def _some(tasks: pd.DataFrame, rows: Ints) -> pd.DataFrame:
+    """Some of the records; where nothing lies between them they are not copied."""
+    if len(rows) and rows[-1] - rows[0] == len(rows) - 1:
+        return tasks.iloc[rows[0] : rows[-1] + 1]
+    return tasks.iloc[rows]
+
+
+def _kept(parts: list[pd.DataFrame], beside: Callable[[], Executor]) -> Callable[[], list[Kept]]:
+    """What is kept of each part of the records that changed, once it is asked for."""
+    if sum(map(len, parts)) < _WORTH_A_PROCESS:
+        return lambda: list(map(kept_of, parts))
+    process = beside()
+    begun = [process.submit(kept_of, part) for part in parts]
+
+    def kept() -> list[Kept]:
+        try:
+            return [answer.result() for answer in begun]
+        except BrokenProcessPool:  # it was killed, as where memory runs out
+            return list(map(kept_of, parts))
+
+    return kept
 
 
 def _gone(known: Versions, at: Ints, set_aside: Collection[str]) -> Ints:
@@ -287,59 +331,19 @@ def _late(tasks: pd.DataFrame, new: Ints, last: Run | None) -> Iterator[tuple[st
 
 
 def _batches(
-    tasks: pd.DataFrame,
-    kind: npt.NDArray[np.uint8],
-    changed: Ints,
-    digests: Bytes,
-    gone: pd.Index[str],
-    columns: Collection[str],
+    ids: pd.Index[str], kind: npt.NDArray[np.uint8], columns: Collection[str], kept: Sequence[Kept]
 ) -> list[dict[str, Any]]:
     """Rows of RECORDS: the ids of the records that changed with their kinds, their digests, and what they say; those
-    that are gone come last."""
-    ids = pa.array(pd.Index(tasks[KEY].astype("str"))[changed].append(gone), pa.string())
-    kinds = np.concatenate([kind[changed], np.full(len(gone), GONE, np.uint8)])
-    hashes = np.concatenate([digests, np.zeros((len(gone), SIZE), np.uint8)])
+    that are gone come last, and have no kind yet."""
+    kinds = np.concatenate([kind, np.full(len(ids) - len(kind), GONE, np.uint8)])
     metadata = {"columns": json.dumps(sorted(columns))}
     rows = []
-    for part, start in enumerate(range(0, len(ids), _MOST_ROWS)):
-        cut = slice(start, start + _MOST_ROWS)
-        packed = pa.table({KEY: ids[cut], "kind": kinds[cut]}).replace_schema_metadata(metadata)
-        row = {"part": part, "rows": len(packed), "ids": _parquet(packed), "digests": hashes[cut].tobytes()}
-        rows.append(row | {"contents": packed_cells(tasks.iloc[changed[cut]])})
+    for number, (part, its) in enumerate(zip(_in_parts(len(ids)), kept, strict=True)):
+        table = pa.table({KEY: pa.array(ids[part], pa.string()), "kind": kinds[part]}).replace_schema_metadata(metadata)
+        digests = its.digests.tobytes().ljust(len(table) * SIZE, b"\0")  # zeros for those that are gone
+        row = {"part": number, "rows": len(table), "ids": packed(table), "digests": digests}
+        rows.append(row | {"contents": its.contents})
     return rows
-
-
-def packed_cells(tasks: pd.DataFrame) -> bytes:
-    """What records say, as the register keeps it."""
-    tasks = with_words_used(tasks)
-    said = pa.Table.from_pandas(tasks, preserve_index=False).replace_schema_metadata(None)
-    # Without Arrow's schema words are read again as text.
-    return _parquet(said, use_dictionary=words_in(tasks), store_schema=False)
-
-
-def _parquet(table: pa.Table, **options: Any) -> bytes:
-    out = io.BytesIO()
-    pq.write_table(table, out, compression="zstd", write_statistics=False, write_page_checksum=True, **options)
-    return out.getvalue()
-
-
-@contextmanager
-def _refusing_damage() -> Iterator[None]:
-    try:
-        yield
-    except (pa.ArrowException, OSError, ValueError, LookupError) as error:
-        raise Damaged("what it keeps of task records can't be read") from error
-
-
-def _table(packed: bytes, words: Sequence[str] = ()) -> pa.Table:
-    return pq.read_table(io.BytesIO(packed), read_dictionary=words, page_checksum_verification=True)
-
-
-def unpacked_cells(said: bytes, words: Sequence[str] = ()) -> pd.DataFrame:
-    """What a batch says, columns of `words` as categories; counts stay whole numbers where some are missing."""
-    with _refusing_damage():
-        frame: pd.DataFrame = _table(said, words).to_pandas(types_mapper={pa.int64(): pd.Int64Dtype()}.get)
-    return frame
 
 
 def _said(connection: sa.Connection, batch: tuple[int, int], words: Sequence[str] = ()) -> pd.DataFrame:
@@ -421,8 +425,8 @@ def last_said(connection: sa.Connection, tasks: Collection[str]) -> pd.DataFrame
 def versions_of(connection: sa.Connection, task: str) -> Iterator[tuple[int, dict[str, str]]]:
     """Every version of a record: the run that saw it first, and its cells; none where it was gone."""
     query = sa.select(RECORDS.c.run, RECORDS.c.ids, RECORDS.c.contents).order_by(RECORDS.c.run, RECORDS.c.part)
-    for run, packed, said in connection.execute(query):
-        ids = _table(packed)[KEY].to_pandas()
+    for run, ids_of, said in connection.execute(query):
+        ids = table_of(ids_of)[KEY].to_pandas()
         for row in np.flatnonzero((ids == task).to_numpy()).tolist():
             frame = unpacked_cells(said)
             cells = {name: as_texts(frame[name].iloc[[row]])[0] for name in frame} if row < len(frame) else {}
@@ -452,11 +456,11 @@ def first_wrong(connection: sa.Connection) -> int | None:
     return None
 
 
-def _as_digested(packed: bytes, digests: bytes, said: bytes) -> bool:
+def _as_digested(ids_of: bytes, digests: bytes, said: bytes) -> bool:
     """Whether the records of a batch are those that its digests speak of."""
     try:
-        with _refusing_damage():
-            table, frame = _table(packed), unpacked_cells(said, TEXTS)
+        with refusing_damage():
+            table, frame = table_of(ids_of), unpacked_cells(said, TEXTS)
     except Damaged:
         return False
     there = table["kind"].to_numpy() != GONE

@@ -9,7 +9,8 @@ import os
 import sqlite3
 import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from concurrent.futures import Executor
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -19,7 +20,10 @@ import sqlalchemy as sa
 
 from audit.errors import AuditError, said_by
 from audit.intake.location import Location, location_name
+from audit.options import Spread
 from audit.register.migrating import migrate
+from audit.register.packing import Damaged
+from audit.spread.workers import workers
 
 WAIT_SECONDS: Final = 60
 """How long a run waits for another that is writing."""
@@ -29,21 +33,23 @@ _URL_EXPECTED: Final = "expected a path, sqlite:///FILE or postgresql://USER@HOS
 _HEADER, _MAGIC = 100, b"SQLite format 3\x00"
 
 
-class Damaged(Exception):
-    """What can't be read of a register that the database itself finds sound, in words that go on from its name."""
-
-
 @dataclass(frozen=True)
 class Register:
     """An open register: what it is called, and the connection, in a transaction that `commit` ends.
 
-    `path` is the file that it is in, if it is in one, and `file` that file as it was opened (device and number).
+    `until_closed` puts away what works beside the run. `path` is the file that it is in, if it is in one, and `file`
+    that file as it was opened (device and number).
     """
 
     name: str
     connection: sa.Connection
+    until_closed: ExitStack
     path: Path | None = None
     file: tuple[int, int] | None = None
+
+    def beside(self) -> Executor:
+        """A process for what takes long, until the register is closed."""
+        return self.until_closed.enter_context(workers(Spread(workers=1)))
 
     def commit(self) -> None:
         """Keep what was written; without it nothing is. AuditError where the file is not there any more."""
@@ -81,10 +87,10 @@ def open_register(
         _look_at(path, name, create)
         engine = _sqlite(path, writing, wait)
     try:
-        with refusing(name, url), engine.connect() as connection:
+        with refusing(name, url), engine.connect() as connection, ExitStack() as until_closed:
             connection.begin()
             migrate(connection, name, writing)
-            yield Register(name, connection, path, None if path is None else _file_at(path))
+            yield Register(name, connection, until_closed, path, None if path is None else _file_at(path))
     finally:
         engine.dispose()
 

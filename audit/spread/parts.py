@@ -19,7 +19,7 @@ from audit.forms.judging import judge_part_by_week, what_comes
 from audit.forms.outcomes import Outcomes
 from audit.intake.export import Export, later_among, renumbered
 from audit.intake.quarantine import no_rejects
-from audit.intake.words import without_unused
+from audit.intake.words import of_used_words
 from audit.language.rule import Rule
 from audit.timeline.coverage import fleet_habit, recorded_until
 from audit.timeline.instants import Ints, stamp
@@ -102,7 +102,11 @@ class StoredPart:
 
 def part_of(export: Export, rows: Rows, aside: Rows, whole: Whole) -> Part:
     """The `rows` of an export's large tables, with the rows `aside` of those set aside, and all of its lists."""
-    own = {name: _words_used(export.tables[name].iloc[mine], name, whole) for name, mine in rows.items()}
+    own = {}
+    for table, its in rows.items():
+        # Words that number aircraft or positions stay, so that the part numbers them as the whole does.
+        numbering = [column for name, column in whole.words if name == table]
+        own[table] = of_used_words(export.tables[table].iloc[its], but=numbering)
 
     def mine(table: str, numbers: Ints) -> Ints:
         return renumbered(numbers, rows[table]) if table in rows else numbers
@@ -133,12 +137,6 @@ def part_of(export: Export, rows: Rows, aside: Rows, whole: Whole) -> Part:
         as_first_made=None,
     )
     return Part(part, rows, len(export.tables["tasks"]), aside.get("tasks", np.empty(0, np.int64)), whole)
-
-
-def _words_used(frame: pd.DataFrame, table: str, whole: Whole) -> pd.DataFrame:
-    """The rows of a table without the words of other rows, save in columns where they number things."""
-    words = [name for name in frame.select_dtypes("category") if (table, name) not in whole.words]
-    return frame.assign(**{str(name): without_unused(frame[name]) for name in words})
 
 
 def write_part(folder: Path, part: Part) -> StoredPart:

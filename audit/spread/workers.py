@@ -61,6 +61,7 @@ def here() -> Iterator[Executor]:
 def _processes(number: int) -> Iterator[Executor]:
     # Started afresh: a fork of a process with threads may stand still for ever.
     context = multiprocessing.get_context("spawn")
+    others = multiprocessing.active_children()
     pool = ProcessPoolExecutor(number, mp_context=context, initializer=_serve)
     try:
         yield pool
@@ -70,7 +71,8 @@ def _processes(number: int) -> Iterator[Executor]:
     finally:
         pool.shutdown(wait=False, cancel_futures=True)
         for process in multiprocessing.active_children():
-            process.terminate()
+            if process not in others:
+                process.terminate()
         if interrupts.came():
             # Ctrl-C ends the process at once: what it would tidy up on its way out would be told as left behind.
             util._exit_function()  # type: ignore[attr-defined]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +15,9 @@ import sqlalchemy as sa
 from audit.errors import AuditError
 from audit.findings.result import AuditResult
 from audit.intake.location import Location
-from audit.register import records
+from audit.register import packing, records
 from audit.register.digests import record_digests, same_cells
+from audit.register.packing import kept_of, unpacked_cells
 from audit.register.records import as_texts, versions_of
 from audit.register.schema import RECORDS, RUNS, SEALS
 from audit.register.seal import add_seal, first_broken
@@ -170,12 +173,13 @@ def test_many_records_that_stayed_are_not_digested(tmp_path: Path, monkeypatch: 
         told.extend(tasks["task_id"])
         return record_digests(tasks)
 
-    monkeypatch.setattr(records, "record_digests", counted)
+    for module in (records, packing):
+        monkeypatch.setattr(module, "record_digests", counted)
     nights = [["L1"] * 7, ["L1"] * 7, ["L1"] * 6 + ["L9"], ["L1"] * 6 + ["L9"], ["L2"] + ["L1"] * 5 + ["L9", "L3"]]
     digested = []
     for day, lots in enumerate(nights, start=1):
         night(where, day, *lots)
-        digested.append(sorted(told))
+        digested.append(sorted(set(told)))
         told.clear()
     assert digested == [[f"T{number}" for number in range(7)], [], ["T6"], [], ["T0", "T7"]]
     with open_register(where) as register:
@@ -295,10 +299,36 @@ def test_cells_are_the_same_where_the_digests_are(words: list[str]) -> None:
     frames = [records_of(["T0", "T1", "T2"], **cells) for cells in CELLS]
     digests = [record_digests(frame) for frame in frames]
     for then, digest in zip(frames, digests, strict=True):
-        kept = records.unpacked_cells(records.packed_cells(then), words)
+        kept = unpacked_cells(kept_of(then).contents, words)
         assert (record_digests(kept) == digest).all()
         for now, other in zip(frames, digests, strict=True):
             assert same_cells(now, kept).tolist() == (other == digest).all(axis=1).tolist()
+
+
+def test_many_records_are_digested_beside_the_audit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By a process or here, and after the process was killed: the same bytes are kept."""
+
+    def kept(name: str) -> list[Any]:
+        for day, ids in enumerate((["T1", "T2", "T3", "T5"], ["T1", "T3", "T4", "T5"]), start=1):
+            record(tmp_path / name, day, task_ids=ids)
+        with open_register(tmp_path / name, writing=False) as register:
+            return [
+                tuple(row) for row in register.connection.execute(sa.select(RECORDS).order_by(*RECORDS.primary_key))
+            ]
+
+    monkeypatch.setattr(records, "_MOST_ROWS", 2)
+    here = kept("here")
+    assert [row[:2] for row in here] == [(1, 0), (1, 1), (2, 0)]
+    monkeypatch.setattr(records, "_WORTH_A_PROCESS", 1)
+    assert kept("beside") == here
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", _killed)
+    assert kept("killed") == here
+
+
+def _killed(*_: Any) -> Future[Any]:
+    answer: Future[Any] = Future()
+    answer.set_exception(BrokenProcessPool())
+    return answer
 
 
 def test_texts_of_cells() -> None:
