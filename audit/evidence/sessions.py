@@ -191,8 +191,7 @@ def runs(timeline: Timeline, key: Ints, treated: Treatments) -> tuple[Ints, Bool
     so_far, next_row = so_far[follows], rows[1:][follows]
     begins = start[next_row]
     aircraft = timeline.aircraft_of(treated.place[next_row])
-    flights = timeline.flights
-    flew = flights.first_from(aircraft, begins) > flights.first_from(aircraft, np.minimum(so_far, begins))
+    flew = timeline.flights.took_off(aircraft, so_far, begins)
     apart = np.flatnonzero(flew | (begins - so_far > LONGEST_PAUSE))
     new[several[1:][follows[apart]]] = True
     return order, new
@@ -318,7 +317,7 @@ def cut_short(timeline: Timeline, place: Ints, end: Ints) -> Ints:
     if last == FOREVER:
         return np.full(len(end), CERTAIN)
     aircraft = timeline.aircraft_of(place)
-    flown = timeline.flights.first_from(aircraft, np.full(len(end), last)) > timeline.flights.first_from(aircraft, end)
+    flown = timeline.flights.took_off(aircraft, end, np.full(len(end), last))
     return reasons_of(timeline).where(~flown & (last - end <= LONGEST_PAUSE), RECORDS_END)
 
 
@@ -326,6 +325,4 @@ def at_one_go(timeline: Timeline, aircraft: Ints, one: tuple[Ints, Ints], other:
     """Whether neither a takeoff nor a long pause lies between two pieces of work, each from its start to its end."""
     closes = np.maximum(one[0], other[0])
     opens = np.minimum(np.minimum(one[1], other[1]), closes)
-    flights = timeline.flights
-    flew = flights.first_from(aircraft, closes) > flights.first_from(aircraft, opens)
-    return ~flew & (closes - opens <= LONGEST_PAUSE)
+    return ~timeline.flights.took_off(aircraft, opens, closes) & (closes - opens <= LONGEST_PAUSE)

@@ -24,7 +24,7 @@ from audit.figures import figure, several
 from audit.forms import describing
 from audit.forms.drawing import AroundSession
 from audit.forms.form import BOOTS_READ, SEASON_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import OF_TREATMENT, Keys, days, of_session, of_treatment, values_of_treatment
+from audit.forms.naming import OF_TREATMENT, Keys, days, of_session, of_treatment
 from audit.forms.outcomes import Judgement, judged
 from audit.language.condition import BootConditions
 from audit.language.events import Bounds, Season
@@ -275,7 +275,7 @@ def _told(rule: CountRule, case: Mapping[str, Any]) -> Iterator[Said]:
     """Say how many coats or sessions there are and how many there should be."""
     measured, limit = int(case["measured"]), int(case["limit"])
     number = several(measured, "coat" if rule.sessions is None else "treatment")
-    values = {**values_of_treatment(case), "measured": number, "limit": f"{limit:,}"}
+    values = {"measured": number, "limit": f"{limit:,}"}
     kinds: tuple[str, ...] = ("too_few",) if measured else ("none", "too_few")
     asked = f"at least {limit:,} required"
     if measured > limit:

@@ -25,6 +25,11 @@ class Stretch:
     end: int
     label: str
 
+    @classmethod
+    def between(cls, one: int, other: int, label: str) -> Stretch:
+        """The stretch between two instants, whichever is the earlier."""
+        return cls(min(one, other), max(one, other), label)
+
 
 Stretches = tuple[Stretch | None, Stretch | None]
 """The wait that had to be kept, and what is missing or too much."""
@@ -68,4 +73,4 @@ def until_due(case: Case, said: str) -> Stretches:
         return None, None
     due = anchor + round(float(case["limit"]) * HOUR)
     off = f"{time_span(due - at)} {'short' if at < due else 'too late'}"
-    return Stretch(anchor, due, f"{time_span(due - anchor)} {said}"), Stretch(min(at, due), max(at, due), off)
+    return Stretch(anchor, due, f"{time_span(due - anchor)} {said}"), Stretch.between(at, due, off)

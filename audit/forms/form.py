@@ -68,7 +68,8 @@ class Form(Generic[R]):
     `person`       whom each case is about, where that is not who did the work
     `facts`        the figures and names that the sentence is made of, by name, one for each case
     `told`         what is wrong, with the figures, from the facts of one case: a part for each thing that is
-    `values`       names that a message of its rules may use beside COMMON, each with what it stands for
+    `values`       names that a message of its rules may use beside COMMON, each with what it stands for: a fact that is
+                   a text, or what `told` gives
     `columns`      further such names: columns of the records that a rule's findings are about
     `kinds`        the kinds of message beside `finding`, each with when it serves
     `more_kinds`   further kinds that a rule of it has, by what it requires

@@ -37,7 +37,7 @@ from audit.forms.coming import coming
 from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
-from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
+from audit.forms.naming import OF_TREATMENT, of_session, of_treatment
 from audit.forms.outcomes import NONE, Judgement
 from audit.language.condition import Conditions
 from audit.language.events import Event, Season
@@ -297,7 +297,7 @@ def _told(rule: HoldRule, case: Mapping[str, Any]) -> Iterator[Said]:
     Or, where a treatment ends the hold: flew 5 h 12 min after it was put over that one, without another in between.
     """
     passed = time_span(case["measured"] * HOUR)
-    values = {**values_of_treatment(case), "measured": passed}
+    values = {"measured": passed}
     if rule.duration is not None:
         required = case["limit"] * HOUR
         values |= {"limit": time_span(required), "short_by": time_span(required - case["measured"] * HOUR)}

@@ -32,8 +32,8 @@ from audit.forms.coming import coming
 from audit.forms.drawing import Drawing, UseOfBoot
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
-from audit.forms.naming import OF_TREATMENT, Keys, at_work_order, of_treatment, values_of_treatment
-from audit.forms.outcomes import NONE, Judgement, joined, together
+from audit.forms.naming import OF_TREATMENT, Keys, at_work_order, of_treatment
+from audit.forms.outcomes import NONE, Judgement, joined, together, unbroken
 from audit.language.condition import BootConditions
 from audit.language.events import Season
 from audit.language.in_words import quantity
@@ -134,7 +134,7 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
         }
 
     bins = np.maximum.reduce([run.bins for run in runs])
-    near = (margins("most", _limits(rule), bins[doubt == CERTAIN]),)
+    near = (margins("most", " or ".join(_quantities(rule.at_most)), bins[doubt == CERTAIN]),)
     judged = Judgement(plain, doubt, reasons_of(timeline), shown, near)
     return joined([_bootless(timeline, in_sessions(timeline, rule.scope).sessions), judged])
 
@@ -174,12 +174,6 @@ def _coming(rule: IntervalRule, timeline: Timeline) -> pd.DataFrame:
             )
         )
     return together(rows)
-
-
-def _limits(rule: IntervalRule) -> str:
-    """The limits of a rule in words, whichever comes first."""
-    named = ((name.replace("_", " "), getattr(rule.at_most, name)) for name in type(rule.at_most).model_fields)
-    return " or ".join(f"{value:g} {name}" for name, value in named if value is not None)
 
 
 @dataclass(frozen=True)
@@ -357,7 +351,7 @@ def _bootless(timeline: Timeline, done: Sessions) -> Judgement:
         one = some.take(index)
         return {"subject": one.task, "task": one.last, "place": one.place, "at": one.end}
 
-    return Judgement(np.zeros(len(some), bool), doubt, reasons, shown)
+    return unbroken(timeline, doubt, shown)
 
 
 def _identity(rule: IntervalRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> Keys:
@@ -373,7 +367,6 @@ def _told(rule: IntervalRule, case: Mapping[str, Any]) -> Iterator[Said]:
     measured, limit, carried, unit = (case[name] for name in ("measured", "limit", "carried", "unit"))
     over = figure(measured - limit) if measured - limit >= 0.01 else "less than 0.01"
     values = {
-        **values_of_treatment(case),
         "measured": quantity(round(measured, 2), unit.rstrip("s")),
         "limit": figure(limit),
         "over_by": over,
@@ -459,7 +452,7 @@ def _planter(rule: IntervalRule, timeline: Timeline) -> Planter:
         if left < 0:
             raise NotPlantable("more was flown already")
         if meter.name == "flight_hours":
-            return _more_flown(timeline, spot, (first, last), until, left + SECOND * spot.outside)
+            return _more_flown(timeline, spot, until, left + SECOND * spot.outside)
         if first == last:
             raise NotPlantable("nothing was flown in the stretch")
         row = int(flights.row[first])
@@ -480,18 +473,14 @@ def _ends(rule: IntervalRule, timeline: Timeline, spot: Spot) -> int:
     return min(ends)
 
 
-def _more_flown(timeline: Timeline, spot: Spot, flown: tuple[int, int], until: int, left: int) -> Planted:
+def _more_flown(timeline: Timeline, spot: Spot, until: int, left: int) -> Planted:
     """Flights of so much time where the aircraft was neither flown nor worked on, the longest such times first."""
-    first, last = flown
     flights, rows = timeline.flights, timeline.rows
-    [craft] = planting.aircraft_at(timeline, spot)
-    mine = rows[timeline.aircraft[rows] == craft]
+    aircraft = planting.aircraft_at(timeline, spot)
+    mine = rows[timeline.aircraft[rows] == aircraft]
     # From a flight's landing the aircraft is where it is flown from next.
-    before = max(first - 1, 0)
-    if before >= len(flights.row) or flights.aircraft[before] != craft:
-        before = first
-    if before >= len(flights.row) or flights.aircraft[before] != craft:
-        raise NotPlantable("the aircraft has no flights")
+    before = planting.flight_near(timeline, aircraft, spot["anchor"])
+    [last] = flights.first_from(aircraft, np.array([until]))
     begins = np.concatenate((flights.takeoff[before:last], timeline.times["started_at"][mine], [until]))
     ends = np.concatenate((flights.landing[before:last], timeline.times["finished_at"][mine], [until]))
     order = np.argsort(begins, kind="stable")
@@ -531,10 +520,9 @@ def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Mete
         by = (end - due) * DAY
     else:
         raise NotPlantable("no treatment begins or ends the stretch that could be moved")
-    edits = tuple(planting.moved(timeline, row, by) for row in rows.tolist())
     what = f"the treatment {'after' if closing >= 0 else 'before'} it moved by {abs(by) // DAY} days"
     window = (min(spot["anchor"], spot["anchor"] + by), max(until, until + by))
-    return Planted(what, edits, window)
+    return Planted(what, planting.moved(timeline, rows, by), window)
 
 
 def _same_job(timeline: Timeline, row: int) -> Bools:

@@ -113,11 +113,13 @@ def sentences(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
     """What is wrong in each of these findings of the rule, with the figures: in the rule's words, else the form's."""
     form = form_of(rule)
     facts, shared = form.facts(rule, cases, timeline), common(cases, timeline)
+    told_as_they_are = {*form.values, *form.columns(rule)} & set(facts)
     found = []
     for row, known in zip(zip(*facts.values(), strict=True), zip(*shared.values(), strict=True), strict=True):
-        names = dict(zip(shared, known, strict=True))
-        told = form.told(rule, dict(zip(facts, row, strict=True)))
-        found.append(sentence(rule.message, [replace(part, values={**names, **part.values}) for part in told]))
+        case, names = dict(zip(facts, row, strict=True)), dict(zip(shared, known, strict=True))
+        names |= {name: case[name] for name in told_as_they_are if isinstance(case[name], str)}
+        parts = [replace(part, values={**names, **part.values}) for part in form.told(rule, case)]
+        found.append(sentence(rule.message, parts))
     return found
 
 

@@ -89,11 +89,6 @@ OF_TREATMENT: Mapping[str, str] = {
 """Names that a message about a treatment may use."""
 
 
-def values_of_treatment(case: Mapping[str, Any]) -> dict[str, str]:
-    """What OF_TREATMENT stands for in a case."""
-    return {name: case[name] for name in OF_TREATMENT}
-
-
 def at_work_order(
     cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline, *more: Sequence[object] | Texts | pd.Series
 ) -> Keys:

@@ -28,7 +28,7 @@ from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
+from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment
 from audit.forms.outcomes import NONE, Judgement
 from audit.language.condition import Conditions
 from audit.language.rule import Rule
@@ -252,7 +252,7 @@ def _told(rule: OrderRule, case: Mapping[str, Any]) -> Iterator[Said]:
     side = "after" if rule.must_be == "last" else "before"
     other = f"{case['other_product']} (task {case['other_task']}) used {apart} {side}"
     general = f"{other} {case['product']}, which must come {rule.must_be}."
-    yield Said((), {**values_of_treatment(case), "measured": apart}, general)
+    yield Said((), {"measured": apart}, general)
 
 
 def _demands(rule: OrderRule) -> tuple[str, ...]:
@@ -264,7 +264,7 @@ def _demands(rule: OrderRule) -> tuple[str, ...]:
 
 def _wrong_way_round(case: Case) -> Stretches:
     at, anchor = int(case["at"]), int(case["anchor"])
-    return None, Stretch(min(anchor, at), max(anchor, at), "the wrong way round") if anchor >= 0 else None
+    return None, Stretch.between(anchor, at, "the wrong way round") if anchor >= 0 else None
 
 
 def _planter(rule: OrderRule, timeline: Timeline) -> Planter:

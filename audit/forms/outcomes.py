@@ -154,6 +154,11 @@ def judged(timeline: Timeline, broken: Verdict, doubt: Ints, shown: Shown) -> Ju
     return Judgement(plain, reasons_for_doubt(timeline, broken, plain, doubt), reasons_of(timeline), shown)
 
 
+def unbroken(timeline: Timeline, doubt: Ints, shown: Shown) -> Judgement:
+    """Subjects that break nothing: each complies, or is unjudged where there is a doubt."""
+    return Judgement(np.zeros(len(doubt), bool), doubt, reasons_of(timeline), shown)
+
+
 def subject_keys(shown: Mapping[str, Any] | pd.DataFrame, count: int) -> list[Ints]:
     """What together identifies each of `count` subjects of a rule, whatever its verdict, column by column: its rows,
     place and window; and its boot where no record names it: two may be recorded at one position."""

@@ -33,7 +33,7 @@ from audit.forms import describing
 from audit.forms.drawing import TwoThings
 from audit.forms.form import Form, Never
 from audit.forms.naming import Keys, cells
-from audit.forms.outcomes import Judgement, joined
+from audit.forms.outcomes import Judgement, joined, unbroken
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words, quantity
 from audit.language.rule import Rule
@@ -147,7 +147,7 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
 
     pairs = Judgement(np.ones(len(first), bool), doubt, reasons, both)
     doubt = first_of(*_alone_in_doubt(rule, timeline, left.take(alone), known[alone]), in_scope[alone])
-    return joined([pairs, Judgement(np.zeros(len(alone), bool), doubt, reasons, singles)])
+    return joined([pairs, unbroken(timeline, doubt, singles)])
 
 
 _EVIDENCE = {"tasks": "task", "flights": "flight", "components": "component"}
@@ -269,11 +269,8 @@ def _told(rule: OverlapRule, case: Mapping[str, Any]) -> Iterator[Said]:
     one, other = (_SHORT_THINGS[kind] for kind in rule.between)
     lasted = case["measured"] * HOUR
     values = {
-        "first": case["first"],
-        "second": case["second"],
         "measured": time_span(lasted) if lasted > 1 else "an instant",
         "equal": quantity(len(rule.same), "field"),
-        **{name: case[name] for name in _compared_names(rule)},
     }
     apart = f", another {all_of(map(label_of, rule.differing))}," if rule.differing else ""
     agree = f"have the same {all_of(map(label_of, rule.same))}{apart} and overlap by {values['measured']}."
@@ -431,7 +428,8 @@ def _second_record(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int, r
     starts, ends = planting.written(at), planting.written(at + 10 * MINUTE)
     times: Mapping[str, str] = {"started_at": starts, "finished_at": ends, "signed_at": ends}
     if twice:
-        times = planting.moved(timeline, like, 0 if spot.outside else SECOND).cells
+        [copy] = planting.moved(timeline, np.array([like]), 0 if spot.outside else SECOND)
+        times = copy.cells
     order = {} if "work_order" in rule.same or twice else {"work_order": spot.name}
     return (Edit("tasks", like, {"task_id": spot.name, **order, **times, **agreeing}, new=True),)
 
@@ -441,15 +439,12 @@ def _second_flight(rule: OverlapRule, timeline: Timeline, spot: Spot, at: int) -
     name = planting.cell(timeline, TABLE_OF[rule.between[0]], "aircraft", spot["subject"])
     aircraft = timeline.aircraft_names.get_indexer(pd.Index([name]))
     flights = timeline.flights
-    after = int(flights.first_from(aircraft, np.array([at + 1]))[0])
-    before = max(after - 1, 0)
-    if not len(flights.row) or flights.aircraft[before] != aircraft[0]:
-        raise NotPlantable("the aircraft has no earlier flight")
-    follows = after < len(flights.row) and flights.aircraft[after] == aircraft[0]
-    room = int(flights.takeoff[after]) - at if follows else HOUR
+    like = planting.flight_near(timeline, aircraft, at + 1)
+    [after], [next_one] = flights.next_takeoff(aircraft, np.array([at + 1]))
+    room = int(next_one) - at if after >= 0 else HOUR
     length = min(10 * MINUTE, room // 2)
     planting.in_time(timeline, at + length)
-    flight = planting.new_flight(timeline, spot, int(flights.row[before]), at, length)
+    flight = planting.new_flight(timeline, spot, int(flights.row[like]), at, length)
     return (replace(flight, cells={**flight.cells, **_agreeing(rule, timeline, spot, flight.row)}),)
 
 

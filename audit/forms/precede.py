@@ -19,7 +19,7 @@ from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import OF_TREATMENT, of_session, of_treatment, values_of_treatment
+from audit.forms.naming import OF_TREATMENT, of_session, of_treatment
 from audit.forms.outcomes import NONE, Judgement, judged
 from audit.language.condition import Conditions
 from audit.language.events import Event
@@ -140,12 +140,13 @@ def _disturbed(event: Event, required: OtherWork, view: View, some: Sessions, si
 
 def _told(rule: PrecedeRule, case: Mapping[str, Any]) -> Iterator[Said]:
     """Say that the earlier treatment is missing, too old or disturbed."""
-    values, product = values_of_treatment(case), case["product"]
+    product = case["product"]
     if case["anchor"] < 0:
         general = f"No treatment of this boot that {product} requires is recorded before it."
-        yield Said(("none_before",), values, general)
+        yield Said(("none_before",), {}, general)
         return
-    values["measured"] = passed = time_span(case["measured"] * HOUR)
+    passed = time_span(case["measured"] * HOUR)
+    values = {"measured": passed}
     ended = f"The treatment required before {product} ended {passed} earlier"
     if rule.within is not None and case["measured"] > case["limit"]:
         over = (case["measured"] - case["limit"]) * HOUR
@@ -230,15 +231,14 @@ def _too_long_ago(rule: PrecedeRule, timeline: Timeline, spot: Spot, rows: Ints)
     """The earlier treatments moved back, to end so long before the session."""
     assert rule.within is not None
     until = planting.beyond(spot, spot["at"] - micros_of(rule.within), later=False)
-    ended = timeline.times["finished_at"][rows]
+    finished = timeline.times["finished_at"]
     [flight], [left] = timeline.flights.next_takeoff(planting.aircraft_at(timeline, spot), np.array([until]))
     if _broken_by_takeoff(rule) and flight >= 0 and left < spot["at"] and not spot.outside:
         raise NotPlantable("the aircraft took off in between")
-    nearer = np.flatnonzero(ended > until)
-    last = rows[nearer] if len(nearer) else rows[[np.argmax(ended)]]
-    edits = tuple(planting.moved(timeline, int(row), until - int(timeline.times["finished_at"][row])) for row in last)
+    nearer = rows[finished[rows] > until]
+    last = nearer if len(nearer) else rows[[np.argmax(finished[rows])]]
     what = f"the treatment before ended {planting.span(spot['at'] - until)} earlier"
-    return Planted(what, edits, (until, spot["at"]))
+    return Planted(what, planting.moved(timeline, last, until - finished[last]), (until, spot["at"]))
 
 
 def _without(timeline: Timeline, spot: Spot, rows: Ints) -> Planted:

@@ -18,8 +18,8 @@ from audit.forms import describing
 from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import SESSIONS_READ, Form
 from audit.forms.margins import Margins, margins, tenths
-from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment, values_of_treatment
-from audit.forms.outcomes import Judgement, joined, judged
+from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment
+from audit.forms.outcomes import Judgement, joined, judged, unbroken
 from audit.language.events import Bounds
 from audit.language.in_words import duration_in_words
 from audit.language.rule import Rule
@@ -179,8 +179,7 @@ def _several_coats(timeline: Timeline, found: InSessions) -> Judgement:
             "at": timeline.times["started_at"][some.task],
         }
 
-    doubt = np.full(len(several.task), reasons.number(*SEVERAL_COATS))
-    return Judgement(np.zeros(len(several.task), bool), doubt, reasons, shown)
+    return unbroken(timeline, np.full(len(several.task), reasons.number(*SEVERAL_COATS)), shown)
 
 
 def _perhaps_coats(timeline: Timeline, found: InSessions, parts: Parts) -> Judgement:
@@ -204,7 +203,7 @@ def _perhaps_coats(timeline: Timeline, found: InSessions, parts: Parts) -> Judge
             "at": of.end[index],
         }
 
-    return Judgement(np.zeros(len(once), bool), parts.doubt[once], reasons_of(timeline), shown)
+    return unbroken(timeline, parts.doubt[once], shown)
 
 
 def _told(rule: SpacingRule, case: Mapping[str, Any]) -> Iterator[Said]:
@@ -212,7 +211,7 @@ def _told(rule: SpacingRule, case: Mapping[str, Any]) -> Iterator[Said]:
     measured, asked = case["measured"] * MINUTE, case["limit"] * MINUTE
     pause, limit, off = (time_span(one) for one in (measured, asked, asked - measured))
     short, of = measured < asked, case["product"]
-    values = {**values_of_treatment(case), "measured": pause, "limit": limit, "short_by" if short else "over_by": off}
+    values = {"measured": pause, "limit": limit, "short_by" if short else "over_by": off}
     if measured < 0:
         general = f"A coat of {of} began {pause} before the coat that it follows had ended."
         yield Said(("overlapping",), values, general)
@@ -230,7 +229,7 @@ def _pause(pause: PauseLimits, case: Case) -> Stretches:
     allowed = None if high is None else Stretch(anchor + low, anchor + high, "next coat within this time")
     due = anchor + (low if at < anchor + low or high is None else high)
     way = "too early" if at < due else "too late"
-    return allowed, Stretch(min(at, due), max(at, due), f"{time_span(at - due)} {way}")
+    return allowed, Stretch.between(at, due, f"{time_span(at - due)} {way}")
 
 
 def _planter(rule: SpacingRule, timeline: Timeline) -> Planter:
@@ -248,9 +247,9 @@ def _planter(rule: SpacingRule, timeline: Timeline) -> Planter:
         here = np.flatnonzero((found.treated.task == first) & (found.treated.place == spot["place"]))
         rows = found.records(found.session_of[here])
         later = np.unique(rows[(started[rows] >= begun) & (rows != first)])
-        edits = tuple(planting.moved(timeline, row, at - begun) for row in later.tolist())
         window = (int(started[first]), int(max(finished[later].max(), at)) + abs(at - begun))
-        return Planted(f"the next coat {planting.span(at - ended)} after the first", edits, window)
+        what = f"the next coat {planting.span(at - ended)} after the first"
+        return Planted(what, planting.moved(timeline, later, at - begun), window)
 
     return plant
 

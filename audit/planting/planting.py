@@ -96,10 +96,15 @@ def cell(timeline: Timeline, table: str, column: str, row: int) -> str:
     return "" if pd.isna(value) else str(value)
 
 
-def moved(timeline: Timeline, row: int, by: int) -> Edit:
-    """A task record at another time: all its times move alike."""
-    times = {name: int(timeline.times[name][row]) for name in TASK_TIMES if name in timeline.times}
-    return Edit("tasks", row, {name: written(at + by) for name, at in times.items() if at != NEVER})
+def moved(timeline: Timeline, rows: Ints, by: Ints | int) -> tuple[Edit, ...]:
+    """Task records at another time: all times of each move alike."""
+    columns = {name: timeline.times[name] for name in TASK_TIMES if name in timeline.times}
+
+    def edit(row: int, by: int) -> Edit:
+        times = {name: int(column[row]) for name, column in columns.items()}
+        return Edit("tasks", row, {name: written(at + by) for name, at in times.items() if at != NEVER})
+
+    return tuple(map(edit, rows.tolist(), np.broadcast_to(by, len(rows)).tolist()))
 
 
 def surely(timeline: Timeline, conditions: Conditions) -> Treatments:
@@ -163,6 +168,16 @@ def new_record(timeline: Timeline, spot: Spot, like: int, at: int, **other: str)
     return Edit("tasks", like, changed | other, new=True)
 
 
+def flight_near(timeline: Timeline, aircraft: Ints, at: int) -> int:
+    """The place in their order of the aircraft's last flight that took off before an instant, else of its next one."""
+    flights = timeline.flights
+    after = int(flights.first_from(aircraft, np.array([at]))[0])
+    for place in (after - 1, after):
+        if 0 <= place < len(flights.row) and flights.aircraft[place] == aircraft[0]:
+            return place
+    raise NotPlantable("the aircraft has no flights")
+
+
 def takeoff(timeline: Timeline, spot: Spot, after: int, at: int) -> Edit:
     """A takeoff at an instant: that of the next flight after `after`, which leaves earlier, else of a new one."""
     in_time(timeline, at)
@@ -173,9 +188,7 @@ def takeoff(timeline: Timeline, spot: Spot, after: int, at: int) -> Edit:
             raise NotPlantable("the aircraft took off before")
         row, length = int(flights.row[place]), int(flights.landing[place] - flights.takeoff[place])
         return Edit("flights", row, {"takeoff_at": written(at), "landing_at": written(at + length)})
-    before = int(flights.first_from(aircraft, np.array([after]))[0]) - 1
-    if before < 0 or flights.aircraft[before] != aircraft[0]:
-        raise NotPlantable("the aircraft has no flights")
+    before = flight_near(timeline, aircraft, after)
     if flights.landing[before] > at:
         raise NotPlantable("the aircraft was in the air")
     return new_flight(timeline, spot, int(flights.row[before]), at, 60 * MINUTE)

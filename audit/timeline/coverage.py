@@ -207,7 +207,7 @@ def _missing_legs(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
 
 def _elsewhere(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     """Between two records of an aircraft at different stations without a takeoff in between."""
-    rows, flights = timeline.rows, timeline.flights
+    rows = timeline.rows
     aircraft = timeline.aircraft[rows].astype(np.int64)
     start, end = timeline.times["started_at"][rows], timeline.times["finished_at"][rows]
     station = aerodromes(timeline, timeline.tasks["station"])[0][rows]
@@ -215,9 +215,7 @@ def _elsewhere(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     aircraft, start, end, station = aircraft[order], start[order], end[order], station[order]
     moved = (aircraft[1:] == aircraft[:-1]) & (station[1:] != station[:-1]) & (start[1:] > end[:-1])
     index = np.flatnonzero(moved & (station[1:] >= 0) & (station[:-1] >= 0))
-    opens, closes = end[index], start[index + 1]
-    stayed = flights.first_from(aircraft[index], closes) == flights.first_from(aircraft[index], opens)
-    index = index[stayed]
+    index = index[~timeline.flights.took_off(aircraft[index], end[index], start[index + 1])]
     return _stretches(aircraft[index], end[index], start[index + 1], Missing.ELSEWHERE)
 
 

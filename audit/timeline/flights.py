@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from audit.timeline.instants import HOUR, Ints, Order, micros
+from audit.timeline.instants import HOUR, Bools, Ints, Order, micros
 
 
 @dataclass(frozen=True)
@@ -34,6 +34,10 @@ class Flights:
     def first_from(self, aircraft: Ints, instants: Ints) -> Ints:
         """Place of the aircraft's first takeoff at or after each instant (it may belong to the next aircraft)."""
         return self.order.count(aircraft, instants, "before")
+
+    def took_off(self, aircraft: Ints, opens: Ints, closes: Ints) -> Bools:
+        """Whether the aircraft took off in [opens, closes), which may be no time at all."""
+        return self.first_from(aircraft, opens) < self.first_from(aircraft, closes)
 
     def next_takeoff(self, aircraft: Ints, instants: Ints) -> tuple[Ints, Ints]:
         """Place and instant of the aircraft's first takeoff at or after each instant; -1 and 0 where there is none."""

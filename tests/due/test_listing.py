@@ -65,6 +65,14 @@ def test_a_cure_in_doubt_is_a_row_that_says_why() -> None:
     assert rows["note"].str.startswith("in doubt: ").tolist() == [True]
 
 
+def test_a_hold_says_what_must_not_happen_and_how_long_it_has_run() -> None:
+    """In hours; a hold against other work names the boot, one against flying the takeoff."""
+    others = {"event": "treatment", "where": {"product": {"present": True}}}
+    for forbid, what in (({"event": "takeoff"}, "no takeoff"), (others, "no other work on this boot")):
+        (row,) = due({**CURE, "forbid": forbid}, "2026-01-10T20:00:00Z", tasks=[COAT]).rows.to_dict("records")
+        assert (row["what"], row["used"], row["limit"], row["unit"]) == (what, 11, 24, "h")
+
+
 def test_a_hold_that_a_treatment_ends_has_no_date() -> None:
     until = rule(
         "hold", scope=GLOSS, forbid={"event": "takeoff"}, until={"product_class": {"is": "ice-adhesion-treatment"}}
@@ -90,6 +98,12 @@ def test_days_are_counted_on_the_calendar(days: int, overdue: str) -> None:
     (row,) = treatments(due(interval(days=days), "2026-01-12T00:00:00Z", tasks=[DONE]))
     assert row["due"] == pd.Timestamp(overdue, tz="UTC")
     assert (row["used"], row["limit"], row["what"]) == (2, days, "next gloss coating")
+
+
+def test_what_was_done_this_moment_is_counted_from() -> None:
+    """A treatment that ends at the as-of time: there is one thing due for its boot, and nothing of that is used."""
+    (row,) = treatments(due(interval(days=20), DONE["finished_at"], tasks=[DONE]))
+    assert (row["used"], row["due"]) == (0, pd.Timestamp("2026-01-31", tz="UTC"))
 
 
 def test_a_month_has_its_last_day() -> None:

@@ -93,6 +93,19 @@ def test_work_counts_once_it_is_done() -> None:
         assert told(FAULT, STRIPPED, as_of=as_of) == (by, "")
 
 
+def test_a_removal_counts_from_the_moment_it_is_made() -> None:
+    """At the as-of time itself it is made; at the moment of the fault it came with it; `within` includes its end."""
+    limited = read_rule(A_RULE.replace("{event: removal}", "{event: removal, within: PT24H}").encode(), "r")
+    fault, next_day = FAULT["started_at"], "2025-06-03T09:00:00Z"
+    for removed, as_of, by in (
+        (next_day, next_day, "removal of C1"),
+        (next_day, "2025-06-03T08:59:59Z", ""),
+        ("2025-06-03T09:00:01Z", "2025-06-10T00:00:00Z", ""),
+        (fault, "2025-06-10T00:00:00Z", ""),
+    ):
+        assert told(FAULT, rule=limited, components=({"removed_at": removed},), as_of=as_of) == (by, "")
+
+
 def test_work_on_another_boot() -> None:
     """At another position, on another aircraft, or at the same place once the boot was changed: another boot."""
     two = ({}, {"component_serial": "C2", "position": "fin"})

@@ -8,6 +8,7 @@ import pytest
 
 from audit.authoring.examples import example_export
 from audit.forms.judging import every_subject, judge_by_week, judge_rule
+from audit.forms.weeks import WEEK_COLUMNS
 from audit.language.rule import Example, Rule
 from audit.pipeline import Audited
 from audit.rulebook.loading import load_rules
@@ -86,3 +87,4 @@ def test_how_near_to_its_limit_each_week_came(lasts: str, expected: dict[tuple[s
         for row in weeks.to_dict("records")
     }
     assert found == expected
+    assert {name: str(dtype) for name, dtype in weeks.dtypes.items()} | {"station": "str"} == WEEK_COLUMNS
