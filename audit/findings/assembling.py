@@ -43,18 +43,16 @@ def assemble(
     corrected = put_right(rulebook, collected.findings["key"], timeline, export)
     found = _with_ids(collected.findings, corrected.findings)
     level = found["level"].map({name: rank for rank, name in enumerate(LEVELS)})
-    findings = (
-        found.assign(_level=level)
-        .sort_values(["_level", "rule", "aircraft", "at", "finding_id"], kind="stable")
-        .drop(columns="_level")
-        .reset_index(drop=True)
+    judged_now = found.iloc[: len(collected.findings)]  # what was put right is in no record any more
+    order = (
+        found.assign(_level=level).sort_values(["_level", "rule", "aircraft", "at", "finding_id"], kind="stable").index
     )
+    findings = found.loc[order].reset_index(drop=True)
     unjudged = collected.unjudged.sort_values(
         ["rule", "aircraft", "at", "task_id", "position"], kind="stable", ignore_index=True
     )
     drawings = drawings_of(rulebook.rules)
-    judged_now = found.iloc[: len(collected.findings)]
-    shown = findings["key"].isin(judged_now["key"])  # what was put right is in no record any more
+    shown = findings[order < len(judged_now)]
     return AuditResult(
         version=version,
         as_of=stamp(timeline.as_of),
@@ -80,7 +78,7 @@ def assemble(
         corrections=_corrected_entries(timeline),
         season_not_set=_season_not_set(rulebook.rules, timeline),
         explanations=tuple(map(explain, rulebook.rules)),
-        stories=stories(first_matters(findings[shown], drawings), drawings, judged_now, collected.cases, timeline),
+        stories=stories(first_matters(shown, drawings), drawings, judged_now, collected.cases, timeline),
         newest=_newest(timeline),
         margins={rule.id: outcomes.margins for rule, outcomes in judged if outcomes.margins},
     )

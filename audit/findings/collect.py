@@ -122,7 +122,7 @@ def _warned(rule: Rule, cases: pd.DataFrame, timeline: Timeline, known: Sequence
     hazards = np.full(len(cases), "", object)
     if known and len(there):
         codes = values(timeline, "product.hazard_codes", task[there])
-        hazards[there] = [codes.text(index) for index in range(len(there))]
+        hazards[there] = codes.texts()
     texts = {
         cell: " ".join(one.text for one in that_apply(rule.warning, known, codes_of(cell))) for cell in set(hazards)
     }

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 
@@ -118,8 +116,7 @@ def sentences(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:
     for row, known in zip(zip(*facts.values(), strict=True), zip(*shared.values(), strict=True), strict=True):
         case, names = dict(zip(facts, row, strict=True)), dict(zip(shared, known, strict=True))
         names |= {name: case[name] for name in told_as_they_are if isinstance(case[name], str)}
-        parts = [replace(part, values={**names, **part.values}) for part in form.told(rule, case)]
-        found.append(sentence(rule.message, parts))
+        found.append(sentence(rule.message, list(form.told(rule, case)), names))
     return found
 
 

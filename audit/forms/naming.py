@@ -55,8 +55,7 @@ def products(timeline: Timeline, rows: Ints) -> Texts:
 
 def classes(timeline: Timeline, rows: Ints) -> list[str]:
     """The product classes of records, blank where the product is not known."""
-    found = values(timeline, "product_class", rows)
-    return [found.text(index) for index in range(len(rows))]
+    return values(timeline, "product_class", rows).texts()
 
 
 COMMON: Mapping[str, str] = {

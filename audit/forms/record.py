@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -112,7 +113,7 @@ class Broken:
     recorded: str
     others: Mapping[str, str]
 
-    @property
+    @cached_property
     def operators(self) -> list[tuple[str, Any]]:
         """What was asked and isn't so, operator by operator; all that was asked where nothing was recorded."""
         asked = [(name, operand) for name, operand in self.condition.operators() if name != "present"]
@@ -121,6 +122,15 @@ class Broken:
             low = float(self.recorded) < float(limits[0][1])
             return limits[:1] if low else limits[1:]
         return asked
+
+    @cached_property
+    def said(self) -> Said:
+        """The kinds of message that may say it, the names that they may use, and general words."""
+        kinds = [f"{self.column}.{operator.rstrip('_')}" for operator, _ in self.operators]
+        if not self.recorded:
+            kinds = [f"{self.column}.present", *kinds]
+        text = ". ".join(part[:1].upper() + part[1:] for part in _of_requirement(self))
+        return Said((*kinds, self.column), _values(self), text)
 
 
 def _facts(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
@@ -133,11 +143,16 @@ def _facts(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping
     def look(required: Conditions, still: Ints) -> None:
         boots = component[still]
         for name, truth, value in failures(required, timeline, rows[still], boots):
-            condition = required.columns[name]
-            others = {other: values(timeline, other, rows[still], boots) for other in condition.others()}
-            for index in np.flatnonzero(truth == FALSE).tolist():
-                texts = {other: found.text(index) for other, found in others.items()}
-                broken[still[index]].append(Broken(name, condition, value.text(index), texts))
+            condition, wrong = required.columns[name], np.flatnonzero(truth == FALSE)
+            others = {
+                other: values(timeline, other, rows[still[wrong]], boots[wrong]).texts() for other in condition.others()
+            }
+            same: dict[tuple[str, ...], Broken] = {}
+            for index, *texts in zip(still[wrong].tolist(), value[wrong].texts(), *others.values(), strict=True):
+                # Most records break it in the same words, which are put together once.
+                if (key := tuple(texts)) not in same:
+                    same[key] = Broken(name, condition, texts[0], dict(zip(others, texts[1:], strict=True)))
+                broken[index].append(same[key])
 
     look(rule.require, np.arange(len(rows)))
     # Where each condition holds by itself, none of the alternatives did: all that failed in them is said.
@@ -156,8 +171,10 @@ def _facts(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping
 def _texts(rule: RecordRule, rows: Ints, component: Ints, timeline: Timeline) -> list[dict[str, str]]:
     """What the columns say that the rule's messages name, of each record."""
     names = {name for text in rule.message.values() for name in names_in(text)} & set(_columns(rule))
-    found = {name: values(timeline, name, rows, component) for name in sorted(names)}
-    return [{name: _shown(name, one.text(index)) for name, one in found.items()} for index in range(len(rows))]
+    found = {
+        name: [_shown(name, text) for text in values(timeline, name, rows, component).texts()] for name in sorted(names)
+    }
+    return [{name: texts[index] for name, texts in found.items()} for index in range(len(rows))]
 
 
 _TOLD_OF = {"corrections": ("correction_id", "column", "was", "now"), "alterations": ("what", "column", "was", "now")}
@@ -168,8 +185,7 @@ def _about(rule: RecordRule, timeline: Timeline, rows: Ints) -> list[str]:
     if rule.of == "tasks":
         return [""] * len(rows)
     names = [f"{PREFIXES[rule.of]}.{name}" for name in _TOLD_OF[rule.of]]
-    columns = [values(timeline, name, rows) for name in names]
-    texts = zip(*([column.text(row) for row in range(len(rows))] for column in columns), strict=True)
+    texts = zip(*(values(timeline, name, rows).texts() for name in names), strict=True)
     if rule.of == "corrections":
         return [f"Correction {name} of {label_of(column)}, {_change(was, now)}" for name, column, was, now in texts]
     return [
@@ -215,12 +231,9 @@ def _told(rule: RecordRule, case: Mapping[str, Any]) -> Iterator[Said]:
     if before == case["position"] != "":
         before = f"At {before}"
     for one in case["broken"]:
-        said = {**case["columns"], **where, **_values(one)}
-        kinds = [f"{one.column}.{operator.rstrip('_')}" for operator, _ in one.operators]
-        if not one.recorded:
-            kinds = [f"{one.column}.present", *kinds]
-        text = ". ".join(part[:1].upper() + part[1:] for part in _of_requirement(one))
-        yield Said((*kinds, one.column), said, text, f"{before}: " if before else "")
+        said = one.said
+        values = {**case["columns"], **where, **said.values}
+        yield Said(said.kinds, values, said.general, f"{before}: " if before else "")
     if not case["broken"]:
         yield Said((), {**case["columns"], **where}, rule.title)
 

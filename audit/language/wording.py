@@ -52,12 +52,13 @@ def unknown_names(text: str, known: Iterable[str]) -> Iterator[str]:
         yield "a brace without its other one; a name stands in two, such as {limit}"
 
 
-def sentence(message: Mapping[str, str], parts: Sequence[Said]) -> str:
+def sentence(message: Mapping[str, str], parts: Sequence[Said], names: Mapping[str, str]) -> str:
     """All that is wrong in a finding, by the rule's messages where they fit, else in general words.
 
-    What a message can't say for want of a value is left out where another part says enough.
+    A message may use the `names` of the finding beside those of the part that it is about. What a message can't say
+    for want of a value is left out where another part says enough.
     """
-    texts = [_by_message(message, part) for part in parts]
+    texts = [_by_message(message, part, names) for part in parts]
     if not any(texts):
         texts = [part.general for part in parts]
     else:
@@ -66,9 +67,9 @@ def sentence(message: Mapping[str, str], parts: Sequence[Said]) -> str:
     return " ".join(f"{where}{text.rstrip('.')}." for where, text in dict.fromkeys(said))
 
 
-def _by_message(message: Mapping[str, str], part: Said) -> str | None:
+def _by_message(message: Mapping[str, str], part: Said, names: Mapping[str, str]) -> str | None:
     """What the rule's message says of a part: blank for want of a value, None where there is no message for it."""
     for kind in (*part.kinds, FINDING):
         if kind in message:
-            return filled(message[kind], part.values)
+            return filled(message[kind], {**names, **part.values})
     return None

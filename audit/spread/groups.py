@@ -7,8 +7,6 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from audit.intake.export import Export
 from audit.timeline.codes import MISSING, codes_in, names_of
@@ -58,6 +56,10 @@ def _alike(names: pd.Index, alike: Alike, first: int) -> Ints:
 
 def _groups(count: int, links: list[Ints]) -> Ints:
     """The group of each of `count` things, of which linked ones are in one."""
+    # Imported where an export is divided: most are not, and wait less for their audit.
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
     one, other = np.concatenate(links, axis=1)
     linked = coo_array((np.ones(len(one), np.int8), (one, other)), shape=(count, count))
     group: Ints = connected_components(linked, directed=False)[1]

@@ -35,10 +35,10 @@ def _hemispheres(timeline: Timeline) -> Ints:
     # What is blank or listed nowhere is MISSING (-1) or a number of its own, and lies on no side.
     side[listed] = [_side(str(zone)) for zone in stations["timezone"]]
     side[-1] = 0
-    total = np.zeros(fleet)
-    np.add.at(total, timeline.aircraft[timeline.rows], side[of_task[timeline.rows]])
+    worked = timeline.aircraft[timeline.rows]
+    total = np.bincount(worked, side[of_task[timeline.rows]], fleet)
     for part in origin:
-        np.add.at(total, flights.aircraft, side[part[flights.row]])
+        total += np.bincount(flights.aircraft, side[part[flights.row]], fleet)
     return np.sign(total).astype(np.int64)
 
 

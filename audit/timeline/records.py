@@ -57,6 +57,15 @@ class Values:
             why=self.why[rows],
         )
 
+    def texts(self) -> list[str]:
+        """The values as people write them, blank where missing."""
+        if self.codes is None or self.names is None:
+            return [self.text(index) for index in range(len(self.missing))]
+        found = np.full(len(self.missing), "", object)
+        there = ~self.missing
+        found[there] = self.names.take(self.codes[there]).to_numpy(object)
+        return list(map(str, found))
+
     def text(self, index: int) -> str:
         """One value as people write it, blank where missing."""
         if self.missing[index]:
