@@ -26,8 +26,11 @@ def page_template(name: str, shown: Callable[[str], str] = visible) -> Template:
     """Return a template; `shown` is how each text that it puts into the page is written, before it is escaped."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+    from audit.report.compiled import Compiled
+
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
+        bytecode_cache=Compiled(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
