@@ -24,19 +24,20 @@ def test_values_stand_in_the_place_of_their_names() -> None:
 def test_the_narrowest_kind_of_message_speaks() -> None:
     """Else the one for every finding; where there is none, or a value is missing, general words do."""
     part = Said(("none", "too_few"), {"measured": "0 coats"}, "general")
-    assert sentence({"too_few": "{measured} only", "finding": "wrong"}, [part]) == "0 coats only."
-    assert sentence({"none": "no coat", "too_few": "{measured} only"}, [part]) == "no coat."
-    assert sentence({"finding": "wrong"}, [part]) == "wrong."
-    assert sentence({"too_many": "many"}, [part]) == "general."
-    assert sentence({"none": "{limit} required"}, [part]) == "general."
-    assert sentence({}, [part, Said((), {}, "and more.", "At fin: ")]) == "general. At fin: and more."
+    assert sentence({"too_few": "{measured} only", "finding": "wrong"}, [part], {}) == "0 coats only."
+    assert sentence({"none": "no coat", "too_few": "{measured} only"}, [part], {}) == "no coat."
+    assert sentence({"finding": "wrong"}, [part], {}) == "wrong."
+    assert sentence({"too_many": "many"}, [part], {}) == "general."
+    assert sentence({"finding": "{task}: {measured}"}, [part], {"task": "T1", "measured": "unknown"}) == "T1: 0 coats."
+    assert sentence({"none": "{limit} required"}, [part], {}) == "general."
+    assert sentence({}, [part, Said((), {}, "and more.", "At fin: ")], {}) == "general. At fin: and more."
 
 
 def test_the_same_is_said_once_and_what_lacks_a_value_not_beside_what_does_not() -> None:
     """Two requirements with one message make one sentence."""
     parts = [Said(("lot",), {"lot": ""}, "a"), Said(("lot.lot",), {"lot": ""}, "b")]
-    assert sentence({"finding": "Lot missing"}, parts) == "Lot missing."
-    assert sentence({"lot": "Lot not recorded", "lot.lot": "Lot {lot} not listed"}, parts) == "Lot not recorded."
+    assert sentence({"finding": "Lot missing"}, parts, {}) == "Lot missing."
+    assert sentence({"lot": "Lot not recorded", "lot.lot": "Lot {lot} not listed"}, parts, {}) == "Lot not recorded."
 
 
 def test_unknown_names_are_told_with_the_likely_one() -> None:
