@@ -28,7 +28,7 @@ from audit.memory import hand_back
 from audit.options import Spread
 from audit.spread.groups import aircraft_buckets, people_buckets
 from audit.spread.parts import LARGE, Judged, Rows, Whole, judge_part, judge_stored, part_of, write_part
-from audit.spread.workers import WorkersLost, here, workers
+from audit.spread.workers import SIDE_BY_SIDE, WorkersLost, here, workers
 from audit.timeline.codes import codes_in
 from audit.timeline.instants import Ints
 from audit.timeline.readings import Owner
@@ -36,6 +36,8 @@ from audit.timeline.timeline import Timeline
 
 ROWS_OF_A_PART: Final = 1_000_000
 """How many flights and task records a part should have at most: what of it is held in memory is some 0.3 GB."""
+_WORTH_THREADS: Final = 200_000
+"""With fewer flights and task records threads wait for each other longer than they help."""
 _TRIES: Final = 3
 """How often a part is given to workers before it is given up."""
 _EVERY_PART: Final = -2
@@ -98,13 +100,15 @@ def _judge_here(
 def _in_one(
     rules: Sequence[Rule], timeline: Timeline, progress: Callable[[str], None], *, ahead: bool
 ) -> list[tuple[Rule, Judged]]:
-    """Judge rules on the whole, some side by side: sorting and searching leave the interpreter to the other thread."""
+    """Judge rules on the whole; on a large one some side by side: sorting and searching leave the interpreter to the
+    other thread."""
 
     def judged(rule: Rule) -> Judged:
         return Judged(*judge_by_week(rule, timeline), what_comes(rule, timeline) if ahead else None)
 
     found = []
-    with here() as executor:
+    large = len(timeline.tasks) + len(timeline.flights.takeoff) >= _WORTH_THREADS
+    with here(SIDE_BY_SIDE if large else 1) as executor:
         for rule, answer in [(rule, executor.submit(judged, rule)) for rule in rules]:
             progress(f"judging {rule.id}")
             found.append((rule, answer.result()))

@@ -46,9 +46,9 @@ def workers(spread: Spread) -> Iterator[Executor]:
 
 
 @contextmanager
-def here() -> Iterator[Executor]:
+def here(threads: int = SIDE_BY_SIDE) -> Iterator[Executor]:
     """Threads of this process."""
-    with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
+    with ThreadPoolExecutor(threads) as pool:
         try:
             yield pool
         except BaseException:
