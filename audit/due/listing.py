@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from audit.due.forecast import Band, Log, forecast
-from audit.forms.naming import cells
+from audit.forms.naming import cells, positions
 from audit.forms.outcomes import NONE
 from audit.language.rule import Rule
 from audit.timeline.instants import DAY, FOREVER, HOUR, Ints, micros_of
@@ -112,7 +112,6 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
         early[here], likely[here], late[here] = told.earliest, told.likely, told.latest
         bands += told.bands
     first = np.minimum(np.where(due == NONE, FOREVER, due), np.minimum(early, likely))
-    positions = np.append(timeline.position_names.to_numpy(object), "")
     frame = pd.DataFrame(
         {
             "kind": rows["kind"],
@@ -120,7 +119,7 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
             "what": rows["what"],
             "station": cells(timeline.tasks, "station", task),
             "aircraft": timeline.aircraft_names.to_numpy(object)[aircraft],
-            "position": positions[timeline.position_of(place)],
+            "position": positions(timeline, place),
             "component_serial": cells(
                 timeline.tables.get("components"), "component_serial", rows["component"].to_numpy()
             ),

@@ -15,7 +15,7 @@ from audit.findings.result import CORRECTED, FINDING_COLUMNS, OPEN, ROW_COLUMNS,
 from audit.forms import form_of
 from audit.forms.correcting import corrected
 from audit.forms.judging import every_subject, sentences
-from audit.forms.naming import Texts, aircraft_of, cells
+from audit.forms.naming import Texts, aircraft_of, cells, positions
 from audit.forms.outcomes import NONE, SEVERAL, Outcomes, together
 from audit.language.condition import codes_of
 from audit.language.rule import Rule, Warning
@@ -136,12 +136,12 @@ def evidence_of(cases: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
     of_one = (cases["component"] >= 0) & ~cases["detail"].str.contains(SEVERAL, regex=False)
     component = np.where(of_one, cases["component"], NONE)
     place = cases["place"].to_numpy()
-    positions = np.append(timeline.position_names.to_numpy(object), "")
     flights = timeline.tables.get("flights")
-    aircraft = np.append(timeline.aircraft_names.to_numpy(object), "")[aircraft_of(timeline, place, task)]
-    position = np.where(place >= 0, positions[timeline.position_of(np.maximum(place, 0))], "")
-    recorded = cells(timeline.tasks, "position", task)
-    position = np.where(place >= 0, position, np.where(cases["detail"] != "", cases["detail"], recorded))
+    whose = aircraft_of(timeline, place, task)
+    aircraft = np.full(len(cases), "", object)
+    aircraft[whose >= 0] = timeline.aircraft_names.take(whose[whose >= 0]).to_numpy(object)
+    recorded = np.where(cases["detail"] != "", cases["detail"], cells(timeline.tasks, "position", task))
+    position = np.where(place >= 0, positions(timeline, place), recorded)
     # Where there is no record, the boot or the flight names its aircraft itself.
     rows = np.flatnonzero((task < 0) & (place < 0))
     boots, boot = timeline.tables.get("components"), cases["component"].to_numpy()[rows]

@@ -11,7 +11,7 @@ import pandas as pd
 from audit.evidence.columns import most_of
 from audit.evidence.doubt import reasons_of
 from audit.evidence.remedies import Faults, Remedied, remedied
-from audit.forms.naming import Texts, cells
+from audit.forms.naming import Texts, cells, positions
 from audit.forms.outcomes import NONE, SEVERAL
 from audit.language.rule import Rule
 from audit.timeline.instants import FOREVER, NEVER, Ints, take
@@ -73,8 +73,8 @@ def _faults(cases: pd.DataFrame, timeline: Timeline) -> tuple[Ints, Faults]:
     index, spot = timeline.placed(task[listed])
     which = listed[index]
     named = cases["detail"].to_numpy(object)
-    names = np.append(timeline.position_names.to_numpy(object), "")[timeline.position_of(spot)]
-    asked = [not named[one] or name in named[one].split(SEVERAL) for one, name in zip(which, names, strict=True)]
+    at = positions(timeline, spot)
+    asked = [not named[one] or name in named[one].split(SEVERAL) for one, name in zip(which, at, strict=True)]
     which, spot = which[np.array(asked, bool)], spot[np.array(asked, bool)]
     there = timeline.component_at(spot, timeline.times["started_at"][task[which]])
     case = np.concatenate((single, which))

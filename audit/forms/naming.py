@@ -36,6 +36,15 @@ def cells(frame: pd.DataFrame | None, column: str, rows: Ints) -> Texts:
     return result
 
 
+def positions(timeline: Timeline, place: Ints) -> Texts:
+    """The positions of places, blank where the place is NONE or its position not recorded."""
+    result: Texts = np.full(len(place), "", object)
+    position = timeline.position_of(np.maximum(place, 0))
+    known = (place >= 0) & (position != timeline.unknown_position)
+    result[known] = timeline.position_names.take(position[known]).to_numpy(object)
+    return result
+
+
 def aircraft_of(timeline: Timeline, place: Ints, task: Ints) -> Ints:
     """The aircraft of cases, by number: that of the place, else of the record; NONE (-1) where there is neither."""
     return np.where(place >= 0, timeline.aircraft_of(np.maximum(place, 0)), take(timeline.aircraft, task, -1))
