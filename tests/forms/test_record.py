@@ -201,3 +201,22 @@ def test_a_correction_happens_when_it_is_made() -> None:
     assert verdict(signed, "2025-06-05T08:59:59Z", **export) == "1 finding"
     assert verdict(signed, "2025-06-05T09:00:00Z", **export) == "2 finding"
     assert verdict(signed, tasks=[TASK]) == "idle"
+
+
+@pytest.mark.parametrize(
+    ("require", "table"),
+    [
+        pytest.param({"lot.expires_on": {"at_least": {"column": "work_date"}}}, "lots", id="a-day-with-a-day"),
+        pytest.param({"lot.expires_on": {"after": "2025-06-01"}}, "lots", id="a-day-with-a-literal"),
+        pytest.param(
+            {"manual.effective_from": {"at_most": {"column": "started_at"}}}, "manuals", id="a-day-with-a-time"
+        ),
+        pytest.param({"component.installed_at": {"before": {"column": "started_at"}}}, "components", id="times"),
+        pytest.param({"product.approval": {"is": "yes"}}, "products", id="text"),
+    ],
+)
+def test_a_list_without_rows_leaves_what_it_would_say_unjudged(require: dict[str, Any], table: str) -> None:
+    """Whatever kind of value it is compared with; nothing is listed, and that is no error."""
+    asked = rule("record", scope={"action": {"is": "apply"}}, require=require)
+    task = TASK | {"lot": "L1", "manual": "M", "manual_revision": "1"}
+    assert verdict(asked, tasks=[task], **{table: []}) == "1 unjudged"
