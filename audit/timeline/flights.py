@@ -72,7 +72,7 @@ def build_flights(frame: pd.DataFrame, aircraft: Ints, as_of: int, twice: Ints) 
     flown = landing - takeoff
     unsure = np.zeros(len(frame), bool)
     if "flight_hours" in frame:
-        hours = frame["flight_hours"].to_numpy(dtype=np.float64, na_value=np.nan)
+        hours = frame["flight_hours"].to_numpy(np.float64)
         if not np.isnan(hours).all():
             written = np.where(np.isnan(hours), flown, np.rint(np.nan_to_num(hours) * HOUR)).astype(np.int64)
             unsure = (written > flown + _ROUNDED) | (2 * written < flown - 2 * _ROUNDED)

@@ -7,7 +7,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from tests.forms.rules import outcomes, rule, verdict
+from audit.forms import form_of
+from tests.forms.rules import RULES, outcomes, rule, verdict
 
 PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
 CHLOROPRENE = rule("record", scope=PRESERVE, require={"component.material": {"is": "chloroprene"}})
@@ -220,3 +221,27 @@ def test_a_list_without_rows_leaves_what_it_would_say_unjudged(require: dict[str
     asked = rule("record", scope={"action": {"is": "apply"}}, require=require)
     task = TASK | {"lot": "L1", "manual": "M", "manual_revision": "1"}
     assert verdict(asked, tasks=[task], **{table: []}) == "1 unjudged"
+
+
+@pytest.mark.parametrize(
+    ("require", "figures"),
+    [
+        (
+            {"signed_after_minutes": {"at_least": 0, "at_most": 1440}},
+            {
+                "signed_after_minutes.at_least": "0 minutes",
+                "signed_after_minutes.at_most": "24 hours",
+                "limit": "0 minutes to 24 hours",
+            },
+        ),
+        ({"ambient_c": {"at_least": 9.5}}, {"ambient_c.at_least": "9.5", "limit": "9.5"}),
+        (
+            {"ambient_c": {"at_least": 10}, "work_minutes": {"at_most": 90}},
+            {"ambient_c.at_least": "10", "work_minutes.at_most": "1 hour 30 minutes"},
+        ),
+    ],
+)
+def test_a_rule_tells_the_numbers_that_it_requires(require: dict[str, Any], figures: dict[str, str]) -> None:
+    """Minutes as a time; as `limit` where they are all of one column."""
+    asked = RULES.validate_python(rule("record", require=require))
+    assert form_of(asked).figures(asked) == figures

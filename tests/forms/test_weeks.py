@@ -88,3 +88,14 @@ def test_how_near_to_its_limit_each_week_came(lasts: str, expected: dict[tuple[s
     }
     assert found == expected
     assert {name: str(dtype) for name, dtype in weeks.dtypes.items()} | {"station": "str"} == WEEK_COLUMNS
+
+
+def test_without_a_record_no_week_was_checked() -> None:
+    """That nothing was done can't be read from an export without records: nothing is in scope, no week is
+    counted."""
+    example = Example.model_validate({"name": "n", "expect": "complies", "tasks": []})
+    cure = RULES.validate_python(rule("hold", scope={}, forbid={"event": "takeoff"}, **{"for": "PT1H"}))
+    outcomes, weeks = judge_by_week(cure, build_timeline(example_export(example), pd.Timestamp("2025-06-20T00:00:00Z")))
+    assert outcomes.in_scope == 0
+    assert list(weeks) == list(WEEK_COLUMNS)
+    assert weeks.empty
