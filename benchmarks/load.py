@@ -318,15 +318,17 @@ def _tasks(fleet: Fleet, planes: Ints) -> Rows:
             late = dice.pick(f"{subject} late", 15, plane[where], day[where])
             position = _some_positions(fleet, subject, plane[where], day[where])
             records.add(done, used, plane[where], day[where], minute + late, 15, position=position)
-    _ice_treatments(records, plane, day, visit_day)
+    # The last of these are under way as the export is made, in the night after its last day.
+    every, night = (axis.ravel() for axis in np.meshgrid(planes, np.arange(fleet.days + 1), indexing="ij"))
+    _ice_treatments(records, every, night, _visit_day(fleet, every, night))
     _visits(records, plane[visit_day == 0], day[visit_day == 0])
     _swaps(records, planes)
     return {name: np.concatenate([group[name] for group in records.groups]) for name in records.groups[0]}
 
 
 def _in_season(fleet: Fleet) -> Bools:
-    """Which days lie in the icing season."""
-    month = (FIRST_DAY.astype("M8[D]") + np.arange(fleet.days) * ONE_DAY).astype("M8[M]").astype(np.int64) % 12 + 1
+    """Which days lie in the icing season, and whether the night after the last does."""
+    month = (FIRST_DAY.astype("M8[D]") + np.arange(fleet.days + 1) * ONE_DAY).astype("M8[M]").astype(np.int64) % 12 + 1
     found: Bools = (month >= 10) | (month <= 4)
     return found
 

@@ -3,10 +3,10 @@
 It reads the same files, applies the same definitions (closed records, position lists and `all`, half-open component
 intervals, sessions that end with a takeoff or a day's pause, holds and hours that go with a boot by its serial,
 seasons) and writes one CSV a rule: findings, and with a reason what is unjudged, since the flight log doesn't cover it,
-a hold still runs, or a record in an order is still open. It assumes a sound export otherwise: no quarantine, no
-duplicate keys, no blank text, no wall-clock times, no boot at two places at once, no two boots of one visit both at
-fault, no flights listed twice and no legs missing in the log, more than eight flights of each aircraft that is in it,
-no report.
+a hold still runs, a job may still be going on, or a record in an order is still open. It assumes a sound export
+otherwise: no quarantine, no duplicate keys, no blank text, no wall-clock times, no boot at two places at once, no two
+boots of one visit both at fault, no flights listed twice and no legs missing in the log, more than eight flights of
+each aircraft that is in it, no report.
 
 Written to be fast: each file is scanned for the columns needed, events meet holds by the day, and hours flown are
 looked up once for each aircraft and moment.
@@ -65,6 +65,14 @@ FROM boots ANTI JOIN known USING (aircraft), horizon
 UNION ALL
 SELECT DISTINCT aircraft, as_of + INTERVAL 1 MICROSECOND, 'infinity'::TIMESTAMPTZ, 'still running at the as-of time'
 FROM boots, horizon;
+
+-- The last takeoffs of the day before the as-of time: a job that ended in it and was not flown since may go on.
+CREATE TEMP TABLE flown_lately AS
+SELECT aircraft, max(takeoff_at) AS last_takeoff FROM flights, horizon
+WHERE takeoff_at > as_of - INTERVAL 24 HOUR GROUP BY aircraft;
+
+CREATE TEMP MACRO may_go_on(ended, last_takeoff, as_of) AS
+ended > as_of - INTERVAL 24 HOUR AND coalesce(last_takeoff < ended, true);
 
 CREATE TEMP TABLE used AS
 SELECT task_id, work_order, aircraft, product_class, action, position, started_at, finished_at,
@@ -157,15 +165,21 @@ last AS (
            arg_min(aircraft, started_at) FILTER (WHERE done) AS aircraft,
            arg_min(place, started_at) FILTER (WHERE done) AS place
     FROM job WHERE bound GROUP BY ALL HAVING bool_or(done)),
+ended AS (SELECT work_order, boot, part, max(finished_at) AS ended FROM job GROUP BY ALL),
+going_on AS (
+    SELECT last.*, may_go_on(ended, last_takeoff, as_of) AS goes_on
+    FROM last JOIN ended USING (work_order, boot, part) CROSS JOIN horizon LEFT JOIN flown_lately USING (aircraft)),
 late AS (
     SELECT work_order, boot, part, arg_max(task_id, started_at) FILTER (WHERE done) AS task_id,
            coalesce(max(started_at) FILTER (WHERE done) > any_value(last_perhaps), false) AS surely
     FROM job JOIN last USING (work_order, boot, part)
     WHERE NOT bound AND started_at > last_done
     GROUP BY ALL)
-SELECT work_order, aircraft, place AS position, CASE WHEN surely THEN task_id END AS task_id,
-       CASE WHEN NOT surely THEN 'a record of work that is still open may change the result' END AS reason
-FROM late JOIN last USING (work_order, boot, part)""",
+SELECT work_order, aircraft, place AS position, CASE WHEN surely AND NOT goes_on THEN task_id END AS task_id,
+       CASE WHEN NOT surely THEN 'a record of work that is still open may change the result'
+            WHEN goes_on THEN 'the job may still be going on at the as-of time' END AS reason
+FROM going_on LEFT JOIN late USING (work_order, boot, part)
+WHERE surely IS NOT NULL OR goes_on""",
     "ppe-sign-off-missing": """
 SELECT task_id, NULL AS reason FROM tasks
 WHERE product IS NOT NULL AND coalesce(status, 'closed') = 'closed'
@@ -244,10 +258,14 @@ there AS (
     SELECT near.* FROM near JOIN meant ON near.position = meant.position AND near.mounting = meant.place
     WHERE near.position <> 'all' OR serial IS NOT NULL),
 early AS MATERIALIZED (
-    SELECT work_order, boot, part, aircraft, place AS position,
+    SELECT work_order, boot, part, aircraft, place AS position, min(since) AS ended,
            (epoch_us(min(started_at)) - epoch_us(min(since))) / 3600e6 AS measured
     FROM there GROUP BY ALL)
-SELECT * EXCLUDE (boot, part), NULL AS reason FROM early
+-- It may turn out to have been in the midst of the job.
+SELECT early.* EXCLUDE (boot, part, ended),
+       CASE WHEN may_go_on(ended, last_takeoff, as_of)
+            THEN 'the job may still be going on at the as-of time' END AS reason
+FROM early CROSS JOIN horizon LEFT JOIN flown_lately USING (aircraft)
 UNION ALL BY NAME
 SELECT DISTINCT work_order, aircraft, place AS position, 'still running at the as-of time' AS reason
 FROM held JOIN horizon ON until > as_of + INTERVAL 1 MICROSECOND

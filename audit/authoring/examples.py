@@ -7,6 +7,8 @@ approved product for each class, named as its class; stations S1 (UTC), S2 (Euro
 corrections K1, K2 ... of task record T1, made and signed by P2 for the reason `misread`; alterations of T1, `altered`,
 first seen on 1 July 2025. A cell of null takes a default away.
 
+It is looked at a day after the last instant of which it tells, or at `as_of`: by then a job is over, whatever it lacks.
+
 Flights, components, products and stations are supplied unless named in `not_supplied: [components]`; lots, people,
 manuals, corrections and alterations only where the example gives them. An empty list is a table that is supplied and
 has no rows.
@@ -25,6 +27,8 @@ from audit.intake.export import Export
 from audit.intake.reading import read_rows
 from audit.intake.tables import ALTERATIONS, PRODUCT_CLASSES, TABLES
 from audit.language.rule import Example
+from audit.timeline.instants import DAY, stamp
+from audit.timeline.timeline import latest_instant
 
 _TASK = {
     "work_order": "W1",
@@ -61,11 +65,15 @@ def example_export(example: Example) -> Export:
     rows = example_rows(example)
     # What an example leaves out is blank, not a column that its export lacks.
     whole = {name: [dict.fromkeys(TABLES[name].columns, "") | row for row in rows[name]] for name in rows}
-    return read_rows(whole, as_of_example(example))
+    return read_rows(whole, _as_of_said(example))
 
 
-def as_of_example(example: Example) -> pd.Timestamp | None:
-    """When an example is looked at; None where it doesn't say."""
+def as_of_example(example: Example, export: Export) -> pd.Timestamp:
+    """When an example is looked at, by its export: as it says, else a day after the last instant of which it tells."""
+    return _as_of_said(example) or stamp(latest_instant(export) + DAY)
+
+
+def _as_of_said(example: Example) -> pd.Timestamp | None:
     if example.as_of is None:
         return None
     as_of = pd.Timestamp(example.as_of)

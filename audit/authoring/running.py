@@ -90,7 +90,7 @@ def timeline_of(example: Example) -> Timeline:
             raise AuditError(f"{table}[{line - 1}].{column}, {value!r}: {reason}")
     except AuditError as error:
         raise AuditError(f"example {example.name!r}: {error}") from None
-    timeline = build_timeline(export, as_of_example(example))
+    timeline = build_timeline(export, as_of_example(example, export))
     happened = example_alterations(example)
     if happened is None:
         return timeline

@@ -97,6 +97,7 @@ def first_of(*doubts: Ints) -> Ints:
 
 
 RECORDS_END: Why = (Rank.NOT_COVERED, "no task records at all for an unusually long time before the as-of time")
+JOB_RUNNING: Why = (Rank.RUNNING, "the job may still be going on at the as-of time")
 
 
 def coverage_doubt(reasons: Reasons, missing: Missing) -> int:

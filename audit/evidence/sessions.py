@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from audit.evidence.columns import Columns, matching
-from audit.evidence.doubt import CERTAIN, RECORDS_END, Rank, coverage_doubt, first_of, reasons_of
+from audit.evidence.doubt import CERTAIN, JOB_RUNNING, RECORDS_END, Rank, Why, coverage_doubt, first_of, reasons_of
 from audit.evidence.treatments import NO_BOOT, NO_POSITION, Counted, Treatments, treatments
 from audit.language.condition import Conditions
 from audit.timeline.codes import MISSING
@@ -310,15 +310,19 @@ def _sharing(key: Ints, one: Ints, other: Ints) -> tuple[Ints, Ints]:
     return one[which], other[place]
 
 
-def cut_short(timeline: Timeline, place: Ints, end: Ints) -> Ints:
-    """Why work that ended at an instant may have gone on without a record: all records end soon after it, before a
-    takeoff of its aircraft. CERTAIN where it can't have."""
+def unrecorded_from(timeline: Timeline) -> tuple[int, Why]:
+    """From when on work has no record: after the as-of time, or since the export of the records was cut; and why."""
     last = recorded_until(timeline)
-    if last == FOREVER:
-        return np.full(len(end), CERTAIN)
+    return (timeline.as_of + 1, JOB_RUNNING) if last == FOREVER else (last, RECORDS_END)
+
+
+def may_go_on(timeline: Timeline, place: Ints, end: Ints) -> Ints:
+    """Why a job whose last record ended at an instant may have another to come: no takeoff of its aircraft and no long
+    pause parts it from when records end. CERTAIN where it is over."""
+    opens, why = unrecorded_from(timeline)
     aircraft = timeline.aircraft_of(place)
-    flown = timeline.flights.took_off(aircraft, end, np.full(len(end), last))
-    return reasons_of(timeline).where(~flown & (last - end <= LONGEST_PAUSE), RECORDS_END)
+    flown = timeline.flights.took_off(aircraft, end, np.full(len(end), opens))
+    return reasons_of(timeline).where(~flown & (opens - end <= LONGEST_PAUSE), why)
 
 
 def at_one_go(timeline: Timeline, aircraft: Ints, one: tuple[Ints, Ints], other: tuple[Ints, Ints]) -> Bools:

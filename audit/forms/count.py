@@ -18,7 +18,7 @@ from pydantic import ConfigDict, model_validator
 from audit.evidence.boots import BootTime, boot_time, treated_within
 from audit.evidence.doubt import CERTAIN, PLAIN, RECORDS_END, Rank, View, Why, in_scope, reasons_of
 from audit.evidence.flying import first_takeoff
-from audit.evidence.sessions import InSessions, cut_short, in_sessions, possible_parts
+from audit.evidence.sessions import InSessions, in_sessions, may_go_on, possible_parts
 from audit.evidence.treatments import NO_POSITION
 from audit.figures import figure, several
 from audit.forms import describing
@@ -128,7 +128,7 @@ def _coats(rule: CountRule, timeline: Timeline) -> Judgement:
     total, again, countless = _coats_recorded(timeline, found)
     parts = possible_parts(timeline, found.evidence)
     nowhere = timeline.nowhere(subjects.place)
-    unrecorded = cut_short(timeline, subjects.place, subjects.end)
+    unfinished = may_go_on(timeline, subjects.place, subjects.end)
     unsaid, repeated = reasons.where(countless, NO_COAT), reasons.where(again > 0, SAME_NUMBER)
 
     def counted(takes: Callable[[Ints], Bools]) -> Ints:
@@ -141,9 +141,9 @@ def _coats(rule: CountRule, timeline: Timeline) -> Judgement:
     def broken(view: View, index: Ints) -> Bools:
         too_few = rule.allowed.too_few(counted(view.favour)[index])
         too_many = rule.allowed.too_many(counted(view.against)[index])
-        too_few = view.open(too_few, np.where(too_few, unrecorded[index], CERTAIN))
+        too_few = view.open(too_few, np.where(too_few, unfinished[index], CERTAIN))
         if rule.allowed.at_most is not None:
-            too_many = view.open(too_many, np.where(too_many, CERTAIN, unrecorded[index]))
+            too_many = view.open(too_many, np.where(too_many, CERTAIN, unfinished[index]))
         # What names no position may be of several boots, each with fewer coats.
         return too_few | view.open(too_many, reasons.where(too_many & nowhere[index], NO_POSITION))
 
@@ -318,7 +318,7 @@ def _unjudged_when(rule: CountRule) -> Iterator[str]:
         yield "a record gives neither its coat nor a number of coats, and the verdict depends on it"
         yield "several records have the same coat number, and the verdict depends on whether they are one coat"
         yield "another record may be one of the coats on which the verdict depends, its product or position not known"
-        yield from (describing.MAY_BE_WORK, describing.RECORDS_END)
+        yield from (describing.MAY_BE_WORK, describing.JOB_RUNNING, describing.RECORDS_END)
         return
     yield "the season is not over, or began before the first record or flight of the export"
     yield "a record that may be one of those counted lies in the season"

@@ -23,6 +23,9 @@ NOT_COVERED = (
 FLIGHT_UNCLEAR = "a flight is in quarantine, is listed twice, or its hours contradict its times"
 MAY_BE_WORK = "a record in quarantine, or still open in the same work order, may be one of those it depends on"
 RECORDS_END = "all task records end unusually long before the as-of time: what was done after that is missing"
+JOB_RUNNING = (
+    "the job may still be going on at the as-of time: neither a day nor a flight has come since its last record"
+)
 STILL_RUNNING = "it still runs at the as-of time"
 SEASON_NOT_SET = (
     "the aircraft works in the other hemisphere than the season is of, as far as the time zones of its stations tell, "

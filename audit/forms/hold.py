@@ -29,7 +29,16 @@ from audit.evidence.doubt import (
 from audit.evidence.flying import carriers, first_takeoff, records_end, removal, still_running
 from audit.evidence.other_work import OtherWork
 from audit.evidence.seasons import season_around, season_doubt
-from audit.evidence.sessions import InSessions, Reach, Sessions, cut_short, in_sessions, reach, sessions
+from audit.evidence.sessions import (
+    InSessions,
+    Reach,
+    Sessions,
+    in_sessions,
+    may_go_on,
+    reach,
+    sessions,
+    unrecorded_from,
+)
 from audit.evidence.treatments import Treatments, begun_between, ties, treatments
 from audit.figures import time_span
 from audit.forms import describing
@@ -47,7 +56,6 @@ from audit.language.values import Duration
 from audit.language.wording import Said
 from audit.planting import planting
 from audit.planting.planting import NotPlantable, Planted, Planter, Spot
-from audit.timeline.coverage import recorded_until
 from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, micros_of
 from audit.timeline.timeline import Timeline
 
@@ -174,9 +182,9 @@ class _Hold:
     others: OtherWork | None
 
     @cached_property
-    def cut_short(self) -> Ints:
-        """Why each session may have gone on without a record."""
-        return cut_short(self.timeline, self.sessions.place, self.sessions.end)
+    def unfinished(self) -> Ints:
+        """Why each session may have another record to come."""
+        return may_go_on(self.timeline, self.sessions.place, self.sessions.end)
 
     @property
     def limit(self) -> int:
@@ -184,12 +192,10 @@ class _Hold:
         return FOREVER if self.rule.duration is None else micros_of(self.rule.duration)
 
     def broken(self, view: View, index: Ints) -> Bools:
-        """Whether the forbidden event came before the end of the hold, or may have, since the work went on without a
+        """Whether the forbidden event came before the end of the hold, or may, since the work goes on without a
         record."""
-        first, cut = self.first_event(view, index)[0], self.cut_short[index]
-        later = (first > recorded_until(self.timeline)) & (first < FOREVER)
-        over: Bools = (first < self.ends(view, index)) | (later & (cut != CERTAIN) & view.against(cut))
-        return over
+        over = self.first_event(view, index)[0] < self.ends(view, index)
+        return view.open(over, np.where(over, CERTAIN, self.unfinished[index]))
 
     def ends(self, view: View, index: Ints) -> Ints:
         """When each hold ends (excluded)."""
@@ -212,8 +218,9 @@ class _Hold:
         timeline, held = self.timeline, self.sessions.take(index)
         if self.others is None:
             return first_takeoff(timeline, view, held, held.end)
-        ended, cut = self.reach(view.favour)[1][held.number], self.cut_short[index]
-        ended = np.where((cut != CERTAIN) & view.favour(cut), recorded_until(timeline), ended)
+        ended, unfinished = self.reach(view.favour)[1][held.number], self.unfinished[index]
+        goes_on = (unfinished != CERTAIN) & view.favour(unfinished)
+        ended = np.where(goes_on, unrecorded_from(timeline)[0], ended)
         at, task = self.others.first_start(held, view.against, ended)
         return np.minimum(at, np.maximum(ended, still_running(timeline, view))), task
 
@@ -343,7 +350,7 @@ def _unjudged_when(rule: HoldRule) -> Iterator[str]:
         yield from describing.flights_unclear()
     else:
         yield from (describing.NO_POSITION_KNOWN, describing.MAY_BE_WORK)
-    yield from (describing.STILL_RUNNING, describing.RECORDS_END, describing.NO_BOOT_KNOWN)
+    yield from (describing.STILL_RUNNING, describing.JOB_RUNNING, describing.RECORDS_END, describing.NO_BOOT_KNOWN)
     if rule.until is not None or rule.over is not None:
         yield from (describing.SAME_START, describing.NO_POSITION_KNOWN, describing.MAY_BE_WORK)
     if rule.season is not None:

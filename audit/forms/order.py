@@ -14,7 +14,7 @@ import numpy as np
 
 from audit.evidence.columns import Columns, least_of, matching, most_of
 from audit.evidence.doubt import CERTAIN, PLAIN, View, first_of, reasons_for_doubt, reasons_of
-from audit.evidence.sessions import at_one_go, cut_short, earliest, flown_unseen, runs
+from audit.evidence.sessions import at_one_go, earliest, flown_unseen, may_go_on, runs
 from audit.evidence.treatments import (
     NO_POSITION,
     Treatments,
@@ -76,14 +76,14 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
     # What a flight that the log lacks may have come between is perhaps another job.
     rivals = replace(rivals, doubt=first_of(rivals.doubt, nowhere, jobs.interrupted[rivals.job]))
 
-    unrecorded = cut_short(timeline, jobs.place, jobs.end)
+    unfinished = may_go_on(timeline, jobs.place, jobs.end)
 
     def broken(view: View, index: Ints) -> Bools:
         last, _ = latest(own, bound, view.favour(own.doubt))
         rival, _ = latest(rivals, others, view.against(rivals.doubt))
         late: Bools = (rival >= last) if ties(timeline, view.against) else (rival > last)
         late &= (last != NEVER) & (rival != NEVER)
-        return view.open(late[index], unrecorded[index]) if rule.must_be == "last" else late[index]
+        return view.open(late[index], unfinished[index]) if rule.must_be == "last" else late[index]
 
     plain = broken(PLAIN, jobs.number)
     doubt = reasons_for_doubt(timeline, broken, plain, jobs.doubt)
@@ -307,7 +307,11 @@ ORDER = Form(
     drawing=lambda rule: AroundSession(_wrong_way_round),
     looks_at=lambda rule: f"Each work order at each position that has {describing.records(rule.scope)}.",
     demands=_demands,
-    unjudged_when=lambda rule: (*describing.WHICH_CAME_FIRST, describing.RECORDS_END, describing.CLOCK_WENT_BACK),
+    unjudged_when=lambda rule: (
+        *describing.WHICH_CAME_FIRST,
+        *((describing.JOB_RUNNING, describing.RECORDS_END) if rule.must_be == "last" else ()),
+        describing.CLOCK_WENT_BACK,
+    ),
     never=lambda rule: (
         Never(
             ("among",), "all of these are in scope themselves: nothing can ever be a finding", rule.among, rule.scope

@@ -241,14 +241,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     times: Mapping[str, Ints] = {name: micros(tasks[name]) for name in TASK_TIMES if name in tasks}
     aircraft_names = names_of(frame["aircraft"] for frame in (tasks, flights, components))
     position_names = _position_names(tasks, components)
-    component_times = [micros(components["installed_at"])]
-    if "removed_at" in components:
-        component_times.append(micros(components["removed_at"]))
-    takeoffs, landings = micros(flights["takeoff_at"]), micros(flights["landing_at"])
-    instants = [*times.values(), takeoffs, landings, *component_times, micros(export.later["later"])]
-    if "corrections" in tables:
-        instants.append(micros(tables["corrections"]["made_at"]))
-    end = _latest(instants) if as_of is None else instant(as_of)
+    end = latest_instant(export) if as_of is None else instant(as_of)
     times, later = resolve(times, export.later)
     done, perhaps = _done(tasks, times["started_at"] <= end, audited, export)
     component_aircraft = codes_in(aircraft_names, components["aircraft"])
@@ -256,7 +249,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     return Timeline(
         tables=tables,
         as_of=end,
-        since=_earliest([times["started_at"][:audited], takeoffs], end),
+        since=_earliest([times["started_at"][:audited], micros(flights["takeoff_at"])], end),
         tasks=tasks,
         audited=audited,
         rows=np.flatnonzero(done),
@@ -394,8 +387,22 @@ def _unclear_times(
             yield frame.iloc[rows], *some_time_of(micros(frame[column])[rows])
 
 
-def _latest(instants: list[Ints]) -> int:
+def latest_instant(export: Export) -> int:
+    """The latest instant of which an export tells, of task records that were set aside too."""
+    aside = export.set_aside.get("tasks")
+    frames = [*export.tables.items(), *([] if aside is None else [("tasks", aside)])]
+    instants = [micros(frame[name]) for table, frame in frames for name in _INSTANTS.get(table, ()) if name in frame]
+    instants.append(micros(export.later["later"]))
     return max((int(values.max()) for values in instants if len(values)), default=NEVER)
+
+
+_INSTANTS = {
+    "tasks": TASK_TIMES,
+    "flights": ("takeoff_at", "landing_at"),
+    "components": ("installed_at", "removed_at"),
+    "corrections": ("made_at",),
+}
+"""The times, by table, of which the latest is the as-of time where none is given."""
 
 
 def _earliest(instants: list[Ints], default: int) -> int:

@@ -126,6 +126,10 @@ class Story:
         installed = {"installed_at": datetime(2020, 1, 1, tzinfo=UTC)}
         self.rows["components"].append({"component_serial": serial, "position": position, **usual, **installed, **more})
 
+    def later(self) -> None:
+        """Have the export tell of something a week on: every job is over by then."""
+        self.boot("B9", aircraft="A9", installed_at=NOON + timedelta(days=7))
+
     def found(self, rule: str) -> list[tuple[str, ...]]:
         """What SQL finds; plain loops must find the same."""
         self._judged(rule)
@@ -154,6 +158,7 @@ def story(tmp_path: Path) -> Story:
 NOT_KNOWN = "no flights of this aircraft in the log"
 GAP = f"{NOT_KNOWN} for an unusually long time"
 RUNNING = "still running at the as-of time"
+GOING_ON = "the job may still be going on at the as-of time"
 STILL_OPEN = "a record of work that is still open may change the result"
 
 
@@ -191,9 +196,46 @@ def test_a_hold_that_still_runs_is_unjudged(story: Story) -> None:
         assert story.unjudged(rule) == [RUNNING]
 
 
+@pytest.mark.parametrize("flown", [True, False])
+def test_a_job_that_may_go_on_is_unjudged(story: Story, flown: bool) -> None:
+    """Until a day after its last record, or a flight, a wash over a treatment or a fresh coat may be followed by
+    another; a treatment that is the last so far by a wash."""
+    story.boot("B1")
+    story.boot("B2", "left")
+    story.task("ice-adhesion-treatment", 0)
+    story.task("cleaner", 1, action="clean")
+    story.task("ice-adhesion-treatment", 0, position="left")
+    story.task("rubber-preservative", 2, work_order="W2")
+    story.task("cleaner", 3, action="clean", work_order="W3")
+    if flown:
+        story.flight(NOON + timedelta(hours=4))
+    order, cure = "ice-adhesion-treatment-not-last", "product-before-cure"
+    assert story.found(order) == ([("W1", "A1", "fin", "T2")] if flown else [])
+    assert story.found(cure) == ([("W2", "A1", "fin")] if flown else [])
+    assert story.unjudged(order) == ([] if flown else [GOING_ON] * 2)
+    assert story.unjudged(cure) == ([] if flown else [GOING_ON])
+
+
+def test_a_day_after_its_last_record_a_job_is_over(story: Story) -> None:
+    """To the minute: less than a day later it may go on."""
+    story.boot("B1")
+    story.boot("B2", "left")
+    story.task("ice-adhesion-treatment", 0)
+    story.task("cleaner", 1, action="clean")
+    order, passed = "ice-adhesion-treatment-not-last", NOON + timedelta(hours=25, minutes=10)
+    story.task(
+        "cleaner", 24, action="clean", work_order="W2", position="left", finished_at=passed - timedelta(minutes=1)
+    )
+    assert story.found(order) == []
+    assert story.unjudged(order) == [GOING_ON]
+    story.task("cleaner", 24, action="clean", work_order="W2", position="left", finished_at=passed)
+    assert story.found(order) == [("W1", "A1", "fin", "T2")]
+
+
 def test_an_open_record_leaves_an_order_unjudged(story: Story) -> None:
     """A wash over the treatment that was never closed may be a fault, and a treatment over the wash that was never
     closed may put it right; nothing else is in doubt."""
+    story.later()
     story.boot("B1")
     story.task("ice-adhesion-treatment", 0)
     story.task("cleaner", -1, action="clean", status="open")
@@ -240,6 +282,7 @@ def test_a_hold_counts_from_the_last_coat_and_names_the_first_flight(story: Stor
 def test_a_boot_that_came_off_is_neither_flown_nor_washed(story: Story) -> None:
     """The boot came off before the flight and before the wash: neither is too early."""
     swap = NOON + timedelta(hours=2)
+    story.later()
     story.boot("B1", removed_at=swap)
     story.boot("B2", installed_at=swap)
     story.task("rubber-preservative", 0)
@@ -252,6 +295,7 @@ def test_a_boot_that_came_off_is_neither_flown_nor_washed(story: Story) -> None:
 def test_a_boot_takes_its_hold_along(story: Story) -> None:
     """Put back, or on another aircraft at another position, a fresh boot must still not fly or be washed."""
     away, back = NOON + timedelta(hours=2), NOON + timedelta(hours=6)
+    story.later()
     story.boot("B1", removed_at=away)
     story.boot("B1", "left", aircraft="A2", installed_at=back)
     story.task("rubber-preservative", 0)
@@ -270,6 +314,7 @@ def test_a_boot_takes_its_hold_along(story: Story) -> None:
 def test_a_session_ends_after_a_day_of_rest(story: Story, second: float, sessions: int) -> None:
     """Coats exactly 24 hours apart are one session, and a wash between them comes before its end; of two sessions the
     first is washed too early."""
+    story.later()
     story.boot("B1")
     story.task("rubber-preservative", 0)
     story.task("cleaner", 23, action="clean", work_order="W2")
@@ -281,6 +326,7 @@ def test_a_session_ends_after_a_day_of_rest(story: Story, second: float, session
 def test_a_session_ends_with_a_takeoff(story: Story, takeoff: float, sessions: int) -> None:
     """A takeoff between two coats makes two sessions, each washed too early; one during a coat, or at the very moment
     at which the next begins, doesn't."""
+    story.later()
     story.boot("B1")
     story.task("rubber-preservative", 0)
     story.task("rubber-preservative", 2)
@@ -291,6 +337,7 @@ def test_a_session_ends_with_a_takeoff(story: Story, takeoff: float, sessions: i
 
 def test_a_flown_work_order_is_several_jobs(story: Story) -> None:
     """What comes over the treatment after a flight is another job, whatever the work order."""
+    story.later()
     story.boot("B1")
     story.task("ice-adhesion-treatment", 0)
     story.flight(NOON + timedelta(hours=1))
@@ -300,6 +347,7 @@ def test_a_flown_work_order_is_several_jobs(story: Story) -> None:
 
 def test_another_product_on_the_same_boot_is_too_early(story: Story) -> None:
     """A wash of a list, or of all boots, meets the fresh boot; a wash of another one does not."""
+    story.later()
     story.boot("B1")
     story.boot("B2", "left")
     story.boot("B3", "right")
@@ -336,6 +384,7 @@ def test_the_boot_is_the_one_installed_at_the_time(story: Story) -> None:
 @pytest.mark.parametrize(("hours", "expected"), [(0.5, ["T2"]), (0.0, []), (-0.5, [])])
 def test_later_means_later(story: Story, hours: float, expected: list[str]) -> None:
     """What starts after the treatment is a finding, what starts with it or before it is none."""
+    story.later()
     story.boot("B1")
     story.task("ice-adhesion-treatment", 0)
     story.task("cleaner", hours, action="clean")
@@ -345,6 +394,7 @@ def test_later_means_later(story: Story, hours: float, expected: list[str]) -> N
 def test_order_is_kept_within_work_order_and_boot(story: Story) -> None:
     """Another work order, another boot, and a treatment done again make no finding; an inspection uses nothing."""
     swap = NOON + timedelta(hours=1)
+    story.later()
     story.boot("B1", removed_at=swap)
     story.boot("B2", installed_at=swap)
     story.boot("B3", "left")

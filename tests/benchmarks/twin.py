@@ -100,14 +100,19 @@ class Twin:
             found += parts
         return found
 
+    def may_go_on(self, aircraft: str, ended: datetime) -> bool:
+        """Whether a job may still be going on at the as-of time: not a day has passed since, and no flight."""
+        flown = any(ended <= flight["takeoff_at"] <= self.as_of for flight in self.flights[aircraft])
+        return self.as_of - ended < LONGEST_PAUSE and not flown
+
     def stays(self, serial: str) -> list[Row]:
         """Where a boot was, in order of time."""
         every = [boot for boots in self.boots.values() for boot in boots if boot["component_serial"] == serial]
         return sorted(every, key=lambda boot: boot["installed_at"])
 
-    def holds(self) -> Iterator[tuple[tuple[str, str, str], list[tuple[str, str, datetime, datetime]]]]:
-        """Work order, aircraft and position of each session of preservative; and where its boot is while it cures:
-        aircraft, position, from when to when."""
+    def holds(self) -> Iterator[tuple[tuple[str, str, str], datetime, list[tuple[str, str, datetime, datetime]]]]:
+        """Work order, aircraft and position of each session of preservative; when it ended; and where its boot is while
+        it cures: aircraft, position, from when to when."""
         for coats in self.at_one_go(list(self.placed("rubber-preservative"))):
             task, place, boot = max(coats, key=lambda coat: coat[0]["finished_at"])
             end = task["finished_at"]
@@ -122,12 +127,12 @@ class Twin:
                     )
                     for stay in self.stays(boot["component_serial"])
                 ]
-            yield (task["work_order"], task["aircraft"], place), where
+            yield (task["work_order"], task["aircraft"], place), end, where
 
     def flight_before_cure(self) -> list[tuple[str, ...]]:
         """Work order, aircraft, position, and the first flight too early."""
         found = []
-        for key, where in self.holds():
+        for key, _, where in self.holds():
             early = [
                 flight
                 for aircraft, _, start, until in where
@@ -147,8 +152,9 @@ class Twin:
                 others[task["aircraft"]].append(task)
         return [
             key
-            for key, where in self.holds()
-            if any(
+            for key, end, where in self.holds()
+            if not self.may_go_on(key[1], end)
+            and any(
                 start <= task["started_at"] < until and place in dict(self.places(task))
                 for aircraft, place, start, until in where
                 for task in others[aircraft]
@@ -174,8 +180,8 @@ class Twin:
                 continue
             last = max(task["started_at"] for task, _, _ in bound)
             rivals = [task for task, _, _ in job if task["started_at"] > last]
-            if rivals:
-                first, place, _ = min(bound, key=lambda one: one[0]["started_at"])
+            first, place, _ = min(bound, key=lambda one: one[0]["started_at"])
+            if rivals and not self.may_go_on(first["aircraft"], max(task["finished_at"] for task, _, _ in job)):
                 rival = max(rivals, key=lambda task: task["started_at"])
                 found.append((first["work_order"], first["aircraft"], place, rival["task_id"]))
         return found

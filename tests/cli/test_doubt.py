@@ -115,3 +115,23 @@ def test_a_station_that_is_nearly_listed_is_told_though_its_records_are_set_asid
     assert summary["rows"]["tasks"]["quarantined"] == 1
     assert "One name?   1 nearly equal: station" in said
     assert summary["near_names"][0]["kind"] == "station"
+
+
+def test_a_job_that_may_still_be_going_on(checked: Any, tmp_path: Path) -> None:
+    """Two coats in the evening are no finding while the third may follow; they are once the aircraft has flown."""
+    coat = TASK | {"position": "fin", "product": "Guard", "status": "closed"}
+    times = {"started_at": "2024-01-10T08:00:00Z", "finished_at": "2024-01-10T08:10:00Z"}
+    again = {"task_id": "T2", "started_at": "2024-01-10T08:20:00Z", "finished_at": "2024-01-10T08:30:00Z", "coat": "2"}
+    evening: Rows = {
+        **TABLES,
+        "tasks": [coat | times | {"coat": "1"}, coat | again],
+        "flights": [FLIGHT | {"takeoff_at": "2024-01-09T08:00:00Z", "landing_at": "2024-01-09T09:00:00Z"}],
+        "products": [{"product": "Guard", "product_class": "rubber-preservative", "approval": "OP-1"}],
+    }
+    unjudged, findings = tmp_path / "out" / "unjudged.csv", tmp_path / "out" / "findings.csv"
+    checked(evening)
+    assert "preservative-coats-wrong,the job may still be going on at the as-of time,A1,fin" in unjudged.read_text()
+    assert "preservative-coats-wrong" not in findings.read_text()
+    checked({**evening, "flights": [*evening["flights"], FLIGHT | {"flight_id": "F2"}]})
+    assert "preservative-coats-wrong" not in unjudged.read_text()
+    assert "preservative-coats-wrong" in findings.read_text()

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from audit.authoring.examples import as_of_example, example_export
+from audit.authoring.running import timeline_of
 from audit.authoring.skeletons import FILL_IN, skeleton
 from audit.drill.drilling import Drilled, drill
 from audit.forms import FORMS, form_of
@@ -18,7 +19,6 @@ from audit.language.rule import Example, Rule
 from audit.planting.planting import NotPlantable, Spot
 from audit.rulebook.loading import load_rules, read_rule
 from audit.shipped import rules_folder
-from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES
 from tests.forms.rules import rule as rule_data
 from tests.toy_form import MENTION
@@ -40,7 +40,20 @@ def started(form: str) -> Rule:
 def drilled(rule: Rule) -> list[Drilled]:
     """A drill of each example of the rule that complies."""
     wanted = [example for example in rule.examples if example.expect == "complies" and example.known_gap is None]
-    return [drill("an example", [rule], example_export(one), as_of_example(one), 4, "1") for one in wanted]
+    exports = [(one, example_export(one)) for one in wanted]
+    # What is planted may end a job later: a day more, and it is over in any case.
+    a_day = pd.Timedelta(days=1)
+    return [
+        drill(
+            "an example",
+            [rule],
+            export,
+            as_of_example(one, export) + (a_day if one.as_of is None else 0 * a_day),
+            4,
+            "1",
+        )
+        for one, export in exports
+    ]
 
 
 @pytest.mark.parametrize("form", ALL)
@@ -66,7 +79,7 @@ def test_planting_does_not_judge(form: str, monkeypatch: pytest.MonkeyPatch) -> 
     """A drill whose faults came from the form's own judgement could not find an error in it."""
     rule = started(form)
     example = next(one for one in rule.examples if one.expect == "complies")
-    timeline = build_timeline(example_export(example), as_of_example(example))
+    timeline = timeline_of(example)
     cases = every_subject(rule, timeline)
 
     def refuse(*_: Any) -> Any:
@@ -93,7 +106,7 @@ def test_nothing_is_planted_beside_what_may_not_have_been_done() -> None:
         {"product": "surface-prep", "action": "prepare", "started_at": "2025-06-02T09:00:00Z"},
     )
     example = rule.examples[0].model_copy(update={"tasks": tasks})
-    timeline = build_timeline(example_export(example), as_of_example(example))
+    timeline = timeline_of(example)
     [case] = every_subject(rule, timeline).to_dict("records")
     assert case["outcome"] == "unjudged"
     with pytest.raises(NotPlantable):

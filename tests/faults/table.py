@@ -89,6 +89,15 @@ def _cut_records(tables: Tables) -> None:
     tables["tasks"] = [row for row in tables["tasks"] if row["started_at"] < "2025-11-01"]
 
 
+def _unfinished_job(tables: Tables) -> None:
+    """The export is made between the second and the third coat of a job."""
+    for row in [row for row in tables["tasks"] if row["task_id"] in ("T-IBIS-10", "T-IBIS-11", "T-IBIS-12")]:
+        tonight = {
+            name: row[name].replace("2025-09-10", "2025-11-30") for name in ("started_at", "finished_at", "signed_at")
+        }
+        tables["tasks"].append(row | tonight | {"task_id": f"{row['task_id']}-N", "work_order": "W-IBIS-11-30"})
+
+
 def _hours_since_new(tables: Tables) -> None:
     """Running totals in the place of the hours of each flight."""
     for number, row in enumerate(tables["flights"]):
@@ -1446,6 +1455,15 @@ FAULTS: Final = (
                 "ice-adhesion-treatment-covered ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue"
             ),
             "finding to unjudged": ("ice-adhesion-treatment-overdue"),
+        },
+    ),
+    Fault(
+        "an export made between two coats of a job",
+        (_unfinished_job,),
+        changes={
+            "nothing to unjudged": (
+                "flight-before-cure ice-adhesion-treatment-covered preservative-coats-wrong product-before-cure"
+            ),
         },
     ),
     Fault(

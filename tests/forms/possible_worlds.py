@@ -350,9 +350,12 @@ def without_later_records(tables: Tables) -> datetime:
     return last + days[-1]
 
 
-def perhaps_recorded(random: Random, tables: Tables, as_of: datetime, number: int) -> list[twin.World]:
-    """Worlds in which nothing was done after the last record, and some in which work was done that lacks its record."""
-    last = max(instant(row["finished_at"]) for row in tables["tasks"])
+def perhaps_recorded(
+    random: Random, tables: Tables, as_of: datetime, number: int, since: datetime | None = None
+) -> list[twin.World]:
+    """Worlds in which nothing was done after the last record (or an instant), and some in which work was done that
+    lacks its record."""
+    last = since or max(instant(row["finished_at"]) for row in tables["tasks"])
     like = max(tables["tasks"], key=lambda row: row["finished_at"])
     found = [tables]
     for _ in range(number):
@@ -370,6 +373,28 @@ def perhaps_recorded(random: Random, tables: Tables, as_of: datetime, number: in
             lost |= {"work_order": random.choice(ORDERS), "aircraft": random.choice(fleet)}
         found.append({**tables, "tasks": [*tables["tasks"], lost]})
     return [replace(world, unseen=()) for one in found for world in twin.worlds(one, as_of)]
+
+
+# Records that come later
+
+
+def until(tables: Tables, as_of: datetime) -> Tables:
+    """What of an export is there at an as-of time."""
+    begins = {"tasks": "started_at", "flights": "takeoff_at"}
+    return {
+        name: [row for row in table if name not in begins or row[begins[name]] <= zulu(as_of)]
+        for name, table in tables.items()
+    }
+
+
+def perhaps_to_come(random: Random, tables: Tables, as_of: datetime, number: int) -> list[twin.World]:
+    """Worlds a week later: nothing more was done, or flown, or work was done after the as-of time."""
+    takeoff = as_of + random.choice((1, 3, 20, 49)) * STEP
+    times = {"takeoff_at": zulu(takeoff), "landing_at": zulu(takeoff + STEP)}
+    flight = {"flight_id": "F?", "aircraft": "A1", "origin": "S1", "destination": "S1", **times}
+    flown = {**tables, "flights": [*tables["flights"], flight]}
+    later = as_of + timedelta(days=7)
+    return [world for one in (tables, flown) for world in perhaps_recorded(random, one, later, number, as_of)]
 
 
 # Worlds

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 from pydantic import TypeAdapter
 
-from audit.authoring.examples import example_export
+from audit.authoring.examples import as_of_example, example_export
 from audit.forms import any_rule
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import Outcomes
@@ -36,7 +36,8 @@ def rule(form: str, **parts: Any) -> dict[str, Any]:
 def outcomes(data: Mapping[str, Any], as_of: str | None = None, **tables: Any) -> Outcomes:
     """What a rule says of an export; rows name what matters, with the defaults of rule examples for the rest."""
     example = Example.model_validate({"name": "n", "expect": "complies", **tables})
-    timeline = build_timeline(example_export(example), None if as_of is None else pd.Timestamp(as_of))
+    export = example_export(example)
+    timeline = build_timeline(export, as_of_example(example, export) if as_of is None else pd.Timestamp(as_of))
     return judge_rule(RULES.validate_python(data), timeline)
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from audit.authoring.examples import example_export
+from audit.authoring.examples import as_of_example, example_export
 from audit.authoring.linting import lint
 from audit.authoring.running import run_examples, timeline_of
 from audit.authoring.skeletons import FILL_IN, skeleton
@@ -19,7 +19,7 @@ from audit.forms.outcomes import cases
 from audit.forms.reads import columns_read, tables_read
 from audit.intake.export import Export
 from audit.intake.tables import TABLES
-from audit.language.rule import Example, Rule
+from audit.language.rule import Rule
 from audit.rulebook.loading import load_rules, read_rule
 from audit.shipped import rules_folder
 from audit.timeline.timeline import build_timeline
@@ -136,9 +136,7 @@ def only_declared(export: Export, rule: Rule) -> Export:
     return replace(export, tables=kept, columns={name: there for name, there in export.columns.items() if name in kept})
 
 
-def judged(rule: Rule, export: Export, example: Example) -> pd.DataFrame:
-    as_of = None if example.as_of is None else pd.Timestamp(example.as_of)
-    as_of = as_of.tz_localize("UTC") if as_of is not None and as_of.tzinfo is None else as_of
+def judged(rule: Rule, export: Export, as_of: pd.Timestamp) -> pd.DataFrame:
     # The boot is evidence of a case, whether or not the verdict depends on it.
     return judge_rule(rule, build_timeline(export, as_of)).cases.drop(columns="component")
 
@@ -148,8 +146,9 @@ def test_what_it_reads_is_declared(rule: Rule) -> None:
     """Without the columns and tables that a rule doesn't declare, its examples get the same verdicts and figures."""
     for example in rule.examples:
         export = example_export(example)
+        as_of = as_of_example(example, export)
         pd.testing.assert_frame_equal(
-            judged(rule, only_declared(export, rule), example), judged(rule, export, example), check_dtype=False
+            judged(rule, only_declared(export, rule), as_of), judged(rule, export, as_of), check_dtype=False
         )
 
 

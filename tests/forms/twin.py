@@ -712,6 +712,12 @@ def near(world: World, aircraft: str, one: tuple[datetime, datetime], other: tup
     return not took_off(world, aircraft, end, start) and start - end <= LONGEST_PAUSE
 
 
+def may_go_on(world: World, aircraft: str, end: datetime) -> bool:
+    """Whether a job whose last record ended at an instant may have another to come after the as-of time."""
+    over = world.as_of + timedelta.resolution
+    return over - end <= LONGEST_PAUSE and not took_off(world, aircraft, end, over)
+
+
 def may_be_one(session: Session, other: Session, world: World) -> bool:
     """Whether two sessions of a work order may be one: a product, boot or position isn't known that would tell."""
     if session is other or (session.aircraft, session.work_order) != (other.aircraft, other.work_order):
@@ -812,7 +818,11 @@ def judge_hold(rule: RuleData, world: World) -> Verdicts:
                 if at < at_the_latest
             ]
         )
-        verdicts[session.key] = None if None in (session.sure, covered, broken) else not broken
+        verdict = None if None in (session.sure, covered, broken) else not broken
+        # A flight parts the job; other work may turn out to have been in the midst of it.
+        if (verdict or where is not None) and may_go_on(world, session.aircraft, session.end):
+            verdict = None
+        verdicts[session.key] = verdict
     return verdicts
 
 
@@ -903,6 +913,8 @@ def judge_job(
         if truth is not False:
             rivals.append((other, truth))
     own = [one for one in bound if any(one is other for other in job)]
+    if rule["must_be"] == "last" and may_go_on(world, first.aircraft, span[1]):
+        return None
     return order_verdict(rule["must_be"], own, [one for one in bound if here(one) is not False], rivals)
 
 
@@ -1000,6 +1012,8 @@ def judge_count(rule: RuleData, world: World) -> Verdicts:
             verdict = None
         if too_many and session.position is None:
             verdict = None  # they may be of several boots
+        if (too_few or (verdict and "at_most" in limits)) and may_go_on(world, session.aircraft, session.end):
+            verdict = None  # another coat may come
         verdicts[session.key] = None if session.sure is None else verdict
     return verdicts
 
