@@ -112,6 +112,9 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Judgement:
     broken = at < hold.ends(PLAIN, everyone)
     doubt = reasons_for_doubt(timeline, hold.broken, broken, hold.sessions.doubt)
 
+    # Where what may be part of a session ended it.
+    ended = hold.reach(lambda doubt: np.ones(len(doubt), bool))[1][hold.sessions.number]
+
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         held = hold.sessions.take(index)
         return {
@@ -119,6 +122,7 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Judgement:
             ("flight" if hold.others is None else "other"): event[index],
             "at": np.where(finding, at[index], held.end),
             "anchor": held.end,
+            "anchor_perhaps": np.where(finding & (ended[index] > held.end), ended[index], NONE),
             "measured": (at[index] - held.end) / HOUR,
             "limit": np.nan if hold.limit == FOREVER else hold.limit / HOUR,
             "unit": "h",
@@ -141,7 +145,12 @@ def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
     def over(view: View, index: Ints) -> Bools:
         return hold.ends(view, index) <= now
 
-    ended = turning_reasons(timeline, over, "lenient", running, np.zeros(len(running), bool))
+    def longer(view: View, index: Ints) -> Bools:
+        return hold.ends(view, index) > ends[index]
+
+    not_so = np.zeros(len(running), bool)
+    ended = turning_reasons(timeline, over, "lenient", running, not_so)
+    lasts = turning_reasons(timeline, longer, "harsh", running, not_so)
     held, until = hold.sessions.take(running), ends[running]
     return coming(
         len(running),
@@ -156,7 +165,7 @@ def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
         limit=np.nan if hold.limit == FOREVER else hold.limit / HOUR,
         unit="h",
         broken=hold.first_event(PLAIN, running)[0] <= now,
-        reason=reasons_of(timeline).texts(first_of(doubt, ended)),
+        reason=reasons_of(timeline).texts(first_of(doubt, ended, lasts)),
     )
 
 
@@ -303,11 +312,13 @@ def _told(rule: HoldRule, case: Mapping[str, Any]) -> Iterator[Said]:
 
     Or, where a treatment ends the hold: flew 5 h 12 min after it was put over that one, without another in between.
     """
-    passed = time_span(case["measured"] * HOUR)
+    # A coat that can't be read may have come later than the last that can.
+    most, least = ("", "") if case["anchor_perhaps"] == NONE else ("at most ", "at least ")
+    passed = most + time_span(case["measured"] * HOUR)
     values = {"measured": passed}
     if rule.duration is not None:
         required = case["limit"] * HOUR
-        values |= {"limit": time_span(required), "short_by": time_span(required - case["measured"] * HOUR)}
+        values |= {"limit": time_span(required), "short_by": least + time_span(required - case["measured"] * HOUR)}
     what = "Flew" if rule.forbid.where is None else f"{case['other_product']} (task {case['other_task']}) used"
     if rule.until is None:
         limit = f"{values['limit']} required; {values['short_by']} short"

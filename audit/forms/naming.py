@@ -120,7 +120,10 @@ def of_treatment(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Mapping
     other = np.where(cases["other"] >= 0, cases["other"], cases["task"])
     subject = cases["subject"].to_numpy()
     return {
-        **{name: cases[name].tolist() for name in ("task", "at", "anchor", "measured", "carried", "limit", "unit")},
+        **{
+            name: cases[name].tolist()
+            for name in ("task", "at", "anchor", "anchor_perhaps", "measured", "carried", "limit", "unit")
+        },
         "product": products(timeline, subject).tolist(),
         "other_product": products(timeline, other).tolist(),
         "other_task": cells(timeline.tasks, "task_id", other).tolist(),

@@ -33,6 +33,7 @@ _DEFAULTS: dict[str, Any] = {
     "flight": NONE,
     "at": NONE,
     "anchor": NONE,
+    "anchor_perhaps": NONE,
     "window": NONE,
     "measured": np.nan,
     "carried": 0.0,
@@ -44,7 +45,7 @@ _DEFAULTS: dict[str, Any] = {
 
 Shown = Callable[[Ints, Bools], Mapping[str, Any]]
 """The columns of the cases (see Outcomes) that show the subjects at an index, of which some are findings."""
-_OF_FINDINGS = ("flight", "other", "measured", "carried", "limit", "unit")
+_OF_FINDINGS = ("flight", "other", "anchor_perhaps", "measured", "carried", "limit", "unit")
 """What says nothing of a subject that is not judged."""
 
 
@@ -94,6 +95,7 @@ class Outcomes:
     flight     row in timeline.flights                     at        instant, microseconds UTC
     anchor     what was measured counts from this instant  window    where a boot's season or time began, where no
                                                                      record names the subject (microseconds UTC)
+    anchor_perhaps  how late that may have been, where it isn't certain: less was measured then
     detail     positions of a record that break the rule, `component` is the boot of the first
     ended_by   task row whose work ended the fault by itself
     measured, limit, unit    the figures of a finding; of what was measured, `carried` dates from before the anchor

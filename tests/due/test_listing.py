@@ -55,6 +55,20 @@ def test_a_cure_runs_from_the_end_of_the_coat(as_of: str, runs: bool) -> None:
         assert row["due"] == pd.Timestamp("2026-01-11T09:00Z")
 
 
+def test_a_cure_that_may_end_later_says_so() -> None:
+    """A record that may be a later coat leaves it open how long the boot must not fly."""
+    later = {
+        **COAT,
+        "product": "unheard-of",
+        "started_at": "2026-01-10T12:00:00Z",
+        "finished_at": "2026-01-10T13:00:00Z",
+    }
+    for order, noted in (("W1", True), ("W2", False)):
+        rows = due(CURE, "2026-01-10T20:00:00Z", tasks=[COAT, later | {"work_order": order}]).rows
+        sure = rows[rows["due"] == pd.Timestamp("2026-01-11T09:00Z")]
+        assert [bool(note) for note in sure["note"]] == [noted]
+
+
 def test_a_cure_that_was_flown_in_says_so() -> None:
     rows = due(CURE, "2026-01-10T20:00:00Z", tasks=[COAT], flights=[{"takeoff_at": "2026-01-10T12:00:00Z"}]).rows
     assert rows["note"].tolist() == [BROKEN]

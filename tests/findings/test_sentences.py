@@ -55,6 +55,23 @@ def test_what_should_have_come_first(parts: dict[str, Any], sentence: str) -> No
 
 
 @pytest.mark.parametrize(
+    ("cells", "sentence"),
+    [
+        ({}, "Flew at most 24 h after the last coat of cleaner; 25 h required; at least 1 h short."),
+        ({"work_order": "W3"}, "Flew 24 h after the last coat of cleaner; 25 h required; 1 h short."),
+        ({"started_at": "2025-11-10T08:00:00Z"}, "Flew 24 h after the last coat of cleaner; 25 h required; 1 h short."),
+    ],
+)
+@pytest.mark.parametrize("doubt", [{"product": "unheard-of"}, {"action": None}])
+def test_a_last_coat_in_doubt(cells: dict[str, Any], sentence: str, doubt: dict[str, Any]) -> None:
+    """Where a record that may be the last coat came after the last that surely is one, less may have passed than since
+    that; one of another job, or before it, changes nothing."""
+    data = rule("hold", scope={"product_class": {"is": "cleaner"}}, forbid={"event": "takeoff"}, **{"for": "PT25H"})
+    perhaps = WASH | {"started_at": "2025-11-10T15:00:00Z"} | doubt | cells
+    assert found(data, tasks=[WASH, perhaps], flights=FLIGHTS)["message"].iloc[0] == sentence
+
+
+@pytest.mark.parametrize(
     ("components", "sentences"),
     [
         (
