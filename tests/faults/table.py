@@ -124,7 +124,7 @@ FAULTS: Final = (
         changes={
             "complies to unjudged": (
                 "flight-before-cure ice-adhesion-treatment-covered "
-                "ice-adhesion-treatment-never-done ice-adhesion-treatment-overdue "
+                "ice-adhesion-treatment-never-done ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue "
                 "surface-prep-missing work-while-airborne work-while-elsewhere"
             ),
             "finding to unjudged": ("flight-before-cure ice-adhesion-treatment-covered ice-adhesion-treatment-overdue"),
@@ -719,7 +719,7 @@ FAULTS: Final = (
         changes={
             "complies to unjudged": (
                 "flight-before-cure ice-adhesion-treatment-covered "
-                "ice-adhesion-treatment-never-done ice-adhesion-treatment-overdue "
+                "ice-adhesion-treatment-never-done ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue "
                 "surface-prep-missing work-while-airborne work-while-elsewhere"
             ),
             "finding to unjudged": ("flight-before-cure ice-adhesion-treatment-covered ice-adhesion-treatment-overdue"),
@@ -1100,7 +1100,11 @@ FAULTS: Final = (
                 signed_at=lambda text: text.replace("09-10", "11-30"),
             ),
         ),
-        changes={"nothing to unjudged": "flight-before-cure ice-adhesion-treatment-covered product-before-cure"},
+        changes={
+            "nothing to unjudged": (
+                "flight-before-cure ice-adhesion-treatment-covered preservative-coats-wrong product-before-cure"
+            )
+        },
     ),
     # Columns that are swapped
     Fault(
@@ -1109,7 +1113,7 @@ FAULTS: Final = (
         changes={
             "complies to unjudged": (
                 "flight-before-cure ice-adhesion-treatment-covered "
-                "ice-adhesion-treatment-never-done ice-adhesion-treatment-overdue "
+                "ice-adhesion-treatment-never-done ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue "
                 "surface-prep-missing work-while-airborne work-while-elsewhere"
             ),
             "finding to unjudged": ("flight-before-cure ice-adhesion-treatment-covered ice-adhesion-treatment-overdue"),
