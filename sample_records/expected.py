@@ -83,6 +83,9 @@ Reason = Literal[
     "two boots recorded at that position",
     "work still open",
     "a row in quarantine",
+    "flights are missing in the log",
+    "still running at the as-of time",
+    "the job may still be going on",
 ]
 RejectKind = Literal[
     "duplicate key",
@@ -230,8 +233,8 @@ def flown_uncured(coats: Sequence[Task], flight: Flight) -> list[Finding]:
     ]
 
 
-def covered_uncured(coats: Sequence[Task], other: Task) -> list[Finding]:
-    """Another product too early, `other` its first record: one finding a position."""
+def covered_uncured(coats: Sequence[Task], other: Task, moved_to: str = "") -> list[Finding]:
+    """Another product too early, `other` its first record: one finding a position, where the boot has moved or not."""
     last = coats[-1]
     return [
         Finding(
@@ -247,7 +250,7 @@ def covered_uncured(coats: Sequence[Task], other: Task) -> list[Finding]:
             "h",
         )
         for position in last.positions
-        if position in other.positions
+        if (moved_to or position) in other.positions
     ]
 
 

@@ -292,6 +292,10 @@ class Logbook:
             day += timedelta(days=1)
         assert self.segments[position].tenths == target
 
+    def unlogged(self, until: str) -> None:
+        """Nothing of the time before a day (local date) is in the flight log."""
+        self.now = self.local(f"{until} 00:00")
+
     def first_flight(self, since: datetime) -> Flight:
         """The first flight that took off at that instant or later."""
         return next(flight for flight in self.flights if flight.takeoff_at >= since)
@@ -392,6 +396,17 @@ class Logbook:
         self.fitted[position].removed_at = removed_at
         self._fit(position, rubber, installed_at)
 
+    def exchange(self, removed_at: Mapping[str, datetime], installed_at: datetime) -> None:
+        """The boots of two positions change places, and take along what was done to them and flown with them."""
+        one, other = removed_at
+        for position, at in removed_at.items():
+            self.fitted[position].removed_at = at
+        moved = {one: self.fitted[other], other: self.fitted[one]}
+        self.segments |= {one: self.segments[other], other: self.segments[one]}
+        for position, boot in moved.items():
+            self.fitted[position] = replace(boot, position=position, installed_at=installed_at, removed_at=None)
+            self.boots.append(self.fitted[position])
+
     def _fit(self, position: str, rubber: Rubber, installed_at: datetime) -> None:
         serial = f"B-{self.aircraft.code}-{len(self.boots) + 1:02}"
         self.fitted[position] = Boot(serial, self.aircraft.mark, position, rubber, installed_at)
@@ -462,6 +477,12 @@ class Visit:
             self.clock + installation_recorded_late,
         )
         return removal, self.step(INSTALL, [position])
+
+    def exchange(self, one: str, other: str) -> tuple[Task, Task]:
+        """Have the boots of two positions change places; returns the records of their installation."""
+        removed = {position: self.step(REMOVE, [position]).finished_at for position in (one, other)}
+        self.book.exchange(removed, self.clock)
+        return self.step(INSTALL, [one]), self.step(INSTALL, [other])
 
     def wait(self, pause: timedelta) -> None:
         """Let time pass after the last step."""

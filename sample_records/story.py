@@ -59,6 +59,7 @@ LAST: Final = "ice-adhesion-treatment-not-last"
 PPE: Final = "ppe-sign-off-missing"
 OVERDUE: Final = "ice-adhesion-treatment-overdue"
 PAUSES: Final = "preservative-coats-badly-spaced"
+COATS: Final = "preservative-coats-wrong"
 COVERED: Final = "ice-adhesion-treatment-covered"
 NO_PAUSES: Final = "One record stands for three coats: it shows no pause between them."
 NIGHT_PAUSE: Final = "The pause before the third coat, between two times in the hour that comes twice."
@@ -262,6 +263,25 @@ def birch(book: Logbook) -> Iterator[Planted]:
         "clock: already 1 May UTC, out of season.",
         [treatment, flight],
         OVERDUE,
+    )
+    book.routine(until="2026-05-12")
+    visit = book.visit("2026-05-12 09:00")
+    visit.prepare(["left tailplane"])
+    coats = visit.preserve(["left tailplane"])
+    exchanged = visit.exchange("left tailplane", "right tailplane")
+    dressing = book.visit(coats[-1].finished_at + hours(8))
+    other = dressing.clean(["left tailplane"])
+    wash = dressing.clean(["right tailplane"])
+    flight = book.fly(coats[-1].finished_at + hours(11), 1.8)
+    yield fault(
+        "The fresh boot changes places with its neighbour, is washed there, and is flown 11 h after its last coat: "
+        "the wait goes with the boot.",
+        [coats[-1], exchanged[1], wash, flight],
+        covered_uncured(coats, wash, moved_to="right tailplane"),
+        flown_uncured(coats, flight),
+    )
+    yield near_miss(
+        "Where the fresh boot was treated, its neighbour is washed.", [coats[-1], exchanged[0], other], PRODUCT
     )
     book.routine(until=END)
     yield from corrections(book)
@@ -478,7 +498,22 @@ def elder(book: Logbook) -> Iterator[Planted]:
         covered_uncured(coats, treatment),
         flown_uncured(coats, flight),
     )
-    book.routine(until=END)
+    book.routine(until="2026-05-31")
+    visit = book.visit("2026-05-31 09:00")
+    visit.prepare(["left wing"])
+    coats = visit.preserve(["left wing"])[:2]
+    del book.tasks[-1]
+    yield cannot_tell(
+        "The export is made between the second coat and the third.",
+        [coats[-1]],
+        unsure(COATS, coats[-1], "the job may still be going on"),
+    )
+    yield cannot_tell(
+        "The first two coats still cure as the export is made.",
+        [coats[-1]],
+        unsure(FLIGHT, coats[-1], "still running at the as-of time"),
+        unsure(PRODUCT, coats[-1], "still running at the as-of time"),
+    )
 
 
 def fir(book: Logbook) -> Iterator[Planted]:
@@ -712,7 +747,43 @@ def ivy(book: Logbook) -> Iterator[Planted]:
         "started_at",
         "implausible time",
     )
-    book.routine(until=END)
+    book.routine(until="2026-02-24")
+    visit = book.visit(book.now + hours(14))
+    visit.clean()
+    since = visit.treat()
+    book.fly_on("left tailplane", until_hours=30.0)
+    visit = book.visit(book.now + hours(2))
+    visit.clean(but("left tailplane"))
+    treatment = visit.treat(but("left tailplane"))
+    exchanged = visit.exchange("left tailplane", "right tailplane")
+    book.fly_on("right tailplane", until_hours=50.6)
+    late = overdue(book, "right tailplane")
+    yield fault(
+        "The tailplane boots change places when all but the left one are treated: 30.0 h at the left and 20.6 h at the "
+        "right since its treatment. The hours go with the boot.",
+        [since, exchanged[1]],
+        late,
+    )
+    yield near_miss(
+        "The other boot was treated before it went to the left, where 50.6 h were flown since a treatment there.",
+        [treatment, exchanged[0]],
+        OVERDUE,
+    )
+    visit = book.visit(book.now + hours(2))
+    visit.clean()
+    visit.treat()
+
+    book.routine(until="2026-05-30")
+    visit = book.visit("2026-05-30 15:14")
+    visit.prepare(["left wing"])
+    coats = visit.preserve(["left wing"])
+    yield near_miss(
+        "The last coat is finished exactly 24 h before the as-of time, and not flown since: wait and job are over.",
+        [coats[-1]],
+        FLIGHT,
+        PRODUCT,
+        COATS,
+    )
 
 
 def juniper(book: Logbook) -> Iterator[Planted]:
@@ -792,6 +863,17 @@ def juniper(book: Logbook) -> Iterator[Planted]:
         flown_uncured(coats, flight),
     )
     yield cannot_tell(NIGHT_PAUSE, coats[1:], unsure(PAUSES, coats[2], "ambiguous time"))
+    book.routine(until="2026-05-06")
+    visit = book.visit("2026-05-14 09:00")
+    visit.prepare(["left wing"])
+    coats = visit.preserve(["left wing"])
+    book.unlogged(until="2026-05-26")
+    yield cannot_tell(
+        "Three weeks of the flight log are lost, and the left wing is preserved within them: it never stood so long.",
+        [coats[0], coats[-1]],
+        unsure(FLIGHT, coats[-1], "flights are missing in the log"),
+        unsure("surface-prep-missing", coats[0], "flights are missing in the log"),
+    )
     book.routine(until=END)
 
 
@@ -1023,6 +1105,16 @@ def rowan(book: Logbook) -> Iterator[Planted]:
         "local clock: still 30 April UTC, in season.",
         [since, flight],
         overdue(book, "fin"),
+    )
+    book.routine(until="2026-05-06")
+    visit = book.visit("2026-05-08 09:00")
+    visit.prepare(["left wing"])
+    coats = visit.preserve(["left wing"])
+    book.unlogged(until="2026-05-13")
+    yield near_miss(
+        "Parked for not quite two weeks, in which the left wing is preserved: the flight log has no gap.",
+        [coats[-1]],
+        FLIGHT,
     )
     book.routine(until=END)
 
