@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
+from audit.intake.names import near_keys
 from audit.timeline.instants import Ints
 
 MISSING = -1
@@ -26,3 +27,21 @@ def codes_in(names: pd.Index, column: pd.Series) -> Ints:
     # The last entry serves the code -1 of a missing value.
     table = np.append(names.get_indexer(column.cat.categories.astype("str")), MISSING)
     return table.astype(np.int32)[column.cat.codes.to_numpy()]
+
+
+def may_be(names: pd.Index, column: pd.Series) -> tuple[Ints, Ints]:
+    """Which of the names each value may stand for, as pairs of its row and a place in `names`: itself, else those that
+    it nearly equals; a missing one for any."""
+    known: dict[str, list[int]] = {}
+    for place, name in enumerate(names):
+        for key in near_keys(str(name)):
+            known.setdefault(key, []).append(place)
+    words = column.cat.categories.astype("str")
+    choices = [
+        [place] if place != MISSING else sorted({near for key in near_keys(word) for near in known.get(key, ())})
+        for word, place in zip(words, names.get_indexer(words).tolist(), strict=True)
+    ]
+    choices.append(list(range(len(names))))
+    of_row = [choices[code] for code in column.cat.codes.tolist()]
+    row = np.repeat(np.arange(len(of_row)), [len(places) for places in of_row])
+    return row, np.array([place for places in of_row for place in places], np.int64)

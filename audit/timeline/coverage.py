@@ -9,7 +9,7 @@ from enum import IntEnum
 import numpy as np
 import pandas as pd
 
-from audit.timeline.codes import MISSING, codes_in
+from audit.timeline.codes import MISSING, codes_in, may_be
 from audit.timeline.instants import (
     DAY,
     FOREVER,
@@ -17,7 +17,6 @@ from audit.timeline.instants import (
     Bools,
     Ints,
     Order,
-    expand,
     group_begins,
     micros,
     running_max,
@@ -221,21 +220,18 @@ def _elsewhere(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
 
 def _unreadable(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     """Flights that were set aside: at their takeoff, else within the day before they landed (no flight lasts longer),
-    else at any time; of their aircraft, else of any."""
+    else at any time; of their aircraft, of any where they name none."""
     frame = timeline.aside.get("flights")
     if frame is None or frame.empty:
         none: Ints = np.empty(0, np.int64)
         return _stretches(none, none, none, Missing.UNREADABLE)
     takeoff, landing = micros(frame["takeoff_at"]), micros(frame["landing_at"])
-    aircraft = codes_in(timeline.aircraft_names, frame["aircraft"])
     earliest = np.where(takeoff == NEVER, np.where(landing == NEVER, NEVER, landing - DAY), takeoff)
     latest = np.where(takeoff == NEVER, np.where(landing == NEVER, timeline.as_of + 1, landing), takeoff + 1)
-    fleet = np.arange(len(timeline.aircraft_names))
-    row, nth = expand(np.where(aircraft == MISSING, len(fleet), 1))
-    whose = np.where(aircraft[row] == MISSING, nth, aircraft[row])
+    row, aircraft = may_be(timeline.aircraft_names, frame["aircraft"])
     within = earliest[row] <= timeline.as_of
     row = row[within]
-    return _stretches(whose[within], earliest[row], latest[row], Missing.UNREADABLE)
+    return _stretches(aircraft[within], earliest[row], latest[row], Missing.UNREADABLE)
 
 
 def _in_doubt(timeline: Timeline) -> Iterator[tuple[Ints, Ints, Ints, Ints]]:

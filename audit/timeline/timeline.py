@@ -16,7 +16,7 @@ from audit.intake.export import Export
 from audit.intake.names import positions_named
 from audit.intake.tables import CORRECTION_STATES, EVERY_POSITION, TABLES
 from audit.timeline.ambiguity import resolve
-from audit.timeline.codes import MISSING, codes_in, names_of
+from audit.timeline.codes import MISSING, codes_in, may_be, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components, some_time_of
 from audit.timeline.flights import Flights, build_flights
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, group_begins, instant, micros
@@ -348,18 +348,19 @@ def _alike(export: Export) -> Mapping[str, Mapping[str, frozenset[str]]]:
 def _unclear_stays(export: Export, aircraft_names: pd.Index, position_names: pd.Index) -> pd.DataFrame:
     """Where and when it isn't clear which boot is installed: columns place, start and end (excluded, microseconds UTC).
 
-    A row that doesn't tell its aircraft or position may be about any.
+    A row that doesn't tell its aircraft may be about any; one whose position nobody else names, about any of its own.
     """
     width = len(position_names) + 1
     found: list[tuple[int, int, int]] = []
     for rows, opens, closes in _unclear_times(
         export.tables.get("components"), export.set_aside.get("components"), export
     ):
-        codes = (codes_in(aircraft_names, rows["aircraft"]), codes_in(position_names, rows["position"]))
-        for craft, position, start, end in zip(*codes, opens.tolist(), closes.tolist(), strict=True):
-            crafts = [craft] if craft != MISSING else range(len(aircraft_names))
+        named = codes_in(position_names, rows["position"])
+        which, crafts = may_be(aircraft_names, rows["aircraft"])
+        told = (crafts, named[which], opens[which], closes[which])
+        for craft, position, start, end in zip(*(column.tolist() for column in told), strict=True):
             positions = [position] if position != MISSING else range(len(position_names))
-            found += [(one * width + other, start, end) for one in crafts for other in positions]
+            found += [(craft * width + other, start, end) for other in positions]
     # An aircraft whose name the components nearly know may have the boots of that one.
     for name in sorted(_near_names(export).get(("aircraft", "components"), ())):
         if name in aircraft_names:

@@ -273,3 +273,13 @@ def test_names_that_are_nearly_equal(one: dict[str, Any], other: dict[str, Any],
     """Who or what may be one, written differently, may be at two places, or at one: that pair is unjudged."""
     tasks = [TASK | {"performed_by": "Eli Park"} | side for side in (one, other)]
     assert verdict(TWO_PLACES, tasks=tasks, people=[PERSON], stations=ZONES) == expected
+
+
+def test_what_may_not_be_in_scope_is_open_though_it_meets_nothing() -> None:
+    """A record of which the scope can't be decided is no pass, with a flight beside it or without."""
+    gloss = {"product_class": {"is": "gloss-coating"}}
+    data = rule("overlap", scope=gloss, between=["tasks", "flights"], same=["aircraft"])
+    work = {"started_at": "2025-06-02T09:00:00Z", "finished_at": "2025-06-02T10:00:00Z"}
+    flight = {"takeoff_at": "2025-06-02T12:00:00Z"}
+    assert verdict(data, tasks=[work | {"product": "gloss-coating"}], flights=[flight]) == "1 complies"
+    assert verdict(data, tasks=[work | {"product": "unheard-of"}], flights=[flight]) == "1 unjudged"

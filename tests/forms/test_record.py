@@ -7,7 +7,12 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from audit.authoring.examples import example_export, example_rows
 from audit.forms import form_of
+from audit.forms.judging import judge_rule, sentences
+from audit.intake.reading import read_rows
+from audit.language.rule import Example
+from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES, outcomes, rule, verdict
 
 PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
@@ -245,3 +250,49 @@ def test_a_rule_tells_the_numbers_that_it_requires(require: dict[str, Any], figu
     """Minutes as a time; as `limit` where they are all of one column."""
     asked = RULES.validate_python(rule("record", require=require))
     assert form_of(asked).figures(asked) == figures
+
+
+def reasons(data: dict[str, Any], table: str, row: dict[str, str], **tables: Any) -> list[str]:
+    """Why the records of an export are unjudged, blank for a finding, once a row of a table says this too."""
+    example = Example.model_validate({"name": "n", "expect": "complies", **tables})
+    rows = {name: [dict(one) for one in its] for name, its in example_rows(example).items()}
+    rows[table][-1] |= row
+    cases = judge_rule(RULES.validate_python(data), build_timeline(read_rows(rows))).cases
+    return [str(reason) for reason in cases["reason"]]
+
+
+def test_an_unreadable_cell_is_no_blank_beside_a_correction_either() -> None:
+    """What a corrected record says illegibly is not known to be missing."""
+    made = [{"column": "lot", "was": "L1", "now": "L2", "made_at": "2025-06-03T09:00:00Z"}]
+    measured = rule("record", of="corrections", require={"ambient_c": {"present": True}})
+    export = {"tasks": [TASK | {"lot": "L2"}], "corrections": made}
+    assert reasons(measured, "tasks", {"ambient_c": ""}, **export) == [""]
+    assert reasons(measured, "tasks", {"ambient_c": "warm"}, **export) == ["can't be read: ambient_c"]
+
+
+@pytest.mark.parametrize(
+    ("boot", "expected"),
+    [
+        pytest.param({"aircraft": ""}, 2, id="of-any-aircraft"),
+        pytest.param({"aircraft": "A9", "material": ""}, 0, id="of-an-aircraft-that-nobody-else-names"),
+        pytest.param({"aircraft": "A-1", "material": ""}, 1, id="of-one-of-nearly-its-name"),
+        pytest.param({"material": ""}, 1, id="of-one"),
+    ],
+)
+def test_a_boot_in_quarantine_may_be_on_the_aircraft(boot: dict[str, str], expected: int) -> None:
+    """A row that doesn't tell its aircraft may be of each; at its position two boots may be recorded."""
+    boots = [{}, {"aircraft": "A2", "component_serial": "C2"}, {"component_serial": "C3"}]
+    tasks = [TASK, TASK | {"aircraft": "A2", "work_order": "W2"}]
+    found = reasons(CHLOROPRENE, "components", boot, tasks=tasks, components=boots)
+    assert len(found) == expected
+    assert all("boot" in reason for reason in found), found
+
+
+def test_alternatives_of_alternatives_are_told_by_the_title() -> None:
+    """Which of them should have been met no sentence can say: the rule's title says what is wrong."""
+    either = {"any_of": [{"coat": {"is": 1}}, {"coat": {"is": 2}}]}
+    data = rule("record", require={"any_of": [either, {"any_of": [{"coats": {"is": 3}}]}]})
+    asked = RULES.validate_python(data)
+    example = Example.model_validate({"name": "n", "expect": "finding", "tasks": [TASK | {"coat": 4, "coats": 4}]})
+    timeline = build_timeline(example_export(example))
+    assert sentences(asked, judge_rule(asked, timeline).cases, timeline) == ["t."]

@@ -176,6 +176,10 @@ UNREADABLE = "a flight in quarantine may fall in this time"
         pytest.param({"takeoff_at": "?", "landing_at": "2025-06-04T09:10:00Z"}, [], id="landed-a-day-after"),
         pytest.param({"takeoff_at": "2025-06-02T12:00:00Z", "aircraft": "A2"}, [], id="of-another-aircraft"),
         pytest.param({"takeoff_at": "2025-06-02T12:00:00Z", "aircraft": None}, [UNREADABLE], id="of-any-aircraft"),
+        pytest.param({"takeoff_at": "2025-06-02T12:00:00Z", "aircraft": "A9"}, [], id="of-one-that-nobody-else-names"),
+        pytest.param(
+            {"takeoff_at": "2025-06-02T12:00:00Z", "aircraft": "A-1"}, [UNREADABLE], id="of-one-of-nearly-its-name"
+        ),
     ],
 )
 def test_a_flight_that_can_not_be_read(aside: dict[str, Any], expected: list[str]) -> None:
