@@ -9,10 +9,13 @@ import pandas as pd
 import pytest
 
 from audit.authoring.examples import example_export
+from audit.forms import form_of
+from audit.forms.judging import every_subject
 from audit.language.rule import Example
-from audit.planting.planting import Edit, NotPlantable, Spot, event, in_time, moved, new_flight, takeoff
+from audit.planting.planting import Edit, NotPlantable, Planted, Side, Spot, event, in_time, moved, new_flight, takeoff
 from audit.timeline.instants import HOUR, MINUTE, micros
 from audit.timeline.timeline import Timeline, build_timeline
+from tests.forms.rules import RULES, rule
 
 FLOWN = {"takeoff_at": "2025-06-02T08:00:00Z", "landing_at": "2025-06-02T09:30:00Z", "flight_hours": 1.4, "cycles": 2}
 FLOWN |= {"origin": "S2", "destination": "S1"}
@@ -92,3 +95,36 @@ def test_all_times_of_a_record_move_alike() -> None:
         "signed_at": "2025-06-02T12:00:00.000000Z",
     }
     assert moved(timeline, np.array([1]), HOUR)[0].cells["signed_at"] == "2025-06-02T14:00:00.000000Z"
+
+
+def planted(data: dict[str, Any], side: Side, **tables: Any) -> Planted:
+    """What the form of a rule plants for its only subject, which complies."""
+    asked = RULES.validate_python(data)
+    timeline = planted_in(**tables)
+    [case] = every_subject(asked, timeline).to_dict("records")
+    assert case["outcome"] == "complies"
+    return form_of(asked).plant(asked, timeline)(Spot(case, side, "drill-0"))  # type: ignore[arg-type]
+
+
+def test_a_treatment_too_many_is_a_record_like_another() -> None:
+    """Where a boot may be treated once in a season, a second treatment is under a work order of its own."""
+    clean = {"product": {"is": "cleaner"}}
+    data = rule("count", scope=clean, sessions={"at_most": 1}, season={"from": "06-01", "to": "06-30"})
+    flights = [{**FLOWN, "takeoff_at": "2025-05-20T08:00:00Z", "landing_at": "2025-05-20T09:30:00Z"}, FLOWN]
+    done = planted(data, "outside", flights=flights)
+    [edit] = done.edits
+    assert (done.what, edit.new, edit.row) == ("2 treatments in the season", True, 0)
+    assert edit.cells["work_order"] == edit.cells["task_id"] == "drill-0-0"
+
+
+def test_work_elsewhere_is_planted_at_another_station() -> None:
+    """While the aircraft stands there; inside, as it takes off from there."""
+    data = rule("overlap", between=["tasks", "stays"], same=["aircraft"], differing=["station"])
+    stations = [{"station": name, "timezone": "UTC"} for name in ("S1", "S2")]
+    away = {**WORK, "aircraft": "A2", "station": "S2", "status": "void"}
+    flights = [FLOWN, {"takeoff_at": "2025-06-02T20:00:00Z", "landing_at": "2025-06-02T21:00:00Z"}]
+    export = {"tasks": [{**WORK, "station": "S1"}, away], "flights": flights, "stations": stations}
+    [outside] = planted(data, "outside", **export).edits
+    assert dict(outside.cells) == {"station": "S2"}
+    [inside] = planted(data, "inside", **export).edits
+    assert (inside.cells["station"], inside.cells["started_at"]) == ("S2", "2025-06-02T20:00:00.000000Z")
