@@ -36,7 +36,8 @@ def _hemispheres(timeline: Timeline) -> Ints:
     side[listed] = [_side(str(zone)) for zone in stations["timezone"]]
     side[-1] = 0
     worked = timeline.aircraft[timeline.rows]
-    total = np.bincount(worked, side[of_task[timeline.rows]], fleet)
+    # Of no records bincount makes whole numbers, to which no others can be added in place.
+    total = np.bincount(worked, side[of_task[timeline.rows]], fleet).astype(np.float64)
     for part in origin:
         total += np.bincount(flights.aircraft, side[part[flights.row]], fleet)
     return np.sign(total).astype(np.int64)
