@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from audit.pipeline import Audited
+from audit.pipeline import Audited, run_audit
 from audit.report.files import contents
+from audit.shipped import sample_folder, sample_settings
 
 SAMPLE = Path(__file__).parents[1] / "sample_records"
 
@@ -49,6 +50,27 @@ def test_findings_are_those_planted(out: Tables) -> None:
     expected = Counter(map(finding, rows("expected_findings.csv")))
     assert found - expected == Counter()
     assert expected - found == Counter()
+
+
+@pytest.mark.parametrize("nth", [-1, -5])
+def test_what_is_found_in_the_midst_of_a_job_is_found_ever_after(sample_audit: Audited, nth: int) -> None:
+    """As of the end of a second coat of three: nothing is found that what came later shows to be none."""
+    tasks = sample_audit.timeline.tables["tasks"]
+    job = ["work_order", "aircraft", "position", "product"]
+    third = tasks.loc[tasks["coat"] == 3, job].astype("str")
+    second = tasks.loc[tasks["coat"] == 2, [*job, "finished_at"]].astype(dict.fromkeys(job, "str")).merge(third)
+    as_of = second["finished_at"].sort_values().iloc[nth].to_pydatetime()
+    then = run_audit(sample_folder(), settings=[sample_settings()], as_of=as_of).findings
+    known = set(sample_audit.result.findings["finding_id"])
+    assert len(then) > 10
+    assert then.loc[~then["finding_id"].isin(known), "message"].tolist() == []
+
+
+@pytest.mark.parametrize("name", ["findings.csv", "unjudged.csv"])
+def test_every_subject_is_named(out: Tables, name: str) -> None:
+    """Whoever reads a row knows of which aircraft it is, and of which record, boot or flight."""
+    names = ("work_order", "task_id", "component_serial", "flight_id", "position")
+    assert [row for row in out[name] if not row["aircraft"] or not any(row.get(column) for column in names)] == []
 
 
 def test_what_a_correction_put_right_names_it(out: Tables) -> None:

@@ -391,8 +391,10 @@ def _with_sessions(rule: CountRule, timeline: Timeline, spot: Spot, target: int)
     what, window = f"{target} treatments in the season", (since, until)
     gone = mine[np.argsort(done.sessions.end[mine], kind="stable")][max(target, 0) :]
     if len(mine) >= target:
-        rows = done.treated.task[np.isin(done.session_of, done.sessions.number[gone]) & (done.treated.boot == boot)]
-        return Planted(what, tuple(_not_of(timeline, row, spot["place"]) for row in np.unique(rows).tolist()), window)
+        treated = np.isin(done.session_of, done.sessions.number[gone]) & (done.treated.boot == boot)
+        # Each where the boot was then: it may have changed its place since.
+        where = dict(zip(done.treated.task[treated].tolist(), done.treated.place[treated].tolist(), strict=True))
+        return Planted(what, tuple(_not_of(timeline, row, place) for row, place in sorted(where.items())), window)
     like = planting.nearest(timeline, done.treated.task, since)
     edits = []
     for number in range(target - len(mine)):

@@ -70,8 +70,11 @@ class Judgement:
         frame = cases(len(index), **self.shown(index, finding))
         frame["finding"], frame["reason"] = finding, self.reasons.texts(self.doubt[index])
         if not certain.all():
+            # Where nothing else shows the subject it is the flight.
+            is_flight = (frame[["task", "component", "place"]] == NONE).all(axis=1).to_numpy()
             for name in _OF_FINDINGS:
-                frame[name] = frame[name].where(certain, _DEFAULTS[name])
+                said = certain | is_flight if name == "flight" else certain
+                frame[name] = frame[name].where(said, _DEFAULTS[name])
         return frame
 
     @property

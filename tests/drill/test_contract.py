@@ -180,3 +180,30 @@ def test_what_is_planted_at_a_limit(data: dict[str, Any], planted: dict[str, str
     found = dict(zip(done.plantings["what"], done.plantings["outcome"], strict=True))
     assert planted.items() <= found.items()
     assert set(found.values()) <= {"detected", "silent"}
+
+
+def test_a_treatment_is_taken_away_where_the_boot_was_then() -> None:
+    """A boot treated before it changed its place: that record is no longer of it, or the fault would not be one."""
+    boot = {"component_serial": "B1", "material": "other"}
+    example = Example.model_validate(
+        {
+            "name": "n",
+            "expect": "complies",
+            "tasks": [coated(2, "W1") | {"position": "left; fin"}],
+            "components": [
+                boot | {"position": "left", "installed_at": "2025-01-01", "removed_at": "2025-06-10"},
+                boot | {"position": "right", "installed_at": "2025-06-10"},
+                boot | {"component_serial": "B2", "position": "fin", "installed_at": "2025-01-01"},
+            ],
+            "flights": [
+                {"takeoff_at": f"2025-{day}T18:00:00Z"} for day in ("05-30", "06-01", "06-05", "06-20", "06-25")
+            ],
+        }
+    )
+    data = rule_data("count", scope=GLOSS, sessions={"at_least": 1}, season={"from": "06-01", "to": "06-28"})
+    rule = RULES.validate_python(data)
+    done = drill("x", [rule], example_export(example), pd.Timestamp("2025-07-10T00:00Z"), 8, "1")
+    assert set(zip(done.plantings["what"], done.plantings["outcome"], strict=True)) == {
+        ("0 treatments in the season", "detected"),
+        ("1 treatments in the season", "silent"),
+    }
