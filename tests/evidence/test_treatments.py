@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from audit.authoring.examples import example_export
+from audit.authoring.examples import as_of_example, example_export
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import cases
 from audit.language.rule import Example
@@ -25,8 +25,9 @@ INTERNAL = ("other_subject", "named_by", "window")
 
 def shown(data: dict[str, Any], as_of: str | None = None, **tables: Any) -> list[dict[str, Any]]:
     """The cases of a rule with names for row numbers, what doesn't apply left out."""
-    export = example_export(Example.model_validate({"name": "n", "expect": "complies", **tables}))
-    timeline = build_timeline(export, None if as_of is None else pd.Timestamp(as_of))
+    example = Example.model_validate({"name": "n", "expect": "complies", **tables})
+    export = example_export(example)
+    timeline = build_timeline(export, as_of_example(example, export) if as_of is None else pd.Timestamp(as_of))
     found = judge_rule(RULES.validate_python(data), timeline).cases
     other = "flights" if {"flights", "stays"} & set(data.get("between", ())) else "tasks"
     return [_named(timeline, row, other) for row in found.to_dict("records")]

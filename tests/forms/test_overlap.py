@@ -131,7 +131,8 @@ def test_what_was_never_taken_off_overlaps_to_the_as_of_time() -> None:
     """Of two boots at one position without a removal the figures go to the as-of time, not beyond."""
     boots = rule("overlap", between=["components", "components"], same=["aircraft", "position"])
     later = {"component_serial": "C2", "installed_at": "2025-06-02T08:00:00Z"}
-    assert outcomes(boots, tasks=[TASK], components=[{}, later]).cases["measured"].tolist() == [pytest.approx(2.0)]
+    found = outcomes(boots, as_of=TASK["finished_at"], tasks=[TASK], components=[{}, later])
+    assert found.cases["measured"].tolist() == [pytest.approx(2.0)]
 
 
 @pytest.mark.parametrize(
