@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from audit.intake.tables import TABLES
+from audit.intake.words import words_in
 
 Bytes = npt.NDArray[np.uint8]
 Ints = npt.NDArray[np.int64]
@@ -82,6 +83,12 @@ def _same(now: pd.Series[Any], was: pd.Series[Any], kind: str) -> Bools:
         texts = now.array, was.astype("str").array
         same = (texts[0] == texts[1]) | (texts[0].isna() & texts[1].isna())
     return np.asarray(same, bool)
+
+
+def with_words_used(tasks: pd.DataFrame) -> pd.DataFrame:
+    """Some of many records with columns as texts of which all together have more words than these are records."""
+    more = [name for name in words_in(tasks) if len(tasks[name].cat.categories) > len(tasks)]
+    return tasks.assign(**{name: tasks[name].astype("str") for name in more})
 
 
 Words = npt.NDArray[np.uint64]

@@ -12,7 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from audit.intake.words import of_used_words, words_in
+from audit.intake.words import words_in
 from audit.register.digests import Bytes, record_digests
 
 
@@ -30,7 +30,6 @@ class Kept:
 
 def kept_of(tasks: pd.DataFrame) -> Kept:
     """What a register keeps of task records (canonical columns)."""
-    tasks = of_used_words(tasks)
     said = pa.Table.from_pandas(tasks, preserve_index=False).replace_schema_metadata(None)
     # Without Arrow's schema words are read again as text.
     return Kept(record_digests(tasks), packed(said, use_dictionary=words_in(tasks), store_schema=False))

@@ -18,7 +18,7 @@ import pyarrow.compute as pc
 import sqlalchemy as sa
 
 from audit.findings.standing import ALTERED_COLUMNS
-from audit.intake.words import of_used_words, words_in
+from audit.intake.words import words_in
 from audit.register.digests import (
     COLUMNS,
     KEY,
@@ -28,6 +28,7 @@ from audit.register.digests import (
     Ints,
     record_digests,
     same_cells,
+    with_words_used,
 )
 from audit.register.merkle import merkle_root
 from audit.register.packing import Damaged, Kept, kept_of, packed, refusing_damage, table_of, unpacked_cells
@@ -44,7 +45,7 @@ have limits of their own. Common practice, no source."""
 GONE, UNSIGNED, SIGNED = 0, 1, 2
 RECORDS_IN_A_LEAF: Final = 1024
 """A tree with a leaf for each of millions of records took a third of the time of a check."""
-_MOST_ROWS: Final = 250_000
+_MOST_ROWS: Final = 500_000
 """Rows of one part: databases take no values of any size."""
 _WORTH_A_PROCESS: Final = 300_000
 """So many records are digested sooner beside the audit, by a process that has to begin first."""
@@ -220,13 +221,13 @@ def _changed(
     batch = known.batch[at[alike]]
     for number in np.flatnonzero(np.bincount(batch) >= _WORTH_READING).tolist():
         rows = alike[batch == number]
-        now = of_used_words(tasks.iloc[rows])
+        now = with_words_used(tasks.iloc[rows])
         was = _said(connection, known.batches[number], words_in(now)).iloc[known.row[at[rows]]]
         as_kept[rows] = same_cells(now, was)
     again = np.flatnonzero(same & ~as_kept)
     for part in _in_parts(len(again)):
         rows = again[part]
-        digests = record_digests(of_used_words(tasks.iloc[rows]))
+        digests = record_digests(with_words_used(tasks.iloc[rows]))
         as_kept[rows] = (digests == known.digests[at[rows]]).all(axis=1)
     return np.flatnonzero(~as_kept)
 
@@ -238,8 +239,8 @@ def _in_parts(rows: int) -> list[slice]:
 def _some(tasks: pd.DataFrame, rows: Ints) -> pd.DataFrame:
     """Some of the records; where nothing lies between them they are not copied."""
     if len(rows) and rows[-1] - rows[0] == len(rows) - 1:
-        return tasks.iloc[rows[0] : rows[-1] + 1]
-    return tasks.iloc[rows]
+        return with_words_used(tasks.iloc[rows[0] : rows[-1] + 1])
+    return with_words_used(tasks.iloc[rows])
 
 
 def _kept(parts: list[pd.DataFrame], beside: Callable[[], Executor]) -> Callable[[], list[Kept]]:
