@@ -86,7 +86,7 @@ def _same(now: pd.Series[Any], was: pd.Series[Any], kind: str) -> Bools:
 
 
 def with_words_used(tasks: pd.DataFrame) -> pd.DataFrame:
-    """Some of many records with columns as texts of which all together have more words than these are records."""
+    """Some of many records; a column that has more words than these are records becomes texts: most are others'."""
     more = [name for name in words_in(tasks) if len(tasks[name].cat.categories) > len(tasks)]
     return tasks.assign(**{name: tasks[name].astype("str") for name in more})
 

@@ -221,13 +221,13 @@ def _changed(
     batch = known.batch[at[alike]]
     for number in np.flatnonzero(np.bincount(batch) >= _WORTH_READING).tolist():
         rows = alike[batch == number]
-        now = with_words_used(tasks.iloc[rows])
+        now = _some(tasks, rows)
         was = _said(connection, known.batches[number], words_in(now)).iloc[known.row[at[rows]]]
         as_kept[rows] = same_cells(now, was)
     again = np.flatnonzero(same & ~as_kept)
     for part in _in_parts(len(again)):
         rows = again[part]
-        digests = record_digests(with_words_used(tasks.iloc[rows]))
+        digests = record_digests(_some(tasks, rows))
         as_kept[rows] = (digests == known.digests[at[rows]]).all(axis=1)
     return np.flatnonzero(~as_kept)
 
@@ -238,9 +238,8 @@ def _in_parts(rows: int) -> list[slice]:
 
 def _some(tasks: pd.DataFrame, rows: Ints) -> pd.DataFrame:
     """Some of the records; where nothing lies between them they are not copied."""
-    if len(rows) and rows[-1] - rows[0] == len(rows) - 1:
-        return with_words_used(tasks.iloc[rows[0] : rows[-1] + 1])
-    return with_words_used(tasks.iloc[rows])
+    together = len(rows) and rows[-1] - rows[0] == len(rows) - 1
+    return with_words_used(tasks.iloc[rows[0] : rows[-1] + 1] if together else tasks.iloc[rows])
 
 
 def _kept(parts: list[pd.DataFrame], beside: Callable[[], Executor]) -> Callable[[], list[Kept]]:
