@@ -387,7 +387,7 @@ def _identity(rule: RecordRule, cases: pd.DataFrame, evidence: pd.DataFrame, tim
     keys = [tuple(map(str, names)) for names in named]
     if rule.of == "alterations" and frame is not None:
         # Audits as of one time, of exports made anew, may see a record change and change back.
-        before = frame.groupby(list(_NAMED_BY[rule.of]), dropna=False, observed=True).cumcount().to_numpy()[rows]
+        before = frame.groupby(list(_NAMED_BY[rule.of]), dropna=False).cumcount().to_numpy()[rows]
         keys = [(*key, str(number + 1)) if number else key for key, number in zip(keys, before, strict=True)]
     return keys
 

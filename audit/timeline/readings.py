@@ -45,7 +45,7 @@ def other_readings(timeline: Timeline, owner: Owner) -> Iterator[Timeline]:
     owners = owners_of(timeline, owner)
     rows = later["row"].to_numpy()
     earlier = np.empty(len(later), np.int64)
-    for column, part in later.groupby("column", observed=True):
+    for column, part in later.groupby("column"):
         at = part.index.to_numpy()
         earlier[at] = timeline.times[str(column)][rows[at]]
     night = pd.DataFrame({"owner": owners[rows], "night": earlier // DAY, "earlier": earlier})
@@ -65,7 +65,7 @@ def _read(timeline: Timeline, later: pd.DataFrame, chosen: Bools) -> Mapping[str
     """The times of all records, the chosen ones of those that may be later read so."""
     times = {name: values.copy() for name, values in timeline.times.items()}
     moved = later[chosen]
-    for column, part in moved.groupby("column", observed=True):
+    for column, part in moved.groupby("column"):
         times[str(column)][part["row"].to_numpy()] = micros(part["later"])
     # Work can't end before it began: an end in the same hour was then read from the second pass as well.
     ends = later[later["column"] == "finished_at"]

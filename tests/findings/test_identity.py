@@ -136,6 +136,35 @@ def test_two_boots_at_one_position_are_named_by_when_they_came() -> None:
         assert keys == [("C1", "2025-01-10T12:30:05", "C2", "2025-01-01T00:00:00")]
 
 
+def test_what_a_register_saw_twice_at_one_time_is_numbered() -> None:
+    """In its order, whatever was altered or vanished between; what else was seen counts for itself."""
+    altered: dict[str, Any] = {"what": "altered", "column": "lot", "was": "L1", "now": "L2"}
+    back = {**altered, "was": "L2", "now": "L1"}
+    gone: dict[str, Any] = {"what": "vanished", "column": None}
+    seen = [altered, gone, altered | {"column": "coat"}, back, gone, gone | {"task_id": "T9"}, altered]
+    at_one_time = [{"task_id": "T1", "first_seen": "2025-06-05T00:00:00Z"} | one for one in seen]
+    tables = {
+        "tasks": [{"product": "cleaner", "started_at": "2025-06-02T00:00:00Z"}],
+        "alterations": [*at_one_time, at_one_time[0] | {"first_seen": "2025-06-06T00:00:00Z"}],
+    }
+    timeline = timeline_of(
+        Example.model_validate({"name": "n", "expect": "complies", "as_of": "2025-07-01T00:00:00Z", **tables})
+    )
+    asked = RULES.validate_python(rule("record", of="alterations", require={"alteration.what": {"is": "entered late"}}))
+    found = collect([(asked, judge_rule(asked, timeline))], timeline)
+    fifth, sixth = "2025-06-05 00:00:00+00:00", "2025-06-06 00:00:00+00:00"
+    assert form_of(asked).identity(asked, found.cases, found.findings, timeline) == [
+        ("T1", "altered", "lot", fifth),
+        ("T1", "vanished", "", fifth),
+        ("T1", "altered", "coat", fifth),
+        ("T1", "altered", "lot", fifth, "2"),
+        ("T1", "vanished", "", fifth, "2"),
+        ("T9", "vanished", "", fifth),
+        ("T1", "altered", "lot", fifth, "3"),
+        ("T1", "altered", "lot", sixth),
+    ]
+
+
 def found_ids(data: dict[str, Any], tables: dict[str, Any]) -> list[str]:
     """The ids of what a rule finds in a small export."""
     timeline = build_timeline(
