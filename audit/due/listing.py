@@ -49,6 +49,8 @@ NO_BAND: Final = "too few past forecasts for a band around the date"
 LONG_AGO: Final = "overdue"
 BROKEN: Final = "the hold has been broken already: see the findings"
 NO_END: Final = "until the treatment that ends the hold is recorded"
+PERHAPS: Final = "over by the records that are sure, but may still be running"
+NO_LATEST: Final = "nothing tells when that ended"
 
 
 @dataclass(frozen=True)
@@ -153,13 +155,21 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
 def _notes(rows: pd.DataFrame, first: Ints, early: Ints) -> list[str]:
     """What there is to say of each row: what is in doubt, and what can't be told."""
     found = []
-    columns = (rows[name] for name in ("kind", "broken", "until", "reason"))
-    for kind, broken, until, reason, at, begins in zip(*columns, first.tolist(), early.tolist(), strict=True):
+    columns = (rows[name] for name in ("kind", "broken", "until", "latest", "perhaps", "reason"))
+    for kind, broken, until, latest, perhaps, reason, at, begins in zip(
+        *columns, first.tolist(), early.tolist(), strict=True
+    ):
         told = []
+        if perhaps:
+            told.append(PERHAPS)
         if reason:
             told.append(f"in doubt: {reason}")
+        if latest not in (NONE, until):
+            told.append(f"it may run until {pd.Timestamp(latest, unit='us'):%Y-%m-%d %H:%M} UTC")
         if broken:
             told.append(BROKEN if kind == "hold" else LONG_AGO)
+        elif perhaps and until == NONE:
+            told.append(NO_LATEST)
         elif kind == "hold" and until == NONE:
             told.append(NO_END)
         elif at == FOREVER:

@@ -132,26 +132,29 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Judgement:
 
 
 def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
-    """The holds that run at the as-of time; `until` is NONE where only a treatment ends one."""
+    """The holds that run at the as-of time, and those that may by a record in doubt, such as a later coat.
+
+    `until` is NONE where only a treatment ends one, or where such a record doesn't tell when its work ended.
+    """
     hold = _held(rule, timeline)
     now = timeline.as_of
     everyone = np.arange(len(hold.sessions))
-    ends = hold.ends(PLAIN, everyone)
+    surely, perhaps = hold.ends(PLAIN, everyone), hold.latest_end(everyone)
     begun = hold.sessions.end <= now
-    running = np.flatnonzero(begun & (ends > now))
-    # What is in doubt may have ended it already, or broken it.
-    doubt = hold.sessions.doubt[running]
+    running = np.flatnonzero(begun & (perhaps > now))
+    is_over = surely[running] <= now
 
+    # What is in doubt may have ended it already, or may make it last longer.
     def over(view: View, index: Ints) -> Bools:
         return hold.ends(view, index) <= now
 
     def longer(view: View, index: Ints) -> Bools:
-        return hold.ends(view, index) > ends[index]
+        return hold.ends(view, index) > np.maximum(surely[index], now)
 
-    not_so = np.zeros(len(running), bool)
-    ended = turning_reasons(timeline, over, "lenient", running, not_so)
-    lasts = turning_reasons(timeline, longer, "harsh", running, not_so)
-    held, until = hold.sessions.take(running), ends[running]
+    ended = turning_reasons(timeline, over, "lenient", running, is_over)
+    lasts = turning_reasons(timeline, longer, "harsh", running, np.zeros(len(running), bool))
+    held, latest = hold.sessions.take(running), perhaps[running]
+    until = np.where(is_over, latest, surely[running])
     return coming(
         len(running),
         kind="hold",
@@ -161,11 +164,13 @@ def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
         component=held.component,
         since=held.end,
         until=np.where(until == FOREVER, NONE, until),
+        latest=np.where((latest > surely[running]) & (latest < FOREVER), latest, NONE),
+        perhaps=is_over,
         used=(now - held.end) / HOUR,
         limit=np.nan if hold.limit == FOREVER else hold.limit / HOUR,
         unit="h",
-        broken=hold.first_event(PLAIN, running)[0] <= now,
-        reason=reasons_of(timeline).texts(first_of(doubt, ended, lasts)),
+        broken=hold.broken(PLAIN, running),
+        reason=reasons_of(timeline).texts(first_of(held.doubt, ended, lasts)),
     )
 
 
@@ -220,6 +225,15 @@ class _Hold:
             unrecorded = np.maximum(held.latest, records_end(timeline, view.favour))
             until = np.minimum(until, np.minimum(released, unrecorded))
         return until
+
+    def latest_end(self, index: Ints) -> Ints:
+        """When each hold ends at the latest, with all that may have begun it; FOREVER where nothing tells."""
+        timeline, held = self.timeline, self.sessions.take(index)
+        latest = self.ends(View("harsh"), index)
+        # Nothing flies while it is worked on: what doesn't tell its end was done before the next takeoff.
+        flown, _ = first_takeoff(timeline, PLAIN, held, held.end)
+        by_flight = np.where(flown > FOREVER - self.limit, FOREVER, flown + self.limit)
+        return np.where(latest == FOREVER, np.maximum(by_flight, self.ends(PLAIN, index)), latest)
 
     def first_event(self, view: View, index: Ints) -> tuple[Ints, Ints]:
         """The first forbidden event from the end of each session on: its instant (FOREVER: none came), and its row

@@ -37,7 +37,7 @@ def when_in_words(row: Row, zone: str | None = None) -> str:
     """When: `not before 2026-01-20 14:20 local (12:20 UTC)`, `by 2026-02-01`, or the band of a forecast."""
     if row["kind"] == "hold":
         if pd.isna(row["due"]):
-            return "until further work"
+            return "until further work" if pd.isna(row["limit"]) else "end not known"
         utc = f"{row['due']:%Y-%m-%d %H:%M} UTC"
         local = "" if zone is None else f"{row['due'].tz_convert(zone):%Y-%m-%d %H:%M} local, "
         return f"not before {local}{utc}"

@@ -1,5 +1,6 @@
 """The due list on the command line, as a calendar that a second library reads, and as a page."""
 
+import re
 from pathlib import Path
 
 import icalendar
@@ -52,6 +53,57 @@ def test_the_list(export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[st
     page = (tmp_path / "due" / "due.html").read_text()
     assert "T&lt;2&gt;;,\\x" in page
     assert "only licensed staff release an aircraft" in page
+
+
+QUARANTINED = "T3,W1,TARN-TEAL,apply,Gullspool,{started},{finished},{position},Black\n"
+FLOWN = "F2,TARN-TEAL,{at},2026-01-11T13:00Z\n"
+OVER = "over by the records that are sure, but may still be running; in doubt: a record in quarantine"
+
+
+@pytest.mark.parametrize(
+    ("started", "finished", "as_of", "flown", "told"),
+    [
+        ("noon", "2026-01-10T15:00", "2026-01-11T10:00Z", None, f"not before 2026-01-11 15:00 local, .*{OVER}"),
+        ("noon", "2026-01-10T15:00", "2026-01-11T14:00Z", None, None),
+        ("noon", "2026-01-10T15:00", "2026-01-11T08:00Z", None, "10:00 local.*it may run until 2026-01-11 14:00 UTC"),
+        ("2026-01-10T14:00", "noon", "2026-01-11T10:00Z", None, f"end not known: .*{OVER}.*nothing tells when"),
+        # Nothing flies while it is worked on: the coat had ended by the takeoff.
+        ("2026-01-10T14:00", "noon", "2026-01-11T14:00Z", "2026-01-11T12:00Z", f"not before 2026-01-12 13:00 .*{OVER}"),
+        ("2026-01-10T14:00", "noon", "2026-01-12T12:00Z", "2026-01-11T12:00Z", None),
+    ],
+)
+def test_a_cure_that_is_over_may_still_run_by_a_coat_in_quarantine(
+    export: Path,
+    tmp_path: Path,
+    started: str,
+    finished: str,
+    as_of: str,
+    flown: str | None,
+    told: str | None,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Listed until its latest end, with words that say that it may be over; on other boots nothing runs."""
+    with (export / "tasks.csv").open("a") as file:
+        file.write(QUARANTINED.format(started=started, finished=finished, position="left wing"))
+    if flown:
+        with (export / "flights.csv").open("a") as file:
+            file.write(FLOWN.format(at=flown))
+    run(["due", str(export), "--as-of", as_of, "--out", str(tmp_path / "due")])
+    cures = [line for line in capsys.readouterr().out.splitlines() if "left wing (B1): no takeoff" in line]
+    assert [bool(re.search(told or "", line)) for line in cures] == [True] * (told is not None)
+
+
+@pytest.mark.parametrize("other", ["W1;right wing", "W9;left wing"])
+def test_a_coat_in_quarantine_is_of_its_job_and_boot(
+    export: Path, tmp_path: Path, other: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of another boot, or of another job, it leaves no doubt of the cure that is over."""
+    job, position = other.split(";")
+    row = QUARANTINED.format(started="noon", finished="2026-01-10T15:00", position=position)
+    with (export / "tasks.csv").open("a") as file:
+        file.write(row.replace("W1", job))
+    run(["due", str(export), "--as-of", "2026-01-11T10:00Z", "--out", str(tmp_path / "due")])
+    assert "left wing (B1): no takeoff" not in capsys.readouterr().out
 
 
 def test_a_second_library_reads_the_calendar(export: Path, tmp_path: Path) -> None:
