@@ -9,7 +9,7 @@ from typing import Final
 import pandas as pd
 
 from audit.findings.result import DueList
-from audit.report.due_words import CAUTION, Row, what_is_due, when_in_words, where
+from audit.report.due_words import CAUTION, Row, is_overdue, last_day, what_is_due, when_in_words, where
 from audit.report.visible import visible
 
 LONGEST_LINE: Final = 75
@@ -17,10 +17,11 @@ LONGEST_LINE: Final = 75
 
 
 def calendar(due: DueList, version: str) -> str:
-    """Return the dated rows as events: the end of a hold at its instant, everything else on its day (UTC).
+    """Return the dated rows as events: the end of a hold at its instant, everything else on its last day (UTC).
 
-    A forecast stands on the first day of its band, where it has one. Rows without a date are not in it. The same row
-    has the same UID tomorrow, so that a calendar that takes the file again moves the event.
+    What is overdue stands on the day from which it is, a forecast on the first day of its band, where it has one. Rows
+    without a date are not in it. The same row has the same UID tomorrow, so that a calendar that takes the file again
+    moves the event.
     """
     lines = [
         "BEGIN:VCALENDAR",
@@ -48,8 +49,10 @@ def _event(row: Row, as_of: pd.Timestamp) -> Iterator[str]:
 
 def first_date(row: Row) -> pd.Timestamp | None:
     """The date that a row stands on: the certain one, else the first of its band, else the likely one."""
-    dates = (row[name] for name in ("due", "earliest", "likely"))
-    return next((date for date in dates if not pd.isna(date)), None)
+    if not pd.isna(row["due"]):
+        when: pd.Timestamp = row["due"] if row["kind"] == "hold" or is_overdue(row) else last_day(row)
+        return when
+    return next((row[name] for name in ("earliest", "likely") if not pd.isna(row[name])), None)
 
 
 def _uid(row: Row) -> str:

@@ -33,8 +33,20 @@ def what_is_due(row: Row) -> str:
     return str(row["what"])
 
 
+def is_overdue(row: Row) -> bool:
+    """Whether more has passed than is allowed before a treatment."""
+    return bool(row["kind"] == "treatment" and row["used"] > row["limit"])
+
+
+def last_day(row: Row) -> pd.Timestamp:
+    """The last day on which what has a certain date is not overdue, or out of date: `due` is the first instant after
+    it."""
+    due: pd.Timestamp = row["due"]
+    return due - pd.Timedelta(days=1)
+
+
 def when_in_words(row: Row, zone: str | None = None) -> str:
-    """When: `not before 2026-01-20 14:20 local (12:20 UTC)`, `by 2026-02-01`, or the band of a forecast."""
+    """When: `not before 2026-01-20 14:20 local (12:20 UTC)`, `last day 2026-02-01`, or the band of a forecast."""
     if row["kind"] == "hold":
         if pd.isna(row["due"]):
             return "until further work" if pd.isna(row["limit"]) else "end not known"
@@ -42,9 +54,11 @@ def when_in_words(row: Row, zone: str | None = None) -> str:
         local = "" if zone is None else f"{row['due'].tz_convert(zone):%Y-%m-%d %H:%M} local, "
         return f"not before {local}{utc}"
     if not pd.isna(row["due"]):
-        if row["kind"] == "treatment":
+        if is_overdue(row):
             return f"overdue from {row['due']:%Y-%m-%d}"
-        return f"last day {row['due'] - pd.Timedelta(days=1):%Y-%m-%d}"
+        # Of a limit in days all may have passed, and the day is not over yet.
+        today = "due today, " if row["used"] == row["limit"] else ""
+        return f"{today}last day {last_day(row):%Y-%m-%d}"
     if pd.isna(row["likely"]):
         return "no date"
     if pd.isna(row["earliest"]):

@@ -14,10 +14,11 @@ from audit.forms.judging import what_comes
 from audit.intake.export import Export
 from audit.intake.reading import read_export
 from audit.language.rule import Example
+from audit.report.due_words import when_in_words
 from audit.rulebook.loading import load_rules
 from audit.shipped import rules_folder, sample_folder
 from audit.timeline.timeline import build_timeline
-from tests.forms.rules import RULES, rule
+from tests.forms.rules import RULES, outcomes, rule
 
 CURE = rule(
     "hold", scope={"product_class": {"is": "rubber-preservative"}}, forbid={"event": "takeoff"}, **{"for": "PT24H"}
@@ -112,6 +113,47 @@ def test_days_are_counted_on_the_calendar(days: int, overdue: str) -> None:
     (row,) = treatments(due(interval(days=days), "2026-01-12T00:00:00Z", tasks=[DONE]))
     assert row["due"] == pd.Timestamp(overdue, tz="UTC")
     assert (row["used"], row["limit"], row["what"]) == (2, days, "next gloss coating")
+
+
+@pytest.mark.parametrize(
+    ("limits", "as_of", "outcome", "told"),
+    [
+        pytest.param({"days": 20}, "2026-01-29T23:59:59Z", "complies", "last day 2026-01-30", id="the-day-before"),
+        pytest.param(
+            {"days": 20}, "2026-01-30T00:00:00Z", "complies", "due today, last day 2026-01-30", id="as-it-begins"
+        ),
+        pytest.param(
+            {"days": 20}, "2026-01-30T14:00:00Z", "complies", "due today, last day 2026-01-30", id="in-its-midst"
+        ),
+        pytest.param({"days": 20}, "2026-01-31T00:00:00Z", "finding", "overdue from 2026-01-31", id="over"),
+        pytest.param({"months": 1}, "2026-02-10T23:59:59Z", "complies", "due today, last day 2026-02-10", id="a-month"),
+        pytest.param({"months": 1}, "2026-02-11T00:00:00Z", "finding", "overdue from 2026-02-11", id="a-month-is-over"),
+        pytest.param(
+            {"days": 20, "tolerance": 10},
+            "2026-02-01T14:00:00Z",
+            "complies",
+            "due today, last day 2026-02-01",
+            id="late",
+        ),
+        pytest.param(
+            {"days": 20, "tolerance": 10}, "2026-02-02T00:00:00Z", "finding", "overdue from 2026-02-02", id="too-late"
+        ),
+    ],
+)
+def test_on_its_last_day_a_treatment_is_due_and_not_overdue(
+    limits: dict[str, int], as_of: str, outcome: str, told: str
+) -> None:
+    """The verdict of the audit and the words of the list say the same, at every instant of that day (UTC)."""
+    asked = interval(**{name: limit for name, limit in limits.items() if name != "tolerance"})
+    if "tolerance" in limits:
+        asked["tolerance"] = {"percent": limits["tolerance"]}
+    # A boot that came with the treatment: its only stretch is the one that runs.
+    boot = {"installed_at": DONE["started_at"], "component_serial": "B1", "position": "left wing"}
+    export: dict[str, Any] = {"tasks": [DONE], "components": [boot]}
+    (row,) = treatments(due(asked, as_of, **export))
+    assert when_in_words(row) == told
+    judged = outcomes(asked, as_of, **export)
+    assert (judged.in_scope, judged.findings, judged.unjudged) == (2, int(outcome == "finding"), 0)
 
 
 def test_what_was_done_this_moment_is_counted_from() -> None:
