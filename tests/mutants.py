@@ -86,7 +86,6 @@ class Trial:
         self.reached: dict[str, Any] = kept["reached"]
         self.verdicts: dict[str, str] = kept["verdicts"]
         self.noticed: Counter[tuple[str, str]] = Counter()
-        self.code = json.dumps(state().current_function_hashes, sort_keys=True).encode()
         self.failed = False
 
     def key(self, name: str) -> str:
@@ -130,17 +129,22 @@ class Trial:
         return not self.failed
 
     def learn(self, item: pytest.Item) -> None:
-        """Which functions a test reaches, and how long it takes, unless that is known of this code and this test."""
-        digest = hashlib.sha256(self.code + item.path.read_bytes()).hexdigest()
-        if self.reached.get(item.nodeid, {}).get("digest") == digest:
+        """Which functions a test reaches, and how long it takes, unless that is known of this test and of all these."""
+
+        def digest(functions: list[str]) -> str:
+            code = json.dumps([state().current_function_hashes.get(name) for name in functions])
+            return hashlib.sha256(code.encode() + item.path.read_bytes()).hexdigest()
+
+        known = self.reached.get(item.nodeid)
+        if known and known["digest"] == digest(known["functions"]):
             return
         set_mutant_under_test("stats")
         state()._stats.clear()
         start = process_time()
         if not self.run(item, None):
             sys.exit(f"{item.nodeid} fails without any change")
-        seconds = round(process_time() - start, 3)
-        self.reached[item.nodeid] = {"digest": digest, "seconds": seconds, "functions": sorted(state()._stats)}
+        seconds, functions = round(process_time() - start, 3), sorted(state()._stats)
+        self.reached[item.nodeid] = {"digest": digest(functions), "seconds": seconds, "functions": functions}
 
     def chosen(self, module: str, tests: list[str]) -> list[str]:
         """Of the tests that reach a change, those that promise most for their time, as long as there is time."""
