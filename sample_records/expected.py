@@ -96,6 +96,7 @@ RejectKind = Literal[
     "required value missing",
     "landing before takeoff",
     "a correction that does not fit",
+    "said otherwise under the same key",
 ]
 Record = Task | Flight | Correction
 
@@ -144,7 +145,7 @@ class Reject:
     @property
     def audited(self) -> bool:
         """Whether the row is audited all the same, without the cell."""
-        return self.kind in ("not a number", "a correction that does not fit")
+        return self.kind in ("not a number", "a correction that does not fit", "said otherwise under the same key")
 
 
 @dataclass(frozen=True)

@@ -182,11 +182,20 @@ class Segment:
     exceeded_by: Flight | None = None
 
 
-class Logbook:
-    """The records of one aircraft, written day by day."""
+@dataclass(frozen=True)
+class Preserved:
+    """A boot that came off with fresh preservative, and its coats."""
 
-    def __init__(self, aircraft: Aircraft) -> None:
+    boot: Boot
+    coats: tuple[Task, ...]
+
+
+class Logbook:
+    """The records of one aircraft, written day by day; `shelf` holds what it left for others of the fleet."""
+
+    def __init__(self, aircraft: Aircraft, shelf: dict[str, Preserved] | None = None) -> None:
         self.aircraft = aircraft
+        self.shelf = {} if shelf is None else shelf
         self.station = aircraft.home
         self.now = FIRST_DAY
         self.cured_at = FIRST_DAY
@@ -391,10 +400,13 @@ class Logbook:
             for position in task.positions:
                 self.segments[position] = Segment(since=task)
 
-    def swap(self, position: str, rubber: Rubber, removed_at: datetime, installed_at: datetime) -> None:
-        """Another boot takes the place of the one at `position`."""
+    def swap(self, position: str, new: Rubber | Boot, removed_at: datetime, installed_at: datetime) -> None:
+        """Another boot takes the place of the one at `position`: a new one, or one that came off another aircraft."""
         self.fitted[position].removed_at = removed_at
-        self._fit(position, rubber, installed_at)
+        if isinstance(new, Rubber):
+            self._fit(position, new, installed_at)
+        else:
+            self._put_on(replace(new, position=position, installed_at=installed_at, removed_at=None))
 
     def exchange(self, removed_at: Mapping[str, datetime], installed_at: datetime) -> None:
         """The boots of two positions change places, and take along what was done to them and flown with them."""
@@ -409,9 +421,12 @@ class Logbook:
 
     def _fit(self, position: str, rubber: Rubber, installed_at: datetime) -> None:
         serial = f"B-{self.aircraft.code}-{len(self.boots) + 1:02}"
-        self.fitted[position] = Boot(serial, self.aircraft.mark, position, rubber, installed_at)
-        self.boots.append(self.fitted[position])
-        self.segments[position] = Segment()
+        self._put_on(Boot(serial, self.aircraft.mark, position, rubber, installed_at))
+
+    def _put_on(self, boot: Boot) -> None:
+        self.fitted[boot.position] = replace(boot, aircraft=self.aircraft.mark)
+        self.boots.append(self.fitted[boot.position])
+        self.segments[boot.position] = Segment()
 
 
 class Visit:
@@ -463,7 +478,7 @@ class Visit:
     def swap(
         self,
         position: str,
-        rubber: Rubber,
+        new: Rubber | Boot,
         *,
         removal_recorded_late: timedelta = timedelta(0),
         installation_recorded_late: timedelta = timedelta(0),
@@ -472,7 +487,7 @@ class Visit:
         removal = self.step(REMOVE, [position])
         self.book.swap(
             position,
-            rubber,
+            new,
             removal.finished_at + removal_recorded_late,
             self.clock + installation_recorded_late,
         )

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from sample_records.expected import Finding, Planted, Unjudged
-from sample_records.logbook import Boot, Correction, Flight, Logbook, Task
+from sample_records.logbook import Boot, Correction, Flight, Logbook, Preserved, Task
 from sample_records.reference import (
     END,
     FIRST_DAY,
@@ -59,7 +59,8 @@ class Scenario:
 
 def tell() -> Scenario:
     """Let every aircraft live through its year."""
-    books = [Logbook(aircraft) for aircraft in FLEET]
+    shelf: dict[str, Preserved] = {}
+    books = [Logbook(aircraft, shelf) for aircraft in FLEET]
     planted = tuple(each for book in books for each in STORY[book.aircraft.mark](book))
     tasks = [task for book in books for task in book.tasks]
     flights = [flight for book in books for flight in book.flights]

@@ -34,7 +34,7 @@ from sample_records.expected import (
     unsure_flight,
     wrong_boot,
 )
-from sample_records.logbook import ALL, CURE, Logbook, hours
+from sample_records.logbook import ALL, CURE, Logbook, Preserved, hours
 from sample_records.paperwork import willow, yew
 from sample_records.reference import (
     APPLY_GLOSS,
@@ -164,7 +164,19 @@ def alder(book: Logbook) -> Iterator[Planted]:
         [coats[-1], treatment],
         covered_uncured(coats, treatment),
     )
+
+    for day, position in LENT.items():
+        book.routine(until=day)
+        visit = book.visit(f"{day} 09:00")
+        visit.prepare([position])
+        coats = visit.preserve([position])
+        book.shelf[position] = Preserved(book.fitted[position], coats)
+        visit.swap(position, BLACK_CHLOROPRENE)
     book.routine(until=END)
+
+
+LENT: Final = {"2026-05-12": "fin", "2026-05-19": "left tailplane"}
+"""The boots that TARN-ALDER gives to TARN-CEDAR, freshly preserved, each on its day."""
 
 
 def birch(book: Logbook) -> Iterator[Planted]:
@@ -354,6 +366,28 @@ def cedar(book: Logbook) -> Iterator[Planted]:
         [treatment],
         unprotected(treatment),
     )
+
+    for day, position in LENT.items():
+        book.routine(until=day)
+        lent = book.shelf.pop(position)
+        _, installation = book.visit(f"{day} 15:00").swap(position, lent.boot)
+        ready = lent.coats[-1].finished_at
+        if position == "fin":
+            flight = book.fly(ready + hours(9.7), 1.8)
+            yield fault(
+                "The fin boot of TARN-ALDER comes with its preservative fresh, and is flown here 9 h 42 min after its "
+                "last coat: the wait goes with the boot to another aircraft.",
+                [lent.coats[-1], installation, flight],
+                flown_uncured(lent.coats, flight),
+            )
+        else:
+            flight = book.fly(ready + CURE, 1.8)
+            yield near_miss(
+                "Another boot comes from TARN-ALDER in the same way, and is flown here exactly 24 h after its last "
+                "coat.",
+                [lent.coats[-1], installation, flight],
+                FLIGHT,
+            )
     book.routine(until=END)
 
 
@@ -591,6 +625,51 @@ def fir(book: Logbook) -> Iterator[Planted]:
         "from its installation to its first treatment.",
         [installation, treatment],
         late,
+    )
+
+    book.routine(until="2026-05-12")
+    visit = book.visit("2026-05-12 09:00")
+    visit.prepare(["left wing"])
+    coats = visit.preserve(["left wing"])
+    again = replace(coats[-1], finished_at=coats[-1].finished_at + hours(0.5))
+    book.enter(again)
+    flight = book.fly(coats[-1].finished_at + CURE, 1.8)
+    yield cannot_tell(
+        "The third coat is exported twice, the second time ending half an hour later: flown 24 h after the one end, "
+        "23 h 30 min after the other.",
+        [coats[-2], coats[-1], flight],
+        unsure(FLIGHT, coats[-2], "a row in quarantine"),
+        unsure(COATS, coats[-2], "a row in quarantine"),
+        unsure(PAUSES, coats[-1], "a row in quarantine"),
+    )
+    yield reject(
+        "Neither end of that coat can be believed.",
+        [coats[-1], again],
+        "task_id",
+        "duplicate key",
+    )
+
+    book.routine(until="2026-05-19")
+    visit = book.visit("2026-05-19 09:00")
+    visit.prepare(["left wing"])
+    coats = visit.preserve(["left wing"])
+    drier = replace(coats[-1], humidity_pct="40")
+    book.enter(drier)
+    flight = book.fly(coats[-1].finished_at + CURE, 1.8)
+    yield near_miss(
+        "A third coat is exported twice, with another humidity: no rule asks for it, three coats waited for 24 h.",
+        [coats[-1], flight],
+        FLIGHT,
+        PRODUCT,
+        COATS,
+        PAUSES,
+    )
+    yield reject("The second row of that coat.", [drier], "task_id", "duplicate key")
+    yield reject(
+        "The first row of that coat, which stays without its humidity.",
+        [coats[-1]],
+        "humidity_pct",
+        "said otherwise under the same key",
     )
     book.routine(until=END)
 

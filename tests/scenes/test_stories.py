@@ -89,7 +89,7 @@ def at(text: str) -> int:
 
 def test_a_hold_shows_its_wait_what_broke_it_and_what_is_missing(sample: AuditResult) -> None:
     """24 h from the last coat; airborne 5 h 12 min after it, 18 h 48 min too early; coats and flight are there."""
-    scene = story_of(sample, rule="flight-before-cure", aircraft="TARN-ALDER")
+    scene = story_of(sample, rule="flight-before-cure", work_order="WO-ALD-09")
     assert isinstance(scene, Scene)
     assert scene.wait is not None
     assert scene.short is not None
@@ -257,7 +257,7 @@ def test_a_lane_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     """A lane holds so many things and counts the others; so does its picture."""
     monkeypatch.setattr("audit.scenes.surroundings.MOST_SPANS", 2)
     cure = alone("flight-before-cure", tmp_path)
-    scene = story_of(run_audit(sample_folder(), cure), rule="flight-before-cure", aircraft="TARN-ALDER")
+    scene = story_of(run_audit(sample_folder(), cure), rule="flight-before-cure", work_order="WO-ALD-09")
     assert isinstance(scene, Scene)
     work = scene.lanes[0]
     assert len(work.spans) == 2
