@@ -1,4 +1,4 @@
-"""Numbers, instants and spans of time as people read them."""
+"""Numbers, instants, spans of time and long texts as people read them."""
 
 from __future__ import annotations
 
@@ -31,3 +31,8 @@ def figure(value: float) -> str:
 def several(number: int, thing: str) -> str:
     """A number of things: `1 coat`, `3 coats`."""
     return f"{number:,} {thing}{'' if number == 1 else 's'}"
+
+
+def abridged(text: str, longest: int) -> str:
+    """Return text cut where nobody would read on, and say how long it was."""
+    return text if len(text) <= longest else f"{text[:longest]}… ({len(text):,} characters)"

@@ -9,8 +9,9 @@ import typer
 from audit.cli.app import app, say
 from audit.cli.check import ExportArgument, MappingPath
 from audit.exit_codes import ExitCode
+from audit.figures import abridged
 from audit.intake.location import location
-from audit.report.visible import shortened, visible
+from audit.report.visible import visible
 
 WIDEST = 60
 
@@ -35,7 +36,7 @@ def quarantine(
         told = pd.concat([read.rejects, read.faults, read.dropped]).drop(columns="table")
         for file, line, column, value, reason in told.itertuples(index=False):
             place = f"{file}, line {line}{f', {column}' if column else ''}"
-            print(visible(f"{place}: {shortened(value, WIDEST)!r}: {reason}"))
+            print(visible(f"{place}: {abridged(value, WIDEST)!r}: {reason}"))
     rows = sum(count.quarantined for count in read.counts.values())
     cells = len(read.faults)
     next_step = " Put them right at the source, by new entries." if rows or cells else ""

@@ -6,11 +6,15 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from audit.figures import abridged
 from audit.yaml.faults import did_you_mean, quoted
 from audit.yaml.source import shortened
 
 FINDING = "finding"
 """The kind of message that serves every finding for which there is none of its own kind."""
+
+LONGEST_VALUE = 1_000
+"""Characters of a value of the records in a message: the words of the rule around it are never cut."""
 
 _NAME = re.compile(r"\{([^{}]*)\}")
 
@@ -71,5 +75,6 @@ def _by_message(message: Mapping[str, str], part: Said, names: Mapping[str, str]
     """What the rule's message says of a part: blank for want of a value, None where there is no message for it."""
     for kind in (*part.kinds, FINDING):
         if kind in message:
-            return filled(message[kind], {**names, **part.values})
+            values = {**names, **part.values}
+            return filled(message[kind], {name: abridged(text, LONGEST_VALUE) for name, text in values.items()})
     return None

@@ -9,11 +9,11 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from audit.figures import moment
+from audit.figures import abridged, moment
 from audit.findings.result import CORRECTED, LEVELS, AuditResult
 from audit.report.rows import day_and_time, level_name, texts
 from audit.report.standing import is_open
-from audit.report.visible import shortened, visible
+from audit.report.visible import visible
 
 MOST_ROWS: Final = 100
 """Rows that one table shows; its total is exact."""
@@ -163,7 +163,7 @@ def _table(words: Words, head: Sequence[str], columns: Sequence[pd.Series[str]],
 
 
 def _cell(text: str | None) -> str:
-    return visible(shortened((text or "").strip(), LONGEST_CELL))
+    return visible(abridged((text or "").strip(), LONGEST_CELL))
 
 
 def _moments(instants: pd.Series[pd.Timestamp]) -> pd.Series[str]:

@@ -7,10 +7,11 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from audit.errors import InternalError
+from audit.figures import abridged
 from audit.findings.result import PLACE_COLUMNS, AuditResult, Level
 from audit.report.rows import texts
 from audit.report.standing import is_open
-from audit.report.visible import shortened, visible
+from audit.report.visible import visible
 
 SEVERITIES: Final[Mapping[Level, str]] = {"1": "critical", "2": "major", "observation": "info"}
 LONGEST_TEXT: Final = 1_000
@@ -33,10 +34,10 @@ def _issues(result: AuditResult) -> Iterator[dict[str, Any]]:
     for key, rule, level, aircraft, position, message, table, file, line in zip(
         *(texts(findings[name]) for name in names), strict=True
     ):
-        where = ", ".join(part for part in (aircraft, position) if part)
-        place = f" ({file}, line {line})" if file else ""
+        where = abridged(", ".join(part for part in (aircraft, position) if part), LONGEST_TEXT)
+        place = f" ({abridged(file, LONGEST_TEXT)}, line {line})" if file else ""
         yield {
-            "description": visible(shortened(f"{where}: {message or rule}{place}", LONGEST_TEXT)),
+            "description": visible(f"{where}: {message or rule}{place}"),
             "check_name": rule,
             "fingerprint": key,
             "severity": SEVERITIES[str(level)],  # type: ignore[index]

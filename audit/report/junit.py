@@ -7,15 +7,16 @@ from xml.etree import ElementTree
 
 import pandas as pd
 
+from audit.figures import abridged
 from audit.findings.result import AuditResult
 from audit.report.rows import day_and_time, instant, level_name, texts
 from audit.report.standing import changed, is_open
 from audit.report.unjudged import count_reasons
-from audit.report.visible import fit_for_xml, shortened
+from audit.report.visible import fit_for_xml
 
 LISTED: Final = 100
 """How many findings of one rule are listed; their number is exact."""
-LONGEST_SENTENCE: Final = 300
+LONGEST_PLACE: Final = 300
 
 
 def junit_text(result: AuditResult) -> str:
@@ -87,12 +88,12 @@ def _marked(marks: list[list[str | None]], number: int) -> list[str]:
 def _sentences(findings: pd.DataFrame, number: int) -> list[str]:
     names = ("finding_id", "aircraft", "position", "task_id", "flight_id", "message")
     columns = [texts(findings[name]) for name in names]
-    # Before the sentence, which may be cut.
     marks = [texts(findings[name]) for name in ("change", "decided") if name in findings]
     rows = zip(*columns, strict=True)
     lines = []
     for (finding_id, *where, message), mark in zip(rows, _marked(marks, len(findings)), strict=True):
-        lines.append(f"{finding_id}  {mark}{', '.join(part for part in where if part)}: {message}")
+        place = abridged(mark + ", ".join(part for part in where if part), LONGEST_PLACE)
+        lines.append(f"{finding_id}  {place}: {message}")
     if number > len(lines):
         lines.append(f"and {number - len(lines):,} more: see findings.csv")
-    return [fit_for_xml(shortened(line, LONGEST_SENTENCE)) for line in lines]
+    return [fit_for_xml(line) for line in lines]

@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from audit.figures import abridged
 from audit.findings.result import FINDING_COLUMNS, AuditResult, Rule
 from audit.report.rows import texts
 from audit.report.standing import marked
-from audit.report.visible import all_visible, shortened, visible
+from audit.report.visible import all_visible, visible
 from audit.timeline.instants import Ints
 
 MOST_FINDINGS = 100_000
@@ -70,8 +71,8 @@ def packed(result: AuditResult, matter: Ints) -> str:
     return base64.b64encode(gzip.compress(text.encode("utf-8", "backslashreplace"), 3, mtime=0)).decode()
 
 
-RULE_TEXTS = ("warning", "put_right", "basis")
-"""Columns of findings with text of the rule, not of records: who reads on reads all of it."""
+RULE_TEXTS = ("message", "warning", "put_right", "basis")
+"""Columns of findings in the words of the rule: who reads on reads all of them. Values of records are cut in them."""
 
 
 def _cell_of(name: str) -> Callable[[str], str]:
@@ -116,4 +117,4 @@ def records(frame: pd.DataFrame) -> list[dict[str, str]]:
 
 def shown(text: str) -> str:
     """A cell as the page shows it: made safe to look at, and cut where nobody would read on."""
-    return visible(shortened(text, LONGEST_CELL))
+    return visible(abridged(text, LONGEST_CELL))

@@ -6,11 +6,12 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from audit.figures import abridged
 from audit.findings.result import LEVELS, AuditResult
 from audit.report.rows import day_and_time, instant, level_name, texts
 from audit.report.standing import is_open, marked, not_counted, open_first, since_last_run
 from audit.report.unjudged import count_reasons
-from audit.report.visible import shortened, visible
+from audit.report.visible import visible
 
 LISTED: Final = 20
 """How many findings, and reasons, are listed; their number is exact."""
@@ -53,7 +54,7 @@ def _lines(result: AuditResult) -> Iterator[str]:
     titles = {rule.id: (rule.title, rule.level) for rule in result.rules}
     counts = [coverage[name] for name in ("rule", "in_scope", "complies", "findings", "unjudged", "unread")]
     rows = [
-        (_text(titles[rule][0]), level_name(titles[rule][1]), *(f"{number:,}" for number in numbers))
+        (_rule_text(titles[rule][0]), level_name(titles[rule][1]), *(f"{number:,}" for number in numbers))
         for rule, *numbers in zip(*counts, strict=True)
     ]
     yield from _table(("rule", "level", "in scope", "complies", "findings", "unjudged", "rows not read"), rows)
@@ -61,18 +62,19 @@ def _lines(result: AuditResult) -> Iterator[str]:
         first = open_first(marked(result.findings) if result.standing is None else result.findings).head(LISTED)
         standing = ("change", "decided") if result.standing is not None else ()
         names = ("level", *standing, "aircraft", "position", "work_order", "message", "finding_id")
-        cells = zip(*(texts(first[name]) for name in names), strict=True)
+        shown = ((_rule_text if name == "message" else _text, texts(first[name])) for name in names)
+        cells = zip(*([how(cell or "") for cell in column] for how, column in shown), strict=True)
         yield ""
         yield "### Most serious first"
         yield ""
         marks = ("since the last run", "decided") if standing else ()
         heads = ("level", *marks, "aircraft", "position", "work order", "what is wrong", "finding")
-        yield from _table(heads, [tuple(_text(cell or "") for cell in row) for row in cells])
+        yield from _table(heads, list(cells))
         if len(result.findings) > LISTED:
             yield ""
             yield f"The other {len(result.findings) - LISTED:,} are in the report."
     reasons = [
-        (_text(titles[rule][0]), _text(reason), f"{number:,}")
+        (_rule_text(titles[rule][0]), _text(reason), f"{number:,}")
         for rule, of_rule in count_reasons(result.unjudged).items()
         for reason, number in of_rule.items()
     ]
@@ -94,4 +96,10 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
 
 
 def _text(text: str) -> str:
-    return _ALIVE.sub(lambda sign: f"&#{ord(sign[0])};", visible(shortened(text, LONGEST_TEXT)))
+    """Text from records."""
+    return _rule_text(abridged(text, LONGEST_TEXT))
+
+
+def _rule_text(text: str) -> str:
+    """Text of a rule, which is never cut."""
+    return _ALIVE.sub(lambda sign: f"&#{ord(sign[0])};", visible(text))

@@ -8,10 +8,11 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from audit.errors import InternalError
+from audit.figures import abridged
 from audit.findings.result import CORRECTED, PLACE_COLUMNS, STANDING_COLUMNS, AuditResult, InputFile, Level, Rule
 from audit.report.rows import texts
 from audit.report.standing import IN_FORCE
-from audit.report.visible import shortened, visible
+from audit.report.visible import visible
 
 MOST_RESULTS: Final = 25_000
 """More results in one run, and a code host refuses the whole file."""
@@ -71,10 +72,10 @@ def _rule(rule: Rule) -> dict[str, Any]:
     return {
         "id": rule.id,
         "name": "".join(part.capitalize() for part in rule.id.split("-")),
-        "shortDescription": {"text": _text(rule.title)},
-        "fullDescription": {"text": _text(rule.why)},
+        "shortDescription": {"text": visible(rule.title)},
+        "fullDescription": {"text": visible(rule.why)},
         "help": {
-            "text": _text(
+            "text": visible(
                 f"{f'Warning: {warning} ' if warning else ''}Corrective action: {rule.put_right} Basis: {sources}."
             )
         },
@@ -116,7 +117,7 @@ def _results(result: AuditResult) -> Iterator[dict[str, Any]]:
             "ruleId": rule,
             "ruleIndex": number[rule],
             "level": LEVELS[level],
-            "message": {"text": _text(told["message"] or rule)},
+            "message": {"text": visible(told["message"] or rule)},
             # A finding that no single row shows is filed under the table that every audit has.
             "locations": [_location(told["table"] or "tasks", FIRST_LINE)],
             **_real_place(told["file"], told["line"]),
@@ -154,4 +155,4 @@ def _uri(name: str) -> str:
 
 
 def _text(text: str) -> str:
-    return visible(shortened(text, LONGEST_TEXT))
+    return visible(abridged(text, LONGEST_TEXT))

@@ -27,11 +27,6 @@ def fit_for_xml(text: str) -> str:
     return _NOT_IN_XML.sub(_named, visible(text))
 
 
-def shortened(text: str, longest: int) -> str:
-    """Return text cut where nobody would read on, and say how long it was."""
-    return text if len(text) <= longest else f"{text[:longest]}… ({len(text):,} characters)"
-
-
 def _named(character: re.Match[str]) -> str:
     return f"[U+{ord(character[0]):04X}]"
 

@@ -9,10 +9,11 @@ from functools import lru_cache
 from typing import Any, Final
 
 from audit.errors import InternalError
-from audit.report.visible import fit_for_xml, shortened
+from audit.figures import abridged
+from audit.report.visible import fit_for_xml
 
-LONGEST_CELL: Final = 2_000
-"""Characters of one value that are shown; a cell holds 32,767 at most."""
+LONGEST_CELL: Final = 16_000
+"""Characters of one value that are shown; a cell holds 32,767 at most, of which some characters are two."""
 LONGEST_SHEET_NAME: Final = 31
 LINE: Final = 13.0
 """Points from one line of a cell to the next."""
@@ -71,7 +72,7 @@ def _lines(text: str, width: int) -> int:
 
 @lru_cache(maxsize=10_000)
 def _shown(text: str) -> str:
-    return fit_for_xml(shortened(text, LONGEST_CELL))
+    return abridged(fit_for_xml(text), LONGEST_CELL)
 
 
 def checked(code: int) -> None:

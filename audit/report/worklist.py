@@ -10,10 +10,10 @@ from typing import Final
 
 import pandas as pd
 
+from audit.figures import abridged
 from audit.findings.result import CORRECTED, LEVELS, REMOVED, AuditResult, Rule
 from audit.report.rows import day_and_time, instant, texts
 from audit.report.standing import marked
-from audit.report.visible import shortened
 
 MOST_FINDINGS: Final = 5_000
 """A list holds the most serious findings up to this number, and says so where there are more."""
@@ -146,7 +146,7 @@ def work_list(result: AuditResult) -> WorkList:
 
 def _put_right(corrected: pd.DataFrame, rules: dict[str, Rule]) -> Iterator[PutRight]:
     names = ("finding_id", "rule", "aircraft", "position", "corrected_by", "corrected_at")
-    columns = [[shortened(cell or "", LONGEST_TEXT) for cell in texts(corrected[name])] for name in names]
+    columns = [[abridged(cell or "", LONGEST_TEXT) for cell in texts(corrected[name])] for name in names]
     for finding_id, rule, aircraft, position, by, on in zip(*columns, strict=True):
         boot = " ".join(part for part in (aircraft, position) if part)
         yield PutRight(finding_id, rules[rule].title, boot, by, on[:10])
@@ -182,7 +182,10 @@ def leave_alone(record: str) -> str:
 
 def _jobs(known: pd.DataFrame, rules: dict[str, Rule]) -> list[Job]:
     names = ("rule", "level", "finding_id", "position", "component_serial", "task_id", "flight_id", "at", "message")
-    columns = [[shortened(cell or "", LONGEST_TEXT) for cell in texts(known[name])] for name in (*names, "meanwhile")]
+    columns = [
+        [(cell or "") if name == "message" else abridged(cell or "", LONGEST_TEXT) for cell in texts(known[name])]
+        for name in (*names, "meanwhile")
+    ]
     rows, warnings = list(zip(*columns, strict=True)), known["warning"].tolist()
     found = known["first_found"].tolist() if "first_found" in known else [None] * len(known)
     keys = list(zip(*(known[name].tolist() for name in ("aircraft", "work_order", "moment")), strict=True))
@@ -197,7 +200,7 @@ def _jobs(known: pd.DataFrame, rules: dict[str, Rule]) -> list[Job]:
             warning = _all_said(warnings[first + begin : first + until])
             steps.append(Step(rule.title, warning, rule.put_right, items))
         lead = steps[0].items[0]
-        aircraft, work_order = (shortened(name, LONGEST_TEXT) for name in keys[first][:2])
+        aircraft, work_order = (abridged(name, LONGEST_TEXT) for name in keys[first][:2])
         urgent = any(item.by_when == BEFORE_FLIGHT for step in steps for item in step.items)
         jobs.append(Job(number, lead.by_when, urgent, aircraft, work_order, tuple(steps)))
     return jobs

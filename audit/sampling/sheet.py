@@ -12,11 +12,12 @@ import numpy as np
 import pandas as pd
 import xlsxwriter
 
+from audit.figures import abridged
 from audit.intake.export import Export
 from audit.intake.tables import TABLES
 from audit.report.pages import content_hash, own_text, page_template
 from audit.report.rows import texts
-from audit.report.visible import fit_for_xml, shortened
+from audit.report.visible import fit_for_xml
 from audit.report.workbook_cells import LINE, ROW_MARGIN, TALLEST_ROW, checked, put, row_height, sheet_names
 from audit.sampling.drawing import Draw, Stratum
 from audit.sampling.words import percent
@@ -223,7 +224,7 @@ def _write_cards(sheet: Any, cards: Sequence[Card], looks: _Looks) -> None:
         sheet.set_column(column, column, width)
         put(sheet, 0, column, name, looks.head)
     for row, card in enumerate(cards, start=1):
-        lines = [fit_for_xml(shortened(f"{value.label}: {value.text}", LONGEST_VALUE)) for value in card.values]
+        lines = [fit_for_xml(abridged(f"{value.label}: {value.text}", LONGEST_VALUE)) for value in card.values]
         put(sheet, row, 0, card.task_id, looks.record)
         checked(sheet.write_string(row, 1, "\n".join(lines), looks.cell))
         for column in (2, 3, 4):

@@ -222,3 +222,27 @@ def test_a_draft_doubts_what_it_can_only_guess(tmp_path: Path, capsys: pytest.Ca
     assert re.search(r'flight_hours: \{column: "Hours", doubt: ".*is 1\.22 in hours, hours\.minutes or minutes', draft)
     assert run(["check", str(export), "--mapping", str(out), "--out", str(tmp_path / "out")]) == ExitCode.COULD_NOT_RUN
     assert "is this the station?; decide it" in capsys.readouterr().err
+
+
+def test_job_cards_are_not_taken_for_lots(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Cards with a product and a lot each look like lots: a doubt, and no audit reads by the draft until it is settled,
+    for whichever table."""
+    export, out = tmp_path / "export", tmp_path / "draft.yaml"
+    export.mkdir()
+    (export / "work.csv").write_text(work("a", "b"), encoding="utf-8")
+    cards = "\n".join(f"C{n},Black,L{n},A1,left wing,N1,2024-01-1{n} 08:00,2024-01-1{n} 09:00" for n in range(5))
+    (export / "job cards.csv").write_text(
+        f"Card,Product,Lot,Tail,Position,Code,Start,Finish\n{cards}\n", encoding="utf-8"
+    )
+    assert run(["map", str(export), "--out", str(out)]) == ExitCode.CLEAN
+    draft = out.read_text(encoding="utf-8")
+    doubt = 'doubt: "are these lots? only their columns say so"'
+    assert f'  lots:\n    - files: "job cards.csv"\n      {doubt}\n' in draft
+    check = ["check", str(export), "--mapping", str(out), "--out", str(tmp_path / "out"), "--skip-health"]
+    assert run(check) == ExitCode.COULD_NOT_RUN
+    assert "$.tables.lots[0].doubt: are these lots? only their columns say so; decide it" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+    # Whoever sees what they are takes them out: what is left is other doubts, and none about them.
+    out.write_text(draft[: draft.index("  lots:")], encoding="utf-8")
+    run(check)
+    assert "lots" not in capsys.readouterr().err

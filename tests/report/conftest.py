@@ -132,7 +132,8 @@ HOSTILE = (
 def hostile_finding(number: int) -> dict[str, Any]:
     """Return a finding with hostile text in every field that records fill, one of them far too long for a cell."""
     names = ("aircraft", "position", "component_serial", "work_order", "task_id", "flight_id", "person", "unit")
-    return finding(number, **dict.fromkeys(names, HOSTILE), station="a/b:c*?[d]" + "=" * 40, message=HOSTILE * 500)
+    texts = dict.fromkeys(names, HOSTILE) | {"work_order": HOSTILE * 500, "message": HOSTILE}
+    return finding(number, **texts, station="a/b:c*?[d]" + "=" * 40)
 
 
 def findings_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:

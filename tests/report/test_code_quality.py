@@ -11,7 +11,7 @@ import pytest
 from audit.errors import InternalError
 from audit.findings.result import FINDING_COLUMNS, AuditResult
 from audit.report.code_quality import code_quality_text
-from tests.report.conftest import finding, hostile_finding, make_result, with_register
+from tests.report.conftest import HOSTILE, finding, hostile_finding, make_result, with_register
 
 
 def issues(result: AuditResult) -> list[dict[str, Any]]:
@@ -57,8 +57,8 @@ def test_nothing_found_is_an_empty_list() -> None:
 
 
 def test_hostile_text_is_spelled_out() -> None:
-    """No control or direction mark is left, and long text is cut."""
-    text = code_quality_text(make_result([hostile_finding(1)]))
+    """No control or direction mark is left, and long text of records is cut."""
+    text = code_quality_text(make_result([hostile_finding(1) | {"aircraft": HOSTILE * 500}]))
     assert "\\u202e" not in text
     assert len(json.loads(text)[0]["description"]) < 1_500
 

@@ -125,7 +125,7 @@ def test_an_instant_to_read() -> None:
 def test_text_of_rules_is_never_cut() -> None:
     """What is to be done may be long, and its last words matter; a cell of a record is cut at some length."""
     long = "have it inspected, " * 40 + "leave the original entry as it is"
-    row = {"put_right": long, "basis": long, "message": long}
+    row = {"put_right": long, "basis": long, "message": long, "work_order": long}
     [found] = records(pd.DataFrame([row]))
-    assert found["put_right"] == found["basis"] == long
-    assert found["message"].endswith("characters)")
+    assert found["put_right"] == found["basis"] == found["message"] == long
+    assert found["work_order"].endswith("characters)")

@@ -67,8 +67,8 @@ def test_hostile_text_is_spelled_out() -> None:
     text = sarif_text(make_result([hostile_finding(1) | {"file": "a b\u202e%2F?.csv"}]))
     told = json.loads(text)["runs"][0]["results"][0]
     assert told["relatedLocations"][0]["physicalLocation"]["artifactLocation"]["uri"] == "a%20b%E2%80%AE%252F%3F.csv"
-    assert told["message"]["text"].endswith(" characters)")
-    assert len(told["message"]["text"]) < 1_500
+    assert told["properties"]["work_order"].endswith(" characters)")
+    assert len(told["properties"]["work_order"]) < 1_500
     assert "[U+202E]" in told["properties"]["aircraft"]
     assert "\\u202e" not in text
     assert "\\u001b" not in text

@@ -191,7 +191,7 @@ def test_hostile_text_is_no_formula_and_breaks_nothing() -> None:
     hostile = book[book.sheetnames[2]]
     assert column(hostile, "Aircraft")[0].startswith("=1+1 @SUM(A1) <script>")
     assert "[U+001B][2J[U+202E]txt" in column(hostile, "Aircraft")[0]
-    assert column(hostile, "What is wrong")[0].endswith(" characters)")
+    assert column(hostile, "Work order")[0].endswith(" characters)")
 
 
 def test_the_page_holds_every_finding_and_loads_nothing() -> None:
