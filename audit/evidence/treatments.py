@@ -141,10 +141,13 @@ def _aircraft_of_work_orders(timeline: Timeline) -> tuple[Ints, Ints]:
 
 def aircraft_alike(timeline: Timeline) -> list[tuple[int, int]]:
     """Aircraft, by code, each with one of nearly the same name on which there are boots or task records."""
+    alike = timeline.alike.get("aircraft")
+    if not alike:
+        return []
     code = {str(name): number for number, name in enumerate(timeline.aircraft_names)}
     pairs = [
         (code[name], code[other])
-        for name, others in timeline.alike.get("aircraft", {}).items()
+        for name, others in alike.items()
         for other in others
         if name in code and other in code
     ]

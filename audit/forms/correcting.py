@@ -86,11 +86,12 @@ def _faults(cases: pd.DataFrame, timeline: Timeline) -> tuple[Ints, Faults]:
 
 def _names(timeline: Timeline, faults: Faults, found: Remedied) -> Texts:
     """What put each fault right: a record, or `removal of` the boot."""
-    records = cells(timeline.tasks, "task_id", found.task)
-    boots = timeline.tables["components"]["component_serial"].cat.categories if "components" in timeline.tables else ()
-    serials = np.array([f"removal of {serial}" for serial in boots] + [""], object)
-    removed = (found.task == NONE) & (found.at < FOREVER)
-    return np.where(removed, serials[np.where(removed, faults.boot, -1)], records)
+    names = cells(timeline.tasks, "task_id", found.task)
+    removed = np.flatnonzero((found.task == NONE) & (found.at < FOREVER) & (faults.boot >= 0))
+    if len(removed):
+        boots = timeline.tables["components"]["component_serial"].cat.categories
+        names[removed] = [f"removal of {serial}" for serial in boots.take(faults.boot[removed])]
+    return names
 
 
 def _in_doubt(timeline: Timeline, record: str, doubt: Ints) -> str:

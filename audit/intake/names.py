@@ -102,9 +102,10 @@ def positions_named(table: str, frame: pd.DataFrame) -> dict[str, set[str]]:
         width = len(position.categories)
         known = (aircraft.codes.to_numpy() >= 0) & (position.codes.to_numpy() >= 0)
         pairs = aircraft.codes.to_numpy()[known].astype(np.int64) * width + position.codes.to_numpy()[known]
-        for craft, place in (divmod(pair, width) for pair in np.flatnonzero(np.bincount(pairs)).tolist()):
-            names = _names_in(str(position.categories[place]), table, "position")
-            found.setdefault(str(aircraft.categories[craft]), set()).update(names)
+        names = [_names_in(str(word), table, "position") for word in position.categories]
+        crafts = list(map(str, aircraft.categories))
+        for pair in np.flatnonzero(np.bincount(pairs)).tolist():
+            found.setdefault(crafts[pair // width], set()).update(names[pair % width])
     return found
 
 

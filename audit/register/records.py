@@ -377,8 +377,8 @@ def _root(known: Versions, gone: Ints, at: Ints, ids: pd.Index[str], digests: By
 def root_of(ids: pd.Index[str], digests: Bytes, in_leaf: int = RECORDS_IN_A_LEAF) -> tuple[int, str]:
     """Number and Merkle root of records: each leaf holds the digests of as many, in the order of their ids."""
     order = pc.sort_indices(pa.array(ids)).to_numpy()
-    content, size = digests[order].tobytes(), in_leaf * SIZE
-    leaves = [content[at : at + size] for at in range(0, len(content), size)]
+    # A leaf at a time: of all of them at once there would be two more copies.
+    leaves = [digests[order[at : at + in_leaf]].tobytes() for at in range(0, len(order), in_leaf)]
     return len(order), merkle_root(leaves).hex()
 
 
