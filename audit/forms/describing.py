@@ -116,7 +116,7 @@ def range_in_words(bounds: Bounds, said: Callable[[Any], str]) -> str:
         return first
     count, _, unit = first.partition(" ")
     # Of two limits in the same unit the first goes without it.
-    return f"{count if unit.rstrip('s') == last.partition(' ')[2].rstrip('s') else first} to {last}"
+    return f"{count if unit.removesuffix('s') == last.partition(' ')[2].removesuffix('s') else first} to {last}"
 
 
 def of_class(conditions: Conditions) -> str:
@@ -130,5 +130,4 @@ def class_named(conditions: Conditions) -> str:
     asked = conditions.columns.get("product_class")
     if asked is None or not isinstance(asked.is_, str):
         return "treatment"
-    kind, _, what = asked.is_.rpartition("-")
-    return f"{kind} {what}".strip()
+    return " ".join(asked.is_.rsplit("-", 1))

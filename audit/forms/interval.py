@@ -367,7 +367,7 @@ def _told(rule: IntervalRule, case: Mapping[str, Any]) -> Iterator[Said]:
     measured, limit, carried, unit = (case[name] for name in ("measured", "limit", "carried", "unit"))
     over = figure(measured - limit) if measured - limit >= 0.01 else "less than 0.01"
     values = {
-        "measured": quantity(round(measured, 2), unit.rstrip("s")),
+        "measured": quantity(round(measured, 2), unit.removesuffix("s")),
         "limit": figure(limit),
         "over_by": over,
     }

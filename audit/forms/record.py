@@ -126,8 +126,8 @@ class Broken:
     @cached_property
     def said(self) -> Said:
         """The kinds of message that may say it, the names that they may use, and general words."""
-        kinds = [f"{self.column}.{operator.rstrip('_')}" for operator, _ in self.operators]
-        if not self.recorded:
+        kinds = [f"{self.column}.{operator.removesuffix('_')}" for operator, _ in self.operators]
+        if not self.recorded or self.condition.present is False:
             kinds = [f"{self.column}.present", *kinds]
         text = ". ".join(part[:1].upper() + part[1:] for part in _of_requirement(self))
         return Said((*kinds, self.column), _values(self), text)
@@ -220,7 +220,7 @@ def _kinds(rule: RecordRule) -> Iterator[str]:
     for conditions in (rule.require, *rule.require.any_of):
         for name, condition in conditions.columns.items():
             yield name
-            yield from (f"{name}.{operator.rstrip('_')}" for operator, _ in condition.operators())
+            yield from (f"{name}.{operator.removesuffix('_')}" for operator, _ in condition.operators())
 
 
 def _told(rule: RecordRule, case: Mapping[str, Any]) -> Iterator[Said]:

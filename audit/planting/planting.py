@@ -231,8 +231,8 @@ def span(micros: int) -> str:
     rest = seconds % 60
     if not rest:
         return time_span(abs(micros))
-    whole = time_span((seconds - rest) * SECOND) if seconds >= 60 else ""
-    return f"{whole} {rest} s".strip()
+    whole = f"{time_span((seconds - rest) * SECOND)} " if seconds >= 60 else ""
+    return f"{whole}{rest} s"
 
 
 @dataclass

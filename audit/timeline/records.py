@@ -78,7 +78,7 @@ class Values:
             return f"{pd.Timestamp(int(value), unit='us'):%Y-%m-%d}"
         if self.kind == "time":
             return f"{pd.Timestamp(int(value), unit='us'):%Y-%m-%dT%H:%M:%SZ}"
-        return f"{float(value):.9f}".rstrip("0").rstrip(".")
+        return f"{float(value):.9f}".rstrip("0").removesuffix(".")
 
 
 def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = None) -> Values:
@@ -347,7 +347,7 @@ def _joined(timeline: Timeline, name: str, prefix: str, column: str, tasks: Ints
     found = _own(timeline.tables[table], name, rows, column)
     if column not in timeline.tables[table]:
         return found
-    what = {"lots": "lot", "manuals": "manual revision"}.get(table, table.rstrip("s"))
+    what = {"lots": "lot", "manuals": "manual revision"}.get(table, table.removesuffix("s"))
     reasons = (_blank(name), f"{what} not listed in {table}", f"value missing: {what}", f"{what} {NEARLY} {table}")
     near = named & (rows < 0) & _nearly_known(timeline, table, task_columns, tasks)
     why = np.select([near, rows >= 0, named], [3, 0, 1], 2).astype(np.int8)

@@ -42,24 +42,17 @@ class RecordColumn:
         return self.column.label
 
 
-def _joined(prefix: str, table: Table, *names: str) -> dict[str, RecordColumn]:
-    return {f"{prefix}.{name}": RecordColumn(table.columns[name], table.name) for name in names}
+def _columns(prefix: str, table: Table, *columns: Column | str) -> dict[str, RecordColumn]:
+    found = [table.columns[column] if isinstance(column, str) else column for column in columns]
+    return {f"{prefix}.{column.name}": RecordColumn(column, table.name) for column in found}
 
 
 def _person(prefix: str) -> dict[str, RecordColumn]:
     # Several entries may be valid on one day: their values stand in one cell, as a list.
     columns = [PEOPLE.columns[name] for name in ("authorisation", "certificate_number", "certificate_kind")]
     columns.append(Column("certificates", "codes", "certificates with their kinds"))
-    return {
-        f"{prefix}.{column.name}": RecordColumn(
-            replace(column, kind="codes", label=f"{prefix}'s {column.label}", required=False), PEOPLE.name
-        )
-        for column in columns
-    }
-
-
-def _made(prefix: str, table: Table, *columns: Column) -> dict[str, RecordColumn]:
-    return {f"{prefix}.{column.name}": RecordColumn(column, table.name) for column in columns}
+    as_lists = (replace(column, kind="codes", label=f"{prefix}'s {column.label}") for column in columns)
+    return _columns(prefix, PEOPLE, *as_lists)
 
 
 VOCABULARY: Mapping[str, RecordColumn] = {
@@ -73,8 +66,8 @@ VOCABULARY: Mapping[str, RecordColumn] = {
     "position_count": RecordColumn(Column("position_count", "count", "number of positions named"), TASKS.name),
     "certificate": RecordColumn(Column("certificate", "code", "certificate with its kind"), TASKS.name),
     "product_class": RecordColumn(PRODUCTS.columns["product_class"], PRODUCTS.name),
-    **_joined("product", PRODUCTS, "product", "approval", "hazard_codes"),
-    **_joined(
+    **_columns("product", PRODUCTS, "product", "approval", "hazard_codes"),
+    **_columns(
         "component",
         COMPONENTS,
         "component_serial",
@@ -83,21 +76,21 @@ VOCABULARY: Mapping[str, RecordColumn] = {
         "part_number",
         "installed_at",
     ),
-    **_joined("lot", LOTS, "lot", "expires_on", "opened_on"),
-    **_joined("manual", MANUALS, "revision", "effective_from", "superseded_on"),
+    **_columns("lot", LOTS, "lot", "expires_on", "opened_on"),
+    **_columns("manual", MANUALS, "revision", "effective_from", "superseded_on"),
     **_person("performer"),
     **_person("certifier"),
-    **_joined("correction", CORRECTIONS, *(name for name in CORRECTIONS.columns if name != "task_id")),
-    **_made(
+    **_columns(
         "correction",
         CORRECTIONS,
+        *(name for name in CORRECTIONS.columns if name != "task_id"),
         Column("state", "choice", "state of the correction", choices=CORRECTION_STATES[:3]),
     ),
     **_person("corrector"),
-    **_joined("alteration", ALTERATIONS, *(name for name in ALTERATIONS.columns if name != "task_id")),
-    **_made(
+    **_columns(
         "alteration",
         ALTERATIONS,
+        *(name for name in ALTERATIONS.columns if name != "task_id"),
         Column("correction", "id", "correction that says the same"),
         Column("in_export", "choice", "whether the record is in the export", choices=("yes", "no")),
         Column("hours_late", "number", "hours from the end of the work to an audit that did not have it"),

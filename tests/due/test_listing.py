@@ -156,6 +156,22 @@ def test_on_its_last_day_a_treatment_is_due_and_not_overdue(
     assert (judged.in_scope, judged.findings, judged.unjudged) == (2, int(outcome == "finding"), 0)
 
 
+@pytest.mark.parametrize("next_due", ["actual", "scheduled", "overrun-deducted"])
+@pytest.mark.parametrize("second", ["2026-01-24", "2026-01-30", "2026-02-01", "2026-02-02"])
+@pytest.mark.parametrize("limit", [{"days": 20}, {"months": 1}])
+def test_a_date_is_the_first_instant_that_is_judged_overdue(limit: dict[str, int], second: str, next_due: str) -> None:
+    """Whatever of a treatment before its time, or after it, is carried on to the next."""
+    asked = interval(**limit) | {"next_due": next_due, "tolerance": {"percent": 10}}
+    again = {**DONE, "work_order": "W2", "started_at": f"{second}T08:00:00Z", "finished_at": f"{second}T09:00:00Z"}
+    boot = {"installed_at": DONE["started_at"], "component_serial": "B1", "position": "left wing"}
+    export: dict[str, Any] = {"tasks": [DONE, again], "components": [boot]}
+    [row] = treatments(due(asked, again["finished_at"], 90, **export))
+    before, at = (
+        outcomes(asked, str(row["due"] - second), **export) for second in (pd.Timedelta("1s"), pd.Timedelta(0))
+    )
+    assert (before.in_scope, at.findings) == (at.in_scope, before.findings + 1)
+
+
 def test_what_was_done_this_moment_is_counted_from() -> None:
     """A treatment that ends at the as-of time: there is one thing due for its boot, and nothing of that is used."""
     (row,) = treatments(due(interval(days=20), DONE["finished_at"], tasks=[DONE]))

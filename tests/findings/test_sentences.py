@@ -11,6 +11,7 @@ from audit.authoring.examples import example_export
 from audit.findings.collect import collect
 from audit.forms.judging import judge_rule
 from audit.language.rule import Example
+from audit.rulebook.worded import message_kinds
 from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES, rule
 
@@ -217,3 +218,34 @@ def test_what_is_recorded_and_what_is_required(require: dict[str, Any], sentence
     products = [{"product": "gel", "product_class": "cleaner"}]
     findings = found(rule("record", require=require), tasks=[task], lots=lots, products=products)
     assert findings["message"].tolist() == [sentence]
+
+
+@pytest.mark.parametrize(
+    ("column", "operator", "operand", "sentence"),
+    [
+        ("product", "is", "oil", "oil required"),
+        ("product", "not", "gel", "gel not allowed"),
+        ("product", "in", ["oil", "wax"], "oil or wax required"),
+        ("product", "not_in", ["oil", "gel"], "oil or gel not allowed"),
+        ("product", "present", False, "none may be recorded"),
+        ("ppe_worn", "includes_all", ["gloves", "mask"], "`mask` missing"),
+        ("coats", "at_least", 4, "at least 4 required"),
+        ("coats", "at_most", 2, "at most 2 allowed"),
+        ("started_at", "before", "2025-06-02", "before 2025-06-02 required"),
+        ("started_at", "after", "2025-06-02", "after 2025-06-02 required"),
+    ],
+)
+def test_each_requirement_may_be_told_in_words_of_its_own(
+    column: str, operator: str, operand: Any, sentence: str
+) -> None:
+    """A rule may have a message for each operator of a column; without one the form says it, each in its words."""
+    task = {"product": "gel", "coats": 3, "ppe_worn": "gloves", "started_at": "2025-06-02T09:00:00Z"}
+    data = rule("record", require={column: {operator: operand}})
+    assert sentence in found(data, tasks=[task])["message"].item()
+    kind = f"{column}.{operator}"
+    assert {column, kind} <= message_kinds(RULES.validate_python(data)).keys()
+    for data["message"] in (
+        {kind: "In words of its own", column: "x"},
+        {column: "In words of its own", "finding": "x"},
+    ):
+        assert found(data, tasks=[task])["message"].item() == "In words of its own."

@@ -14,6 +14,7 @@ from audit.forms.judging import judge_rule
 from audit.forms.outcomes import Outcomes
 from audit.language.rule import Example, Rule
 from audit.timeline.timeline import build_timeline
+from tests.forms.reasons import unknown
 
 RULES: TypeAdapter[Rule] = TypeAdapter(any_rule())
 
@@ -38,7 +39,9 @@ def outcomes(data: Mapping[str, Any], as_of: str | None = None, **tables: Any) -
     example = Example.model_validate({"name": "n", "expect": "complies", **tables})
     export = example_export(example)
     timeline = build_timeline(export, as_of_example(example, export) if as_of is None else pd.Timestamp(as_of))
-    return judge_rule(RULES.validate_python(data), timeline)
+    found = judge_rule(RULES.validate_python(data), timeline)
+    assert unknown(found.cases["reason"]) == []
+    return found
 
 
 def verdict(data: Mapping[str, Any], as_of: str | None = None, **tables: Any) -> str:

@@ -13,11 +13,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audit.forms.judging import judge_rule
+from audit.forms.judging import every_subject, judge_rule
 from audit.forms.outcomes import Outcomes
 from audit.intake.reading import read_rows
 from audit.timeline.timeline import Timeline, build_timeline
 from tests.forms import twin
+from tests.forms.reasons import unknown
 from tests.forms.rules import RULES, rule
 
 Row = dict[str, str]
@@ -459,6 +460,13 @@ def placed_in_time(tables: dict[str, list[Row]], as_of: datetime | None) -> Time
     return build_timeline(export, None if as_of is None else pd.Timestamp(as_of))
 
 
+def shows_what_was_found(data: Mapping[str, Any], cases: pd.DataFrame) -> bool:
+    """Whether each finding of a hold shows the event that broke it, and nothing that is unjudged a measured value."""
+    event = "flight" if data.get("forbid") == {"event": "takeoff"} else "other"
+    measured = cases["measured"].notna() & ~cases["finding"]
+    return not measured.any() and (data["form"] != "hold" or ((cases[event] >= 0) == cases["finding"]).all())
+
+
 def compare(data: Mapping[str, Any], tables: dict[str, list[Row]], as_of: datetime | None, timeline: Timeline) -> None:
     """Judge a rule both ways and set what they say against each other."""
     found = twin.judge(data, tables, as_of)
@@ -470,6 +478,13 @@ def compare(data: Mapping[str, Any], tables: dict[str, list[Row]], as_of: dateti
     )
     outcomes = judge_rule(RULES.validate_python(data), timeline)
     assert told(data, outcomes, timeline) == expected
+    assert unknown(outcomes.cases["reason"]) == []
+    assert shows_what_was_found(data, outcomes.cases)
+    every = every_subject(RULES.validate_python(data), timeline).to_dict("records")
+    words = {True: "complies", False: "finding", None: "unjudged"}
+    assert Counter((name_of(data, case, timeline), case["outcome"]) for case in every) == Counter(
+        ((one[1], None) if one[0] == "alone" else names[one], words[verdict]) for one, verdict in verdicts.items()
+    )
     # Where a subject exists in one reading of the clock only, it counts as in scope if it is in doubt.
     if all(one.keys() == found[0].keys() for one in found):
         assert outcomes.in_scope == len(verdicts)

@@ -19,6 +19,7 @@ from audit.timeline.timeline import Timeline, build_timeline
 from tests.forms import possible_worlds as possible
 from tests.forms import twin
 from tests.forms.possible_worlds import WAYS, Doubt, Tables
+from tests.forms.reasons import unknown
 from tests.forms.rules import RULES, rule
 from tests.forms.test_against_twin import (
     COUNT,
@@ -45,7 +46,9 @@ def said_of(data: Mapping[str, Any], timeline: Timeline) -> Said:
     """What the product says of each subject."""
     verdicts: dict[Any, twin.Verdict] = {"complies": True, "finding": False, "unjudged": None}
     found = defaultdict(list)
-    for case in every_subject(RULES.validate_python(data), timeline).to_dict("records"):
+    cases = every_subject(RULES.validate_python(data), timeline)
+    assert unknown(cases["reason"]) == []
+    for case in cases.to_dict("records"):
         found[name_of(data, case, timeline)].append(verdicts[case["outcome"]])
     return by_name(data, found)
 

@@ -268,6 +268,8 @@ def test_an_unreadable_cell_is_no_blank_beside_a_correction_either() -> None:
     export = {"tasks": [TASK | {"lot": "L2"}], "corrections": made}
     assert reasons(measured, "tasks", {"ambient_c": ""}, **export) == [""]
     assert reasons(measured, "tasks", {"ambient_c": "warm"}, **export) == ["can't be read: ambient_c"]
+    second = {"tasks": [TASK, TASK | {"lot": "L2"}], "corrections": [made[0] | {"task_id": "T2"}]}
+    assert reasons(measured, "tasks", {"ambient_c": "warm"}, **second) == ["can't be read: ambient_c"]
 
 
 @pytest.mark.parametrize(

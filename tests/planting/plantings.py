@@ -160,6 +160,7 @@ ONE_EXPORT = Example.model_validate(
             _work(2, 9, "gloss-coating", "W1", coat=2, coats=None, lot="L2"),
             _work(2, 12, "surface-prep", "W1", performed_by="P2"),
             _work(12, 9, "gloss-coating", "W2", position="left wing; right wing", coats=3, component_serial=None),
+            _work(28, 23, "gloss-coating", "W4", finished_at="2025-06-29T00:00:00Z", signed_at="2025-06-29T00:20:00Z"),
             _work(20, 10, "cleaner", "W3", aircraft="A2", station="S2", coats=None, signed_at=None, lot=None),
         ],
         "flights": [
