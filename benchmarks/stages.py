@@ -69,14 +69,16 @@ def main() -> None:
 
     import gc
 
+    from audit.memory import hand_back
     from audit.options import AuditOptions
     from audit.pipeline import traced_audit
     from audit.report.files import write_result
 
     gc.disable()  # as the command line does
-    audited = traced_audit(options.export, AuditOptions(rules=options.rules, ahead=True), clock.next)
+    result = traced_audit(options.export, AuditOptions(rules=options.rules, ahead=True), clock.next).with_health()
     clock.next("writing the report")
-    write_result(audited.with_health(), options.out)
+    hand_back()
+    write_result(result, options.out)
     clock.next("end")
     print("\n".join(json.dumps(asdict(stage)) for stage in clock.done))
 

@@ -285,6 +285,7 @@ def _audit(
 
         check_key(key)
 
+    from audit.memory import hand_back
     from audit.pipeline import traced_audit
     from audit.report.files import WORK_LIST, is_kept, made_ahead, write_result
     from audit.report.summary import summarise
@@ -300,12 +301,14 @@ def _audit(
             step("judging whether the export is complete")
         if kept is None:
             result = audited.with_health()
-            written = write_result(result, out, formats, ready)
         else:
             from audit.pipeline import recorded
 
             result = _signed(recorded(kept, audited), key)
-            written = write_result(result, out, formats, placing=kept.commit)
+        # The export fills the memory, and nothing of it is written any more.
+        del audited
+        hand_back()
+        written = write_result(result, out, formats, ready, placing=(lambda: None) if kept is None else kept.commit)
     for path in written:
         if is_kept(path.name):
             say(f"There was a file that no audit wrote, or somebody wrote into: it is kept as {visible(str(path))}.")

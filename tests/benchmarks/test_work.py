@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import tracemalloc
+import weakref
 from collections import Counter
 from collections.abc import Callable, Collection
 from pathlib import Path
@@ -14,7 +16,7 @@ import pytest
 
 from audit.forms.judging import judge_by_week
 from audit.options import AuditOptions
-from audit.pipeline import read_in
+from audit.pipeline import read_in, traced_audit
 from audit.timeline.timeline import Timeline, build_timeline
 from benchmarks.load import write_load
 from benchmarks.run import six_rules
@@ -97,3 +99,17 @@ def test_few_arrays_are_as_long_as_the_export(options: tuple[Path, AuditOptions]
             tracemalloc.stop()
     assert held.keys() == ARRAYS.keys()
     assert {rule: arrays for rule, arrays in held.items() if arrays > ARRAYS[rule]} == {}
+
+
+def test_a_report_is_written_without_the_export(options: tuple[Path, AuditOptions]) -> None:
+    """Once nobody holds the audit any more, the records are gone at once: nothing of them refers to itself."""
+    audited = traced_audit(*options)
+    timeline, export = weakref.ref(audited.timeline), weakref.ref(audited.export)
+    gc.disable()  # as the command line does
+    try:
+        result = audited.with_health()
+        del audited
+        assert (timeline(), export()) == (None, None)
+    finally:
+        gc.enable()
+    assert len(result.findings)
