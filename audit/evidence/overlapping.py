@@ -98,7 +98,7 @@ def things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...]) 
     found = _columns(timeline, kind, frame, columns)
     if kind == "stays" and "station" in columns:
         found["station"] = _as_stations(timeline, frame["destination"]) if "destination" in frame else None
-    return Things(kind, rows, start, np.maximum(end, start + 1), found)
+    return Things(kind, rows, start, np.maximum(end, start + 1), _by_aerodrome(timeline, found))
 
 
 _AGES = 200 * 366 * DAY
@@ -128,7 +128,7 @@ def set_aside(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...
         found |= {
             name: pd.Series(times).where(times != NEVER) for name, times in timeline.times.items() if name in found
         }
-    return Things(kind, rows, start, np.maximum(end, start + 1), found)
+    return Things(kind, rows, start, np.maximum(end, start + 1), _by_aerodrome(timeline, found))
 
 
 def perhaps_overlapping(
@@ -171,6 +171,31 @@ def _as_stations(timeline: Timeline, airports: pd.Series) -> pd.Series:
     return pd.Series(table[airports.cat.codes.to_numpy()], dtype="category")
 
 
+def _aerodromes(timeline: Timeline) -> Mapping[str, frozenset[str]]:
+    """The stations that share their location indicator with others, each with all of these: they are one place."""
+
+    def shared() -> dict[str, frozenset[str]]:
+        if not timeline.supplied("stations") or "icao" not in timeline.tables["stations"]:
+            return {}
+        stations = timeline.tables["stations"]
+        listed = stations.loc[stations["icao"].notna(), ["icao", "station"]].astype("str")
+        places = (frozenset(at_one) for _, at_one in listed.groupby("icao")["station"])
+        return {station: place for place in places if len(place) > 1 for station in place}
+
+    return timeline.timeless("aerodromes of stations", shared)
+
+
+def _by_aerodrome(timeline: Timeline, columns: dict[str, pd.Series | None]) -> dict[str, pd.Series | None]:
+    """Columns of which stations at one aerodrome have one name."""
+    places, column = _aerodromes(timeline), columns.get("station")
+    if column is None or not places:
+        return columns
+    names = [min(places.get(str(name), {str(name)})) for name in column.cat.categories]
+    found = sorted(set(names))
+    codes = np.array([*map(found.index, names), MISSING])[column.cat.codes.to_numpy()]
+    return columns | {"station": pd.Series(pd.Categorical.from_codes(codes, pd.Index(found)))}
+
+
 def nearly_same(names: tuple[str, ...], things: Things, first: Ints, second: Ints) -> Bools:
     """The pairs of which a name that must be the same is only nearly so."""
     found = np.zeros(len(first), bool)
@@ -184,10 +209,18 @@ def as_one(timeline: Timeline, things: Things) -> Things:
     """The things with names that are nearly equal written as one; themselves where no two are."""
     found: dict[str, pd.Series | None] = {}
     for name, column in things.columns.items():
-        alike = timeline.alike.get(_KINDS.get((TABLE_OF[things.kind], name), ""), {})
-        if alike and column is not None and not alike.keys().isdisjoint(column.cat.categories):
-            names = {str(one): min({str(one)}.union(alike.get(str(one), ()))) for one in column.cat.categories}
-            found[name] = column.astype("str").map(names).where(column.notna()).astype("category")
+        kind = _KINDS.get((TABLE_OF[things.kind], name), "")
+        alike, places = timeline.alike.get(kind, {}), _aerodromes(timeline) if kind == "station" else {}
+        if alike and column is not None:
+            # What is like any of the stations at one aerodrome is like them all.
+            written = {str(one): places.get(str(one), {str(one)}) for one in column.cat.categories}
+            near = {
+                one: [min(places.get(a, {a})) for w in at_one for a in alike.get(w, ())]
+                for one, at_one in written.items()
+            }
+            if any(near.values()):
+                names = {one: min([one, *others]) for one, others in near.items()}
+                found[name] = column.astype("str").map(names).where(column.notna()).astype("category")
     return replace(things, columns={**things.columns, **found}) if found else things
 
 

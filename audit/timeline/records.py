@@ -95,9 +95,16 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
     of_record = ONLY_OF.get(name.partition(".")[0]) is None
     hidden = np.zeros(len(rows), bool)
     hidden[missing] = (timeline.record(rows[missing]) >= timeline.audited) & of_record
-    unreadable = timeline.unreadable.get(("tasks", name))
-    if unreadable is not None:
-        hidden[missing] |= np.isin(rows[missing], unreadable)
+    found = _undecidable(found, hidden, name)
+    for source in (name, *_CELLS_BEHIND.get(name, ()), *_CELLS_BEHIND.get(name.partition(".")[0], ())):
+        unreadable = timeline.unreadable.get(("tasks", source))
+        if unreadable is not None:
+            found = _undecidable(found, ~found.undecidable & np.isin(rows, unreadable), source)
+    return found
+
+
+def _undecidable(found: Values, hidden: Bools, name: str) -> Values:
+    """The values, of which those are not even known to be missing for which a cell can't be read."""
     if not hidden.any():
         return found
     reasons = (*found.reasons, f"can't be read: {name}")
@@ -445,15 +452,27 @@ def _of_signatory(timeline: Timeline, name: str, prefix: str, column: str, rows:
     def looked_up(rows: Ints) -> Values:
         if prefix == "performer":
             return _of_person(timeline, name, column, "performed_by", rows, timeline.times["started_at"][rows])
-        return _of_person(timeline, name, column, "certified_by", rows, signed(timeline, rows))
+        when = signed(timeline, rows)
+        unreadable = np.isin(rows, timeline.unreadable.get(("tasks", "signed_at"), ()))
+        latest = np.where(unreadable, np.maximum(when, timeline.as_of), when) if unreadable.any() else None
+        return _of_person(timeline, name, column, "certified_by", rows, when, latest)
 
     return _shared(timeline, name, rows, looked_up)
 
 
-def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows: Ints, instants: Ints) -> Values:
+def _of_person(
+    timeline: Timeline,
+    name: str,
+    column: str,
+    signature: str,
+    rows: Ints,
+    instants: Ints,
+    latest: Ints | None = None,
+) -> Values:
     """What the people table says of the signatory on the day of an instant, by the clock of the record's station.
 
-    Several valid entries are joined by `; `.
+    Several valid entries are joined by `; `. Where the day may be a later one, up to `latest`, and what is held changes
+    until then, it is undecidable.
     """
     if not timeline.supplied("people"):
         return _not_supplied(name, "people", len(rows))
@@ -462,31 +481,16 @@ def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows:
     people = timeline.tables["people"]
     names = names_of((people["person"], timeline.tasks[signature]))
     person = codes_in(names, timeline.tasks[signature])[rows]
-    owner = codes_in(names, people["person"]).astype(np.int64)
-    first = np.floor_divide(micros(people["valid_from"]), DAY)
-    after = np.full(len(people), FOREVER)
-    if "valid_to" in people:
-        valid_to = micros(people["valid_to"])
-        after = np.where(valid_to == NEVER, FOREVER, np.floor_divide(valid_to, DAY) + 1)
-    entries = _entries(people, column)
-    by_owner: dict[int, list[int]] = {}
-    for row, code in enumerate(owner.tolist()):
-        by_owner.setdefault(code, []).append(row)
-    # What a person holds changes on these days only.
-    ends = np.flatnonzero(after != FOREVER)
-    turns = Order.of(np.concatenate((owner, owner[ends])), np.concatenate((first, after[ends])))
-    turn_owner = np.concatenate((owner, owner[ends]))[turns.row]
-    turn_day = np.concatenate((first, after[ends]))[turns.row]
-    texts = [
-        "; ".join(sorted({entries[row] for row in by_owner[code] if first[row] <= day < after[row]} - {""}))
-        for code, day in zip(turn_owner.tolist(), turn_day.tolist(), strict=True)
-    ]
-    last_turn = turns.count(person, local_day(timeline, rows, instants), "until") - 1
+    history = _Holdings.of(people, codes_in(names, people["person"]).astype(np.int64), column)
+    last_turn = history.turns.count(person, local_day(timeline, rows, instants), "until") - 1
     inside = np.maximum(last_turn, 0)
-    none = (last_turn < 0) | (np.append(turn_owner, MISSING)[inside] != person) | (person == MISSING)
-    categories = pd.Index(sorted(set(texts) - {""}), dtype="str")
-    held = np.append(categories.get_indexer(pd.Index(texts, dtype="str")), MISSING)
-    codes = np.where(none, MISSING, held[inside]).astype(np.int32)
+    none = (last_turn < 0) | (np.append(history.owner, MISSING)[inside] != person) | (person == MISSING)
+    codes = np.where(none, MISSING, history.held[inside]).astype(np.int32)
+    changes = np.zeros(len(rows), bool)
+    if latest is not None:
+        to_come = history.turns.count(person, local_day(timeline, rows, latest), "until")
+        for row in np.flatnonzero(to_come > last_turn + 1).tolist():
+            changes[row] = (history.held[last_turn[row] + 1 : to_come[row]] != codes[row]).any()
     several = np.isin(rows, timeline.several_names.get(("tasks", signature), ()))
     near = timeline.near_names.get(("person", "people"), frozenset())
     alike = np.array([*(str(one) in near for one in names), False])[person]
@@ -496,19 +500,57 @@ def _of_person(timeline: Timeline, name: str, column: str, signature: str, rows:
         f"{signature} {NEARLY} people",
         f"{signature} names several people",
         "column not supplied: people.valid_to",
+        "can't be read: signed_at",
     )
     # Without the last day of validity nobody knows whether what began still held.
     endless = (codes != MISSING) & ("valid_to" not in people)
     return Values(
         kind=VOCABULARY[name].kind,
         codes=codes,
-        names=categories,
+        names=history.names,
         numbers=None,
         missing=(codes == MISSING) | several | alike,
-        undecidable=several | alike | endless,
+        undecidable=several | alike | endless | changes,
         reasons=reasons,
-        why=np.select([several, alike, person == MISSING, endless], [3, 2, 0, 4], 1).astype(np.int8),
+        why=np.select([several, alike, person == MISSING, endless, changes], [3, 2, 0, 4, 5], 1).astype(np.int8),
     )
+
+
+@dataclass(frozen=True)
+class _Holdings:
+    """What people hold from each day on which that changes, in order of (person, day).
+
+    `held` are codes into `names`; the last of them, of no turn, is MISSING.
+    """
+
+    turns: Order
+    owner: Ints
+    held: Ints
+    names: pd.Index
+
+    @classmethod
+    def of(cls, people: pd.DataFrame, owner: Ints, column: str) -> _Holdings:
+        """A column of the people table, each row of which is of an `owner`, by code; several valid ones as one text."""
+        first = np.floor_divide(micros(people["valid_from"]), DAY)
+        after = np.full(len(people), FOREVER)
+        if "valid_to" in people:
+            valid_to = micros(people["valid_to"])
+            after = np.where(valid_to == NEVER, FOREVER, np.floor_divide(valid_to, DAY) + 1)
+        entries = _entries(people, column)
+        by_owner: dict[int, list[int]] = {}
+        for row, code in enumerate(owner.tolist()):
+            by_owner.setdefault(code, []).append(row)
+        ends = np.flatnonzero(after != FOREVER)
+        turns = Order.of(np.concatenate((owner, owner[ends])), np.concatenate((first, after[ends])))
+        turn_owner = np.concatenate((owner, owner[ends]))[turns.row]
+        turn_day = np.concatenate((first, after[ends]))[turns.row]
+        texts = [
+            "; ".join(sorted({entries[row] for row in by_owner[code] if first[row] <= day < after[row]} - {""}))
+            for code, day in zip(turn_owner.tolist(), turn_day.tolist(), strict=True)
+        ]
+        names = pd.Index(sorted(set(texts) - {""}), dtype="str")
+        held = np.append(names.get_indexer(pd.Index(texts, dtype="str")), MISSING)
+        return cls(turns, turn_owner, held, names)
 
 
 def _entries(people: pd.DataFrame, column: str) -> list[str]:
@@ -531,6 +573,18 @@ _LISTS: Final[Mapping[str, tuple[str, tuple[str, ...], tuple[str, ...]]]] = {
 }
 """The lists that a record is joined with: table, the columns that name its rows, and those of the record."""
 
+_CELLS_BEHIND: Final[Mapping[str, tuple[str, ...]]] = {
+    **{prefix: task_columns for prefix, (_, _, task_columns) in _LISTS.items()},
+    "certificate": ("certificate_number", "certificate_kind"),
+    "certifier": ("certified_by",),
+    "component": ("position",),
+    "performer": ("performed_by",),
+    "position_count": ("position",),
+    "product_class": ("product",),
+    "signed_after_minutes": ("signed_at",),
+}
+"""The cells of a record by which a column, or those with its prefix, is found, or of which it is made: where one can't
+be read, it may be anything."""
 
 _MADE: Final[Mapping[str, Callable[[Timeline, str, Ints], Values]]] = {
     "work_date": lambda timeline, name, rows: _instants(name, work_day(timeline, rows) * DAY),

@@ -979,7 +979,7 @@ FAULTS: Final = (
         (again("tasks", IBIS_COAT, product="Mild Soap"),),
         changes={
             "complies to unjudged": (
-                "ppe-sign-off-missing preservative-coats-badly-spaced preservative-coats-wrong "
+                "lot-expired ppe-sign-off-missing preservative-coats-badly-spaced preservative-coats-wrong "
                 "preservative-on-wrong-material"
             ),
             "nothing to unjudged": (

@@ -183,7 +183,8 @@ def exports(
             for name, (kind, approval, hazards) in PRODUCTS.items()
         ],
         "stations": [
-            {"station": "S1", "timezone": "UTC", "icao": "ICA1"},
+            # Now and then both stations are at one aerodrome.
+            {"station": "S1", "timezone": "UTC", "icao": pick(*["ICA1"] * 4, "ICA2")},
             {"station": "S2", "timezone": zone_name, "icao": "ICA2"},
         ],
         "lots": [

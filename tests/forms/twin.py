@@ -1418,6 +1418,20 @@ def meet(one: Thing, other: Thing) -> bool:
     return one.start < other.end and other.start < one.end
 
 
+def differ_in(world: World, name: str, one: Thing, other: Thing) -> Verdict:
+    """Whether two things differ in a column; two stations of one location indicator are one place."""
+    values = one.columns.get(name), other.columns.get(name)
+    if None in values:
+        return None
+    return elsewhere(world, *values) if name == "station" else values[0] != values[1]
+
+
+def same_in(world: World, name: str, one: Thing, other: Thing) -> bool:
+    """Whether two things agree on a column; two that both lack it do."""
+    differ = differ_in(world, name, one, other)
+    return one.columns.get(name) == other.columns.get(name) if differ is None else not differ
+
+
 def judge_overlap(rule: RuleData, world: World) -> Verdicts:
     """A finding for each pair that overlaps, agrees on `same` and differs in `differing`."""
     kind, other_kind = rule["between"]
@@ -1435,16 +1449,9 @@ def judge_overlap(rule: RuleData, world: World) -> Verdicts:
             verdicts.pop((ALONE, one.name), None)
             continue
         for other in right[number + 1 :] if kind == other_kind else right:
-            if not meet(one, other) or any(one.columns.get(name) != other.columns.get(name) for name in rule["same"]):
+            if not meet(one, other) or any(same_in(world, name, one, other) is False for name in rule["same"]):
                 continue
-            differ = all_of(
-                [
-                    None
-                    if one.columns.get(name) is None or other.columns.get(name) is None
-                    else one.columns[name] != other.columns[name]
-                    for name in rule.get("differing", ())
-                ]
-            )
+            differ = all_of([differ_in(world, name, one, other) for name in rule.get("differing", ())])
             if differ is not False:
                 key = tuple(sorted((one.name, other.name), key=str)) if kind == other_kind else (one.name, other.name)
                 left_unseen = other_kind == "stays" and perhaps_left(world, other, min(one.end, other.end))

@@ -56,10 +56,10 @@ def test_people_and_lists_are_joined_once(load: Path, monkeypatch: pytest.Monkey
         joined[table] += timeline.of == "tasks"
         return plain_pairs(timeline, table, *columns)
 
-    def of_person(timeline: Any, name: str, column: str, signature: str, rows: Any, instants: Any) -> Any:
+    def of_person(timeline: Any, name: str, column: str, signature: str, rows: Any, *days: Any) -> Any:
         if timeline.of == "tasks":
             people[name, len(rows) == len(timeline.tasks)] += 1
-        return plain_person(timeline, name, column, signature, rows, instants)
+        return plain_person(timeline, name, column, signature, rows, *days)
 
     monkeypatch.setattr(records, "_pairs", pairs)
     monkeypatch.setattr(records, "_of_person", of_person)
