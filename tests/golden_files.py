@@ -25,14 +25,14 @@ from audit.report.formats import FILES
 from audit.report.summary import summarise
 from audit.shipped import sample_folder, sample_settings
 from audit.timeline.timeline import Timeline
-from tests.planting.plantings import plantings
 from tests.report.conftest import finding, hostile_finding, make_result
+from tests.shapes import shapes
 
 FOLDER = Path(__file__).parent / "golden"
 MESSAGES = "messages.md"
 """What the rules say on the sample records, which takes a whole audit."""
-PLANTINGS = "plantings.md"
-"""What a drill plants."""
+SHAPES = "shapes.md"
+"""What rules of many shapes say, and what a drill plants for them."""
 NOT_KEPT = ("report.html",)
 """The page has checks of its own, in a browser."""
 
@@ -131,7 +131,7 @@ def main(arguments: list[str]) -> int:
         return 2
     made = golden_files()
     made[MESSAGES] = messages(traced_audit(sample_folder(), AuditOptions(settings=(sample_settings(),))))
-    made[PLANTINGS] = plantings().encode()
+    made[SHAPES] = shapes().encode()
     there = {path.name: path.read_bytes() for path in FOLDER.iterdir()} if FOLDER.is_dir() else {}
     stale = sorted(name for name in made.keys() | there.keys() if made.get(name) != there.get(name))
     for name in stale:

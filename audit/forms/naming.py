@@ -51,9 +51,8 @@ def aircraft_of(timeline: Timeline, place: Ints, task: Ints) -> Ints:
 
 
 def days(instants: Ints) -> Texts:
-    """The UTC days of instants, as 2025-11-03."""
-    texts: Texts = np.datetime_as_string(np.maximum(instants, 0).view("M8[us]"), unit="D").astype(object)
-    return texts
+    """The UTC days of instants, as 2025-11-03, blank where there is none (NONE)."""
+    return np.where(instants < 0, "", np.datetime_as_string(instants.view("M8[us]"), unit="D")).astype(object)
 
 
 def products(timeline: Timeline, rows: Ints) -> Texts:

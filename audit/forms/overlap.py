@@ -169,11 +169,11 @@ def _pairs_in_doubt(timeline: Timeline, one: Things, other: Things, until: Ints)
     Work elsewhere while an aircraft stands somewhere is no such doubt: it is the finding.
     """
     reasons = reasons_of(timeline)
-    if one.kind == other.kind == "components":
-        yield reasons.where(~timeline.components.surely_together(one.row, other.row), BY_DAY)
     for side in (one, other):
         if side.kind == "components" and len(side.row):
             yield np.where(timeline.components.open_ended[side.row], removal_unknown(timeline), CERTAIN)
+    if one.kind == other.kind == "components":
+        yield reasons.where(~timeline.components.surely_together(one.row, other.row), BY_DAY)
     if other.kind == "stays":
         station = timeline.tasks["station"].cat
         near = frozenset().union(*(timeline.near_names.get(("station", name), ()) for name in ("flights", "stations")))

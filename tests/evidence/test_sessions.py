@@ -121,3 +121,19 @@ def test_a_flight_that_can_not_be_read(unreadable: dict[str, Any], reason: str |
     found = outcomes(TWO_COATS, tasks=tasks, flights=[unreadable, flight("20T09:00")])
     assert found.cases["reason"].tolist() == ([] if reason is None else [reason])
     assert found.in_scope == 1
+
+
+def test_each_work_order_and_class_has_sessions_of_its_own() -> None:
+    """However many there are of both, at one boot and at one time."""
+    named = [(f"W{number}", name) for number in range(9) for name in ("gloss-coating", "cleaner", "surface-prep")]
+    tasks = [coat(1, "02T09:00", work_order=order, product=name) for order, name in named]
+    any_coats = rule("count", scope={"action": {"is": "apply"}}, coats={"at_least": 2})
+    assert verdict(any_coats, tasks=tasks) == "27 finding"
+
+
+def test_a_gap_in_the_flight_log_is_no_sign_that_it_flew_between_two_coats() -> None:
+    """An aircraft that stands for its work has a gap there; work elsewhere is a sign, or a flight in quarantine."""
+    daily = [flight(time) for time in ("01T06:00", "01T12:00", "01T18:00", "02T00:00", "02T06:00")]
+    takeoffs = [*daily, flight("28T09:00")]
+    for hour in ("02T10:00", "03T08:00"):
+        assert verdict(TWO_COATS, tasks=[coat(1, "02T09:00"), coat(2, hour)], flights=takeoffs) == "1 complies"

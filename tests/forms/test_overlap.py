@@ -284,3 +284,22 @@ def test_what_may_not_be_in_scope_is_open_though_it_meets_nothing() -> None:
     flight = {"takeoff_at": "2025-06-02T12:00:00Z"}
     assert verdict(data, tasks=[work | {"product": "gloss-coating"}], flights=[flight]) == "1 complies"
     assert verdict(data, tasks=[work | {"product": "unheard-of"}], flights=[flight]) == "1 unjudged"
+
+
+@pytest.mark.parametrize(
+    ("removed", "said"),
+    [
+        pytest.param({"removed_at": "?"}, "can't be read: components.removed_at", id="unreadable"),
+        pytest.param({}, "column not supplied: components.removed_at", id="no-such-column"),
+        pytest.param({"removed_at": ""}, "", id="installed-still"),
+    ],
+)
+def test_a_boot_of_which_nobody_knows_when_it_came_off(removed: dict[str, str], said: str) -> None:
+    """It may have come off before it was installed elsewhere; the reason says what is not known of the removal."""
+    data = rule("overlap", between=["components", "components"], same=["component_serial"], differing=["aircraft"])
+    boot = {"component_serial": "C1", "aircraft": "A1", "position": "fin", "material": "chloroprene", "finish": "black"}
+    boots = [boot | {"installed_at": f"2025-0{month}-01T00:00:00Z", "aircraft": f"A{month}"} for month in (1, 2)]
+    task = {"task_id": "T1", "work_order": "W1", "aircraft": "A1", "action": "inspect", "station": "S1"}
+    task |= {"started_at": "2025-06-02T09:00:00Z", "finished_at": "2025-06-02T10:00:00Z"}
+    export = read_rows({"tasks": [task], "components": [one | removed for one in boots]})
+    assert judge_rule(RULES.validate_python(data), build_timeline(export)).cases["reason"].tolist() == [said]

@@ -5,14 +5,14 @@ from __future__ import annotations
 import pytest
 
 from audit.pipeline import Audited
-from tests.golden_files import FOLDER, MESSAGES, PLANTINGS, golden_files, messages
+from tests.golden_files import FOLDER, MESSAGES, SHAPES, golden_files, messages
 
 MADE = golden_files()
 
 
 def test_every_format_has_a_golden_file() -> None:
     """The folder holds a file for each output, and none that nothing makes any more."""
-    assert sorted([*MADE, MESSAGES, PLANTINGS]) == sorted(path.name for path in FOLDER.iterdir())
+    assert sorted([*MADE, MESSAGES, SHAPES]) == sorted(path.name for path in FOLDER.iterdir())
 
 
 @pytest.mark.parametrize("name", sorted(MADE))

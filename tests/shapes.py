@@ -1,4 +1,4 @@
-"""What a drill plants in one export for rules of many shapes: to be read.
+"""What rules of many shapes say, of themselves and of one export, and what a drill plants in it for them: to be read.
 
 `make golden` writes it to tests/golden.
 """
@@ -6,18 +6,22 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from typing import Any
 
+from audit.authoring.explaining import explain
 from audit.authoring.running import timeline_of
 from audit.forms import form_of
-from audit.forms.judging import every_subject
+from audit.forms.judging import every_subject, judge_rule, sentences
 from audit.language.rule import Example, Rule
 from audit.planting.planting import Edit, NotPlantable, Planter, Side, Spot
+from audit.rulebook.worded import message_kinds, message_names
 from audit.timeline.instants import stamp
+from audit.timeline.timeline import Timeline
 from tests.forms.rules import RULES, rule
 
 SIDES: tuple[Side, Side] = ("inside", "outside")
-SUBJECTS, TURNS = 3, 3
+SUBJECTS, TURNS = 2, 3
 """How many subjects are asked for, and how often each: a rule that can be broken in several ways takes them in turn."""
 
 
@@ -217,14 +221,20 @@ def _said(shape: dict[str, Any]) -> str:
 ASKED = _asked()
 
 
-def plantings() -> str:
+def shapes() -> str:
     """All of it, a chapter for each rule."""
-    lines = ["# What a drill plants", "", "Made by `make golden`, to be read: just outside a limit, and at it.", ""]
+    lines = [
+        "# What rules of many shapes say",
+        "",
+        "Made by `make golden`, to be read: what a rule looks at, demands and finds in one export, and what a drill "
+        "plants there for it, just outside a limit and at it.",
+        "",
+    ]
     return "\n".join([*lines, *(f"## {name}\n\n{chapter(one)}" for name, one in ASKED.items())])
 
 
 def chapter(asked: Rule) -> str:
-    """What is planted at the first subjects of a rule, each thing once."""
+    """What a rule says, and what is planted at its first subjects, each thing once."""
     timeline = timeline_of(ONE_EXPORT)
     plant = form_of(asked).plant(asked, timeline)
     spots = (
@@ -233,7 +243,31 @@ def chapter(asked: Rule) -> str:
         for turn in range(TURNS)
         for side in SIDES
     )
-    return "\n".join([*dict.fromkeys(_planted(plant, spot) for spot in spots), "", ""])
+    planted = (_planted(plant, spot) for spot in spots)
+    return "\n".join([*dict.fromkeys((*_explained(asked), *_found(asked, timeline), *planted)), "", ""])
+
+
+def _explained(asked: Rule) -> Iterator[str]:
+    form, said = form_of(asked), explain(asked)
+    yield f"- looks at: {said.looks_at}"
+    yield from (f"- demands: {one}" for one in said.demands)
+    yield from (f"- unjudged when: {one}" for one in said.unjudged_when)
+    yield from (f"- {name}: {text}" for name, text in form.figures(asked).items())
+    yield f"- reads: {', '.join(sorted(form.reads(asked)))}; may read: {', '.join(sorted(form.may_read(asked)))}"
+    yield f"- kinds of message: {', '.join(message_kinds(asked))}"
+
+
+def _found(asked: Rule, timeline: Timeline) -> Iterator[str]:
+    """What is found, in the form's words and by each name that a message may use, and why what is not judged isn't."""
+    cases = judge_rule(asked, timeline).cases
+    found = cases[cases["finding"]].reset_index(drop=True)[:SUBJECTS]
+    general = sentences(asked, found, timeline)
+    yield from (f"- finding: {said}" for said in general)
+    for name in message_names(asked) if len(found) else ():
+        by_name = asked.model_copy(update={"message": {"finding": f"{name}: {{{name}}}"}})
+        said = [said for said in sentences(by_name, found, timeline) if said not in general]
+        yield from (f"- by name: {one}" for one in said)
+    yield from (f"- unjudged: {reason}" for reason in cases.loc[~cases["finding"], "reason"])
 
 
 def _planted(plant: Planter, spot: Spot) -> str:
