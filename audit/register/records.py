@@ -168,8 +168,7 @@ def see_records(
     def added() -> Added:
         digested = kept()
         batches = _batches(ids.append(known.ids[gone]), kind[changed], columns, digested)
-        digests = np.concatenate([np.empty((0, SIZE), np.uint8), *(part.digests for part in digested)])
-        return Added(batches, *_root(known, gone, at[changed], ids, digests))
+        return Added(batches, *_root(known, gone, at[changed], ids, [part.digests for part in digested]))
 
     return Seen(alterations, added)
 
@@ -363,20 +362,27 @@ def contents(connection: sa.Connection, known: Versions, places: Ints) -> pd.Dat
     return whole.sort_index()
 
 
-def _root(known: Versions, gone: Ints, at: Ints, ids: pd.Index[str], digests: Bytes) -> tuple[int, str]:
+def _root(known: Versions, gone: Ints, at: Ints, ids: pd.Index[str], digests: Sequence[Bytes]) -> tuple[int, str]:
     """How many records the register knows after this run, and their Merkle root in the order of their ids. `at`, `ids`
-    and `digests` are of those that changed."""
-    there, new = at >= 0, at < 0
-    now, kept = known.digests.copy(), known.kind != GONE
-    now[at[there]] = digests[there]
+    and `digests`, which come in parts, are of those that changed."""
+    there, new = np.flatnonzero(at >= 0), np.flatnonzero(at < 0)
+    added = len(known.ids)
+    last, kept = np.arange(added), known.kind != GONE
+    last[at[there]] = added + there
     kept[at[there]] = True
     kept[gone] = False
-    return root_of(known.ids[kept].append(ids[new]), np.concatenate([now[kept], digests[new]]))
+    every = np.concatenate([known.digests, *digests])
+    return root_of(known.ids[kept].append(ids[new]), every, np.concatenate([last[kept], added + new]))
 
 
-def root_of(ids: pd.Index[str], digests: Bytes, in_leaf: int = RECORDS_IN_A_LEAF) -> tuple[int, str]:
-    """Number and Merkle root of records: each leaf holds the digests of as many, in the order of their ids."""
+def root_of(
+    ids: pd.Index[str], digests: Bytes, rows: Ints | None = None, in_leaf: int = RECORDS_IN_A_LEAF
+) -> tuple[int, str]:
+    """Number and Merkle root of records: each leaf holds the digests of as many, in the order of their ids. `rows` are
+    those of the digests that are the records' (default: all, in the order of `ids`)."""
     order = pc.sort_indices(pa.array(ids)).to_numpy()
+    if rows is not None:
+        order = rows[order]
     # A leaf at a time: of all of them at once there would be two more copies.
     leaves = [digests[order[at : at + in_leaf]].tobytes() for at in range(0, len(order), in_leaf)]
     return len(order), merkle_root(leaves).hex()
