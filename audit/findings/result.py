@@ -97,9 +97,14 @@ class Absent:
     rules: tuple[str, ...]
 
     @property
+    def of_register(self) -> bool:
+        """Whether no export has it: what happened to signed records is known to a register."""
+        return self.table == ALTERATIONS.name
+
+    @property
     def name(self) -> str:
         """`tasks.ppe_worn`, or the table's name; `alterations` come from a register, not an export."""
-        if self.table == ALTERATIONS.name:
+        if self.of_register:
             return f"{self.table} (known to a register)"
         return f"{self.table}.{self.column}" if self.column else self.table
 

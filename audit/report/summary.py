@@ -93,11 +93,13 @@ def _export(result: AuditResult) -> Iterator[str]:
     if result.season_not_set:
         more = _more(len(result.season_not_set) - 1)
         yield _line("Season?", f"{result.season_not_set[0]}{more}: other hemisphere, no base in settings")
-    if result.absent:
-        first, others = result.absent[0], len(result.absent) - 1
-        yield _line("Missing", f"{first.name}, read by {first.rules[0]}{_more(len(first.rules) - 1)}")
-        if others:
-            yield _line("", f"and {others} more tables or columns that rules read")
+    absent = [one for one in result.absent if not one.of_register]
+    if absent:
+        yield _line("Missing", f"{absent[0].name}, read by {absent[0].rules[0]}{_more(len(absent[0].rules) - 1)}")
+        if len(absent) > 1:
+            yield _line("", f"and {len(absent) - 1} more tables or columns that rules read")
+    for altered in (one for one in result.absent if one.of_register):
+        yield _line("No register", f"altered records are not seen: {several(len(altered.rules), 'rule')} idle")
 
 
 def _health(health: Health | None) -> Iterator[str]:

@@ -237,6 +237,15 @@ def test_only_a_whole_audit_is_a_plain_yes(result_of: Callable[..., AuditResult]
     text = Page(render(result_of([], [], coverage=coverage, absent=absent))).text
     assert "As far as these records could be judged, yes: no findings." in text
     assert "tasks.ppe_worn and 1 more, which rules read, are not in the export." in text
+    assert "register" not in text
+
+
+def test_what_only_a_register_knows_is_not_missing_in_the_export(result_of: Callable[..., AuditResult]) -> None:
+    """That nobody sees altered records is said, but no export can be completed by them."""
+    altered = (Absent("alterations", "", ("signed-record-altered", "record-entered-late")),)
+    text = Page(render(result_of([], [], absent=altered))).text
+    assert "Without a register nobody sees whether signed records are altered from night to night: 2 rules ask." in text
+    assert "not in the export" not in text
 
 
 @pytest.mark.parametrize(

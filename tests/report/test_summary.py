@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 import pandas as pd
 
-from audit.findings.result import AuditResult
+from audit.findings.result import Absent, AuditResult
 from audit.intake.export import RowCount
 from audit.report.html import render
 from audit.report.summary import summarise
@@ -82,3 +82,12 @@ def test_an_as_of_time_far_ahead_is_told(result_of: Callable[..., AuditResult]) 
         ahead = result_of(newest=newest, as_of=newest + pd.Timedelta(days=days))
         assert ("AS OF 31 DAYS AFTER THE LAST RECORD" in summarise(ahead, PAGE)) == told
         assert ("The last 31 days before the as-of time" in render(ahead)) == told
+
+
+def test_what_is_missing_is_told_apart_from_what_only_a_register_knows(result_of: Callable[..., AuditResult]) -> None:
+    """An export can be completed by a column, but not by what happened to its records."""
+    column, altered = Absent("tasks", "ppe_worn", ("a", "b")), Absent("alterations", "", ("c", "d", "e"))
+    text = summarise(result_of([], absent=(column, altered)), PAGE)
+    assert "  Missing     tasks.ppe_worn, read by a and 1 more\n" in text
+    assert "  No register altered records are not seen: 3 rules idle\n" in text
+    assert "more tables or columns" not in text
