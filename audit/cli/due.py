@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -66,12 +67,18 @@ def due(
     }
     replace_files({name: text.encode() for name, text in contents.items()}, out)
     if not quiet:
-        print_first([_told(line) for line in lines(listed)])
+        print_first(_told(lines(listed)))
         later = f"; {listed.later:,} more {'comes' if listed.later == 1 else 'come'} later" if listed.later else ""
         print(visible(f"The list is {out / 'due.html'}{later}."))
     return ExitCode.CLEAN if len(timeline.tasks) else ExitCode.NOTHING_JUDGED
 
 
-def _told(line: Line) -> str:
-    note = f" ({line.note})" if line.note else ""
-    return f"{line.when}: {', '.join((line.aircraft, *line.boots))}: {line.what}{note}"
+def _told(lines: Sequence[Line]) -> list[str]:
+    """A sentence for what is said of an aircraft, whichever record says it, with all boots of which it is said."""
+    boots: dict[tuple[str, str, str, str], dict[str, None]] = {}
+    for line in lines:
+        boots.setdefault((line.when, line.aircraft, line.what, line.note), {}).update(dict.fromkeys(line.boots))
+    return [
+        f"{when}: {', '.join((aircraft, *its))}: {what}{f' ({note})' if note else ''}"
+        for (when, aircraft, what, note), its in boots.items()
+    ]

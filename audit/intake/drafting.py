@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, Final
 
@@ -28,10 +28,10 @@ _SURE: Final = 85
 _ENOUGH: Final = 62
 _CLOSE: Final = 0.9
 _OTHER_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
-    "task_id": ("record", "task", "task no", "record number", "job", "id", "no"),
+    "task_id": ("record", "task", "task no", "record number", "job", "job card", "task card", "id", "no"),
     "work_order": ("w/o", "wo", "order", "job card"),
     "aircraft": ("tail", "registration", "reg", "tail number", "a/c", "ship"),
-    "action": ("act", "activity", "type of work", "task type"),
+    "action": ("act", "activity", "type of work", "task", "task type"),
     "station": ("shop", "base", "location", "place", "site", "code"),
     "started_at": ("from", "begin", "start", "started", "start time"),
     "finished_at": ("to", "end", "finish", "finished", "end time", "completed"),
@@ -106,6 +106,8 @@ _DAYS: Final = (
 )
 _CLOCKS: Final = (" %H:%M", " %H:%M:%S", " %I:%M %p", " %H:%M:%S%z", " hhmm")
 _MOST_VALUES: Final = 40
+_TOLD_APART: Final = 0.5
+"""A column of which fewer cells differ tells no rows apart."""
 
 
 @dataclass(frozen=True)
@@ -189,7 +191,7 @@ def _best_table(each: TableSample) -> tuple[str, dict[str, Match], str]:
 def _matches(table: Table, each: TableSample) -> dict[str, Match]:
     scored = sorted(
         (
-            (_likeness(header, cells, column, header in each.typed), name, header)
+            (_likeness(header, cells, column, header in each.typed, alone=table.key == (name,)), name, header)
             for name, column in table.columns.items()
             for header, cells in each.columns.items()
         ),
@@ -201,15 +203,22 @@ def _matches(table: Table, each: TableSample) -> dict[str, Match]:
         if score < _ENOUGH:
             break
         if name not in found and header not in taken:
-            doubt = "" if score >= _SURE else f"only {score:.0f} of 100 alike"
+            doubt = (
+                "" if score >= _SURE else f"is this the {table.columns[name].label}? the name is {score:.0f} % alike"
+            )
             if not doubt and " ".join(header.split()).casefold() in _VAGUE:
                 doubt = f"is this the {table.columns[name].label}?"
             found[name] = Match(header, min(score, 100), doubt)
             taken.add(header)
+    for score, name, header in scored:
+        if score >= _SURE and header not in taken and not found[name].doubt:
+            found[name] = replace(found[name], doubt=f"or is it {header}?")
     return {name: found[name] for name in table.columns if name in found}
 
 
-def _likeness(header: str, cells: Sequence[str], column: Column, is_typed: bool) -> float:
+def _likeness(header: str, cells: Sequence[str], column: Column, is_typed: bool, *, alone: bool) -> float:
+    """How like a column is to a canonical one, by its name and its cells; `alone` means that rows are told apart by
+    it."""
     names = (column.name.replace("_", " "), column.label, *_OTHER_NAMES.get(column.name, ()))
     by_name = max(fuzz.ratio(header, name, processor=utils.default_process) for name in names)
     filled = [cell for cell in cells if cell.strip()][:200]
@@ -224,7 +233,7 @@ def _likeness(header: str, cells: Sequence[str], column: Column, is_typed: bool)
             known = _share(filled, lambda cell: cell.strip().lower() in column.choices)
             return max(by_name + 15 * known, 80 * known)
         case _:
-            fits = not _share(filled, _looks_iso) > 0.8
+            fits = not _share(filled, _looks_iso) > 0.8 and not (alone and len(set(filled)) < _TOLD_APART * len(filled))
     return by_name if fits else by_name - 40
 
 
@@ -313,7 +322,7 @@ def _line(table: Table, column: Column, match: Match, each: TableSample) -> Iter
     keys, doubts = _how_written(table, column, match.written, filled, match.written in each.typed)
     doubts = [match.doubt, *doubts] if match.doubt else doubts
     if doubts:
-        keys.append(f"doubt: {_quoted('; '.join(doubts))}")
+        keys.append(f"doubt: {_quoted('; '.join(doubts).replace('?; ', '? '))}")
     written = _quoted(" ".join(match.written.split()))
     yield (
         f"        {column.name}: {{column: {written}, {', '.join(keys)}}}"

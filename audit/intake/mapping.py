@@ -384,7 +384,7 @@ def load_mapping(path: Path) -> ExportMapping:
     mapping = read_mapping(content, path.name)
     if open_doubts := list(mapping.doubts()):
         raise AuditError(
-            "\n".join(
+            *(
                 f"{mapping.place((*place, 'doubt'))}: {doubt}; decide it, and take `doubt` away"
                 for place, doubt in open_doubts[:MOST_FAULTS]
             )

@@ -205,6 +205,32 @@ def test_open_doubts_of_a_draft(said: Said) -> None:
     assert "$.tables.tasks[0].columns.lot.doubt: is this the lot?; decide it, and take `doubt` away" in text
 
 
+def test_each_open_doubt_has_a_line_of_its_own(said: Said) -> None:
+    """Two questions are two sentences, and are answered one by one."""
+    _, text = said(tasks('lot: {column: More, doubt: "is this the lot?"}', 'doubt: "tasks?"'), work__csv=work("L1"))
+    assert [line.rpartition(": ")[2] for line in text.splitlines() if "doubt" in line] == [
+        f"{doubt}; decide it, and take `doubt` away" for doubt in ("tasks?", "is this the lot?")
+    ]
+
+
+def test_what_repeats_tells_no_records_apart(tmp_path: Path) -> None:
+    """A column `Task` that says what was done is no record number; of two that may be the work order one is asked
+    for."""
+    export, out = tmp_path / "export", tmp_path / "draft.yaml"
+    export.mkdir()
+    rows = "\n".join(
+        f"C{n},W{n // 4},R{n // 4},A1,{('apply', 'inspect')[n % 2]},S1,2024-01-10T08:00Z,2024-01-10T09:00Z"
+        for n in range(12)
+    )
+    head = "Job card,WO,Order,Tail,Task,Station,Started,Finished"
+    (export / "work.csv").write_text(f"{head}\n{rows}\n", encoding="utf-8")
+    assert run(["map", str(export), "--out", str(out)]) == ExitCode.CLEAN
+    draft = out.read_text(encoding="utf-8")
+    assert '  task_id: "Job card"\n' in draft
+    assert 'work_order: {column: "Order", doubt: "or is it WO?"}' in draft
+    assert re.search(r'  action: (\{column: )?"Task"', draft)
+
+
 def test_a_draft_doubts_what_it_can_only_guess(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Vague names, units, clocks, and rows that may be of two tables, are doubts; `map` itself still reads by it."""
     export, out = tmp_path / "export", tmp_path / "draft.yaml"

@@ -55,6 +55,21 @@ def test_the_list(export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert "only licensed staff release an aircraft" in page
 
 
+def test_one_sentence_for_all_boots_of_which_it_is_said(
+    export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two records of one boot, and one of another, with cures that end at one time: the terminal says it once, the
+    files record by record."""
+    tasks = (export / "tasks.csv").read_text().replace("10:30", "10:00")
+    again = "T3,W1,TARN-TEAL,apply,Gullspool,2026-01-10T09:30,2026-01-10T10:00,left wing,Black\n"
+    (export / "tasks.csv").write_text(f"{tasks}{again.replace('W1', 'W3')}")
+    files(export, tmp_path / "due")
+    said = [line for line in capsys.readouterr().out.splitlines() if "no takeoff" in line]
+    assert [line.partition("UTC: ")[2] for line in said] == ["TARN-TEAL, left wing (B1), right wing (B2): no takeoff"]
+    table = pd.read_csv(tmp_path / "due" / "due.csv")
+    assert sorted(table.loc[table["rule"] == "flight-before-cure", "work_order"]) == ["W1", "W2", "W3"]
+
+
 QUARANTINED = "T3,W1,TARN-TEAL,apply,Gullspool,{started},{finished},{position},Black\n"
 FLOWN = "F2,TARN-TEAL,{at},2026-01-11T13:00Z\n"
 OVER = "over by the records that are sure, but may still be running; in doubt: a record in quarantine"
