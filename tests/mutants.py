@@ -65,11 +65,13 @@ def made() -> list[str]:
     mutmut.copy_also_copy_files()
     mutmut.setup_source_paths()
     mutmut.create_mutants(1)
-    changes, _ = mutmut.collect_source_file_mutation_data(mutant_names=())
+    changes, paths = mutmut.collect_source_file_mutation_data(mutant_names=())
     without = {
-        path: list(of_no_consequence(Path("mutants", path).read_text())) for path in {one for one, _, _ in changes}
+        f"{path.removesuffix('.py').replace('/', '.')}.{name}"
+        for path in paths
+        for name in of_no_consequence(Path("mutants", path).read_text())
     }
-    return sorted(name for path, name, _ in changes if name.rpartition(".")[2] not in without[path])
+    return sorted({name for _, name, _ in changes} - without)
 
 
 def of_no_consequence(source: str) -> Iterator[str]:

@@ -227,7 +227,9 @@ def test_what_is_certain_stays_so_whatever_comes() -> None:
         known = {row["task_id"] for row in tables["tasks"]}
         for data in several:
             meant = [named(data, verdicts) for verdicts in possible.judged(data, worlds)]
-            assert unsound(said_of(data, timeline), meant, known) == []
+            # A pause before a coat may be found as that to another coat of the same number, which came later.
+            coats = known if data["form"] == "spacing" else ()
+            assert unsound(said_of(data, timeline), meant, known, coats) == []
 
     holds()
 

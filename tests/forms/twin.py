@@ -621,6 +621,12 @@ class Session:
         """What identifies it."""
         return self.name, self.aircraft, self.position
 
+    @property
+    def key_by_time(self) -> Subject:
+        """What identifies it where its beginning is judged: the record that began it, wherever in the file."""
+        began = min(self.treatments, key=lambda one: (one.start, one.task["task_id"]))
+        return str(began.task["task_id"]), self.aircraft, self.position
+
     def has(self, treatment: Treatment) -> bool:
         """Whether a treatment is one of its own."""
         return any(one.is_same(treatment) for one in self.treatments)
@@ -962,7 +968,7 @@ def judge_precede(rule: RuleData, world: World) -> Verdicts:
             )
             for start in (session.start, first)
         }
-        verdicts[session.key] = None if session.sure is None or len(served) > 1 else served.pop()
+        verdicts[session.key_by_time] = None if session.sure is None or len(served) > 1 else served.pop()
     return verdicts
 
 
