@@ -78,7 +78,7 @@ CREATE TEMP TABLE used AS
 SELECT task_id, work_order, aircraft, product_class, action, position, started_at, finished_at,
        coalesce(status, 'closed') = 'closed' AS done
 FROM tasks JOIN products USING (product)
-WHERE coalesce(status, 'closed') IN ('closed', 'open') AND action IN ('apply', 'clean', 'prepare');
+WHERE coalesce(status, 'closed') IN ('closed', 'open') AND action IN ('apply', 'clean', 'prepare', 'repair');
 
 -- Which places a record's position means. `all` may mean any; what is installed decides.
 CREATE TEMP TABLE meant AS
@@ -95,7 +95,7 @@ LEFT JOIN boots ON boots.aircraft = used.aircraft AND boots.place = meant.place
 WHERE position <> 'all' OR component_serial IS NOT NULL;
 
 CREATE TEMP TABLE preserved AS
-FROM placed WHERE done AND action = 'apply' AND product_class = 'rubber-preservative';
+FROM placed WHERE done AND action IN ('apply', 'repair') AND product_class = 'rubber-preservative';
 
 CREATE TEMP TABLE treated AS
 FROM placed WHERE done AND action = 'apply' AND product_class = 'ice-adhesion-treatment';

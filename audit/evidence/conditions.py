@@ -45,11 +45,13 @@ def needs_component(conditions: Conditions) -> bool:
 
 def without_component(conditions: Conditions) -> Conditions:
     """Those of the conditions that can be judged before the component is joined."""
-    first = {
+    first: dict[str, Any] = {
         name: condition
         for name, condition in conditions.columns.items()
         if not needs_component(Conditions.model_validate({name: condition}))
     }
+    if conditions.any_of and not any(map(needs_component, conditions.any_of)):
+        first["any_of"] = conditions.any_of
     return Conditions.model_validate(first)
 
 

@@ -58,8 +58,9 @@ class Twin:
 
     def placed(self, product_class: str) -> Iterator[tuple[Row, str, Boot]]:
         """Each application of a product class, at each position that it names."""
+        acts = ("apply", "repair") if product_class == "rubber-preservative" else ("apply",)
         for task in self.tasks:
-            if task["action"] == "apply" and task["product_class"] == product_class:
+            if task["action"] in acts and task["product_class"] == product_class:
                 yield from ((task, place, boot) for place, boot in self.places(task))
 
     def places(self, task: Row) -> list[tuple[str, Boot]]:
@@ -147,7 +148,7 @@ class Twin:
         """Work order, aircraft and position of a session that did not cure."""
         others = defaultdict(list)
         for task in self.tasks:
-            worked = task["action"] in ("apply", "clean", "prepare") and task["product_class"] is not None
+            worked = task["action"] in ("apply", "clean", "prepare", "repair") and task["product_class"] is not None
             if worked and task["product_class"] != "rubber-preservative":
                 others[task["aircraft"]].append(task)
         return [
@@ -169,7 +170,7 @@ class Twin:
             (task, place, boot)
             for task in self.tasks
             if task["product_class"] not in (None, "ice-adhesion-treatment")
-            and task["action"] in ("apply", "clean", "prepare")
+            and task["action"] in ("apply", "clean", "prepare", "repair")
             and task["work_order"] in orders
             for place, boot in self.places(task)
         ]

@@ -542,6 +542,25 @@ SITUATIONS: Final = (
         (boot(), boot("B2", position="right wing", installed_at="long ago")),
     ),
     Situation(
+        "preservative put on in a repair, and flown 3 h later",
+        "flight-before-cure",
+        "1 finding",
+        (but(COAT_1, action="repair"),),
+        (flight("F1", "13T12:10", "13T13:00"),),
+    ),
+    Situation(
+        "a repair with a product 3 h into the cure, under another work order",
+        "product-before-cure",
+        "1 finding",
+        (*THREE, task("R", "13T12:44", "13T13:00", work_order="W2", action="repair", product="Prep")),
+    ),
+    Situation(
+        "a repair without a product 3 h into the cure",
+        "product-before-cure",
+        "1 complies",
+        (*THREE, task("R", "13T12:44", "13T13:00", work_order="W2", action="repair", product="")),
+    ),
+    Situation(
         "the same person in two hangars of one aerodrome",
         "person-at-two-stations",
         "2 complies",
