@@ -62,7 +62,7 @@ class Order:
     def of(cls, owners: Ints, instants: Ints) -> Order:
         """Sort rows by owner (small whole numbers from 0) and instant; rows already in order aren't sorted again."""
         if not len(owners):
-            return cls(np.empty(0, np.int64), np.empty(0, np.int64), 0, 1, None)
+            return cls(instants, instants, 0, 1, None)
         base = int(instants.min())
         span = int(instants.max()) - base + 2
         ranked = None

@@ -464,10 +464,12 @@ def placed_in_time(tables: dict[str, list[Row]], as_of: datetime | None) -> Time
 
 
 def shows_what_was_found(data: Mapping[str, Any], cases: pd.DataFrame) -> bool:
-    """Whether each finding of a hold shows the event that broke it, and nothing that is unjudged a measured value."""
+    """Whether each finding of a hold shows the event that broke it, and what is unjudged a reason, but nothing
+    measured."""
     event = "flight" if data.get("forbid") == {"event": "takeoff"} else "other"
     measured = cases["measured"].notna() & ~cases["finding"]
-    return not measured.any() and (data["form"] != "hold" or ((cases[event] >= 0) == cases["finding"]).all())
+    told = ((cases["reason"] == "") == cases["finding"]).all()
+    return told and not measured.any() and (data["form"] != "hold" or ((cases[event] >= 0) == cases["finding"]).all())
 
 
 def compare(data: Mapping[str, Any], tables: dict[str, list[Row]], as_of: datetime | None, timeline: Timeline) -> None:

@@ -240,3 +240,25 @@ def test_only_a_finding_can_be_put_right() -> None:
     """An example that complies has nothing to be put right."""
     with pytest.raises(AuditError, match="only a finding can be corrected"):
         read_rule(A_RULE.replace("expect: complies", "expect: complies, corrected_by: T2").encode(), "r.yaml")
+
+
+def test_where_no_boot_is_known_nothing_puts_it_right() -> None:
+    """Later work at the same position may have been on another boot."""
+    for components in ((), ({"position": "fin"},), ({"installed_at": "2025-06-09T00:00:00Z"},)):
+        assert told(FAULT, STRIPPED, components=components)[0] == ""
+
+
+def test_a_boot_is_put_right_whichever_row_it_is() -> None:
+    """Of two boots at one position the finding is about one; its removal puts it right, as the first row of the history
+    as well as further down."""
+    twice = read_rule(
+        A_RULE.replace("form: record", "form: overlap")
+        .replace("scope: {action: {is: apply}}\n", "between: [components, components]\n")
+        .replace("require: {coats: {at_most: 3}}", "same: [aircraft, position]")
+        .encode(),
+        "r",
+    )
+    both = ({"removed_at": "2025-06-05T00:00:00Z"}, {"component_serial": "C2", "removed_at": "2025-06-05T00:00:00Z"})
+    another = {"component_serial": "C3", "position": "fin"}
+    for boots in (both, both[::-1], (another, *both), (another, *both[::-1])):
+        assert told(FAULT, rule=twice, components=boots, as_of="2025-06-06T00:00:00Z")[0].startswith("removal of C")
