@@ -92,9 +92,12 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
             ("corrector", "authorisation", "includes_all", ["boots"]),
         )
     ]
+    + [{"require": {"any_of": [{"coats": {"is": 1}}, {"any_of": [{"coat": {"is": 1}}, {"coat": {"is": 2}}]}]}}]
     + [{"require": {"any_of": [{"coat": {"is": 1}}, {"coats": {"at_least": 1}, "lot": {"present": True}}]}}],
     "hold": [
         {"forbid": {"event": "takeoff"}, "for": "PT2H"},
+        {"forbid": {"event": "takeoff"}, "for": "PT48H", "season": {"from": "06-01", "to": "06-13"}},
+        {"forbid": {"event": "treatment", "where": PREP}, "for": "PT480H"},
         {"forbid": {"event": "takeoff"}, "until": PREP},
         {"forbid": {"event": "treatment", "where": PREP}, "for": "PT30M", "season": SEASON},
         {"forbid": {"event": "treatment", "where": PREP}, "for": "PT30M", "over": PREP},
@@ -110,6 +113,9 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
     "interval": [
         {"at_most": {"days": 10}},
         {"at_most": {"months": 1}, "next_due": "scheduled"},
+        {"at_most": {"days": 20}, "next_due": "overrun-deducted", "tolerance": {"percent": 10}},
+        {"at_most": {"flight_hours": 1}},
+        {"at_most": {"flight_hours": 500}},
         {"at_most": {"flight_hours": 5.5}, "tolerance": {"percent": 10, "flight_hours": 0.2}},
         {"at_most": {"cycles": 4}, "season": SEASON},
         {"at_most": {"days": 20, "cycles": 9}, "boots": {"component.finish": {"is": "black"}}},

@@ -174,6 +174,15 @@ def test_how_much_passed_and_how_much_was_allowed() -> None:
     ]
 
 
+def test_what_is_over_by_less_than_is_written() -> None:
+    """No limit is said to be exceeded by 0."""
+    data = rule("interval", scope=TREAT, at_most={"flight_hours": 1}, season=WINTER)
+    data["message"] = "{over_by}"
+    for hours, over in ((1.009, "less than 0.01"), (1.01, "0.01"), (1.02, "0.02")):
+        flights = [FLIGHTS[0] | {"flight_hours": hours}]
+        assert found(data, tasks=[TREATMENT], flights=flights)["message"].tolist() == [f"{over}."]
+
+
 def test_a_correction_of_a_record_for_several_boots() -> None:
     """What the correction says comes first, then the position of the first boot that breaks the rule."""
     data = rule("record", of="corrections", require={"component.finish": {"is": "black"}})

@@ -272,6 +272,28 @@ def test_an_unreadable_cell_is_no_blank_beside_a_correction_either() -> None:
     assert reasons(measured, "tasks", {"ambient_c": "warm"}, **second) == ["can't be read: ambient_c"]
 
 
+def test_of_a_record_in_quarantine_a_correction_still_tells_what_it_says_itself() -> None:
+    """What the record lacks may stand in a cell that can't be read; what the correction lacks is lacking."""
+    made = {"column": "coat", "was": "1", "now": "2", "made_at": "2025-06-03T09:00:00Z"}
+    export = {
+        "tasks": [TASK | {"lot": "L1", "coat": 2}, TASK | {"coat": 2, "product": "cleaner"}],
+        "corrections": [made, made | {"task_id": "T2", "reason": None}],
+    }
+    for column, said in (("lot", "can't be read: lot"), ("correction.reason", "")):
+        asked = rule("record", of="corrections", require={column: {"present": True}})
+        assert reasons(asked, "tasks", {"finished_at": "?"}, **export) == [said]
+        assert reasons(asked, "tasks", {}, **export) == [""]
+
+
+def test_whether_a_record_with_an_unreadable_status_counts_is_not_known() -> None:
+    """It may be closed, open or void: its coat may be the second, or none."""
+    data = rule("count", scope=PRESERVE, coats={"at_least": 2})
+    coats = [TASK | {"coat": 1}, TASK | {"coat": 2, "started_at": "2025-06-02T10:00:00Z"}]
+    assert reasons(data, "tasks", {"status": "closed"}, tasks=coats) == []
+    unknown = ["a record of work that is still open may change the result"]
+    assert reasons(data, "tasks", {"status": "?"}, tasks=coats) == unknown
+
+
 @pytest.mark.parametrize(
     ("boot", "expected"),
     [
