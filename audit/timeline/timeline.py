@@ -206,7 +206,7 @@ class Timeline:
 
     def component_at(self, place: Ints, instant: Ints) -> Ints:
         """Row of the installed component, or NONE_KNOWN or TWO_RECORDED."""
-        found = np.full(len(place), NONE_KNOWN, np.int64)
+        found = np.full(len(place), NONE_KNOWN)
         known = np.flatnonzero(~self.nowhere(place))
         if len(self.components.place):
             found[known] = self.components.at(place[known], instant[known])

