@@ -12,6 +12,7 @@ from typing import Any
 from audit.authoring.explaining import explain
 from audit.authoring.running import timeline_of
 from audit.forms import form_of
+from audit.forms.drawing import AroundSession
 from audit.forms.judging import every_subject, judge_rule, sentences
 from audit.language.rule import Example, Rule
 from audit.planting.planting import Edit, NotPlantable, Planter, Side, Spot
@@ -273,6 +274,10 @@ def _found(asked: Rule, timeline: Timeline) -> Iterator[str]:
         by_name = asked.model_copy(update={"message": {"finding": f"{name}: {{{name}}}"}})
         said = [said for said in sentences(by_name, found, timeline) if said not in general]
         yield from (f"- by name: {one}" for one in said)
+    drawing = form_of(asked).drawing(asked)
+    if isinstance(drawing, AroundSession):
+        drawn = [part for case in found.to_dict("records") for part in drawing.stretches(case) if part]  # type: ignore[arg-type]
+        yield from (f"- drawn: {one.label}, from {stamp(one.start)} to {stamp(one.end)}" for one in drawn)
     yield from (f"- unjudged: {reason}" for reason in cases.loc[~cases["finding"], "reason"])
 
 
