@@ -355,10 +355,50 @@ def _joined(timeline: Timeline, name: str, prefix: str, column: str, tasks: Ints
     if column not in timeline.tables[table]:
         return found
     what = {"lots": "lot", "manuals": "manual revision"}.get(table, table.removesuffix("s"))
-    reasons = (_blank(name), f"{what} not listed in {table}", f"value missing: {what}", f"{what} {NEARLY} {table}")
-    near = named & (rows < 0) & _nearly_known(timeline, table, task_columns, tasks)
-    why = np.select([near, rows >= 0, named], [3, 0, 1], 2).astype(np.int8)
-    return replace(found, undecidable=found.undecidable | near, reasons=reasons, why=why)
+    reasons = (
+        _blank(name),
+        f"{what} not listed in {table}",
+        f"value missing: {what}",
+        f"{what} {NEARLY} {table}",
+        f"can't be read: {name}",
+        f"a row of {table} in quarantine may be that {what}",
+    )
+    unlisted = named & (rows < 0)
+    near = unlisted & _nearly_known(timeline, table, task_columns, tasks)
+    unread = _unreadable(timeline, table, column, rows)
+    aside = unlisted & _perhaps_listed(timeline, table, columns, task_columns, tasks)
+    why = np.select([near, aside, unread, rows >= 0, named], [3, 5, 4, 0, 1], 2).astype(np.int8)
+    return replace(found, undecidable=found.undecidable | near | unread | aside, reasons=reasons, why=why)
+
+
+def _unreadable(timeline: Timeline, table: str, column: str, rows: Ints) -> Bools:
+    """Of which rows of a table (-1: none) a cell can't be read."""
+    unreadable = timeline.unreadable.get((table, column))
+    if unreadable is None:
+        return np.zeros(len(rows), bool)
+    found: Bools = np.isin(rows, unreadable)
+    return found
+
+
+def _perhaps_listed(
+    timeline: Timeline, table: str, columns: tuple[str, ...], task_columns: tuple[str, ...], tasks: Ints
+) -> Bools:
+    """Which records may name a row that was set aside: it agrees in all cells of its key that can be read."""
+    found = np.zeros(len(tasks), bool)
+    aside = timeline.aside.get(table)
+    if aside is None or aside.empty:
+        return found
+    lacks = aside[list(columns)].isna().to_numpy()
+    for pattern in np.unique(lacks, axis=0):
+        some = aside[(lacks == pattern).all(axis=1)]
+        key, asked = np.zeros(len(some), np.int64), np.zeros(len(tasks), np.int64)
+        for column, task_column, lacking in zip(columns, task_columns, pattern, strict=True):
+            if not lacking:
+                names = names_of((some[column], timeline.tasks[task_column]))
+                key = key * (len(names) + 1) + codes_in(names, some[column]) + 1
+                asked = asked * (len(names) + 1) + codes_in(names, timeline.tasks[task_column])[tasks] + 1
+        found |= np.isin(asked, key)
+    return found
 
 
 NEARLY = "is not listed, but one of nearly the same name is in"
@@ -381,15 +421,16 @@ def _of_component(timeline: Timeline, name: str, column: str, component: Ints | 
         return _not_supplied(name, "components", len(component))
     found = _own(timeline.tables["components"], name, np.maximum(component, -1), column)
     why = np.select([component == NONE_KNOWN, component == TWO_RECORDED], [1, 2], 0)
+    unread = _unreadable(timeline, "components", column, component)
     return Values(
         kind=found.kind,
         codes=found.codes,
         names=found.names,
         numbers=found.numbers,
         missing=found.missing,
-        undecidable=component == TWO_RECORDED,
-        reasons=(_blank(name), NO_COMPONENT, TWO_COMPONENTS),
-        why=why.astype(np.int8),
+        undecidable=(component == TWO_RECORDED) | unread,
+        reasons=(_blank(name), NO_COMPONENT, TWO_COMPONENTS, f"can't be read: {name}"),
+        why=np.where(unread, 3, why).astype(np.int8),
     )
 
 
@@ -482,7 +523,8 @@ def _of_person(
     names = names_of((people["person"], timeline.tasks[signature]))
     person = codes_in(names, timeline.tasks[signature])[rows]
     history = _Holdings.of(people, codes_in(names, people["person"]).astype(np.int64), column)
-    last_turn = history.turns.count(person, local_day(timeline, rows, instants), "until") - 1
+    day = local_day(timeline, rows, instants)
+    last_turn = history.turns.count(person, day, "until") - 1
     inside = np.maximum(last_turn, 0)
     none = (last_turn < 0) | (np.append(history.owner, MISSING)[inside] != person) | (person == MISSING)
     codes = np.where(none, MISSING, history.held[inside]).astype(np.int32)
@@ -501,7 +543,9 @@ def _of_person(
         f"{signature} names several people",
         "column not supplied: people.valid_to",
         "can't be read: signed_at",
+        "an entry of people that can't be read may say otherwise",
     )
+    unclear = _perhaps_held(timeline, names, column, person, day)
     # Without the last day of validity nobody knows whether what began still held.
     endless = (codes != MISSING) & ("valid_to" not in people)
     return Values(
@@ -510,10 +554,40 @@ def _of_person(
         names=history.names,
         numbers=None,
         missing=(codes == MISSING) | several | alike,
-        undecidable=several | alike | endless | changes,
+        undecidable=several | alike | unclear | endless | changes,
         reasons=reasons,
-        why=np.select([several, alike, person == MISSING, endless, changes], [3, 2, 0, 4, 5], 1).astype(np.int8),
+        why=np.select([several, alike, person == MISSING, unclear, endless, changes], [3, 2, 0, 6, 4, 5], 1).astype(
+            np.int8
+        ),
     )
+
+
+def _perhaps_held(timeline: Timeline, names: pd.Index, column: str, person: Ints, day: Ints) -> Bools:
+    """Whether an entry of each person that can't be read, as a whole or in what it says, may be of a day."""
+    people, aside = timeline.tables["people"], timeline.aside.get("people")
+    said = ("certificate_number", "certificate_kind") if column == "certificates" else (column,)
+    none: Ints = np.empty(0, np.int64)
+    in_part = [timeline.unreadable.get(("people", name), none) for name in (*said, "valid_to")]
+    rows = np.unique(np.concatenate(in_part)).astype(np.int64)
+    frames = [people.iloc[rows], *([] if aside is None else [aside])]
+    entries = [(codes_in(names, frame["person"]).astype(np.int64), *_valid(frame)) for frame in frames]
+    owner, first, after = (np.concatenate(parts) for parts in zip(*entries, strict=True))
+    if not len(owner):
+        return np.zeros(len(person), bool)
+    count = Order.of(owner, first).count(person, day, "until") - Order.of(owner, after).count(person, day, "until")
+    found: Bools = (count > 0) & (person != MISSING)
+    if aside is not None and aside["person"].isna().any():
+        found |= person != MISSING  # an entry that names nobody may be anybody's
+    return found
+
+
+def _valid(people: pd.DataFrame) -> tuple[Ints, Ints]:
+    """The first day of each entry, and the day after its last."""
+    after = np.full(len(people), FOREVER)
+    if "valid_to" in people:
+        valid_to = micros(people["valid_to"])
+        after = np.where(valid_to == NEVER, FOREVER, np.floor_divide(valid_to, DAY) + 1)
+    return np.floor_divide(micros(people["valid_from"]), DAY), after
 
 
 @dataclass(frozen=True)
@@ -531,11 +605,7 @@ class _Holdings:
     @classmethod
     def of(cls, people: pd.DataFrame, owner: Ints, column: str) -> _Holdings:
         """A column of the people table, each row of which is of an `owner`, by code; several valid ones as one text."""
-        first = np.floor_divide(micros(people["valid_from"]), DAY)
-        after = np.full(len(people), FOREVER)
-        if "valid_to" in people:
-            valid_to = micros(people["valid_to"])
-            after = np.where(valid_to == NEVER, FOREVER, np.floor_divide(valid_to, DAY) + 1)
+        first, after = _valid(people)
         entries = _entries(people, column)
         by_owner: dict[int, list[int]] = {}
         for row, code in enumerate(owner.tolist()):

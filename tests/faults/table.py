@@ -630,7 +630,7 @@ FAULTS: Final = (
             "complies to unjudged": (
                 "ice-adhesion-treatment-covered ice-adhesion-treatment-never-done "
                 "ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue "
-                "ppe-short-of-hazards product-not-approved treatment-not-one-light-coat"
+                "lot-unknown ppe-short-of-hazards product-not-approved treatment-not-one-light-coat"
             ),
             "finding to nothing": "ice-adhesion-treatment-overdue",
             "finding to unjudged": "ice-adhesion-treatment-covered ice-adhesion-treatment-not-last",

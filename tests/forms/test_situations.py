@@ -640,6 +640,108 @@ SITUATIONS: Final = (
 )
 
 
+def person(**cells: str) -> Mapping[str, tuple[Row, ...]]:
+    """A list of people with one entry of the performer."""
+    return {"people": ({"person": "Joan Hale", "authorisation": "apply", "valid_from": "2020-01-01", **cells},)}
+
+
+def lot(**cells: str) -> Mapping[str, tuple[Row, ...]]:
+    """A list of lots with the one that was used."""
+    return {"lots": ({"lot": "L1", "product": "Black", "expires_on": "2026-12-31", "opened_on": "2026-01-01"} | cells,)}
+
+
+def manual(**cells: str) -> Mapping[str, tuple[Row, ...]]:
+    """A list of manuals with the one that was cited."""
+    return {"manuals": ({"manual": "M", "revision": "1", "effective_from": "2020-01-01", "superseded_on": ""} | cells,)}
+
+
+USED: Final = (but(COAT_1, lot="L1"),)
+CITED: Final = (but(COAT_1, manual="M", manual_revision="1"),)
+BLACK: Final = {"product": "Black", "product_class": "rubber-preservative", "approval": "OP-1"}
+TWO_NUMBERS: Final = {"certificate_number": "C-1", "certificate_kind": "airframe"}
+
+LISTS: Final = tuple(
+    Situation(f"{rule}: {what}", rule, expected, tasks, more=more)
+    for rule, what, expected, tasks, more in (
+        ("performer-not-authorised", "the last day can't be read", "1 unjudged", THREE[:1], person(valid_to="soon")),
+        ("performer-not-authorised", "no last day", "1 complies", THREE[:1], person(valid_to="")),
+        (
+            "performer-not-authorised",
+            "the last day of an entry that began later can't be read",
+            "1 finding",
+            THREE[:1],
+            person(valid_from="2026-01-14", valid_to="soon"),
+        ),
+        ("performer-not-authorised", "the first day can't be read", "1 unjudged", THREE[:1], person(valid_from="soon")),
+        (
+            "performer-not-authorised",
+            "the first day can't be read, and the last was before the work",
+            "1 finding",
+            THREE[:1],
+            person(valid_from="soon", valid_to="2026-01-12"),
+        ),
+        (
+            "performer-not-authorised",
+            "the first day of somebody else can't be read",
+            "1 finding",
+            THREE[:1],
+            person(person="Ada Holm", valid_from="soon"),
+        ),
+        (
+            "performer-not-authorised",
+            "one entry with two last days",
+            "1 unjudged",
+            THREE[:1],
+            {"people": person(valid_to="2026-01-10")["people"] + person(valid_to="2026-01-20")["people"]},
+        ),
+        (
+            "certificate-differs",
+            "one entry with two numbers",
+            "1 unjudged",
+            (but(COAT_1, certified_by="Joan Hale") | TWO_NUMBERS,),
+            {
+                "people": person(certificate_number="C-1", certificate_kind="airframe")["people"]
+                + person(certificate_number="C-2", certificate_kind="airframe")["people"]
+            },
+        ),
+        ("lot-used-before-opened", "when it was opened can't be read", "1 unjudged", USED, lot(opened_on="soon")),
+        ("lot-expired", "its last day can't be read", "1 unjudged", USED, lot(expires_on="soon")),
+        ("lot-unknown", "listed without its product", "1 unjudged", USED, lot(product="")),
+        ("lot-unknown", "another is listed without its product", "1 finding", USED, lot(lot="L7", product="")),
+        (
+            "manual-not-in-force",
+            "when it was superseded can't be read",
+            "1 unjudged",
+            CITED,
+            manual(superseded_on="soon"),
+        ),
+        ("manual-not-in-force", "since when it was can't be read", "1 unjudged", CITED, manual(effective_from="soon")),
+        (
+            "manual-not-listed",
+            "since when it was in force can't be read",
+            "1 unjudged",
+            CITED,
+            manual(effective_from="soon"),
+        ),
+        (
+            "manual-not-listed",
+            "since when another revision was in force can't be read",
+            "1 finding",
+            CITED,
+            manual(revision="2", effective_from="soon"),
+        ),
+        (
+            "product-not-approved",
+            "listed twice, once as approved",
+            "1 unjudged",
+            THREE[:1],
+            {"products": (BLACK, BLACK | {"approval": ""})},
+        ),
+    )
+)
+"""Lists of which a cell, or a row, can't be read: what may be listed is neither passed nor found, and only that."""
+
+
 @cache
 def shipped() -> Mapping[str, Rule]:
     return {each.id: each for each in load_rules(rules_folder()).rules}
@@ -655,7 +757,7 @@ def verdicts(one: Situation) -> str:
     return ", ".join(f"{number} {word}" for word, number in said.items() if number) or "idle"
 
 
-@pytest.mark.parametrize("one", [pytest.param(one, id=one.id) for one in SITUATIONS])
+@pytest.mark.parametrize("one", [pytest.param(one, id=one.id) for one in (*SITUATIONS, *LISTS)])
 def test_what_a_careful_inspector_says(one: Situation) -> None:
     """Finding, complies, or unjudged: for each subject of the rule."""
     assert verdicts(one) == one.expected
