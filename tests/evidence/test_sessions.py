@@ -125,10 +125,10 @@ def test_a_flight_that_can_not_be_read(unreadable: dict[str, Any], reason: str |
 
 def test_each_work_order_and_class_has_sessions_of_its_own() -> None:
     """However many there are of both, at one boot and at one time."""
-    named = [(f"W{number}", name) for number in range(9) for name in ("gloss-coating", "cleaner", "surface-prep")]
+    named = [(f"W{number}", name) for number in range(30) for name in ("gloss-coating", "cleaner", "surface-prep")]
     tasks = [coat(1, "02T09:00", work_order=order, product=name) for order, name in named]
     any_coats = rule("count", scope={"action": {"is": "apply"}}, coats={"at_least": 2})
-    assert verdict(any_coats, tasks=tasks) == "27 finding"
+    assert verdict(any_coats, tasks=tasks) == "90 finding"
 
 
 def test_a_gap_in_the_flight_log_is_no_sign_that_it_flew_between_two_coats() -> None:
