@@ -133,7 +133,7 @@ def test_each_work_order_and_class_has_sessions_of_its_own() -> None:
 
 def test_a_gap_in_the_flight_log_is_no_sign_that_it_flew_between_two_coats() -> None:
     """An aircraft that stands for its work has a gap there; work elsewhere is a sign, or a flight in quarantine."""
-    daily = [flight(time) for time in ("01T06:00", "01T12:00", "01T18:00", "02T00:00", "02T06:00")]
-    takeoffs = [*daily, flight("28T09:00")]
+    before = [{"takeoff_at": f"2025-05-{day:02}T{hour:02}:00:00Z"} for day in (28, 29, 30) for hour in (0, 6, 12, 18)]
+    takeoffs = [*before, flight("28T09:00")]
     for hour in ("02T10:00", "03T08:00"):
         assert verdict(TWO_COATS, tasks=[coat(1, "02T09:00"), coat(2, hour)], flights=takeoffs) == "1 complies"
