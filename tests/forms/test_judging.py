@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from audit.authoring.examples import example_rows
-from audit.forms.judging import judge_rule
+from audit.authoring.examples import example_export, example_rows
+from audit.forms.judging import AMBIGUOUS, every_subject, judge_rule
 from audit.intake.reading import read_rows
 from audit.language.rule import Example
 from audit.timeline.timeline import build_timeline
@@ -118,3 +118,26 @@ def test_two_boots_at_one_position_are_two_subjects() -> None:
             treated, "2025-12-01T00:00:00Z", tasks=[coat(started, "03:30", component_serial="")], components=boots
         )
         assert (found.in_scope, found.unjudged) == (2, 2), found.cases
+
+
+@pytest.mark.parametrize(
+    ("limit", "outcome"),
+    [
+        pytest.param({"at_least": 90}, "unjudged", id="complies-in-the-earlier-hour"),
+        pytest.param({"at_most": 90}, "unjudged", id="complies-in-the-later-hour"),
+        pytest.param({"at_least": 60}, "complies", id="complies-in-both"),
+        pytest.param({"at_least": 121}, "finding", id="complies-in-neither"),
+    ],
+)
+def test_every_subject_has_one_outcome_though_the_hour_is_not_known(limit: dict[str, int], outcome: str) -> None:
+    """What complies in one of the readings only is listed once, as unjudged, beside what complies in any case."""
+    night = {"station": "S2", "started_at": "2025-10-26T02:30", "finished_at": "2025-10-26T03:30", "product": "cleaner"}
+    day = {"started_at": "2025-10-27T08:00:00Z", "finished_at": "2025-10-27T09:45:00Z", "product": "cleaner"}
+    tables = {"tasks": [night, day, {**night, "aircraft": "A2"}]}
+    timeline = build_timeline(example_export(Example.model_validate({"name": "n", "expect": "complies", **tables})))
+    asked = RULES.validate_python(rule("record", require={"work_minutes": limit}))
+    sure = "complies" if limit.get("at_least", 106) <= 105 else "finding"  # the work of the day took so long
+    found = every_subject(asked, timeline)
+    expected = sorted([(0, outcome), (1, sure), (2, outcome)])
+    assert sorted(zip(found["subject"], found["outcome"], strict=True)) == expected
+    assert set(found.loc[found["outcome"] == "unjudged", "reason"]) <= {AMBIGUOUS}
