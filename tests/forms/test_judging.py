@@ -141,3 +141,14 @@ def test_every_subject_has_one_outcome_though_the_hour_is_not_known(limit: dict[
     expected = sorted([(0, outcome), (1, sure), (2, outcome)])
     assert sorted(zip(found["subject"], found["outcome"], strict=True)) == expected
     assert set(found.loc[found["outcome"] == "unjudged", "reason"]) <= {AMBIGUOUS}
+
+
+def test_a_finding_shows_its_flight_beside_one_that_is_not_judged() -> None:
+    """Only what is not judged shows no flight: which of them it would be is what isn't known."""
+    coated = {"product": "rubber-preservative", "started_at": "2025-06-02T09:00:00Z"}
+    other = {"aircraft": "A2", "work_order": "W2", "product": "unheard-of"}
+    takeoff = {"takeoff_at": "2025-06-02T12:00:00Z"}
+    boots = [{}, {"component_serial": "C2", "aircraft": "A2"}]
+    flights = [takeoff, takeoff | {"aircraft": "A2"}]
+    cases = outcomes(NO_FLIGHT, tasks=[coated, coated | other], flights=flights, components=boots).cases
+    assert sorted(zip(cases["finding"], cases["flight"], strict=True)) == [(False, -1), (True, 0)]
