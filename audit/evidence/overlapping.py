@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from audit.intake.names import people_named
 from audit.intake.tables import NAMES
 from audit.timeline.codes import MISSING, codes_in, names_of
 from audit.timeline.instants import (
@@ -129,6 +130,16 @@ def set_aside(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...
             name: pd.Series(times).where(times != NEVER) for name, times in timeline.times.items() if name in found
         }
     return Things(kind, rows, start, np.maximum(end, start + 1), _by_aerodrome(timeline, found))
+
+
+def one_by_one(things: Things, index: Ints, name: str) -> Things:
+    """The things at an index, each once for every person that its cell of a column names."""
+    named = [people_named(str(word)) for word in things.cells(name, index)]
+    some = things.take(np.repeat(index, [len(one) for one in named]))
+    every = np.arange(len(some.row))
+    columns: dict[str, pd.Series | None] = {one: some.cells(one, every).reset_index(drop=True) for one in some.columns}
+    columns[name] = pd.Series([person for one in named for person in one], dtype="category")
+    return replace(some, row=every, columns=columns)
 
 
 def perhaps_overlapping(

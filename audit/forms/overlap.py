@@ -21,6 +21,7 @@ from audit.evidence.overlapping import (
     as_one,
     common_codes,
     nearly_same,
+    one_by_one,
     overlapping,
     perhaps_overlapping,
     set_aside,
@@ -146,7 +147,7 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
         return {"at": left.start[alone[index]], "subject": row, _EVIDENCE[one]: row}
 
     pairs = Judgement(np.ones(len(first), bool), doubt, reasons, both)
-    doubt = first_of(*_alone_in_doubt(rule, timeline, left.take(alone), known[alone]), in_scope[alone])
+    doubt = first_of(*_alone_in_doubt(rule, timeline, left, alone, known[alone]), in_scope[alone])
     return joined([pairs, unbroken(timeline, doubt, singles)])
 
 
@@ -185,10 +186,13 @@ def _pairs_in_doubt(timeline: Timeline, one: Things, other: Things, until: Ints)
     yield reasons.where(within_rounding(one, other), ROUNDED)
 
 
-def _alone_in_doubt(rule: OverlapRule, timeline: Timeline, left: Things, known: Bools) -> Iterator[Ints]:
+def _alone_in_doubt(
+    rule: OverlapRule, timeline: Timeline, everything: Things, alone: Ints, known: Bools
+) -> Iterator[Ints]:
     """Why what takes part in no pair can't be judged, beside that it may not be in scope, the first to be told
     first."""
     one, other = rule.between
+    left = everything.take(alone)
     reasons, same = reasons_of(timeline), rule.same[0]
     lacking = np.full(len(known), not timeline.supplied(TABLE_OF[other]))
     yield reasons.where(lacking, (Rank.NOT_SUPPLIED, f"table not supplied: {TABLE_OF[other]}"))
@@ -198,6 +202,11 @@ def _alone_in_doubt(rule: OverlapRule, timeline: Timeline, left: Things, known: 
             yield unlogged(timeline, timeline.aircraft[left.row].astype(np.int64), left.start, left.end, kinds)
         several = timeline.several_names.get(("tasks", same), np.empty(0, np.int64))
         yield reasons.where(np.isin(left.row, several), (Rank.RECORD, f"{same} names several people"))
+        if len(several) and other == "tasks":
+            # One of several may be who is named alone elsewhere.
+            crowd = one_by_one(everything, np.flatnonzero(np.isin(everything.row, several)), same)
+            met = perhaps_overlapping(timeline, rule.same, rule.differing, left, crowd)
+            yield reasons.where(met, (Rank.RECORD, f"{same} of another record names several people"))
     yield reasons.where(~known, (Rank.RECORD, f"value missing: {same}"))
     if other != "stays":
         rows = timeline.perhaps[timeline.perhaps >= timeline.audited]

@@ -255,6 +255,11 @@ def several_names(tables: Frames) -> dict[tuple[str, str], Rows]:
     return found
 
 
+def people_named(word: str) -> list[str]:
+    """The people that one cell may name, however the names are parted."""
+    return sorted({part.strip() for part in (*_BETWEEN_NAMES.split(word), *_MAYBE_BETWEEN.split(word))} - {""})
+
+
 def _names_several(word: str, listed: Iterable[str]) -> bool:
     certain = [part for part in _BETWEEN_NAMES.split(word) if part]
     perhaps = [part for part in _MAYBE_BETWEEN.split(word) if part]

@@ -561,6 +561,24 @@ SITUATIONS: Final = (
         (*THREE, task("R", "13T12:44", "13T13:00", work_order="W2", action="repair", product="")),
     ),
     Situation(
+        "two people in one cell, one of whom is named alone at another station",
+        "person-at-two-stations",
+        "2 unjudged",
+        (
+            task("C1", "13T09:00", "13T10:00", performed_by="Joan Hale; Bo Lindt"),
+            task("C2", "13T09:30", "13T10:30", station="SOUTH", aircraft="A2", performed_by="Bo Lindt"),
+        ),
+    ),
+    Situation(
+        "two people in one cell, and a third at another station",
+        "person-at-two-stations",
+        "1 unjudged, 1 complies",
+        (
+            task("C1", "13T09:00", "13T10:00", performed_by="Joan Hale; Bo Lindt"),
+            task("C2", "13T09:30", "13T10:30", station="SOUTH", aircraft="A2", performed_by="Ada Holm"),
+        ),
+    ),
+    Situation(
         "the same person in two hangars of one aerodrome",
         "person-at-two-stations",
         "2 complies",
