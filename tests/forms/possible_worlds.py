@@ -368,6 +368,9 @@ def perhaps_recorded(
             "position": random.choice(SPOTS),
             "product": random.choice(PRODUCTS),
         }
+        if since is not None:
+            # Coats are numbered on: one that came later under the number of an earlier one would stand before others.
+            lost["coat"] = "9"
         if random.random() < 0.5:
             fleet = sorted({row["aircraft"] for row in tables["flights"]})
             lost |= {"work_order": random.choice(ORDERS), "aircraft": random.choice(fleet)}
