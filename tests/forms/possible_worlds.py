@@ -411,4 +411,7 @@ def worlds(tables: Tables, doubts: Sequence[Doubt], as_of: datetime) -> list[twi
 
 def judged(rule: twin.RuleData, worlds: Sequence[twin.World]) -> list[Mapping[twin.Subject, twin.Verdict]]:
     """The plain verdicts of each world."""
+    if rule["form"] == "precede":
+        # What is in doubt may split a session, of which that which began it is judged, wherever it stands in the file.
+        return [twin.judge_precede(rule, world, by_time=True) for world in worlds]
     return [twin.FORMS[rule["form"]](rule, world) for world in worlds]

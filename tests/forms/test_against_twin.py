@@ -435,8 +435,6 @@ def name_of(data: Mapping[str, Any], case: dict[Any, Any], timeline: Timeline) -
         return row if kind == "components" else str(timeline.tables["flights"]["flight_id"].iloc[row])
 
     form, subject, other = data["form"], case["subject"], case["other_subject"]
-    if form == "precede":
-        subject = case["named_by"]
     if form == "record":
         return (task(subject),)
     if form == "overlap":

@@ -49,6 +49,7 @@ def said_of(data: Mapping[str, Any], timeline: Timeline) -> Said:
     cases = every_subject(RULES.validate_python(data), timeline)
     assert unknown(cases["reason"]) == []
     for case in cases.to_dict("records"):
+        case["subject"] = case["named_by"] if data["form"] == "precede" else case["subject"]
         found[name_of(data, case, timeline)].append(verdicts[case["outcome"]])
     return by_name(data, found)
 

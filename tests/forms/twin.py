@@ -945,7 +945,7 @@ def order_verdict(
     return True if any_rival is None or any_rival < sure else None
 
 
-def judge_precede(rule: RuleData, world: World) -> Verdicts:
+def judge_precede(rule: RuleData, world: World, *, by_time: bool = False) -> Verdicts:
     """A finding where no required treatment of the boot began earlier, near enough and undisturbed."""
     verdicts: Verdicts = {}
     ways = [(one, select(one["needs"], world)) for one in (rule, *rule.get("or_else", ()))]
@@ -968,7 +968,9 @@ def judge_precede(rule: RuleData, world: World) -> Verdicts:
             )
             for start in (session.start, first)
         }
-        verdicts[session.key_by_time] = None if session.sure is None or len(served) > 1 else served.pop()
+        verdicts[session.key_by_time if by_time else session.key] = (
+            None if session.sure is None or len(served) > 1 else served.pop()
+        )
     return verdicts
 
 
