@@ -18,8 +18,10 @@ from pydantic import ConfigDict, Field, field_validator, model_validator
 from audit.evidence.doubt import (
     CERTAIN,
     PLAIN,
+    Rank,
     Verdict,
     View,
+    Why,
     first_of,
     in_scope,
     reasons_for_doubt,
@@ -30,6 +32,7 @@ from audit.evidence.flying import carriers, first_takeoff, records_end, removal,
 from audit.evidence.other_work import OtherWork
 from audit.evidence.seasons import season_around, season_doubt
 from audit.evidence.sessions import (
+    LONGEST_PAUSE,
     InSessions,
     Reach,
     Sessions,
@@ -95,6 +98,9 @@ class HoldRule(Rule):
         if self.duration is None and self.until is None:
             raise ValueError("expected `for` or `until`: a time or a treatment that ends the hold")
         return self
+
+
+BACKWARDS: Why = (Rank.RECORD, "the last record ends before it starts: when its work ended isn't known")
 
 
 def evaluate(rule: HoldRule, timeline: Timeline) -> Judgement:
@@ -170,7 +176,7 @@ def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
         limit=np.nan if hold.limit == FOREVER else hold.limit / HOUR,
         unit="h",
         broken=hold.broken(PLAIN, running),
-        reason=reasons_of(timeline).texts(first_of(held.doubt, ended, lasts)),
+        reason=reasons_of(timeline).texts(first_of(held.doubt, ended, lasts, hold.backwards[running])),
     )
 
 
@@ -189,6 +195,7 @@ class _Hold:
 
     rule: HoldRule
     timeline: Timeline
+    found: InSessions
     sessions: Sessions
     reach: Reach
     closes: Ints
@@ -205,10 +212,25 @@ class _Hold:
         """How long the hold lasts; FOREVER where only a treatment or the season ends it."""
         return FOREVER if self.rule.duration is None else micros_of(self.rule.duration)
 
+    @cached_property
+    def backwards(self) -> Ints:
+        """Why it is not known when each session ended, which is of no matter where only a treatment ends the hold."""
+        treated, sessions = self.found.treated, self.found.sessions
+        began, ended = self.timeline.span(treated.task)
+        last = began == sessions.latest[self.found.session_of]
+        turned = self.found.session_of[(ended < began) & last & (self.limit < FOREVER)]
+        return reasons_of(self.timeline).where(np.isin(self.sessions.number, turned), BACKWARDS)
+
     def broken(self, view: View, index: Ints) -> Bools:
         """Whether the forbidden event came before the end of the hold, or may, since the work goes on without a
-        record."""
-        over = self.first_event(view, index)[0] < self.ends(view, index)
+        record, or since its record ends before it starts."""
+        at, held = self.first_event(view, index)[0], self.sessions.take(index)
+        over = at < self.ends(view, index)
+        if self.backwards.any():
+            # If its start is right it ended within a day after it. What came soon after both came too early either way.
+            surely = over & (at >= held.latest)
+            soon = np.minimum(at, self.timeline.as_of) < held.latest + LONGEST_PAUSE + self.limit
+            over = view.open(over, np.where(soon & ~surely, self.backwards[index], CERTAIN))
         return view.open(over, np.where(over, CERTAIN, self.unfinished[index]))
 
     def ends(self, view: View, index: Ints) -> Ints:
@@ -283,7 +305,7 @@ def _held(rule: HoldRule, timeline: Timeline) -> _Hold:
         near = begun_between(timeline, near, aircraft, held.end[index], longest[index])
     releases = None if rule.until is None else among(rule.until)
     others = None if rule.forbid.where is None else among(rule.forbid.where, near)
-    return _Hold(rule, timeline, held, reach(timeline, found), closes, releases, others)
+    return _Hold(rule, timeline, found, held, reach(timeline, found), closes, releases, others)
 
 
 def _treated(rule: HoldRule, timeline: Timeline) -> InSessions:
@@ -376,6 +398,8 @@ def _unjudged_when(rule: HoldRule) -> Iterator[str]:
     else:
         yield from (describing.NO_POSITION_KNOWN, describing.MAY_BE_WORK)
     yield from (describing.STILL_RUNNING, describing.JOB_RUNNING, describing.RECORDS_END, describing.NO_BOOT_KNOWN)
+    if rule.duration is not None:
+        yield describing.ENDS_BACKWARDS
     if rule.until is not None or rule.over is not None:
         yield from (describing.SAME_START, describing.NO_POSITION_KNOWN, describing.MAY_BE_WORK)
     if rule.season is not None:

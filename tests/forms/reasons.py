@@ -36,6 +36,7 @@ REASONS = (
     r"which coat came first is not known: (same start, no coat number|the same coat number twice)",
     r"a coat ends as it starts: how long it took is not recorded",
     r"a coat ends before it starts: when it ended isn't known",
+    r"the last record ends before it starts: when its work ended isn't known",
     r"a coat in between is not recorded",
     r"one record stands for several coats: the pauses between them are not recorded",
     r"several records have the same coat number, or give a number of coats beside it: one coat, or several",

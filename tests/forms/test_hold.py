@@ -36,6 +36,36 @@ def test_takeoff(at: str, expected: str) -> None:
     assert verdict(NO_FLIGHT, LATER, tasks=[COAT], flights=[{"takeoff_at": at}]) == expected
 
 
+BACKWARDS = COAT | {"finished_at": "2025-06-02T08:00:00Z"}
+
+
+@pytest.mark.parametrize(
+    ("at", "expected"),
+    [
+        ("2025-06-02T08:59:59Z", "1 unjudged"),
+        ("2025-06-02T09:00:00Z", "1 finding"),
+        ("2025-06-03T07:59:59Z", "1 finding"),
+        ("2025-06-03T08:00:00Z", "1 unjudged"),
+        ("2025-06-04T08:59:59Z", "1 unjudged"),
+        ("2025-06-04T09:00:00Z", "1 complies"),
+    ],
+)
+def test_a_last_coat_that_ends_before_it_starts(at: str, expected: str) -> None:
+    """One of its two times is wrong: too early is what is so by both, late enough what is so had it taken a day."""
+    assert verdict(NO_FLIGHT, LATER, tasks=[BACKWARDS], flights=[{"takeoff_at": at}]) == expected
+    before = BACKWARDS | {"started_at": "2025-06-02T08:50:00Z"}
+    told = {"2025-06-02T09:10:00Z": "1 finding", "2025-06-03T09:10:00Z": "1 complies"}
+    for takeoff, as_ever in told.items():  # of a coat before the last its end is of no matter
+        assert verdict(NO_FLIGHT, LATER, tasks=[before, COAT], flights=[{"takeoff_at": takeoff}]) == as_ever
+
+
+def test_a_cure_of_unknown_end_may_still_run() -> None:
+    """Nothing has flown: that it is over is known a day and the cure after its start."""
+    flights = [{"takeoff_at": "2025-06-01T09:00:00Z"}]
+    assert verdict(NO_FLIGHT, "2025-06-04T08:59:59Z", tasks=[BACKWARDS], flights=flights) == "1 unjudged"
+    assert verdict(NO_FLIGHT, "2025-06-04T09:00:00Z", tasks=[BACKWARDS], flights=flights) == "1 complies"
+
+
 @pytest.mark.parametrize(("at", "expected"), EVENTS)
 def test_treatment(at: str, expected: str) -> None:
     """No other product on the position in [end, end + 24 h)."""
