@@ -52,7 +52,8 @@ MARGINS = {
     date(2026, 3, 23): (1, -0.0417),  # 23 h
     date(2026, 3, 30): (1, -0.625),  # 9 h
     date(2026, 5, 4): (1, 2.0),
-    date(2026, 5, 11): (2, 0.6823),  # 8 h 45 min, where the boot went to, and none: (-0.6354 + 2.0) / 2
+    date(2026, 5, 11): (4, 1.3411),  # 8 h 45 min, where the boot went to, and three times none: (-0.6354 + 6.0) / 4
+    date(2026, 5, 18): (2, 2.0),
     date(2026, 5, 25): (1, 2.0),
 }
 """Cures of rubber preservative by week: how many could be judged, and by how much of the 24 hours the next product on
