@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audit.forms.judging import every_subject, judge_rule
+from audit.forms.judging import AMBIGUOUS, every_subject, judge_rule
 from audit.forms.outcomes import Outcomes
 from audit.intake.reading import read_rows
 from audit.timeline.timeline import Timeline, build_timeline
@@ -463,11 +463,12 @@ def placed_in_time(tables: dict[str, list[Row]], as_of: datetime | None) -> Time
 
 def shows_what_was_found(data: Mapping[str, Any], cases: pd.DataFrame) -> bool:
     """Whether each finding of a hold shows the event that broke it, and what is unjudged a reason, but nothing
-    measured."""
+    measured; what broke it in one reading of the clock only may be shown."""
     event = "flight" if data.get("forbid") == {"event": "takeoff"} else "other"
     measured = cases["measured"].notna() & ~cases["finding"]
     told = ((cases["reason"] == "") == cases["finding"]).all()
-    return told and not measured.any() and (data["form"] != "hold" or ((cases[event] >= 0) == cases["finding"]).all())
+    shown = ((cases[event] >= 0) == cases["finding"]) | (cases["reason"] == AMBIGUOUS)
+    return told and not measured.any() and (data["form"] != "hold" or shown.all())
 
 
 def compare(data: Mapping[str, Any], tables: dict[str, list[Row]], as_of: datetime | None, timeline: Timeline) -> None:
