@@ -203,11 +203,11 @@ def _matches(table: Table, each: TableSample) -> dict[str, Match]:
         if score < _ENOUGH:
             break
         if name not in found and header not in taken:
-            doubt = (
-                "" if score >= _SURE else f"is this the {table.columns[name].label}? the name is {score:.0f} % alike"
-            )
-            if not doubt and " ".join(header.split()).casefold() in _VAGUE:
-                doubt = f"is this the {table.columns[name].label}?"
+            doubt, asked = "", f"is this the {table.columns[name].label}?"
+            if score < _SURE:
+                doubt = f"{asked} the name is {score:.0f} % alike"
+            elif " ".join(header.split()).casefold() in _VAGUE:
+                doubt = asked
             found[name] = Match(header, min(score, 100), doubt)
             taken.add(header)
     for score, name, header in scored:
