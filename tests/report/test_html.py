@@ -244,7 +244,10 @@ def test_what_only_a_register_knows_is_not_missing_in_the_export(result_of: Call
     """That nobody sees altered records is said, but no export can be completed by them."""
     altered = (Absent("alterations", "", ("signed-record-altered", "record-entered-late")),)
     text = Page(render(result_of([], [], absent=altered))).text
-    assert "Without a register nobody sees whether signed records are altered from night to night: 2 rules need one." in text
+    assert (
+        "Without a register nobody sees whether signed records are altered from night to night: 2 rules need one."
+        in text
+    )
     assert "not in the export" not in text
 
 
