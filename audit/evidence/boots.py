@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.evidence.columns import Columns, least_of, matching
+from audit.evidence.columns import Columns, matching
 from audit.evidence.conditions import FALSE, judge
 from audit.evidence.doubt import CERTAIN, Rank, first_of, reasons_of
 from audit.evidence.seasons import season_doubt, seasons_of
@@ -24,14 +24,16 @@ class BootTime(Columns):
 
     `start` is the later of the season's and the boot's installation, `end` (excluded) the earlier of the season's end
     and the boot's removal, wherever the export begins and ends. Within the export it is [`known_start`, `known_end`).
-    `component` and `place` are those of the boot's last stay in that time. `doubt` is the number of the reason why the
-    boot may be none of those asked about, `ended` that of why its time may have ended earlier.
+    `component` and `place` are those of the boot's last stay in that time, `named_at` is the place of its first.
+    `doubt` is the number of the reason why the boot may be none of those asked about, `ended` that of why its time may
+    have ended earlier.
     """
 
     number: Ints
     boot: Ints
     component: Ints
     place: Ints
+    named_at: Ints
     start: Ints
     end: Ints
     known_start: Ints
@@ -57,8 +59,13 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     there = np.flatnonzero((start < end) & known)
     # A stay that ended before the export begins is still part of the boot's time in its season.
     seasons, season_of = np.unique(np.stack((history.boot[stay], opens)), axis=1, return_inverse=True)
-    season_of, real = season_of.ravel(), start < end
-    earliest = least_of(season_of[real], start[real], seasons.shape[1])[season_of][there]
+    season_of, real = season_of.ravel(), np.flatnonzero(start < end)
+    real = real[np.lexsort((history.installed[stay[real]], season_of[real]))]
+    opening = np.zeros(seasons.shape[1], np.int64)
+    begins = real[group_begins(season_of[real])]
+    opening[season_of[begins]] = begins
+    opening = opening[season_of][there]
+    earliest, named_at = start[opening], history.place[stay[opening]]
     stay, opens, start, end = stay[there], opens[there], start[there], end[there]
     doubt = doubt_of(reasons_of(timeline), judged, kept)[index][there]
     unset = season_doubt(season, timeline, timeline.aircraft_of(history.place[stay]))
@@ -72,7 +79,7 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     first = np.flatnonzero(new)
     if not len(first):
         none = np.empty(0, np.int64)
-        return BootTime(*[none] * 10)
+        return BootTime(*[none] * 11)
     last = order[np.append(first[1:], len(order)) - 1]
     start, end = start[order][first], np.maximum.reduceat(end[order], first)
     return BootTime(
@@ -80,6 +87,7 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
         boot=boot[first],
         component=stay[last],
         place=history.place[stay[last]],
+        named_at=named_at[order][first],
         start=earliest[order][first],
         end=end,
         known_start=np.maximum(start, timeline.since),

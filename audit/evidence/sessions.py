@@ -29,7 +29,8 @@ class Sessions(Columns):
 
     One row a session, in order of (place, start). `number` is its number among all sessions of the rule, which it
     keeps; `task` its lowest task row, which names it whatever the order of its records. `first` and `last` are the task
-    rows that begin and end it; `start` and `end` its first start and last end, `latest` its last start. `place`,
+    rows that begin and end it; `start` and `end` its first start and last end, `latest` its last start. `named_at` is
+    the place of the first record: no two boots were there at once, whatever places they changed since. `place`,
     `component` and `boot` are those of the last record. `doubt` is CERTAIN where every record of it is in scope.
     """
 
@@ -37,6 +38,7 @@ class Sessions(Columns):
     task: Ints
     first: Ints
     last: Ints
+    named_at: Ints
     place: Ints
     component: Ints
     boot: Ints
@@ -51,6 +53,7 @@ class Sessions(Columns):
         return {
             "subject": self.task,
             "named_by": self.first,
+            "named_at": self.named_at,
             "task": self.last,
             "place": self.place,
             "component": self.component,
@@ -111,7 +114,7 @@ def _grouped(timeline: Timeline, treated: Treatments) -> tuple[Sessions, Ints]:
     order, begins = runs(timeline, _session_key(timeline, treated), treated)
     if not len(order):
         none = np.empty(0, np.int64)
-        return Sessions(*[none] * 11), none
+        return Sessions(*[none] * 12), none
     number = np.cumsum(begins) - 1
     firsts = np.flatnonzero(begins)
     treated = flown_unseen(timeline, treated, order, begins)
@@ -141,6 +144,7 @@ def _grouped(timeline: Timeline, treated: Treatments) -> tuple[Sessions, Ints]:
         task=np.minimum.reduceat(treated.task[order], firsts)[by_place],
         first=treated.task[opening][by_place],
         last=treated.task[last][by_place],
+        named_at=treated.place[opening][by_place],
         place=treated.place[last][by_place],
         component=treated.component[last][by_place],
         boot=treated.boot[last][by_place],

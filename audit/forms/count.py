@@ -222,6 +222,7 @@ def _sessions(rule: CountRule, timeline: Timeline) -> Judgement:
         return {
             "window": one.start,
             "flight": flight[index],
+            "named_at": one.named_at,
             "place": one.place,
             "component": one.component,
             "at": np.where(finding, np.minimum(one.end, timeline.as_of), one.known_start),

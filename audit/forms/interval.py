@@ -123,6 +123,7 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
             **said,
             "subject": take(done.task, some.began, NONE),
             "named_by": take(done.first, some.began, NONE),
+            "named_at": np.where(some.began == NONE, time.named_at[some.time], take(done.named_at, some.began, NONE)),
             "window": np.where(some.began == NONE, time.start[some.time], NONE),
             "task": take(done.last, some.began, NONE),
             "place": time.place[some.time],
@@ -349,7 +350,7 @@ def _bootless(timeline: Timeline, done: Sessions) -> Judgement:
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         one = some.take(index)
-        return {"subject": one.task, "task": one.last, "place": one.place, "at": one.end}
+        return {"subject": one.task, "task": one.last, "place": one.place, "named_at": one.named_at, "at": one.end}
 
     return unbroken(timeline, doubt, shown)
 

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from audit.forms.outcomes import NONE
 from audit.language.rule import Rule
 from audit.timeline.instants import Ints, take
 from audit.timeline.records import values
@@ -101,11 +102,17 @@ def at_work_order(
 ) -> Keys:
     """Natural keys of subjects of a work order: its aircraft, position and number, and what else tells them apart.
 
-    A work order may be worked on several times: the first record of each time tells them apart.
+    A work order may be worked on several times: the first record of each time tells them apart. It is named at the
+    position of that record, and keeps that name where the boot goes elsewhere.
     """
-    named_by = cases["named_by"].to_numpy()
+    named_by, named_at = (cases[name].to_numpy() for name in ("named_by", "named_at"))
     names = (cells(timeline.tasks, column, named_by) for column in ("work_order", "task_id"))
-    keys = (evidence["aircraft"], evidence["position"], *names, *more)
+    aircraft = timeline.aircraft_names.take(timeline.aircraft_of(np.maximum(named_at, 0)))
+    place = (
+        np.where(named_at == NONE, evidence[name], named)
+        for name, named in (("aircraft", aircraft), ("position", positions(timeline, named_at)))
+    )
+    keys = (*place, *names, *more)
     return [tuple(map(str, key)) for key in zip(*keys, strict=True)]
 
 

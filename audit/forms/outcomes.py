@@ -26,6 +26,7 @@ _DEFAULTS: dict[str, Any] = {
     "subject": NONE,
     "other_subject": NONE,
     "named_by": NONE,
+    "named_at": NONE,
     "task": NONE,
     "other": NONE,
     "place": NONE,
@@ -93,6 +94,7 @@ class Outcomes:
     finding    True: a finding; False: unjudged            reason    why unjudged, blank for a finding
     subject    row that identifies it                      other_subject  the second of a pair
     named_by   the task row whose number names it in ids: the first of a session
+    named_at   the place that names it, where the boot may have another one since
     task       row in timeline.tasks: the evidence         other     row of a second record
     place      aircraft's position, see Timeline           component row in timeline.components
     flight     row in timeline.flights                     at        instant, microseconds UTC
@@ -167,9 +169,11 @@ def unbroken(timeline: Timeline, doubt: Ints, shown: Shown) -> Judgement:
 def subject_keys(shown: Mapping[str, Any] | pd.DataFrame, count: int) -> list[Ints]:
     """What together identifies each of `count` subjects of a rule, whatever its verdict, column by column: its rows,
     place and window; and its boot where no record names it: two may be recorded at one position."""
-    names = ("subject", "other_subject", "place", "window", "component")
-    *keys, boot = (np.broadcast_to(np.asarray(shown.get(name, NONE), np.int64), (count,)) for name in names)
-    return [*keys, np.where(keys[0] == NONE, boot, NONE)]
+    subject, other, window, boot, place, named_at = (
+        np.broadcast_to(np.asarray(shown.get(name, NONE), np.int64), (count,))
+        for name in ("subject", "other_subject", "window", "component", "place", "named_at")
+    )
+    return [subject, other, window, np.where(named_at == NONE, place, named_at), np.where(subject == NONE, boot, NONE)]
 
 
 def joined(several: Sequence[Judgement]) -> Judgement:

@@ -19,7 +19,7 @@ from audit.timeline.timeline import Timeline, build_timeline
 from tests.forms.rules import RULES, rule
 
 NOTHING = cases(1).iloc[0]
-INTERNAL = ("other_subject", "named_by", "window")
+INTERNAL = ("other_subject", "named_by", "named_at", "window")
 """Columns that identify a subject and show nothing of it."""
 
 

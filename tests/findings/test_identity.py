@@ -104,6 +104,29 @@ def test_an_earlier_row_of_another_aircraft_leaves_the_ids_alone(season: dict[st
     assert found_ids(overdue, tables) == found_ids(overdue, {**tables, "tasks": [earlier, *tables["tasks"]]})
 
 
+@pytest.mark.parametrize("season", [None, {"from": "10-01", "to": "04-30"}], ids=["all-year", "in-season"])
+def test_a_boot_that_is_moved_takes_its_ids_along(season: dict[str, str] | None) -> None:
+    """Tomorrow the boot stands where another one stood that was treated by the same record: no finding of the two
+    is named anew, and none is taken for the other's."""
+    scope = {"product_class": {"is": "ice-adhesion-treatment"}}
+    overdue = rule("interval", scope=scope, at_most={"days": 1}, **({} if season is None else {"season": season}))
+    began, swapped, ends = "2025-10-05T00:00:00Z", "2025-10-20T12:00:00Z", "2025-10-21T00:00:00Z"
+    treated = {"product": "ice-adhesion-treatment", "position": "left wing; right wing", "finished_at": began}
+    left = {"component_serial": "B1", "position": "left wing", "installed_at": "2025-09-01T00:00:00Z"}
+    right = {**left, "component_serial": "B2", "position": "right wing"}
+    flights = [{"takeoff_at": at} for at in ("2025-10-03T00:00:00Z", ends)]
+    tables = {"tasks": [{**treated, "started_at": began}], "flights": flights}
+
+    def named(*components: dict[str, str]) -> set[str]:
+        return found_ids(overdue, {**tables, "components": components})
+
+    gone = {**left, "removed_at": swapped}
+    moved = {**right, "position": "left wing", "installed_at": swapped}
+    known = named(gone, right)
+    assert len(known) == 4
+    assert named(gone, {**right, "removed_at": swapped}, moved) == known
+
+
 def test_two_findings_on_one_subject_have_two_ids() -> None:
     """Two boots that were twice at one position at once are two findings, the later one with an id of its own."""
     at_once = rule("overlap", between=["components", "components"], same=["aircraft", "position"])

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from audit.findings.collect import collect
 from audit.forms.judging import AMBIGUOUS, every_subject, judge_rule
 from audit.forms.outcomes import Outcomes
 from audit.intake.reading import read_rows
@@ -441,12 +442,13 @@ def name_of(data: Mapping[str, Any], case: dict[Any, Any], timeline: Timeline) -
         names = [named(kind, row) for kind, row in zip(data["between"], (subject, other), strict=True)]
         one_kind = data["between"][0] == data["between"][1]
         return tuple(sorted(names, key=str)) if one_kind and names[1] is not None else tuple(names)
-    place = pd.Series([case["place"]]).to_numpy()
+    of_boot = form == "interval" or "sessions" in data
+    place = pd.Series([case["named_at" if of_boot else "place"]]).to_numpy()
     aircraft = timeline.aircraft_names[timeline.aircraft_of(place)[0]]
     code = timeline.position_of(place)[0]
     where = aircraft, None if code == timeline.unknown_position else timeline.position_names[code]
-    if form == "interval" or "sessions" in data:
-        row = case["component"]
+    if of_boot:
+        row = case["component"] if subject < 0 else -1
         boot = None if row < 0 else str(timeline.tables["components"]["component_serial"].iloc[row])
         return (boot, task(subject), *where)
     if form == "spacing":
@@ -484,6 +486,8 @@ def compare(data: Mapping[str, Any], tables: dict[str, list[Row]], as_of: dateti
     assert told(data, outcomes, timeline) == expected
     assert unknown(outcomes.cases["reason"]) == []
     assert shows_what_was_found(data, outcomes.cases)
+    # No two of them have one identity: else this would fail.
+    collect([(RULES.validate_python(data), outcomes)], timeline)
     # Where a subject exists in one reading of the clock only, it counts as in scope if it is in doubt.
     if all(one.keys() == found[0].keys() for one in found):
         assert outcomes.in_scope == len(verdicts)

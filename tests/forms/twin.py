@@ -627,6 +627,12 @@ class Session:
         began = min(self.treatments, key=lambda one: (one.start, one.task["task_id"]))
         return str(began.task["task_id"]), self.aircraft, self.position
 
+    @property
+    def beginning(self) -> Subject:
+        """What identifies what began with it, wherever its boot goes."""
+        began = min(self.treatments, key=lambda one: (one.start, one.task["task_id"]))
+        return None, self.name, began.aircraft, began.position
+
     def has(self, treatment: Treatment) -> bool:
         """Whether a treatment is one of its own."""
         return any(one.is_same(treatment) for one in self.treatments)
@@ -1083,7 +1089,7 @@ def boots_asked_about(rule: RuleData, world: World) -> list[tuple[Boot, Verdict]
 def boot_time(
     world: World, boot: Boot, opens: datetime, closes: datetime
 ) -> tuple[datetime, datetime, tuple[str, str]] | None:
-    """A boot's time in a window, from its first installation to its last removal, and its last place in it.
+    """A boot's time in a window, from its first installation to its last removal, and its first place in it.
 
     None where it has none of which the export tells.
     """
@@ -1095,8 +1101,8 @@ def boot_time(
     spans = [(start, end, row) for start, end, row in spans if start < end and start <= world.as_of]
     if not spans or max(end for _, end, _ in spans) <= world.since:
         return None
-    last = spans[-1][2]
-    return spans[0][0], max(end for _, end, _ in spans), (last["aircraft"], last["position"])
+    first = spans[0][2]
+    return spans[0][0], max(end for _, end, _ in spans), (first["aircraft"], first["position"])
 
 
 def perhaps_of(world: World, boot: Boot, done: list[Session]) -> list[Session]:
@@ -1217,7 +1223,7 @@ def judge_interval(rule: RuleData, world: World) -> Verdicts:
     done = sessions(select(rule["scope"], world), world)
     for one in done:
         if not known(one.boot):
-            verdicts[None, one.name, one.aircraft, one.position] = None
+            verdicts[one.beginning] = None
     for boot, in_scope in boots_asked_about(rule, world):
         for number, (opens, closes) in enumerate(windows(rule, world)):
             time = boot_time(world, boot, opens, closes)
@@ -1234,9 +1240,8 @@ def judge_interval(rule: RuleData, world: World) -> Verdicts:
                 over = overs[0] if len(set(overs)) == 1 else None
                 if over is False and flew_unseen(rule, world, boot, segment):
                     over = None
-                began = segment.began.name if segment.began else None
                 verdict = None if None in (in_scope, over) else not over
-                verdicts[boot, began, *time[2], number] = verdict
+                verdicts[segment.began.beginning if segment.began else (boot, None, *time[2], number)] = verdict
     return verdicts
 
 
