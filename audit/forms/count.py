@@ -24,7 +24,7 @@ from audit.figures import figure, several
 from audit.forms import describing
 from audit.forms.drawing import AroundSession
 from audit.forms.form import BOOTS_READ, SEASON_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import OF_TREATMENT, Keys, days, of_session, of_treatment
+from audit.forms.naming import OF_TREATMENT, Keys, days, moments, of_session, of_treatment
 from audit.forms.outcomes import Judgement, judged
 from audit.language.condition import BootConditions
 from audit.language.events import Bounds, Season
@@ -251,8 +251,10 @@ def _carried_in_flight(timeline: Timeline, time: BootTime) -> tuple[BootTime, In
 def _identity(rule: CountRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> Keys:
     if rule.sessions is None:
         return of_session(rule, cases, evidence, timeline)
-    # The boot by its serial: of two at one position in a season each has its own season.
-    return list(zip(evidence["component_serial"], days(cases["window"].to_numpy()), strict=True))
+    # The boot by its serial: of two at one position in a season each has its own season. One that was moved to an
+    # aircraft of another base may have begun two on one day.
+    began = (moment.removesuffix("T00:00:00") for moment in moments(cases["window"].to_numpy()))
+    return list(zip(evidence["component_serial"], began, strict=True))
 
 
 def _facts(rule: CountRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:

@@ -32,7 +32,7 @@ from audit.forms.coming import coming
 from audit.forms.drawing import Drawing, UseOfBoot
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
-from audit.forms.naming import OF_TREATMENT, Keys, at_work_order, of_treatment
+from audit.forms.naming import OF_TREATMENT, Keys, at_work_order, moments, of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined, together, unbroken
 from audit.language.condition import BootConditions
 from audit.language.events import Season
@@ -359,7 +359,7 @@ def _identity(rule: IntervalRule, cases: pd.DataFrame, evidence: pd.DataFrame, t
     """A segment by the session that began it, else by its boot and when the boot's time began."""
     unbegun = cases["named_by"].to_numpy() == NONE
     boot = np.where(unbegun, evidence["component_serial"], "")
-    began = np.where(unbegun, np.datetime_as_string(cases["window"].to_numpy().view("M8[us]"), unit="s"), "")
+    began = np.where(unbegun, moments(cases["window"].to_numpy()), "")
     return at_work_order(cases, evidence, timeline, boot, began)
 
 

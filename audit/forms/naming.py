@@ -56,6 +56,12 @@ def days(instants: Ints) -> Texts:
     return np.where(instants < 0, "", np.datetime_as_string(instants.view("M8[us]"), unit="D")).astype(object)
 
 
+def moments(instants: Ints) -> list[str]:
+    """Instants in UTC as 2025-11-03T10:00:00, with the fraction of a second where there is one."""
+    texts = np.datetime_as_string(instants.view("M8[us]"), unit="us").tolist()
+    return [text.removesuffix(".000000") for text in texts]
+
+
 def products(timeline: Timeline, rows: Ints) -> Texts:
     """The products of records, `another treatment` where none is recorded."""
     names = cells(timeline.tasks, "product", rows)

@@ -33,7 +33,7 @@ from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.drawing import TwoThings
 from audit.forms.form import Form, Never
-from audit.forms.naming import Keys, cells
+from audit.forms.naming import Keys, cells, moments
 from audit.forms.outcomes import Judgement, joined, unbroken
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words, quantity
@@ -245,13 +245,15 @@ def _sides(
 
 
 def _identity(rule: OverlapRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> Keys:
-    """The two things by their names; a boot was at a place from an instant on."""
+    """The two things by their names; a boot was at a place from an instant on, and may be listed at several."""
     sides = []
     for kind, frame, rows in _sides(rule, cases, timeline):
-        since = np.full(len(rows), "", object)
+        stay = [""] * len(rows)
         if kind == "components":
-            since = np.datetime_as_string(timeline.components.installed[rows].view("M8[us]"), unit="s").astype(object)
-        sides.append(list(zip(cells(frame, _NAMED_BY[kind], rows), since, strict=True)))
+            since = moments(timeline.components.installed[rows])
+            place = (cells(frame, name, rows) for name in ("aircraft", "position"))
+            stay = [" ".join(named) for named in zip(since, *place, strict=True)]
+        sides.append(list(zip(cells(frame, _NAMED_BY[kind], rows), stay, strict=True)))
     # Which of two things of one kind comes first is an accident of their times.
     of_one_kind = len(set(rule.between)) == 1
     pairs = (sorted(pair) if of_one_kind else pair for pair in zip(*sides, strict=True))
@@ -507,7 +509,7 @@ OVERLAP = Form(
     rule=OverlapRule,
     finding="two things that can't both be true overlap in time",
     subjects="pair",
-    named_by="the names of both things, of a boot with when it was installed",
+    named_by="the names of both things, of a boot with when and where it was installed",
     evaluate=evaluate,
     plant=_planter,
     reads=_reads,

@@ -142,8 +142,24 @@ def test_two_findings_on_one_subject_have_two_ids() -> None:
     assert set(found_ids(at_once, {**task, "components": twice[::-1]})) == set(ids_of_both)
 
 
+def test_boots_at_several_places_at_once_have_ids_of_their_own() -> None:
+    """A fleet whose boots were all entered as of one day, with one serial for those that nobody knows."""
+    task = {"tasks": [{"product": "cleaner", "started_at": "2025-06-01T00:00:00Z"}]}
+    stay = {"component_serial": "C1", "installed_at": "2025-01-01T00:00:00Z", "position": "left wing"}
+    elsewhere = rule("overlap", between=["components"] * 2, same=["component_serial"], differing=["aircraft"])
+    three = [{**stay, "aircraft": aircraft} for aircraft in ("A1", "A2", "A3")]
+    found = set(found_ids(elsewhere, {**task, "components": three}))
+    assert len(found) == 3
+    # With one of them put right the other two are still the same finding.
+    assert set(found_ids(elsewhere, {**task, "components": three[1:]})) < found
+    at_once = rule("overlap", between=["components"] * 2, same=["aircraft", "position"])
+    stays = ({"component_serial": serial, "position": at} for serial in ("C1", "C2") for at in ("left wing", "tail"))
+    assert len(set(found_ids(at_once, {**task, "components": [stay | each for each in stays]}))) == 2
+
+
 def test_two_boots_at_one_position_are_named_by_when_they_came() -> None:
-    """By serial and second of the installation, so that a boot that comes back is another; whichever row is first."""
+    """By serial, place and second of the installation, so that a boot that comes back is another; whichever row is
+    first."""
     same = ["aircraft", "position"]
     asked = RULES.validate_python(rule("overlap", between=["components", "components"], same=same))
     work = [{"product": "cleaner", "started_at": "2025-06-01T00:00:00Z"}]
@@ -156,7 +172,7 @@ def test_two_boots_at_one_position_are_named_by_when_they_came() -> None:
         timeline = timeline_of(Example.model_validate({"name": "n", "expect": "complies", **tables}))
         found = collect([(asked, judge_rule(asked, timeline))], timeline)
         keys = form_of(asked).identity(asked, found.cases, found.findings, timeline)
-        assert keys == [("C1", "2025-01-10T12:30:05", "C2", "2025-01-01T00:00:00")]
+        assert keys == [("C1", "2025-01-10T12:30:05 A1 left wing", "C2", "2025-01-01T00:00:00 A1 left wing")]
 
 
 def test_what_a_register_saw_twice_at_one_time_is_numbered() -> None:
