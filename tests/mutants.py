@@ -30,21 +30,24 @@ from mutmut.state import state
 
 NOTICED, SURVIVED, UNREACHED = "noticed", "survived", "reached by no test"
 WORDS = {0: SURVIVED, 1: NOTICED, -signal.SIGPROF: "never ends", -signal.SIGALRM: "stuck"}
-LONGEST_WAIT = 1800
+LONGEST_WAIT = 300
 """Seconds after which a change that waits for something is given up, which does not count as noticed."""
 
 
 def main(size: int, seed: int, seconds: float, *more: str) -> None:
     """Draw and try `size` changes, all of them where that is 0, each with tests that take so many seconds.
 
-    `more` are arguments of pytest that narrow the tests.
+    Of `more` what begins with `audit.` narrows the changes to some modules (`audit.timeline.records`) or functions, and
+    the rest are arguments of pytest that narrow the tests.
     """
-    changes = made()
+    modules = tuple(one for one in more if one.startswith("audit."))
+    changes = [name for name in made() if name.startswith(modules or "audit.")]
     drawn = random.Random(seed).sample(changes, size or len(changes))
     trial = Trial(drawn, seconds)
     os.chdir("mutants")
     arguments = mutmut.config().pytest_add_cli_args + mutmut.config().pytest_add_cli_args_test_selection
-    if pytest.main(["--rootdir=.", "-s", "-q", "-p", "no:cacheprovider", *arguments, *more], plugins=[trial]):
+    arguments += [one for one in more if one not in modules]
+    if pytest.main(["--rootdir=.", "-s", "-q", "-p", "no:cacheprovider", *arguments], plugins=[trial]):
         sys.exit("the tests fail without any change")
     verdicts = {name: trial.verdicts.get(trial.key(name), "not tried") for name in drawn}
     print(f"\n{len(drawn)} of {len(changes)} changes, seed {seed}")
