@@ -10,7 +10,8 @@ import pandas as pd
 
 from audit.intake.names import people_named
 from audit.intake.tables import NAMES
-from audit.timeline.codes import MISSING, codes_in, names_of
+from audit.timeline.aerodromes import location_indicators
+from audit.timeline.codes import MISSING, by_name, codes_in, codes_of, names_of
 from audit.timeline.instants import (
     DAY,
     FOREVER,
@@ -173,25 +174,18 @@ def _as_stations(timeline: Timeline, airports: pd.Series) -> pd.Series:
     """Airports as station codes: a flight may name the station or its location indicator. Others stay unknown."""
     named_by = timeline.tables.get("stations", timeline.tasks)
     known = {str(code): str(code) for code in named_by["station"].cat.categories}
-    if timeline.supplied("stations") and "icao" in timeline.tables["stations"]:
-        stations = timeline.tables["stations"]
-        listed = stations.loc[stations["icao"].notna(), ["icao", "station"]].astype("str")
-        known |= dict(zip(listed["icao"], listed["station"], strict=True))
-    names = [known.get(str(name)) for name in airports.cat.categories]
-    table = np.array([*names, None], dtype=object)
-    return pd.Series(table[airports.cat.codes.to_numpy()], dtype="category")
+    known |= {indicator: station for station, indicator in location_indicators(timeline).items()}
+    return pd.Series(by_name(airports, known.get, None), dtype="category")
 
 
 def _aerodromes(timeline: Timeline) -> Mapping[str, frozenset[str]]:
     """The stations that share their location indicator with others, each with all of these: they are one place."""
 
     def shared() -> dict[str, frozenset[str]]:
-        if not timeline.supplied("stations") or "icao" not in timeline.tables["stations"]:
-            return {}
-        stations = timeline.tables["stations"]
-        listed = stations.loc[stations["icao"].notna(), ["icao", "station"]].astype("str")
-        places = (frozenset(at_one) for _, at_one in listed.groupby("icao")["station"])
-        return {station: place for place in places if len(place) > 1 for station in place}
+        places: dict[str, set[str]] = {}
+        for station, indicator in location_indicators(timeline).items():
+            places.setdefault(indicator, set()).add(station)
+        return {station: frozenset(place) for place in places.values() if len(place) > 1 for station in place}
 
     return timeline.timeless("aerodromes of stations", shared)
 
@@ -201,9 +195,8 @@ def _by_aerodrome(timeline: Timeline, columns: dict[str, pd.Series | None]) -> d
     places, column = _aerodromes(timeline), columns.get("station")
     if column is None or not places:
         return columns
-    names = [min(places.get(str(name), {str(name)})) for name in column.cat.categories]
-    found = sorted(set(names))
-    codes = np.array([*map(found.index, names), MISSING])[column.cat.codes.to_numpy()]
+    found = sorted({min(places.get(name, {name})) for name in map(str, column.cat.categories)})
+    codes = by_name(column, lambda name: found.index(min(places.get(name, {name}))), MISSING)
     return columns | {"station": pd.Series(pd.Categorical.from_codes(codes, pd.Index(found)))}
 
 
@@ -271,12 +264,11 @@ def within_rounding(one: Things, other: Things) -> Bools:
 def common_codes(one: pd.Series, two: pd.Series) -> tuple[Ints, Ints]:
     """Two columns on one list of codes; MISSING where a value is missing."""
     if one is two:
-        codes = one.cat.codes.to_numpy() if isinstance(one.dtype, pd.CategoricalDtype) else pd.factorize(one)[0]
-        codes = codes.astype(np.int64)
+        codes = codes_of(one) if isinstance(one.dtype, pd.CategoricalDtype) else pd.factorize(one)[0]
         return codes, codes
     if isinstance(one.dtype, pd.CategoricalDtype) and isinstance(two.dtype, pd.CategoricalDtype):
         names = names_of((one, two))
-        return codes_in(names, one).astype(np.int64), codes_in(names, two).astype(np.int64)
+        return codes_in(names, one), codes_in(names, two)
     codes, _ = pd.factorize(pd.concat([one, two], ignore_index=True))
     return codes[: len(one)], codes[len(one) :]
 

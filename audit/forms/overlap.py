@@ -41,7 +41,8 @@ from audit.language.rule import Rule
 from audit.language.wording import Said
 from audit.planting import planting
 from audit.planting.planting import Edit, NotPlantable, Planted, Planter, Spot
-from audit.timeline.codes import MISSING
+from audit.timeline.aerodromes import location_indicators
+from audit.timeline.codes import MISSING, by_name
 from audit.timeline.coverage import WHY, Missing
 from audit.timeline.instants import HOUR, MINUTE, NEVER, SECOND, Bools, Ints, micros
 from audit.timeline.readings import Owner
@@ -176,13 +177,12 @@ def _pairs_in_doubt(timeline: Timeline, one: Things, other: Things, until: Ints)
     if one.kind == other.kind == "components":
         yield reasons.where(~timeline.components.surely_together(one.row, other.row), BY_DAY)
     if other.kind == "stays":
-        station = timeline.tasks["station"].cat
         near = frozenset().union(*(timeline.near_names.get(("station", name), ()) for name in ("flights", "stations")))
-        alike = np.array([*(str(name) in near for name in station.categories), False])
-        yield reasons.where(alike[station.codes.to_numpy()[one.row]], NEARLY_THERE)
+        alike = by_name(timeline.tasks["station"], near.__contains__, False, one.row)
+        yield reasons.where(alike, NEARLY_THERE)
         kinds = (Missing.UNREADABLE, Missing.NAME, Missing.LEG, Missing.GAP)
         # From the landing on that began the stay.
-        yield unlogged(timeline, timeline.aircraft[one.row].astype(np.int64), other.start, until, kinds)
+        yield unlogged(timeline, timeline.aircraft[one.row], other.start, until, kinds)
     yield reasons.where(within_rounding(one, other), ROUNDED)
 
 
@@ -199,7 +199,7 @@ def _alone_in_doubt(
     if one == "tasks":
         if TABLE_OF[other] == "flights":
             kinds = (Missing.AIRCRAFT, Missing.NAME, *((Missing.UNREADABLE,) if other == "stays" else ()))
-            yield unlogged(timeline, timeline.aircraft[left.row].astype(np.int64), left.start, left.end, kinds)
+            yield unlogged(timeline, timeline.aircraft[left.row], left.start, left.end, kinds)
         several = timeline.several_names.get(("tasks", same), np.empty(0, np.int64))
         yield reasons.where(np.isin(left.row, several), (Rank.RECORD, f"{same} names several people"))
         if len(several) and other == "tasks":
@@ -476,7 +476,7 @@ def _elsewhere(rule: OverlapRule, timeline: Timeline, spot: Spot) -> Planted:
     row, start = spot["subject"], spot["at"]
     if rule.between[0] != "tasks" or "station" not in rule.differing:
         raise NotPlantable("only the station of a record is changed")
-    aircraft, flights = timeline.aircraft[[row]].astype(np.int64), timeline.flights
+    aircraft, flights = timeline.aircraft[[row]], timeline.flights
     before = int(flights.first_from(aircraft, np.array([start + 1]))[0]) - 1
     if before < 0 or flights.aircraft[before] != aircraft[0] or flights.landing[before] > start:
         raise NotPlantable("no flight brought the aircraft there before")
@@ -496,11 +496,8 @@ def _elsewhere(rule: OverlapRule, timeline: Timeline, spot: Spot) -> Planted:
 def _standing_at(timeline: Timeline, flight: int) -> str:
     """The station at which a flight ended, which it may name by its location indicator."""
     where = planting.cell(timeline, "flights", "destination", flight)
-    stations = timeline.tables.get("stations")
-    if stations is None or "icao" not in stations:
-        return where
-    named = stations.loc[(stations["icao"] == where).to_numpy(bool), "station"]
-    return str(named.iloc[0]) if len(named) else where
+    named = (station for station, indicator in location_indicators(timeline).items() if indicator == where)
+    return next(named, where)
 
 
 OVERLAP = Form(

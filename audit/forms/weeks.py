@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from audit.timeline.codes import codes_of
 from audit.timeline.instants import DAY, NEVER, Ints
 from audit.timeline.timeline import Timeline
 
@@ -108,14 +109,14 @@ _NOWHERE: Final = -1
 def _grid(timeline: Timeline) -> _Grid:
     began = timeline.times["started_at"]
     known = began != NEVER
-    recorded = timeline.tasks["station"].cat
-    stations = np.array(["", *recorded.categories], object)
+    recorded = timeline.tasks["station"]
+    stations = np.array(["", *recorded.cat.categories], object)
     if not known.any():
         return _Grid(stations, 0, 1, np.full(len(began) + 1, _NOWHERE))
     first = monday(began[known].min())
     week = np.where(known, began - first, 0) // WEEK
     weeks = int(week.max()) + 1
-    cell = (recorded.codes.to_numpy().astype(np.int64) + 1) * weeks + week
+    cell = (codes_of(recorded) + 1) * weeks + week
     return _Grid(stations, int(first), weeks, np.append(np.where(known, cell, _NOWHERE), _NOWHERE))
 
 

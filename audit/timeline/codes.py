@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from audit.intake.names import near_keys
@@ -25,8 +27,23 @@ def names_of(columns: Iterable[pd.Series]) -> pd.Index:
 def codes_in(names: pd.Index, column: pd.Series) -> Ints:
     """Return each value's place in `names`, MISSING where the value is missing or not among them."""
     # The last entry serves the code -1 of a missing value.
-    table = np.append(names.get_indexer(column.cat.categories.astype("str")), MISSING)
-    return table.astype(np.int32)[column.cat.codes.to_numpy()]
+    table: Ints = np.append(names.get_indexer(column.cat.categories.astype("str")), MISSING)
+    return table[column.cat.codes.to_numpy()]
+
+
+def codes_of(column: pd.Series) -> Ints:
+    """Return the category of each value, by number, MISSING where the value is missing."""
+    codes: Ints = column.cat.codes.to_numpy().astype(np.int64)
+    return codes
+
+
+def by_name(column: pd.Series, said: Callable[[str], Any], missing: Any, rows: Ints | None = None) -> npt.NDArray[Any]:
+    """What is said of each value, worked out once for each name; `missing` where there is none. `rows` (default: all)
+    are those asked about."""
+    codes = column.cat.codes.to_numpy()
+    # The last entry serves the code -1 of a missing value.
+    told = np.array([*(said(str(name)) for name in column.cat.categories), missing])
+    return told[codes if rows is None else codes[rows]]
 
 
 def may_be(names: pd.Index, column: pd.Series) -> tuple[Ints, Ints]:

@@ -9,6 +9,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
+from audit.timeline.codes import codes_of
 from audit.timeline.instants import (
     DAY,
     FOREVER,
@@ -158,7 +159,7 @@ def build_components(
     isn't clear which boot was installed, `unreadable` are the rows whose removal can't be read, `day_alone` those whose
     `installed_at` or `removed_at` is a day without a time."""
     installed = micros(frame["installed_at"])
-    boot = frame["component_serial"].cat.codes.to_numpy().astype(np.int64)
+    boot = codes_of(frame["component_serial"])
     if "removed_at" in frame:
         removed = micros(frame["removed_at"])
         removed = np.where(removed == NEVER, FOREVER, removed)

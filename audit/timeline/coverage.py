@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
-import pandas as pd
 
-from audit.timeline.codes import MISSING, codes_in, may_be
+from audit.timeline.aerodromes import aerodromes
+from audit.timeline.codes import codes_in, may_be
 from audit.timeline.instants import (
     DAY,
     FOREVER,
@@ -116,7 +116,7 @@ def _uncovered(timeline: Timeline) -> Uncovered:
 
 
 def _stretches(aircraft: Ints, start: Ints, end: Ints, why: Missing) -> tuple[Ints, Ints, Ints, Ints]:
-    return aircraft.astype(np.int64), start, end, np.full(len(aircraft), int(why))
+    return aircraft, start, end, np.full(len(aircraft), int(why))
 
 
 def _unusual_gaps(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
@@ -207,7 +207,7 @@ def _missing_legs(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
 def _elsewhere(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     """Between two records of an aircraft at different stations without a takeoff in between."""
     rows = timeline.rows
-    aircraft = timeline.aircraft[rows].astype(np.int64)
+    aircraft = timeline.aircraft[rows]
     start, end = timeline.times["started_at"][rows], timeline.times["finished_at"][rows]
     station = aerodromes(timeline, timeline.tasks["station"])[0][rows]
     order = Order.of(aircraft, start).row
@@ -242,22 +242,3 @@ def _in_doubt(timeline: Timeline) -> Iterator[tuple[Ints, Ints, Ints, Ints]]:
     frame = timeline.tables["flights"].iloc[flights.twice]
     at = micros(frame["takeoff_at"])
     yield _stretches(codes_in(timeline.aircraft_names, frame["aircraft"]), at, at + 1, Missing.TWICE)
-
-
-def aerodromes(timeline: Timeline, *columns: pd.Series) -> list[Ints]:
-    """Columns of stations or airports by numbers, MISSING where blank.
-
-    A station and its location indicator are one aerodrome, and so are two stations that have the same indicator.
-    """
-    indicator: dict[str, str] = {}
-    if timeline.supplied("stations") and "icao" in timeline.tables["stations"]:
-        stations = timeline.tables["stations"]
-        listed = stations.loc[stations["icao"].notna(), ["station", "icao"]].astype("str")
-        indicator = dict(zip(listed["station"], listed["icao"], strict=True))
-    numbers: dict[str, int] = {}
-    found = []
-    for column in columns:
-        names = (indicator.get(str(name), str(name)) for name in column.cat.categories)
-        table = np.array([*(numbers.setdefault(name, len(numbers)) for name in names), MISSING])
-        found.append(table[column.cat.codes.to_numpy()])
-    return found

@@ -88,7 +88,7 @@ def build_flights(frame: pd.DataFrame, aircraft: Ints, as_of: int, twice: Ints) 
     return Flights(
         order=order,
         row=row,
-        aircraft=ordered(aircraft).astype(np.int64),
+        aircraft=ordered(aircraft),
         takeoff=ordered(takeoff),
         landing=ordered(landing),
         flown=np.concatenate(([0], np.cumsum(ordered(flown)))),

@@ -8,7 +8,7 @@ from importlib import resources
 
 import numpy as np
 
-from audit.timeline.coverage import aerodromes
+from audit.timeline.aerodromes import aerodromes
 from audit.timeline.instants import Ints
 from audit.timeline.timeline import Timeline
 

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from audit.timeline.codes import codes_of
 from audit.timeline.instants import DAY, Bools, Ints, micros
 from audit.timeline.timeline import Timeline
 
@@ -24,9 +25,9 @@ Owner = Literal["aircraft", "performed_by", "certified_by", "none"]
 def owners_of(timeline: Timeline, owner: Owner) -> Ints:
     """The owner of each task record, by number: -1 where none is known, or all records are looked at together."""
     if owner == "aircraft":
-        return timeline.aircraft.astype(np.int64)
+        return timeline.aircraft
     if owner in timeline.tasks:
-        return timeline.tasks[owner].cat.codes.to_numpy().astype(np.int64)
+        return codes_of(timeline.tasks[owner])
     return np.full(len(timeline.tasks), -1)
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 
 from audit.errors import InternalError
 from audit.intake.tables import EVERY_POSITION
-from audit.timeline.codes import MISSING, codes_in, names_of
+from audit.timeline.codes import MISSING, by_name, codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
 from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, Bools, Ints, Order, micros
 from audit.timeline.timeline import TASK_TIMES, Timeline
@@ -174,10 +174,9 @@ def local_day(timeline: Timeline, rows: Ints, instants: Ints) -> Ints:
     stations = timeline.tables["stations"]
     zones = dict(zip(stations["station"].astype(str), stations["timezone"].astype(str), strict=True))
     names = sorted(set(zones.values()))
-    column = timeline.tasks["station"].cat
-    # The last entry serves the code -1 of a missing value.
-    of_station = [names.index(zones[name]) if name in zones else -1 for name in map(str, column.categories)]
-    numbers = np.array([*of_station, -1], np.int16)[column.codes.to_numpy()[rows]]
+    numbers = by_name(
+        timeline.tasks["station"], lambda name: names.index(zones[name]) if name in zones else MISSING, MISSING, rows
+    )
     for number, zone in enumerate(names):
         mask = numbers == number
         if mask.any():
@@ -322,8 +321,8 @@ def _pairs(
     for column, task_column in zip(columns, task_columns, strict=True):
         task_values = timeline.tasks[task_column]
         names = names_of((frame[column], task_values))
-        task_codes = codes_in(names, task_values).astype(np.int64)
-        row_codes = codes_in(names, frame[column]).astype(np.int64)
+        task_codes = codes_in(names, task_values)
+        row_codes = codes_in(names, frame[column])
         named &= task_codes != MISSING
         listed &= row_codes != MISSING
         combined_task = combined_task * (len(names) + 1) + task_codes + 1
@@ -410,8 +409,7 @@ def _nearly_known(timeline: Timeline, table: str, columns: tuple[str, ...], task
     for column in columns:
         near = timeline.near_names.get((column, table), frozenset())
         if near:
-            cells = timeline.tasks[column].cat
-            found |= np.array([*(str(name) in near for name in cells.categories), False])[cells.codes.to_numpy()[tasks]]
+            found |= by_name(timeline.tasks[column], near.__contains__, False, tasks)
     return found
 
 
@@ -438,10 +436,12 @@ def _position_count(timeline: Timeline, name: str, rows: Ints) -> Values:
     """How many positions a record names; `all` names none by itself."""
     if "position" not in timeline.tasks:
         return _not_exported(name, len(rows), "position")
-    column = timeline.tasks["position"].cat
-    lists = [{part.strip() for part in str(text).split(";")} - {""} for text in column.categories]
-    counts = [np.nan if one == {EVERY_POSITION} else float(len(one)) for one in lists]
-    numbers = np.array([*counts, np.nan])[column.codes.to_numpy()[rows]]
+
+    def count(text: str) -> float:
+        named = {part.strip() for part in text.split(";")} - {""}
+        return np.nan if named == {EVERY_POSITION} else float(len(named))
+
+    numbers = by_name(timeline.tasks["position"], count, np.nan, rows)
     return _plain("count", name, np.isnan(numbers), numbers=numbers)
 
 
@@ -522,7 +522,7 @@ def _of_person(
     people = timeline.tables["people"]
     names = names_of((people["person"], timeline.tasks[signature]))
     person = codes_in(names, timeline.tasks[signature])[rows]
-    history = _Holdings.of(people, codes_in(names, people["person"]).astype(np.int64), column)
+    history = _Holdings.of(people, codes_in(names, people["person"]), column)
     day = local_day(timeline, rows, instants)
     last_turn = history.turns.count(person, day, "until") - 1
     inside = np.maximum(last_turn, 0)
@@ -570,7 +570,7 @@ def _perhaps_held(timeline: Timeline, names: pd.Index, column: str, person: Ints
     in_part = [timeline.unreadable.get(("people", name), none) for name in (*said, "valid_to")]
     rows = np.unique(np.concatenate(in_part)).astype(np.int64)
     frames = [people.iloc[rows], *([] if aside is None else [aside])]
-    entries = [(codes_in(names, frame["person"]).astype(np.int64), *_valid(frame)) for frame in frames]
+    entries = [(codes_in(names, frame["person"]), *_valid(frame)) for frame in frames]
     owner, first, after = (np.concatenate(parts) for parts in zip(*entries, strict=True))
     if not len(owner):
         return np.zeros(len(person), bool)

@@ -16,7 +16,7 @@ from audit.intake.export import Export
 from audit.intake.names import positions_named
 from audit.intake.tables import CORRECTION_STATES, EVERY_POSITION, TABLES
 from audit.timeline.ambiguity import resolve
-from audit.timeline.codes import MISSING, codes_in, may_be, names_of
+from audit.timeline.codes import MISSING, by_name, codes_in, codes_of, may_be, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components, some_time_of
 from audit.timeline.flights import Flights, build_flights
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, group_begins, instant, micros
@@ -116,7 +116,7 @@ class Timeline:
 
     def place(self, aircraft: Ints, position: Ints | int) -> Ints:
         """Combine aircraft and position codes."""
-        return aircraft.astype(np.int64) * (len(self.position_names) + 1) + position
+        return aircraft * (len(self.position_names) + 1) + position
 
     def aircraft_of(self, place: Ints) -> Ints:
         """Aircraft code of each place."""
@@ -133,7 +133,7 @@ class Timeline:
 
     def work_orders(self, rows: Ints) -> Ints:
         """The work order of each task record, by number; MISSING where none is known."""
-        return self.tasks["work_order"].cat.codes.to_numpy()[rows].astype(np.int64)
+        return codes_of(self.tasks["work_order"])[rows]
 
     def placed(self, rows: Ints, aircraft: Ints | None = None) -> tuple[Ints, Ints]:
         """Count each record once for every position it names (`all`: every component installed when it began).
@@ -141,7 +141,7 @@ class Timeline:
         Returns the index into `rows` and the place, record by record. A record without a position, or with `all` where
         no component is known, counts once, at the unknown position. `aircraft` are others than the records name.
         """
-        aircraft = self.aircraft[rows].astype(np.int64) if aircraft is None else aircraft
+        aircraft = self.aircraft[rows] if aircraft is None else aircraft
         if "position" not in self.tasks:
             return np.arange(len(rows)), self.place(aircraft, self.unknown_position)
         column = self.tasks["position"].cat
@@ -262,7 +262,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
         flights=build_flights(flights, codes_in(aircraft_names, flights["aircraft"]), end, export.listed_twice),
         components=build_components(
             components,
-            component_aircraft.astype(np.int64) * (len(position_names) + 1) + component_position,
+            component_aircraft * (len(position_names) + 1) + component_position,
             _unclear_stays(export, aircraft_names, position_names),
             export.unreadable.get(("components", "removed_at"), np.empty(0, np.int64)),
             {column: rows for (table, column), rows in export.date_only.items() if table == "components"},
@@ -312,10 +312,8 @@ def _done(tasks: pd.DataFrame, begun: Bools, audited: int, export: Export) -> tu
     aside = np.arange(len(tasks)) >= audited
     open_, void = (np.zeros(len(tasks), bool) for _ in range(2))
     if "status" in tasks:
-        status = tasks["status"].cat
-        names = [*map(str, status.categories), ""]
-        void = np.array([name == "void" for name in names])[status.codes.to_numpy()]
-        open_ = np.array([name not in ("closed", "void", "") for name in names])[status.codes.to_numpy()]
+        void = by_name(tasks["status"], lambda name: name == "void", False)
+        open_ = by_name(tasks["status"], lambda name: name not in ("closed", "void"), False)
         open_[export.unreadable.get(("tasks", "status"), np.empty(0, np.int64))] = True
     return begun & ~aside & ~open_ & ~void, begun & (aside | open_) & ~void
 
