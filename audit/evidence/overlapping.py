@@ -116,7 +116,7 @@ def set_aside(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...
         frame = timeline.tasks
         start, end = timeline.times["started_at"][rows], timeline.times["finished_at"][rows]
     else:
-        frame = timeline.aside.get(kind, pd.DataFrame(columns=list(TIMES[kind]), dtype="datetime64[us, UTC]"))
+        frame = timeline.aside.get(kind, pd.DataFrame())
         rows = np.arange(len(frame))
         start, end = (micros(frame[name]) if name in frame else np.full(len(frame), NEVER) for name in TIMES[kind])
     longest = _AGES if kind == "components" else DAY

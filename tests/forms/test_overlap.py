@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import Any
 
 import pandas as pd
@@ -149,6 +150,86 @@ def test_a_boot_that_was_not_there_overlaps_with_none(other: dict[str, Any]) -> 
     assert verdict(boots, "2025-06-02T10:00:00Z", tasks=[TASK], components=[{}, other]) == "1 complies"
 
 
+@pytest.mark.parametrize(
+    ("as_of", "expected"),
+    [
+        pytest.param("2025-06-02T08:00:00Z", "1 finding", id="put-on-at-the-as-of-time"),
+        pytest.param("2025-06-02T07:59:59Z", "1 complies", id="not-yet"),
+    ],
+)
+def test_the_as_of_time_itself_is_known(as_of: str, expected: str) -> None:
+    """What was installed, landed or was worked on at that very time is there."""
+    boots = rule("overlap", between=["components", "components"], same=["aircraft", "position"])
+    second = {"component_serial": "C2", "installed_at": "2025-06-02T08:00:00Z"}
+    earlier = {"started_at": "2025-06-01T09:00:00Z"}
+    assert verdict(boots, as_of, tasks=[earlier], components=[{}, second]) == expected
+    work = {"started_at": "2025-06-02T08:00:00Z", "station": "S2", "finished_at": "2025-06-02T08:00:00Z"}
+    flights = [flight("05:00:00", "06:00:00", destination="S1")]
+    assert verdict(ELSEWHERE, as_of, tasks=[work], flights=flights) == expected.replace("1 complies", "idle")
+
+
+@pytest.mark.parametrize(
+    ("time", "station", "expected"),
+    [
+        pytest.param("08:00:00", "S2", "1 complies", id="before-any-landing"),
+        pytest.param("09:30:00", "S2", "1 finding", id="between-two-flights"),
+        pytest.param("09:30:00", "S1", "1 complies", id="between-two-flights-where-it-stands"),
+        pytest.param("11:30:00", "S1", "1 finding", id="where-it-stood-before"),
+        pytest.param("14:30:00", "S1", "1 finding", id="after-the-last-flight"),
+        pytest.param("14:30:00", "S2", "1 complies", id="after-the-last-flight-where-it-stands"),
+    ],
+)
+def test_an_aircraft_stands_until_its_own_next_takeoff(time: str, station: str, expected: str) -> None:
+    """Flights of another aircraft, before, between and after, take it nowhere."""
+    own = [flight("08:30:00", "09:00:00", destination="S1"), flight("10:00:00", "11:00:00", destination="S2")]
+    others = [
+        flight(takeoff, landing, aircraft=aircraft, destination="S3")
+        for takeoff, landing in (("06:00:00", "07:00:00"), ("09:10:00", "09:20:00"), ("12:00:00", "13:00:00"))
+        for aircraft in ("A0", "A2")
+    ]
+    work = {"started_at": f"2025-06-02T{time}Z", "station": station}
+    assert verdict(ELSEWHERE, tasks=[work], flights=[*others, *own]) == expected
+
+
+def test_a_stay_that_lasts_no_time_is_none() -> None:
+    """An aircraft that took off at the time at which it landed stood nowhere, not even for an instant."""
+    flights = [flight("08:00:00", "09:00:00", destination="S1"), flight("09:00:00", "11:00:00", destination="S2")]
+    assert verdict(ELSEWHERE, tasks=[INSTANT | {"station": "S3"}], flights=flights) == "1 complies"
+
+
+@pytest.mark.parametrize(
+    ("stations", "destination", "station", "expected"),
+    [
+        pytest.param({"icao": "ICA1"}, "S2", "S1", "1 complies", id="two-stations-of-one-aerodrome"),
+        pytest.param({"icao": "ICA1"}, "ICA1", "S2", "1 complies", id="their-location-indicator"),
+        pytest.param({"icao": "ICA1"}, "S3", "S1", "1 finding", id="a-third-station"),
+        pytest.param({"icao": "ICA1"}, "ICA3", "S2", "1 finding", id="the-third-one-s-location-indicator"),
+        pytest.param({"icao": None}, "S2", "S1", "1 finding", id="without-location-indicators"),
+        pytest.param({"icao": None}, "ICA1", "S1", "1 complies", id="one-without-a-location-indicator"),
+    ],
+)
+def test_stations_at_one_aerodrome(stations: dict[str, Any], destination: str, station: str, expected: str) -> None:
+    """Stations with one location indicator are one place; where none is given each is a place of its own."""
+    listed = [{"station": "S1", "timezone": "UTC", "icao": "ICA1"}, {"station": "S2", "timezone": "UTC"} | stations]
+    listed.append({"station": "S3", "timezone": "UTC", "icao": "ICA3"})
+    work = TASK | {"station": station}
+    flights = [flight("07:00:00", "08:00:00", destination=destination)]
+    assert verdict(ELSEWHERE, tasks=[work], flights=flights, stations=listed) == expected
+
+
+def test_one_person_at_two_stations_of_one_aerodrome() -> None:
+    """Records name stations too; another aerodrome is another place, whichever of its stations is named."""
+    icao = {"S1": "ICA1", "S2": "ICA2", "S3": "ICA1", "S4": "ICA2", "S5": "", "S6": ""}
+    stations = [{"station": name, "timezone": "UTC", "icao": place} for name, place in icao.items()]
+    tasks = [
+        TASK | {"station": station, "performed_by": f"the one of {' and '.join(pair)}"}
+        for pair in combinations(icao, 2)
+        for station in pair
+    ]
+    found = outcomes(TWO_PLACES, tasks=tasks, stations=stations)
+    assert (found.findings, found.complies) == (13, 4), "S1 with S3 and S2 with S4"
+
+
 def test_a_pair_is_one_pair_in_every_reading() -> None:
     """Which of two records began first may depend on a reading; that they overlap in all of them is a finding."""
     stations = [{"station": "S1", "timezone": "UTC"}, {"station": "S2", "timezone": "Europe/Berlin"}]
@@ -243,11 +324,55 @@ def test_a_boot_in_quarantine_may_be_the_second(other: dict[str, str], expected:
         pytest.param({"takeoff_at": "", "landing_at": "2025-06-02T10:00:01Z"}, OPEN, id="landed-after-the-takeoff"),
         pytest.param({"takeoff_at": "", "landing_at": "2025-06-02T10:00:00Z"}, PASSED, id="landed-before"),
         pytest.param({"takeoff_at": "2025-06-02T11:00:00Z", "landing_at": ""}, PASSED, id="took-off-later"),
+        pytest.param({"takeoff_at": "2025-06-02T10:59:59Z", "landing_at": ""}, OPEN, id="took-off-meanwhile"),
+        pytest.param({"takeoff_at": "2025-06-01T10:00:01Z", "landing_at": ""}, OPEN, id="a-day-before"),
+        pytest.param({"takeoff_at": "2025-06-01T10:00:00Z", "landing_at": ""}, PASSED, id="longer-before"),
+        pytest.param({"takeoff_at": "", "landing_at": "2025-06-03T10:59:59Z"}, OPEN, id="landed-a-day-later"),
+        pytest.param({"takeoff_at": "", "landing_at": "2025-06-03T11:00:00Z"}, PASSED, id="landed-still-later"),
+        pytest.param({"takeoff_at": "", "landing_at": ""}, OPEN, id="at-any-time"),
+        pytest.param({"takeoff_at": "", "landing_at": "", "aircraft": "A2"}, PASSED, id="another-aircraft"),
+        pytest.param({"aircraft": ""}, OPEN, id="no-aircraft-named"),
+        pytest.param(
+            {"aircraft": "", "takeoff_at": "2025-06-02T12:00:00Z", "landing_at": "2025-06-02T13:00:00Z"},
+            PASSED,
+            id="no-aircraft-named-at-another-time",
+        ),
     ],
 )
 def test_a_flight_in_quarantine_may_be_the_second(other: dict[str, str], expected: str) -> None:
     """A flight that can't be read may overlap those beside it."""
     assert aside(FLIGHTS, flights=[{}, other]) == expected
+
+
+@pytest.mark.parametrize(
+    ("aircraft", "again", "expected"),
+    [
+        pytest.param("A1", "08:00:00", PASSED, id="before-the-work"),
+        pytest.param("A1", "10:30:00", OPEN, id="after-the-work"),
+        pytest.param("A0", "08:00:00", OPEN, id="another-aircraft-before-the-work"),
+        pytest.param("A2", "08:00:00", OPEN, id="yet-another-before-the-work"),
+    ],
+)
+def test_a_flight_in_quarantine_ends_before_the_next(aircraft: str, again: str, expected: str) -> None:
+    """Of one whose landing can't be read, the next takeoff of its own aircraft tells the latest end."""
+    taken_off = {"takeoff_at": f"2025-06-02T{again}Z", "landing_at": f"2025-06-02T{again[:2]}:40:00Z"}
+    unreadable = {"takeoff_at": "2025-06-02T07:00:00Z", "landing_at": "?"}
+    other_day = {"takeoff_at": "2025-06-05T07:00:00Z", "landing_at": "2025-06-05T08:00:00Z"}
+    assert aside(IN_FLIGHT, flights=[taken_off | {"aircraft": aircraft}, unreadable, other_day]) == expected
+
+
+@pytest.mark.parametrize(
+    ("other", "expected"),
+    [
+        pytest.param({"started_at": "?"}, OPEN, id="at-any-time"),
+        pytest.param({"station": ""}, OPEN, id="at-that-time"),
+        pytest.param({"station": "", "started_at": "2025-06-02T09:00:01Z"}, PASSED, id="a-second-later"),
+    ],
+)
+def test_a_record_in_quarantine_that_may_have_begun_together(other: dict[str, str], expected: str) -> None:
+    """Of records that must begin together one without a readable start may be the second."""
+    together = rule("overlap", between=["tasks", "tasks"], same=["performed_by", "started_at"])
+    assert aside(together, tasks=[{}, other]) == expected
 
 
 PERSON = {"person": "Eli Park", "authorisation": "performing", "valid_from": "2020-01-01"}
