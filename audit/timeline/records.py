@@ -418,6 +418,8 @@ def _of_component(timeline: Timeline, name: str, column: str, component: Ints | 
     if not timeline.supplied("components"):
         return _not_supplied(name, "components", len(component))
     found = _own(timeline.tables["components"], name, np.maximum(component, -1), column)
+    if column not in timeline.tables["components"]:
+        return found
     why = np.select([component == NONE_KNOWN, component == TWO_RECORDED], [1, 2], 0)
     unread = _unreadable(timeline, "components", column, component)
     return Values(
