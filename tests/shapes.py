@@ -6,19 +6,25 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from functools import cache
 from typing import Any
 
+import pandas as pd
+
+from audit.authoring.examples import as_of_example, example_export
 from audit.authoring.explaining import explain
-from audit.authoring.running import timeline_of
+from audit.findings.collect import evidence_of
 from audit.forms import form_of
 from audit.forms.drawing import AroundSession
-from audit.forms.judging import every_subject, judge_rule, sentences
+from audit.forms.judging import every_subject, judge_rule, sentences, what_comes
+from audit.forms.outcomes import NONE
+from audit.intake.export import Export
 from audit.language.rule import Example, Rule
 from audit.planting.planting import Edit, NotPlantable, Planter, Side, Spot
 from audit.rulebook.worded import message_kinds, message_names
 from audit.timeline.instants import stamp
-from audit.timeline.timeline import Timeline
+from audit.timeline.timeline import Timeline, build_timeline
 from tests.forms.rules import RULES, rule
 
 SIDES: tuple[Side, Side] = ("inside", "outside")
@@ -94,7 +100,8 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
         )
     ]
     + [{"require": {"any_of": [{"coats": {"is": 1}}, {"any_of": [{"coat": {"is": 1}}, {"coat": {"is": 2}}]}]}}]
-    + [{"require": {"any_of": [{"coat": {"is": 1}}, {"coats": {"at_least": 1}, "lot": {"present": True}}]}}],
+    + [{"require": {"any_of": [{"coat": {"is": 1}}, {"coats": {"at_least": 1}, "lot": {"present": True}}]}}]
+    + [{"require": {"ambient_c": {"at_least": 5, "at_most": 30}, "performed_by": {"present": True}}}],
     "hold": [
         {"forbid": {"event": "takeoff"}, "for": "PT2H"},
         {"forbid": {"event": "takeoff"}, "for": "PT48H", "season": {"from": "06-01", "to": "06-13"}},
@@ -102,6 +109,7 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
         {"forbid": {"event": "takeoff"}, "until": PREP},
         {"forbid": {"event": "treatment", "where": PREP}, "for": "PT30M", "season": SEASON},
         {"forbid": {"event": "treatment", "where": PREP}, "for": "PT30M", "over": PREP},
+        {"forbid": {"event": "takeoff"}, "for": "PT30H", "until": PREP, "over": PREP, "season": SEASON},
     ],
     "order": [{"must_be": which, "among": PREP} for which in ("first", "last")],
     "precede": [
@@ -110,6 +118,11 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
         {"needs": PREP, "broken_by": [{"event": "takeoff"}]},
         {"needs": PREP, "broken_by": [{"event": "treatment", "where": {"product_class": {"is": "cleaner"}}}]},
         {"needs": PREP, "within": "PT1H", "or_else": [{"needs": GLOSS}]},
+        {
+            "needs": PREP,
+            "within": "PT12H",
+            "broken_by": [{"event": "takeoff"}, {"event": "treatment", "where": {"product_class": {"is": "cleaner"}}}],
+        },
     ],
     "interval": [
         {"at_most": {"days": 10}},
@@ -120,6 +133,13 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
         {"at_most": {"flight_hours": 5.5}, "tolerance": {"percent": 10, "flight_hours": 0.2}},
         {"at_most": {"cycles": 4}, "season": SEASON},
         {"at_most": {"days": 20, "cycles": 9}, "boots": {"component.finish": {"is": "black"}}},
+        {"at_most": {"flight_hours": 8, "cycles": 9}},
+        {"at_most": {"days": 12, "months": 1}},
+        {
+            "at_most": {"cycles": 5, "days": 11},
+            "next_due": "scheduled",
+            "tolerance": {"percent": 20, "cycles": 1, "days": 1},
+        },
     ],
     "count": [
         {"coats": {"at_least": 2}},
@@ -127,8 +147,14 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
         {"coats": {"at_least": 1, "at_most": 3}},
         {"sessions": {"at_least": 1}, "season": SEASON},
         {"sessions": {"at_most": 2}, "season": SEASON},
+        {"coats": {"at_least": 2, "at_most": 3}},
+        {"sessions": {"at_least": 1, "at_most": 3}, "season": SEASON, "boots": {"component.finish": {"is": "black"}}},
     ],
-    "spacing": [{"pause": {"at_least": "PT30M"}}, {"pause": {"at_most": "PT2H"}}],
+    "spacing": [
+        {"pause": {"at_least": "PT30M"}},
+        {"pause": {"at_most": "PT2H"}},
+        {"pause": {"at_least": "PT20M", "at_most": "PT2H"}},
+    ],
     "overlap": [
         {"between": between, "same": same, "differing": differing}
         for between, same, differing in (
@@ -212,6 +238,137 @@ ONE_EXPORT = Example.model_validate(
 )
 
 
+def _many(rows: Iterable[tuple[str, str, str, str, str]], **cells: Any) -> Iterator[dict[str, Any]]:
+    """Records in short: `12 08:30` in June, order, product, aircraft and position, coat."""
+    for at, order, product, where, coat in rows:
+        start = pd.Timestamp(f"2025-06-{at}", tz="UTC")
+        aircraft, position = where.split(" ", 1)
+        done = {"product": product, "aircraft": aircraft, "position": position, "coat": coat or None}
+        ends = {
+            "finished_at": f"{start + pd.Timedelta(minutes=20)}",
+            "signed_at": f"{start + pd.Timedelta(minutes=45)}",
+        }
+        yield _work(1, 0, **(done | {"order": order, "started_at": f"{start}"} | ends | _OF_FLEET | cells))
+
+
+_OF_FLEET = {"coats": None, "component_serial": None, "lot": "L2"}
+FLEET = Example.model_validate(
+    {
+        "name": "a fleet",
+        "expect": "complies",
+        "as_of": "2025-07-02T12:00:00Z",
+        "tasks": [
+            *_many([("20 14:00", "W7", "gloss-coating", "A2 right wing", "")], coats=2, station="S2"),
+            *_many(
+                [
+                    ("02 06:00", "W1", "surface-prep", "A1 left wing; right wing", ""),
+                    ("02 08:00", "W1", "gloss-coating", "A1 left wing; right wing", "1"),
+                    ("02 09:00", "W1", "gloss-coating", "A1 left wing; right wing", "2"),
+                ]
+            ),
+            *_many([("02 10:00", "W1", "gloss-coating", "A1 left wing; right wing", "3")], status="void"),
+            *_many([("02 10:30", "W1", "gloss-coating", "A1 left wing", "3")], lot="L1"),
+            *_many(
+                [
+                    ("03 08:50", "W2", "gloss-coating", "A2 left wing", "2"),
+                    ("03 08:00", "W2", "gloss-coating", "A2 left wing", "1"),
+                    ("03 06:00", "W2", "surface-prep", "A2 left wing", ""),
+                    ("03 07:00", "W2", "surface-prep", "A2 left wing", ""),
+                    ("03 10:00", "W2", "cleaner", "A2 fin", ""),
+                ],
+                station="S2",
+                performed_by="P2",
+            ),
+            *_many([("12 01:00", "W3", "gloss-coating", "A1 left wing", "")], coats=3, component_serial="B1"),
+            *_many([("11 23:50", "W3", "surface-prep", "A1 left wing", "")], manual_revision="1"),
+            *_many(
+                [
+                    ("10 09:00", "W4", "gloss-coating", "A2 fin", "1"),
+                    ("10 09:50", "W4", "gloss-coating", "A2 fin", "2"),
+                    ("13 06:00", "W5", "surface-prep", "A2 left wing", ""),
+                    ("13 09:00", "W5", "gloss-coating", "A2 left wing", "1"),
+                    ("13 09:50", "W5", "gloss-coating", "A2 left wing", "2"),
+                    ("13 12:50", "W5", "gloss-coating", "A2 left wing", "3"),
+                    ("13 15:00", "W5", "surface-prep", "A2 left wing", ""),
+                ],
+                station="S2",
+                certified_by="P3",
+            ),
+            *_many(
+                [
+                    ("19 20:00", "W6", "surface-prep", "A1 right wing", ""),
+                    ("20 08:00", "W6", "gloss-coating", "A1 right wing", "1"),
+                    ("20 08:50", "W6", "gloss-coating", "A1 right wing", "2"),
+                    ("24 09:00", "W8", "unheard-of", "A1 left wing", ""),
+                ],
+                performed_by="P3",
+            ),
+            *_many([("26 09:00", "W9", "gloss-coating", "A2 left wing", "1")], status="open", station="S2"),
+        ],
+        "flights": [
+            *(_flown(day, 16, aircraft="A2", origin="S2", destination="S2") for day in (1, 4, 8, 11, 14)),
+            *(_flown(day, 12) for day in (5, 9)),
+            *(_flown(1, 6, aircraft=aircraft, takeoff_at="2025-05-31T06:00:00Z") for aircraft in ("A1", "A2")),
+            *(_flown(day, 18, flight_hours=0.75, cycles=2) for day in (1, 5, 13, 15, 21, 25)),
+            *(_flown(day, 16, aircraft="A2", origin="S2", destination="S2", cycles=3) for day in (17, 23, 27)),
+            _flown(30, 16, destination="S2"),
+        ],
+        "components": [
+            {"component_serial": "B1"},
+            {"component_serial": "B2", "position": "right wing", "removed_at": "2025-06-16T00:00:00Z"},
+            {"component_serial": "B5", "position": "right wing", "installed_at": "2025-06-16T06:00:00Z"},
+            {"component_serial": "B3", "aircraft": "A2", "finish": "silver"},
+            {"component_serial": "B4", "aircraft": "A2", "position": "fin", "material": "polyurethane"},
+            {
+                "component_serial": "B2",
+                "aircraft": "A2",
+                "position": "right wing",
+                "installed_at": "2025-06-18T00:00:00Z",
+            },
+        ],
+        "products": [
+            {"product": name, "product_class": name, "approval": "approved", "hazard_codes": codes}
+            for name, codes in (("surface-prep", "H314"), ("gloss-coating", "H317"), ("cleaner", "H314; H999"))
+        ],
+        "lots": [
+            {"lot": lot, "product": product, "opened_on": "2025-06-01", "expires_on": expires}
+            for lot, expires in (("L2", "2025-07-01"), ("L1", "2025-08-01"))
+            for product in ("cleaner", "gloss-coating", "surface-prep")
+        ],
+        "people": [
+            {"person": person, "authorisation": authorisation, "valid_from": since}
+            | {"certificate_number": "7", "certificate_kind": "repairman"}
+            for person, authorisation, since in (
+                ("P3", "boots", "2025-06-01"),
+                ("P1", "boots", "2024-01-01"),
+                ("P1", "boots", "2025-07-01"),
+                ("P2", "cleaning", "2025-01-01"),
+                ("P2", "boots", "2025-01-01"),
+            )
+        ],
+        "corrections": [
+            {"task_id": "T7", "column": "lot", "was": "L1", "now": "L2", "made_at": "2025-06-12T09:00:00Z"},
+            {
+                "task_id": "T3",
+                "column": "started_at",
+                "was": "2025-06-02T07:00:00Z",
+                "now": "2025-06-02T08:00:00Z",
+                "made_at": "2025-06-03T09:00:00Z",
+                "made_by": "P1",
+            },
+            {"task_id": "T9", "column": "status", "was": "open", "now": "closed", "made_at": "2025-06-04T09:00:00Z"},
+        ],
+        "manuals": [
+            {"manual": "M", "revision": "2", "effective_from": "2024-01-01"},
+            {"manual": "M", "revision": "1", "effective_from": "2020-01-01", "superseded_on": "2024-01-01"},
+            {"manual": "N", "revision": "2", "effective_from": "2024-01-01"},
+        ],
+    }
+)
+"""Two aircraft with several boots, one of which goes from the one to the other; the rows stand in no order of time."""
+_EXPORTS = {one.name: one for one in (ONE_EXPORT, FLEET)}
+
+
 def _asked() -> dict[str, Rule]:
     found = {}
     for form, shapes in _SHAPES.items():
@@ -240,9 +397,19 @@ def shapes() -> str:
     return "\n".join([*lines, *(f"## {name}\n\n{chapter(one)}" for name, one in ASKED.items())])
 
 
+def _timeline(name: str) -> Timeline:
+    export = _read(name)
+    return build_timeline(export, as_of_example(_EXPORTS[name], export))
+
+
+@cache
+def _read(name: str) -> Export:
+    return example_export(_EXPORTS[name])
+
+
 def chapter(asked: Rule) -> str:
-    """What a rule says, and what is planted at its first subjects, each thing once."""
-    timeline = timeline_of(ONE_EXPORT)
+    """What a rule says, and what is planted at its first subjects, each thing once; and the same in a fleet."""
+    timeline = _timeline(ONE_EXPORT.name)
     plant = form_of(asked).plant(asked, timeline)
     spots = (
         Spot(case, side, "new", turn)  # type: ignore[arg-type]
@@ -251,7 +418,34 @@ def chapter(asked: Rule) -> str:
         for side in SIDES
     )
     planted = (_planted(plant, spot) for spot in spots)
-    return "\n".join([*dict.fromkeys((*_explained(asked), *_found(asked, timeline), *planted)), "", ""])
+    alone = dict.fromkeys((*_explained(asked), *_found(asked, timeline), *planted))
+    return "\n".join([*alone, *dict.fromkeys(_of_fleet(asked)), "", ""])
+
+
+def _of_fleet(asked: Rule) -> Iterator[str]:
+    """The verdicts on a fleet, what comes next there, and what is planted at several subjects."""
+    timeline, form = _timeline(FLEET.name), form_of(asked)
+    subjects = every_subject(asked, timeline)
+    yield f"- of the fleet: {(subjects['outcome'] == 'complies').sum()} comply"
+    for outcome in ("finding", "unjudged"):
+        cases = subjects[subjects["outcome"] == outcome].reset_index(drop=True)
+        keys = form.identity(asked, cases, evidence_of(cases, timeline), timeline)
+        said = sentences(asked, cases, timeline) if outcome == "finding" else cases["reason"].tolist()
+        named: dict[str, list[str]] = {}
+        for key, text in zip(keys, said, strict=True):
+            named.setdefault(text, []).append(" ".join(filter(None, key)))
+        yield from (f"- {outcome}: {text} ({', '.join(names)})" for text, names in named.items())
+    for one in what_comes(asked, timeline).to_dict("records"):
+        times = {name: stamp(one[name]) for name in ("since", "until", "latest", "closes") if one[name] != NONE}
+        said = (
+            f"{name} {value}" for name, value in (one | times).items() if value not in (NONE, "") and value == value
+        )
+        yield f"- comes: {', '.join(said)}"
+    plant, others = form.plant(asked, timeline), subjects[subjects["outcome"] != "finding"]
+    # What is written into one record differs less from one to the next.
+    number = 3 if asked.form == "record" else 6
+    for turn, case in enumerate(others[:: max(1, len(others) // number)].to_dict("records")[:number]):
+        yield from (_planted(plant, Spot(case, side, f"new-{turn}", turn)) for side in SIDES)  # type: ignore[arg-type]
 
 
 def _explained(asked: Rule) -> Iterator[str]:

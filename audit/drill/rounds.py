@@ -75,9 +75,11 @@ def _reads(rule: Rule, timeline: Timeline, spot: Spot, planted: Planted) -> Iter
         return
     days = _days(planted.span)
     if spot["place"] >= 0:
-        aircraft = int(timeline.aircraft_of(np.array(spot["place"])))
-        yield from (("work", spot["place"], day) for day in days)
-        yield from (("air", aircraft, day) for day in days)
+        places = _stays(timeline, spot, planted.span)
+        yield from (("work", place, day) for place in places for day in days)
+        yield from (
+            ("air", aircraft, day) for aircraft in set(timeline.aircraft_of(np.array(places)).tolist()) for day in days
+        )
     else:
         yield from _whole_aircraft(rule, timeline, spot, days)
 
@@ -93,6 +95,13 @@ def _boots(rule: Rule, timeline: Timeline, spot: Spot) -> set[int]:
         _, places = timeline.placed(row)
         found |= set(timeline.component_at(places, np.repeat(timeline.times["started_at"][row], len(places))).tolist())
     return {component for component in found if component >= 0}
+
+
+def _stays(timeline: Timeline, spot: Spot, span: tuple[int, int]) -> list[int]:
+    """The place of a case, and where its boot was else in a span of time."""
+    boots = timeline.components
+    there = (boots.boot == boots.boot_of(np.array([spot["component"]]))) & (boots.installed <= span[1])
+    return list({spot["place"], *boots.place[there & (boots.removed > span[0])].tolist()})
 
 
 def _whole_aircraft(rule: Rule, timeline: Timeline, spot: Spot, days: range) -> Iterable[Hashable]:

@@ -399,10 +399,15 @@ def _with_sessions(rule: CountRule, timeline: Timeline, spot: Spot, target: int)
         where = dict(zip(done.treated.task[treated].tolist(), done.treated.place[treated].tolist(), strict=True))
         return Planted(what, tuple(_not_of(timeline, row, place) for row, place in sorted(where.items())), window)
     like = planting.nearest(timeline, done.treated.task, since)
+    # Where the boot was last in the season, from when on and until when.
+    stays = timeline.components
+    since, until = max(since, int(stays.installed[component])), min(until, int(stays.removed[component]))
     edits = []
     for number in range(target - len(mine)):
         name = f"{spot.name}-{number}"
         at = since + HOUR + number * 2 * DAY
+        if at >= until:
+            raise NotPlantable("the season has no time for so many")
         edits.append(planting.new_record(timeline, spot, like, at, task_id=name, work_order=name))
     return Planted(what, tuple(edits), window)
 

@@ -437,31 +437,65 @@ def _drawing(rule: IntervalRule) -> Drawing | None:
 def _planter(rule: IntervalRule, timeline: Timeline) -> Planter:
     """As much flown, or as many days passed, as is allowed, or a little more: meter by meter, in turn."""
     limits = meters(rule.at_most, rule.tolerance)
+    if rule.next_due != "actual":
+        # What was carried over is known of the first alone.
+        limits = limits[:1]
 
     def plant(spot: Spot) -> Planted:
         if spot["anchor"] < 0 or spot["component"] < 0:
             raise NotPlantable("no boot is known there")
         meter, until = limits[spot.turn % len(limits)], _ends(rule, timeline, spot)
         if meter.by_day:
-            return _days_passed(rule, timeline, spot, meter, until)
-        flights = timeline.flights
-        ends = np.array([spot["anchor"], until])
-        first, last = flights.first_from(np.repeat(planting.aircraft_at(timeline, spot), 2), ends).tolist()
-        total = flights.flown if meter.name == "flight_hours" else flights.cycles
-        carried = round(float(spot.case["carried"]) * meter.scale)
-        left = meter.interval + meter.tolerance - carried - int(total[last] - total[first])
-        if left < 0:
-            raise NotPlantable("more was flown already")
-        if meter.name == "flight_hours":
-            return _more_flown(timeline, spot, until, left + SECOND * spot.outside)
-        if first == last:
-            raise NotPlantable("nothing was flown in the stretch")
-        row = int(flights.row[first])
-        cycles = int(flights.cycles[first + 1] - flights.cycles[first]) + left + spot.outside
-        edit = Edit("flights", row, {"cycles": str(cycles)})
-        return Planted(f"{left + spot.outside} more cycles in the stretch", (edit,), (spot["anchor"], until))
+            planted = _days_passed(rule, timeline, spot, meter, until)
+        else:
+            planted = _flown_more(timeline, spot, meter, until)
+        others = meters(rule.at_most, rule.tolerance)
+        if not spot.outside and any(_passed(timeline, spot, other, planted) for other in others if other != meter):
+            raise NotPlantable("another limit would be passed")
+        return planted
 
     return plant
+
+
+def _passed(timeline: Timeline, spot: Spot, meter: Meter, planted: Planted) -> bool:
+    """Whether a meter passes its limit, too, where something was planted for another."""
+    assert planted.span is not None
+    start, end = planted.span
+    if meter.by_day:
+        first, last = day_of(np.array([start, end - (spot["ended_by"] < 0)])).tolist()
+    else:
+        first, last = _totals(timeline, spot, meter, start, end)
+        if meter.name == "cycles":
+            last += sum(edit.table == "flights" for edit in planted.edits)
+    return bool(last > meter.due(np.array([first]))[0] + meter.tolerance)
+
+
+def _totals(timeline: Timeline, spot: Spot, meter: Meter, start: int, end: int) -> list[int]:
+    """What the aircraft of a case had flown at two instants."""
+    flights = timeline.flights
+    total = flights.flown if meter.name == "flight_hours" else flights.cycles
+    aircraft = np.repeat(planting.aircraft_at(timeline, spot), 2)
+    found: list[int] = total[flights.first_from(aircraft, np.array([start, end]))].tolist()
+    return found
+
+
+def _flown_more(timeline: Timeline, spot: Spot, meter: Meter, until: int) -> Planted:
+    """More hours or cycles flown in the stretch, as many as are left."""
+    planting.there(timeline, spot, spot["anchor"])
+    flights, aircraft = timeline.flights, planting.aircraft_at(timeline, spot)
+    start, end = _totals(timeline, spot, meter, spot["anchor"], until)
+    carried = round(float(spot.case["carried"]) * meter.scale)
+    left = meter.interval + meter.tolerance - carried - (end - start)
+    if left < 0:
+        raise NotPlantable("more was flown already")
+    if meter.name == "flight_hours":
+        return _more_flown(timeline, spot, until, left + SECOND * spot.outside)
+    [first], [last] = (flights.first_from(aircraft, np.array([at])) for at in (spot["anchor"], until))
+    if first == last:
+        raise NotPlantable("nothing was flown in the stretch")
+    cycles = int(flights.cycles[first + 1] - flights.cycles[first]) + left + spot.outside
+    edit = Edit("flights", int(flights.row[first]), {"cycles": str(cycles)})
+    return Planted(f"{left + spot.outside} more cycles in the stretch", (edit,), (spot["anchor"], until))
 
 
 def _ends(rule: IntervalRule, timeline: Timeline, spot: Spot) -> int:
@@ -519,6 +553,7 @@ def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Mete
     elif spot["task"] >= 0 and meter.name == "days":
         rows = planting.session_rows(timeline, rule.scope, spot)
         by = (end - due) * DAY
+        planting.there(timeline, spot, int(timeline.times["started_at"][rows].min()) + by)
     else:
         raise NotPlantable("no treatment begins or ends the stretch that could be moved")
     what = f"the treatment {'after' if closing >= 0 else 'before'} it moved by {abs(by) // DAY} days"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Annotated, Any, Literal
@@ -204,13 +204,18 @@ def _planter(rule: PrecedeRule, timeline: Timeline) -> Planter:
             ways.append(partial(_undone, timeline, None if like is None else np.setdiff1d(like, tasks)))
     if rule.within is not None and not others:
         ways.append(partial(_too_long_ago, rule, timeline))
-    ways = ways or [partial(_without, timeline)]
+    started, finished = timeline.times["started_at"], timeline.times["finished_at"]
 
     def plant(spot: Spot) -> Planted:
-        rows = np.unique(np.concatenate([planting.on_the_boot(timeline, found, spot) for found in required]))
-        rows = rows[timeline.times["started_at"][rows] < spot["at"]]
+        by_way = [planting.on_the_boot(timeline, found, spot) for found in required]
+        earlier = [rows[started[rows] < spot["at"]] for rows in by_way]
+        rows = np.unique(np.concatenate(earlier))
         if not len(rows):
             raise NotPlantable("no earlier treatment is there to be undone")
+        if not ways:
+            return _without(
+                timeline, spot, rows, [int(some[np.argmax(finished[some])]) for some in earlier if len(some)]
+            )
         return ways[spot.turn % len(ways)](spot, rows)
 
     return plant
@@ -237,15 +242,17 @@ def _too_long_ago(rule: PrecedeRule, timeline: Timeline, spot: Spot, rows: Ints)
         raise NotPlantable("the aircraft took off in between")
     nearer = rows[finished[rows] > until]
     last = nearer if len(nearer) else rows[[np.argmax(finished[rows])]]
+    by = until - finished[last]
+    if spot["component"] >= 0:
+        planting.there(timeline, spot, int((timeline.times["started_at"][last] + by).min()))
     what = f"the treatment before ended {planting.span(spot['at'] - until)} earlier"
-    return Planted(what, planting.moved(timeline, last, until - finished[last]), (until, spot["at"]))
+    return Planted(what, planting.moved(timeline, last, by), (until, spot["at"]))
 
 
-def _without(timeline: Timeline, spot: Spot, rows: Ints) -> Planted:
-    """The earlier treatments void; inside, all but the last one."""
-    order = rows[np.argsort(timeline.times["finished_at"][rows], kind="stable")]
-    gone = order if spot.outside else order[:-1]
-    start = int(timeline.times["started_at"][order[0]])
+def _without(timeline: Timeline, spot: Spot, rows: Ints, last: Sequence[int]) -> Planted:
+    """The earlier treatments void; inside, all but the last one of each kind that would do."""
+    gone = rows if spot.outside else np.setdiff1d(rows, last)
+    start = int(timeline.times["started_at"][rows].min())
     return Planted(f"{len(gone)} earlier treatments void", planting.voided(gone.tolist()), (start, spot["at"]))
 
 

@@ -101,6 +101,8 @@ class _Writer:
                 return
             operand, name, operator = left, operand.column, _FLIPPED.get(operator, operator)
         elif isinstance(operand, OtherColumn):
+            if operand.column.startswith("component.") and not broken and self._text("position_count") != "1":
+                raise NotPlantable("what it says would have to fit several boots")
             operand = self._known(operand.column)
         self.write(name, self._value(name, operator, operand, broken))
 

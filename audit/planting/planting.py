@@ -138,6 +138,12 @@ def season_end(timeline: Timeline, season: Season, spot: Spot, at: int) -> int:
     return int(closes[0])
 
 
+def there(timeline: Timeline, spot: Spot, since: int) -> None:
+    """Refuse what would be done, or flown, before the boot of the case came to its place."""
+    if timeline.components.installed[spot["component"]] > since:
+        raise NotPlantable("the boot was not at its place then")
+
+
 def in_time(timeline: Timeline, at: int) -> None:
     """Refuse what would be later than the records tell of."""
     if at >= timeline.as_of:
