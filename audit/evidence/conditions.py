@@ -61,7 +61,7 @@ def judge(conditions: Conditions, timeline: Timeline, rows: Ints, component: Int
     Conditions are judged one after the other, only on records for which the ones before didn't already fail.
     """
     truth = np.full(len(rows), TRUE)
-    why: Ints = np.zeros(len(rows), np.int16)
+    why: Ints = np.zeros_like(rows)
     reasons: list[str] = []
 
     def narrow(index: Ints, part: Judged) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from types import MappingProxyType
 
 import numpy as np
@@ -69,10 +70,14 @@ class Components:
     def stays_from(self, boot: Ints, instants: Ints) -> tuple[Ints, Ints]:
         """First and one-past-last place in `by_boot` of the stays of each boot that may not have ended before an
         instant."""
-        first = self.by_boot.count(boot, instants, "until") - 1
-        begin, end = self.by_boot.ahead(boot), self.by_boot.ahead(boot + 1)
-        over = take(self.perhaps[1], take(self.by_boot.row, first, -1), NEVER) <= instants
-        return np.maximum(first + over, begin), end
+        # A later one does not end it: a day without a time begins at midnight, a removal may be missing.
+        return self._by_end.count(boot, instants, "until"), self.by_boot.ahead(boot + 1)
+
+    @cached_property
+    def _by_end(self) -> Order:
+        """The places in `by_boot` by boot, and by when the stays up to each have all surely ended."""
+        boot = self.boot[self.by_boot.row]
+        return Order.of(boot, running_max(self.perhaps[1][self.by_boot.row], group_begins(boot)))
 
     def at(self, place: Ints, instant: Ints) -> Ints:
         """Row of the component installed at each place and instant; NONE_KNOWN or TWO_RECORDED where there is no

@@ -209,6 +209,14 @@ SITUATIONS: Final = (
         (boot(removed_at="2026-01-13"), boot("B9", installed_at="2026-01-13")),
     ),
     Situation(
+        "the boot comes off in the evening, goes elsewhere that day, nobody says when; its old aircraft flew at noon",
+        "flight-before-cure",
+        "1 finding",
+        THREE,
+        (flight("F1", "13T12:10", "13T13:00"),),
+        (boot(removed_at="2026-01-13T18:00Z"), boot("B1", "A2", installed_at="2026-01-13")),
+    ),
+    Situation(
         "washed at the other station by its own clock, 23 h 46 min after the last coat",
         "product-before-cure",
         "1 finding",

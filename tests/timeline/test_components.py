@@ -166,7 +166,7 @@ def test_two_stays_that_overlap(stays: list[Stay]) -> None:
 @few
 @given(STAYS)
 def test_the_stays_of_a_boot_from_an_instant_on(stays: list[Stay]) -> None:
-    """All that begin later, and the last that began before if it lasts."""
+    """From the first on that has not ended, whatever was recorded of the boot since."""
     asked = [(boot, at) for boot in range(SERIALS) for at in range(-1, HOURS + 2)]
     line = history(stays)
     first, end = line.stays_from(np.array([boot for boot, _ in asked]), np.array([at for _, at in asked]) * HOUR)
@@ -174,9 +174,8 @@ def test_the_stays_of_a_boot_from_an_instant_on(stays: list[Stay]) -> None:
         rows = sorted(
             (row for row, stay in enumerate(stays) if stay.boot == boot), key=lambda row: (stays[row].since, row)
         )
-        begun = [row for row in rows if stays[row].since <= at]
-        lasting = [row for row in begun[-1:] if stays[row].lasts(at)]
-        assert line.by_boot.row[begin:stop].tolist() == lasting + rows[len(begun) :]
+        ended = [stays[row].until is not None and stays[row].until <= at for row in rows]
+        assert line.by_boot.row[begin:stop].tolist() == rows[[*ended, False].index(False) :]
 
 
 # Days without a time
