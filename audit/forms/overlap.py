@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Any, Literal, Self
 
@@ -33,7 +33,7 @@ from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.drawing import TwoThings
 from audit.forms.form import Form, Never
-from audit.forms.naming import Keys, cells, moments
+from audit.forms.naming import Keys, Texts, cells, moments
 from audit.forms.outcomes import Judgement, joined, unbroken
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
 from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words, quantity
@@ -236,39 +236,58 @@ def _apart(
 _NAMED_BY = {"tasks": "task_id", "flights": "flight_id", "stays": "flight_id", "components": "component_serial"}
 
 
-def _sides(
-    rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline
-) -> Iterator[tuple[str, pd.DataFrame | None, Ints]]:
-    """The two things of each pair: their kind, table and rows."""
-    for kind, column in zip(rule.between, ("subject", "other_subject"), strict=True):
-        yield kind, timeline.tables.get(TABLE_OF[kind]), cases[column].to_numpy()
+@dataclass(frozen=True)
+class _Side:
+    """The one thing, or the other, of each pair: rows of its table."""
+
+    kind: str
+    frame: pd.DataFrame | None
+    rows: Ints
+
+    @property
+    def names(self) -> Texts:
+        """What each is called."""
+        return cells(self.frame, _NAMED_BY[self.kind], self.rows)
+
+    def keys(self, timeline: Timeline) -> list[tuple[str, str]]:
+        """What names each: a boot was at a place from an instant on, and may be listed at several."""
+        stay = [""] * len(self.rows)
+        if self.kind == "components":
+            since = moments(timeline.components.installed[self.rows])
+            place = (cells(self.frame, name, self.rows) for name in ("aircraft", "position"))
+            stay = [" ".join(named) for named in zip(since, *place, strict=True)]
+        return list(zip(self.names, stay, strict=True))
+
+
+def _sides(rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline) -> tuple[_Side, _Side]:
+    """The two things of each pair; of two of one kind the one whose name comes first, wherever in the file."""
+    one, other = (
+        _Side(kind, timeline.tables.get(TABLE_OF[kind]), cases[column].to_numpy())
+        for kind, column in zip(rule.between, ("subject", "other_subject"), strict=True)
+    )
+    if one.kind != other.kind:
+        return one, other
+    turned = np.array([a > b for a, b in zip(one.keys(timeline), other.keys(timeline), strict=True)], bool)
+    first, second = np.where(turned, other.rows, one.rows), np.where(turned, one.rows, other.rows)
+    return replace(one, rows=first), replace(other, rows=second)
 
 
 def _identity(rule: OverlapRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> Keys:
-    """The two things by their names; a boot was at a place from an instant on, and may be listed at several."""
-    sides = []
-    for kind, frame, rows in _sides(rule, cases, timeline):
-        stay = [""] * len(rows)
-        if kind == "components":
-            since = moments(timeline.components.installed[rows])
-            place = (cells(frame, name, rows) for name in ("aircraft", "position"))
-            stay = [" ".join(named) for named in zip(since, *place, strict=True)]
-        sides.append(list(zip(cells(frame, _NAMED_BY[kind], rows), stay, strict=True)))
-    # Which of two things of one kind comes first is an accident of their times.
-    of_one_kind = len(set(rule.between)) == 1
-    pairs = (sorted(pair) if of_one_kind else pair for pair in zip(*sides, strict=True))
-    return [(*one, *other) for one, other in pairs]
+    """The two things by their names."""
+    sides = (side.keys(timeline) for side in _sides(rule, cases, timeline))
+    return [(*one, *other) for one, other in zip(*sides, strict=True)]
 
 
 def _facts(rule: OverlapRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
     """What the two are called, what the columns say in which both agree, and what each says in those in which they
     differ."""
     found = {"measured": cases["measured"].tolist()}
-    for side, (kind, frame, rows) in zip(("first", "second"), _sides(rule, cases, timeline), strict=True):
-        found[side] = cells(frame, _NAMED_BY[kind], rows).tolist()
+    for which, side in zip(("first", "second"), _sides(rule, cases, timeline), strict=True):
+        found[which] = side.names.tolist()
         for name in (*rule.same, *rule.differing):
-            column = "destination" if kind == "stays" and name == "station" else name
-            found[name if name in rule.same else f"{side}_{name}"] = list(map(str, cells(frame, column, rows)))
+            column = "destination" if side.kind == "stays" and name == "station" else name
+            key = name if name in rule.same else f"{which}_{name}"
+            found[key] = list(map(str, cells(side.frame, column, side.rows)))
     return found
 
 
