@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -21,7 +21,14 @@ def names_of(columns: Iterable[pd.Series]) -> pd.Index:
     names: set[str] = set()
     for column in columns:
         names.update(map(str, column.cat.categories))
-    return pd.Index(sorted(names), dtype="str")
+    return pd.Index(sorted(names))
+
+
+def coded(texts: Sequence[str]) -> tuple[Ints, pd.Index]:
+    """Each text's place among their sorted names, MISSING where it is blank, with one more MISSING behind them."""
+    names = sorted({*texts} - {""})
+    place = {name: code for code, name in enumerate(names)}
+    return np.array([*(place.get(text, MISSING) for text in texts), MISSING]), pd.Index(names)
 
 
 def codes_in(names: pd.Index, column: pd.Series) -> Ints:

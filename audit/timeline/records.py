@@ -12,7 +12,7 @@ import pandas as pd
 
 from audit.errors import InternalError
 from audit.intake.tables import EVERY_POSITION
-from audit.timeline.codes import MISSING, by_name, codes_in, names_of
+from audit.timeline.codes import MISSING, by_name, coded, codes_in, names_of
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
 from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, Bools, Ints, Order, micros
 from audit.timeline.timeline import TASK_TIMES, Timeline
@@ -467,8 +467,8 @@ def _number_and_kind(timeline: Timeline, name: str, rows: Ints) -> Values:
         "" if pair == MISSING else certificate(str(numbers[pair // width]), str(kinds[pair % width]))
         for pair in distinct.tolist()
     ]
-    names = pd.Index(sorted(set(texts) - {""}), dtype="str")
-    codes = np.append(names.get_indexer(pd.Index(texts, dtype="str")), MISSING)[pairs]
+    of_pair, names = coded(texts)
+    codes = of_pair[pairs]
     reasons = tuple(reason for part in parts for reason in part.reasons)
     why = np.where(number.missing, 0, 1).astype(np.int8)
     found = _plain("code", name, codes == MISSING, codes=codes, names=names)
@@ -620,9 +620,7 @@ class _Holdings:
             "; ".join(sorted({entries[row] for row in by_owner[code] if first[row] <= day < after[row]} - {""}))
             for code, day in zip(turn_owner.tolist(), turn_day.tolist(), strict=True)
         ]
-        names = pd.Index(sorted(set(texts) - {""}), dtype="str")
-        held = np.append(names.get_indexer(pd.Index(texts, dtype="str")), MISSING)
-        return cls(turns, turn_owner, held, names)
+        return cls(turns, turn_owner, *coded(texts))
 
 
 def _entries(people: pd.DataFrame, column: str) -> list[str]:

@@ -285,7 +285,7 @@ def _position_names(tasks: pd.DataFrame, components: pd.DataFrame) -> pd.Index:
         for text in tasks["position"].cat.categories:
             if text != EVERY_POSITION:
                 positions.update(part.strip() for part in str(text).split(";"))
-    return pd.Index(sorted(positions - {""}), dtype="str")
+    return pd.Index(sorted(positions - {""}))
 
 
 def _states(states: npt.NDArray[np.object_]) -> pd.Categorical:
