@@ -129,7 +129,7 @@ def test_what_is_in_doubt_of_records_is_so_of_their_corrections() -> None:
 
 
 def test_a_correction_of_a_record_that_is_there_twice() -> None:
-    """Of two contents under one number, neither of which is audited, the correction is looked at once, with the first."""
+    """Of two contents under one number, none of them audited, it is looked at once, with the first."""
     tasks = [TASKS[0], TASKS[1], TASKS[1] | {"finished_at": "2025-06-02T11:00:00Z"}, TASKS[2]]
     line = timeline(tasks)
     assert line.tasks["task_id"].tolist() == ["T1", "T3", "T2", "T2"]
