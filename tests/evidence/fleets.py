@@ -53,7 +53,7 @@ def _task(chance: random.Random, number: int) -> Row:
     started, finished = at(began), at(began + chance.choice([0, 0.5, 1, 1, 3, 5]))
     return {
         "task_id": f"T{number}",
-        "work_order": chance.choice(["W1", "W2"]),
+        "work_order": chance.choice(["W1", "W2", ""] if number % 6 == 0 else ["W1", "W2"]),
         "aircraft": chance.choice(["A1", "A1", "A1", "A2", "A2", ""] if number % 5 == 0 else ["A1", "A2"]),
         "action": "apply",
         "station": "S1",

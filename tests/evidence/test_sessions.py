@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+from itertools import permutations
 from typing import Any
 
+import numpy as np
 import pytest
 
+from audit.evidence.doubt import CERTAIN, JOB_RUNNING, Rank, coverage_doubt, reasons_of
+from audit.evidence.sessions import classes, in_sessions, may_go_on, possible_parts, reach
+from audit.evidence.treatments import NO_BOOT, NO_POSITION, Treatments
+from audit.language.condition import Conditions
+from audit.timeline.coverage import Missing, uncovered
+from audit.timeline.instants import DAY, NEVER
+from audit.timeline.timeline import Timeline
+from tests.evidence.fleets import fleet
 from tests.forms.rules import outcomes, rule, verdict
 
 GLOSS = {"product_class": {"is": "gloss-coating"}}
@@ -137,3 +147,150 @@ def test_a_gap_in_the_flight_log_is_no_sign_that_it_flew_between_two_coats() -> 
     takeoffs = [*before, flight("28T09:00")]
     for hour in ("02T10:00", "03T08:00"):
         assert verdict(TWO_COATS, tasks=[coat(1, "02T09:00"), coat(2, hour)], flights=takeoffs) == "1 complies"
+
+
+APPLIED = Conditions.model_validate({"action": {"is": "apply"}})
+Records = list[dict[str, Any]]
+
+
+def records_of(timeline: Timeline, treated: Treatments) -> Records:
+    """The treatments, each with what tells whether it goes on with another one."""
+    began, ended = timeline.span(treated.task)
+    products = classes(timeline, treated.task).tolist()
+    jobs = timeline.work_orders(treated.task).tolist()
+    width = timeline.unknown_position + 1
+    return [
+        {
+            "row": row,
+            "task": task,
+            "name": str(timeline.tasks["task_id"].iloc[task]),
+            "start": int(began[row]),
+            "end": int(ended[row]),
+            "place": int(treated.place[row]),
+            "aircraft": int(treated.place[row]) // width,
+            "boot": int(treated.boot[row]),
+            "doubt": int(treated.doubt[row]),
+            "job": jobs[row],
+            "class": products[row],
+        }
+        for row, task in enumerate(treated.task.tolist())
+    ]
+
+
+def flew(timeline: Timeline, aircraft: int, opens: int, closes: int) -> bool:
+    flights = timeline.flights
+    return bool(((flights.aircraft == aircraft) & (flights.takeoff >= opens) & (flights.takeoff < closes)).any())
+
+
+def unread_between(timeline: Timeline, aircraft: int, opens: int, closes: int) -> bool:
+    """Whether a flight that can't be read may have been in a pause: it took off there, or landed."""
+    stretches = uncovered(timeline)
+    signs = (stretches.why == Missing.UNREADABLE) & (stretches.start > NEVER) & (stretches.aircraft == aircraft)
+    return any(end > opens and max(opens, end - 1) < closes for end in stretches.end[signs].tolist())
+
+
+def plain_sessions(timeline: Timeline, records: Records) -> list[Records]:
+    """The records of each session, in order of their starts."""
+    found: dict[Any, list[Records]] = {}
+    for record in sorted(records, key=lambda one: (one["start"], one["task"])):
+        boot = record["boot"] if record["boot"] >= 0 else (record["boot"], record["place"])
+        runs = found.setdefault((record["job"], record["class"], boot), [])
+        reached = max((one["end"] for one in runs[-1]), default=NEVER) if runs else NEVER
+        goes_on = bool(runs) and record["start"] - reached <= DAY
+        if goes_on and not flew(timeline, record["aircraft"], reached, record["start"]):
+            unread = unread_between(timeline, record["aircraft"], reached, record["start"])
+            reason = coverage_doubt(reasons_of(timeline), Missing.UNREADABLE) if unread else CERTAIN
+            runs[-1].append(record | {"doubt": record["doubt"] or reason})
+        else:
+            runs.append([record])
+    return [session for runs in found.values() for session in runs]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_sessions_are_those_that_are_put_together_one_record_after_the_other(seed: int) -> None:
+    """Whatever stands between, each is named by its first record, ends with its last, and has the doubt of its own."""
+    timeline = fleet(seed)
+    found = in_sessions(timeline, APPLIED)
+    sessions, records = found.sessions, records_of(timeline, found.treated)
+    expected = plain_sessions(timeline, records)
+    assert len(sessions) == len(expected)
+    numbers = set()
+    for session in expected:
+        [number] = {int(found.session_of[one["row"]]) for one in session}
+        numbers.add(number)
+        first = min(session, key=lambda one: (one["start"], one["name"]))
+        last = max(session, key=lambda one: (one["end"], one["start"], one["task"]))
+        doubtful = [one for one in sorted(session, key=lambda one: one["task"]) if one["doubt"] != CERTAIN]
+        assert {name: int(getattr(sessions, name)[number]) for name in vars(sessions)} == {
+            "number": number,
+            "task": min(one["task"] for one in session),
+            "first": first["task"],
+            "last": last["task"],
+            "named_at": first["place"],
+            "place": last["place"],
+            "component": int(found.treated.component[last["row"]]),
+            "boot": last["boot"],
+            "start": first["start"],
+            "end": last["end"],
+            "latest": max(one["start"] for one in session),
+            "doubt": doubtful[0]["doubt"] if doubtful else CERTAIN,
+        }
+        assert sorted(found.records(np.array([number])).tolist()) == sorted(one["task"] for one in session)
+    assert numbers == set(range(len(sessions)))
+    order = list(zip(sessions.place.tolist(), sessions.start.tolist(), strict=True))
+    assert order == sorted(order)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_may_be_part_of_a_session(seed: int) -> None:
+    """Of one job, boot and class, as far as is known, and at one go; the reason is what isn't known."""
+    timeline = fleet(seed)
+    found = in_sessions(timeline, APPLIED)
+    every = found.evidence
+    reasons, kind = reasons_of(timeline), classes(timeline, every.task)
+    nowhere, job = timeline.nowhere(every.place), timeline.work_orders(every.task)
+    aircraft = timeline.aircraft_of(every.place)
+    expected = set()
+    for of, part in permutations(range(len(every)), 2):
+        unclear = [bool(nowhere[one] or kind[one] < 0 or every.boot[one] < 0 or every.doubt[one]) for one in (of, part)]
+        one_job = job[of] == job[part] or (unclear[1] and job[part] < 0)
+        if every.doubt[of] or not any(unclear) or not one_job or aircraft[of] != aircraft[part]:
+            continue
+        lost, unlisted = nowhere[of] or nowhere[part], kind[of] < 0 or kind[part] < 0
+        same_place = every.place[of] == every.place[part]
+        one_boot = every.boot[of] == every.boot[part] and (every.boot[of] >= 0 or same_place)
+        bootless = min(every.boot[of], every.boot[part]) < 0 and same_place
+        if not (lost or one_boot or bootless) or not (unlisted or kind[of] == kind[part]):
+            continue
+        closes = max(int(every.start[of]), int(every.start[part]))
+        opens = min(int(every.end[of]), int(every.end[part]), closes)
+        if closes - opens > DAY or flew(timeline, int(aircraft[of]), opens, closes):
+            continue
+        why = NO_POSITION if lost else (Rank.RECORD, "value missing: product") if unlisted else NO_BOOT
+        expected.add((of, part, int(every.doubt[part]) or reasons.number(*why)))
+    parts = possible_parts(timeline, every)
+    columns = (parts.of.tolist(), parts.part.tolist(), parts.doubt.tolist())
+    assert set(zip(*columns, strict=True)) == expected
+    for counted in (frozenset[int](), frozenset(columns[2]), *(frozenset({why}) for why in set(columns[2]))):
+        start, end = reach(timeline, found)(lambda doubt, counted=counted: np.isin(doubt, list(counted)))
+        for number in range(len(found.sessions)):
+            together = [number, *(part for of, part, why in expected if of == number and why in counted)]
+            assert start[number] == min(every.start[together])
+            assert end[number] == max(every.end[together])
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_job_may_go_on_until_its_aircraft_flies_or_a_day_is_over(seed: int) -> None:
+    """Of each job whose last record ended within a day of the as-of time, without a takeoff since."""
+    timeline = fleet(seed)
+    every = in_sessions(timeline, APPLIED).sessions
+    for shift in (-DAY, -DAY + 1, -DAY // 2, 0):
+        ends = np.full(len(every), timeline.as_of + 1 + shift)
+        expected = [
+            CERTAIN
+            if flew(timeline, one, timeline.as_of + 1 + shift, timeline.as_of + 1)
+            else reasons_of(timeline).number(*JOB_RUNNING)
+            for one in timeline.aircraft_of(every.place).tolist()
+        ]
+        assert may_go_on(timeline, every.place, ends).tolist() == expected
+        assert not may_go_on(timeline, every.place, ends - DAY - 1).any() or shift > -DAY
