@@ -202,6 +202,36 @@ def test_seasons_include_both_their_days(
     assert [(f"{stamp(a):%Y-%m-%d}", f"{stamp(b):%Y-%m-%d}") for a, b in zip(opens, closes, strict=True)] == expected
 
 
+@pytest.mark.parametrize(
+    ("since", "until", "years"),
+    [
+        pytest.param("2024-10-01T00:00:00Z", "2024-10-01T00:00:00Z", [2024], id="as-one-begins"),
+        pytest.param("2024-09-30T23:59:59Z", "2024-09-30T23:59:59Z", [], id="before"),
+        pytest.param("2025-04-30T23:59:59Z", "2025-06-01T00:00:00Z", [2024], id="in-its-last-moment"),
+        pytest.param("2025-05-01T00:00:00Z", "2025-06-01T00:00:00Z", [], id="as-one-ended"),
+        pytest.param("2023-01-01T00:00:00Z", "2025-10-01T00:00:00Z", [2022, 2023, 2024, 2025], id="several"),
+        pytest.param("1969-12-01T00:00:00Z", "1970-01-02T00:00:00Z", [1969], id="before-1970"),
+    ],
+)
+def test_the_seasons_that_a_time_meets(since: str, until: str, years: list[int]) -> None:
+    """All from October to April that have not ended before it and have begun by its end, named by their first year."""
+    opens, closes = season_windows((10, 1), (4, 30), instant(pd.Timestamp(since)), instant(pd.Timestamp(until)))
+    assert [f"{stamp(at):%F %T}" for at in opens] == [f"{year}-10-01 00:00:00" for year in years]
+    assert [f"{stamp(at):%F %T}" for at in closes] == [f"{year + 1}-05-01 00:00:00" for year in years]
+
+
+@pytest.mark.parametrize("year", [2024, 2025, 1900, 2000])
+def test_the_last_day_of_february(year: int) -> None:
+    """A season to 29 February ends with the month in each year; one that begins then does so on the 28th in others."""
+    leap = year in (2000, 2024)
+    middle = instant(pd.Timestamp(f"{year}-02-15", tz="UTC"))
+    _, closes = season_windows((2, 1), (2, 29), middle, middle)
+    assert [f"{stamp(at):%F}" for at in closes] == [f"{year}-03-01"]
+    june = instant(pd.Timestamp(f"{year}-06-15", tz="UTC"))
+    opens, _ = season_windows((2, 29), (12, 31), june, june)
+    assert [f"{stamp(at):%F}" for at in opens] == [f"{year}-02-{29 if leap else 28}"]
+
+
 def column(line: Timeline, name: str) -> list[str]:
     found = values(line, name, line.rows, np.full(len(line.rows), -1))
     return [found.text(index) or found.reasons[found.why[index]] for index in range(len(line.rows))]
