@@ -28,5 +28,4 @@ def resolve(times: Mapping[str, Ints], later: pd.DataFrame) -> tuple[Mapping[str
     first_pass: Bools = is_start & ((second > latest_end[rows]) | backwards)
     finished = times["finished_at"].copy()
     finished[rows[second_pass]] = second[second_pass]
-    still = later[~(second_pass | first_pass)].reset_index(drop=True)
-    return {**times, "finished_at": finished}, still
+    return {**times, "finished_at": finished}, later[~(second_pass | first_pass)]

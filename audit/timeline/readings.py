@@ -45,10 +45,7 @@ def other_readings(timeline: Timeline, owner: Owner) -> Iterator[Timeline]:
         return
     owners = owners_of(timeline, owner)
     rows = later["row"].to_numpy()
-    earlier = np.empty(len(later), np.int64)
-    for column, part in later.groupby("column"):
-        at = part.index.to_numpy()
-        earlier[at] = timeline.times[str(column)][rows[at]]
+    earlier = np.array([timeline.times[column][row] for column, row in zip(later["column"], rows, strict=True)])
     night = pd.DataFrame({"owner": owners[rows], "night": earlier // DAY, "earlier": earlier})
     nights = night.groupby(["owner", "night"], sort=False)["earlier"]
     # Two equal readings of the clock may still be an hour apart.

@@ -7,8 +7,11 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from audit.authoring.examples import example_export
 from audit.authoring.running import timeline_of
 from audit.language.rule import Example
+from audit.timeline.alterations import with_alterations
+from audit.timeline.timeline import build_timeline
 
 NOW = "2025-06-30T00:00:00Z"
 
@@ -89,6 +92,49 @@ def test_what_the_export_still_has() -> None:
     assert [len(times) for times in timeline.times.values()] == [2] * len(timeline.times)
     assert len(timeline.aircraft) == 2
     assert timeline.rows.tolist() == [0]
+
+
+def test_what_vanished_records_said_last() -> None:
+    """They stand behind all others with what they said; one that the export still has stands there as it is now."""
+    task = {"started_at": "2025-06-02T09:00:00Z", "lot": "L1"}
+    tables = {"tasks": (task, task | {"aircraft": "A2"}), "components": ()}
+    timeline = build_timeline(example_export(Example(name="x", expect="complies", **tables)))
+    began = pd.to_datetime(pd.Series(["2025-01-01T09:00:00Z"] * 4), utc=True).dt.as_unit("us")
+    last_known = pd.DataFrame(
+        {
+            "task_id": ["T9", "T2", "T8", "T7"],
+            "aircraft": pd.Categorical(["A2", "A1", "A9", "A1"]),
+            "lot": pd.Categorical(["L9", "L8", "L7", None]),
+            "started_at": began,
+        }
+    )
+    alterations = pd.DataFrame(
+        {
+            "task_id": ["T9", "T2"],
+            "what": "vanished",
+            "column": None,
+            "was": None,
+            "now": None,
+            "first_seen": began[:2],
+        },
+        index=[5, 3],
+    )
+    found = with_alterations(timeline, alterations, last_known)
+    assert found.tasks["task_id"].tolist() == ["T1", "T2", "T9", "T8", "T7"]
+    assert found.tasks["lot"].astype("str").tolist()[:4] == ["L1", "L1", "L9", "L7"]
+    assert found.tasks["lot"].isna().tolist() == [False] * 4 + [True]
+    assert found.aircraft.tolist() == [0, 1, 1, -1, 0]
+    started = found.tasks["started_at"]
+    assert found.times["started_at"].tolist() == started.dt.tz_convert(None).to_numpy("M8[us]").view("i8").tolist()
+    assert started.dt.year.tolist() == [2025] * 5
+    assert started.dt.month.tolist() == [6, 6, 1, 1, 1]
+    assert found.tasks["finished_at"].isna().tolist() == [False, False, True, True, True]
+    assert found.audited == 2
+    assert found.rows.tolist() == timeline.rows.tolist()
+    table = found.tables["alterations"]
+    assert table["in_export"].tolist() == ["no", "yes"]
+    assert table.index.tolist() == [0, 1]
+    assert "alterations" not in timeline.tables
 
 
 def test_how_late_a_record_was_entered() -> None:

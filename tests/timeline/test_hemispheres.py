@@ -83,3 +83,46 @@ def test_without_a_closed_record_takeoffs_alone_tell() -> None:
         }
     )
     assert hemispheres(build_timeline(example_export(example))).tolist() == [SOUTH]
+
+
+def sides(tasks: list[dict[str, Any]], flights: list[dict[str, Any]], **more: Any) -> dict[str, int]:
+    """The hemisphere of each aircraft; N1 lies in the north, S1 and S2 in the south."""
+    zones = {"N1": NORTHERN, "S1": SOUTHERN, "S2": SOUTHERN}
+    stations = [{"station": name, "timezone": zone} for name, zone in zones.items()]
+    tables = more if "stations" in more.get("not_supplied", ()) else {"stations": stations} | more
+    rows = [{"started_at": "2025-06-01T10:00:00Z"} | row for row in tasks]
+    legs = [{"takeoff_at": f"2025-06-{day:02}T10:00:00Z"} | row for day, row in enumerate(flights, 1)]
+    data = {"name": "n", "expect": "complies", "tasks": rows, "flights": legs, "components": [], "as_of": "2025-06-20"}
+    timeline = build_timeline(example_export(Example.model_validate(data | tables)))
+    return dict(zip(timeline.aircraft_names, hemispheres(timeline).tolist(), strict=True))
+
+
+def test_each_aircraft_by_its_own_records_and_takeoffs() -> None:
+    """Of closed records, and of flights in whatever order they are listed."""
+    tasks = [
+        {"station": "N1"},
+        {"station": "S1", "aircraft": "A2"},
+        {"station": "N1", "aircraft": "A3"},
+        {"station": "S1", "aircraft": "A3"},
+        {"station": "S2", "aircraft": "A3"},
+        {"station": "S1", "status": "open"},
+        {"station": "S1", "status": "void"},
+    ]
+    assert sides(tasks, []) == {"A1": NORTH, "A2": SOUTH, "A3": SOUTH}
+    flights = [
+        {"origin": "N1", "aircraft": "A2", "takeoff_at": "2025-06-09T10:00:00Z"},
+        {"origin": "S2"},
+        {"origin": "N1", "aircraft": "A2"},
+        {"origin": "S2"},
+        {"origin": "N1", "aircraft": "A3"},
+        {"origin": "S2", "aircraft": "A4"},
+        {"origin": "S1", "takeoff_at": "2025-07-09T10:00:00Z"},
+    ]
+    assert sides(tasks, flights) == {"A1": SOUTH, "A2": NORTH, "A3": 0, "A4": SOUTH}
+
+
+def test_without_stations_nothing_is_known() -> None:
+    """Nor of an aircraft of which nothing but a boot is known."""
+    assert sides([{"station": "N1"}], [], not_supplied=["stations"]) == {"A1": 0}
+    assert sides([{"station": "N1"}], [], components=[{"aircraft": "A0"}]) == {"A0": 0, "A1": NORTH}
+    assert sides([{"station": "N1"}], [], not_supplied=["flights"]) == {"A1": NORTH}
