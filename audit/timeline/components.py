@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -158,7 +157,7 @@ def build_components(
     place: Ints,
     unclear: pd.DataFrame,
     unreadable: Ints,
-    day_alone: Mapping[str, Ints] = MappingProxyType({}),
+    day_alone: Mapping[str, Ints],
 ) -> Components:
     """Order the component history. `place` is the place code of each row; `unclear` (place, start, end) says where it
     isn't clear which boot was installed, `unreadable` are the rows whose removal can't be read, `day_alone` those whose

@@ -61,7 +61,7 @@ def _joined(timeline: Timeline, table: str) -> Timeline:
             if of in ("tasks", table)
         }
 
-    begun: Bools = (micros(frame[AT[table]]) <= timeline.as_of) if len(frame) else np.zeros(0, bool)
+    begun: Bools = micros(frame[AT[table]]) <= timeline.as_of
     aircraft = timeline.aircraft[records]
     # Where ambiguous times are tried in another reading, only the aircraft that these concern are judged.
     judged = np.append(timeline.in_play, timeline.in_play.all())[aircraft]

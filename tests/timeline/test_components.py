@@ -149,6 +149,7 @@ def test_a_boot_recorded_at_two_places_at_once(stays: list[Stay]) -> None:
     asked = np.array([*range(len(stays)), NONE_KNOWN, TWO_RECORDED])
     expected = [NONE_KNOWN if row in twice else stay.boot for row, stay in enumerate(stays)]
     assert found.boot_of(asked).tolist() == [*expected, NONE_KNOWN, TWO_RECORDED]
+    assert found.boots == SERIALS
 
 
 @few

@@ -10,7 +10,7 @@ import pytest
 
 from audit.intake.reading import read_rows
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
-from audit.timeline.instants import FOREVER, NEVER, instant
+from audit.timeline.instants import FOREVER, HOUR, NEVER, instant
 from audit.timeline.timeline import Timeline, build_timeline, latest_instant, stacked
 
 Row = Mapping[str, str]
@@ -238,6 +238,35 @@ def test_where_and_when_a_row_leaves_the_boot_unclear(
             if unclear(line, aircraft, at, str(moment))
         ]
         assert found == (places if expected else []), str(moment)
+
+
+def test_stays_with_a_day_alone() -> None:
+    """What each surely and perhaps lasted differs by its own day, and by nothing else that was written as a day."""
+    at, day = "2025-02-01T00:00:00Z", "2025-02-01"
+    boots = [
+        boot("B1", removed_at=at),
+        boot("B2", removed_at=day),
+        boot("B3", installed_at=day),
+        boot("B4", installed_at=at),
+    ]
+    people = [{"person": "Ann Lee", "authorisation": "boots", "valid_from": day}]
+    found = timeline(
+        task(), components=boots, people=people, stations=[{"station": "S1", "timezone": "UTC"}]
+    ).components
+    midnight = instant(pd.Timestamp(at))
+    begin, end = midnight - 14 * HOUR, midnight + 36 * HOUR
+    january = instant(pd.Timestamp("2025-01-01T00:00:00Z"))
+    assert found.installed.tolist() == [january, january, midnight, midnight]
+    assert found.removed.tolist() == [midnight, midnight, FOREVER, FOREVER]
+    assert [side.tolist() for side in found.surely] == [
+        [january, january, end, midnight],
+        [midnight, begin, FOREVER, FOREVER],
+    ]
+    assert [side.tolist() for side in found.perhaps] == [
+        [january, january, begin, midnight],
+        [midnight, end, FOREVER, FOREVER],
+    ]
+    assert found.open_ended.tolist() == [False] * 4
 
 
 def test_names_that_are_nearly_equal() -> None:
