@@ -298,7 +298,7 @@ FLEET = Example.model_validate(
                 [
                     ("19 20:00", "W6", "surface-prep", "A1 right wing", ""),
                     ("20 08:00", "W6", "gloss-coating", "A1 right wing", "1"),
-                    ("20 08:50", "W6", "gloss-coating", "A1 right wing", "2"),
+                    ("20 08:15", "W6", "gloss-coating", "A1 right wing", "2"),
                     ("24 09:00", "W8", "unheard-of", "A1 left wing", ""),
                 ],
                 performed_by="P3",
@@ -435,6 +435,12 @@ def _of_fleet(asked: Rule) -> Iterator[str]:
         for key, text in zip(keys, said, strict=True):
             named.setdefault(text, []).append(" ".join(filter(None, key)))
         yield from (f"- {outcome}: {text} ({', '.join(names)})" for text, names in named.items())
+        if outcome == "finding":
+            own = [] if asked.form == "record" else [name for name in message_names(asked) if name in form.values]
+            yield from _shown(asked, cases, timeline, own)
+    for one in judge_rule(asked, timeline).margins:
+        counts = (f"{number} from {tenth} tenths" for tenth, number in enumerate(one.counts) if number)
+        yield f"- {one.kind} {one.limit}: {', '.join(counts) or 'none'}; {one.beyond} beyond"
     for one in what_comes(asked, timeline).to_dict("records"):
         times = {name: stamp(one[name]) for name in ("since", "until", "latest", "closes") if one[name] != NONE}
         said = (
@@ -462,9 +468,15 @@ def _found(asked: Rule, timeline: Timeline) -> Iterator[str]:
     """What is found, in the form's words and by each name that a message may use, and why what is not judged isn't."""
     cases = judge_rule(asked, timeline).cases
     found = cases[cases["finding"]].reset_index(drop=True)[:SUBJECTS]
+    yield from (f"- finding: {said}" for said in sentences(asked, found, timeline))
+    yield from _shown(asked, found, timeline, message_names(asked))
+    yield from (f"- unjudged: {reason}" for reason in cases.loc[~cases["finding"], "reason"])
+
+
+def _shown(asked: Rule, found: pd.DataFrame, timeline: Timeline, names: Iterable[str]) -> Iterator[str]:
+    """What a message says of findings by each of these names, and what is drawn of them."""
     general = sentences(asked, found, timeline)
-    yield from (f"- finding: {said}" for said in general)
-    for name in message_names(asked) if len(found) else ():
+    for name in names if len(found) else ():
         by_name = asked.model_copy(update={"message": {"finding": f"{name}: {{{name}}}"}})
         said = [said for said in sentences(by_name, found, timeline) if said not in general]
         yield from (f"- by name: {one}" for one in said)
@@ -472,7 +484,6 @@ def _found(asked: Rule, timeline: Timeline) -> Iterator[str]:
     if isinstance(drawing, AroundSession):
         drawn = [part for case in found.to_dict("records") for part in drawing.stretches(case) if part]  # type: ignore[arg-type]
         yield from (f"- drawn: {one.label}, from {stamp(one.start)} to {stamp(one.end)}" for one in drawn)
-    yield from (f"- unjudged: {reason}" for reason in cases.loc[~cases["finding"], "reason"])
 
 
 def _planted(plant: Planter, spot: Spot) -> str:

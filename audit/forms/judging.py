@@ -24,14 +24,14 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     """Judge by the rule's form; a subject whose verdict depends on the reading of an ambiguous time is unjudged."""
     if not len(timeline.tasks):
         # An export without a single record is broken; that nothing was done can't be read from it.
-        return Outcomes(0, cases(0))
+        return Outcomes(0, cases())
     return _in_every_reading(rule, timeline, form_of(rule).evaluate(rule, reading_only(rule, timeline)))
 
 
 def judge_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.DataFrame]:
     """As `judge_rule`; and what was judged, complying subjects included, counted by station and week (WEEK_COLUMNS)."""
     if not len(timeline.tasks):
-        return judge_rule(rule, timeline), by_week({}, 0, cases(0), set(), timeline)
+        return judge_rule(rule, timeline), by_week({}, 0, cases(), set(), timeline)
     return judge_part_by_week(rule, timeline)
 
 
@@ -85,7 +85,7 @@ def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> O
 def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
     """A case for every subject in scope, with its `outcome`: complies, finding or unjudged."""
     if not len(timeline.tasks):
-        return cases(0).assign(outcome="")
+        return cases().assign(outcome="")
     judgement = form_of(rule).evaluate(rule, reading_only(rule, timeline))
     outcomes = _in_every_reading(rule, timeline, judgement)
     found = outcomes.cases

@@ -144,7 +144,7 @@ def _dtype(default: Any) -> np.dtype[Any]:
     return np.dtype(object) if isinstance(default, str) else np.asarray(default).dtype
 
 
-def cases(count: int, **columns: Any) -> pd.DataFrame:
+def cases(count: int = 0, **columns: Any) -> pd.DataFrame:
     """Make `count` cases, with defaults for the columns not given."""
     return frame_of(_DEFAULTS, count, columns) if count else _no_cases().copy()
 
@@ -205,4 +205,4 @@ def together(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """Cases one after another; where there are none, with the columns of the first part all the same."""
     every = list(parts)
     present = [part for part in every if len(part)]
-    return pd.concat(present, ignore_index=True) if present else next(iter(every), cases(0))
+    return pd.concat(present, ignore_index=True) if present else next(iter(every), cases())

@@ -175,6 +175,17 @@ def test_too_much_whatever_a_doubtful_record_was(
     assert found[found["anchor"] == pd.Timestamp(NOV("03")).value // 1000]["finding"].tolist() == [expected]
 
 
+@pytest.mark.parametrize(("limit", "expected"), [(5, []), (4.9, ["can't be read: components.removed_at"])])
+def test_a_boot_that_may_have_been_taken_off_meanwhile(limit: float, expected: list[str]) -> None:
+    """Where its removal can't be read, what was flown later may have been flown without it; what is not too much even so
+    complies."""
+    boots = [{"removed_at": "soon"}, {"component_serial": "C2", "installed_at": NOV("15")}]
+    flights = [flown(NOV("05"), 2), flown(NOV("12"), 2), flown(NOV("17"), 1)]
+    cleaned = {"product": "cleaner", "started_at": NOV("03")}
+    found = outcomes(at_most(flight_hours=limit), AS_OF, tasks=[cleaned], flights=flights, components=boots)
+    assert (found.in_scope, found.findings, found.cases["reason"].tolist()) == (2, 0, expected)
+
+
 def test_late_inside_the_window_is_later_still_overdue() -> None:
     """Counted from the scheduled time, a doubtful record may move the next due point on by the window."""
     counted = at_most(flight_hours=100, next_due="scheduled", tolerance={"percent": 10})

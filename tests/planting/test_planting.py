@@ -12,8 +12,27 @@ from audit.authoring.examples import example_export
 from audit.forms import form_of
 from audit.forms.judging import every_subject
 from audit.language.rule import Example
-from audit.planting.planting import Edit, NotPlantable, Planted, Side, Spot, event, in_time, moved, new_flight, takeoff
-from audit.timeline.instants import HOUR, MINUTE, micros
+from audit.planting.planting import (
+    Cells,
+    Edit,
+    NotPlantable,
+    Planted,
+    Side,
+    Spot,
+    aircraft_at,
+    beyond,
+    cell,
+    event,
+    flight_near,
+    in_time,
+    moved,
+    nearest,
+    new_flight,
+    new_record,
+    span,
+    takeoff,
+)
+from audit.timeline.instants import HOUR, MINUTE, SECOND, micros
 from audit.timeline.timeline import Timeline, build_timeline
 from tests.forms.rules import RULES, rule
 
@@ -77,6 +96,157 @@ def test_another_record_is_a_copy_of_the_nearest_one() -> None:
     said, edit = event(timeline, spot_of(timeline), timeline.rows, NOON, EVENING)
     assert (said, edit.row, edit.new) == ("another record of the boot", 0, True)
     assert edit.cells["started_at"] == "2025-06-02T18:00:00.000000Z"
+
+
+def at(time: str) -> int:
+    """An instant of 2 June 2025."""
+    return int(micros(pd.Series(pd.to_datetime([f"2025-06-02T{time}Z"], utc=True)))[0])
+
+
+LATER = {**FLOWN, "takeoff_at": "2025-06-02T16:00:00Z", "landing_at": "2025-06-02T17:00:00Z"}
+ELSEWHERE = {**FLOWN, "aircraft": "A0"}
+OF_ANOTHER = {**LATER, "aircraft": "A2", "takeoff_at": "2025-06-02T15:00:00Z"}
+
+
+@pytest.mark.parametrize(
+    ("instant", "expected"),
+    [
+        pytest.param("07:59:59", 2, id="before-the-first"),
+        pytest.param("08:00:00", 2, id="as-it-takes-off"),
+        pytest.param("08:00:01", 2, id="after-it"),
+        pytest.param("16:00:00", 2, id="as-the-last-takes-off"),
+        pytest.param("16:00:01", 1, id="after-the-last"),
+    ],
+)
+def test_the_flight_nearest_before_an_instant(instant: str, expected: int) -> None:
+    """That of the aircraft which took off last before it, else its next one; never another aircraft's."""
+    timeline = planted_in(flights=[ELSEWHERE, LATER, FLOWN, OF_ANOTHER])
+    place = flight_near(timeline, aircraft_at(timeline, spot_of(timeline)), at(instant))
+    assert timeline.flights.row[place] == expected
+
+
+@pytest.mark.parametrize("flights", [[], [ELSEWHERE], [OF_ANOTHER], [ELSEWHERE, OF_ANOTHER]])
+def test_an_aircraft_without_flights_can_not_be_flown(flights: list[dict[str, Any]]) -> None:
+    """Whichever other aircraft fly before or after."""
+    timeline = planted_in(flights=flights)
+    with pytest.raises(NotPlantable, match="has no flights"):
+        flight_near(timeline, aircraft_at(timeline, spot_of(timeline)), NOON)
+
+
+@pytest.mark.parametrize(
+    ("after", "takes_off", "row", "new"),
+    [
+        pytest.param("12:00:00", "15:59:59", 2, False, id="the-next-flight-earlier"),
+        pytest.param("12:00:00", "16:00:00", 2, False, id="the-next-flight-as-it-is"),
+        pytest.param("16:00:00", "16:00:00", 2, False, id="what-takes-off-at-once-is-next"),
+        pytest.param("12:00:00", "16:00:01", None, False, id="it-took-off-before"),
+        pytest.param("16:00:01", "16:59:59", None, False, id="in-the-air"),
+        pytest.param("16:00:01", "17:00:00", 2, True, id="as-it-lands"),
+    ],
+)
+def test_when_an_aircraft_can_take_off(after: str, takes_off: str, row: int | None, new: bool) -> None:
+    """Its next flight leaves earlier, never later; a new one not before it has landed. Other aircraft don't matter."""
+    timeline = planted_in(flights=[ELSEWHERE, FLOWN, LATER, OF_ANOTHER])
+    asked = (timeline, spot_of(timeline), at(after), at(takes_off))
+    if row is None:
+        with pytest.raises(NotPlantable):
+            takeoff(*asked)
+        return
+    edit = takeoff(*asked)
+    assert (edit.row, edit.new, edit.cells["takeoff_at"]) == (row, new, f"2025-06-02T{takes_off}.000000Z")
+
+
+def test_a_new_record_is_of_the_place_of_the_case() -> None:
+    """Not of that of the record that it is a copy of; at the station of the case's record where it has one."""
+    there = {**WORK, "work_order": "W2", "aircraft": "A2", "position": "fin", "station": "S2"}
+    timeline = planted_in(tasks=[WORK, there])
+    for task, station in ((0, "S1"), (-1, "S2")):
+        spot = spot_of(timeline)
+        edit = new_record(timeline, Spot({**spot.case, "task": task}, "outside", "drill-7"), 1, NOON, work_order="W1")
+        assert (edit.table, edit.row, edit.new) == ("tasks", 1, True)
+        assert dict(edit.cells) == {
+            "task_id": "drill-7",
+            "work_order": "W1",
+            "aircraft": "A1",
+            "position": "left wing",
+            "component_serial": "",
+            "station": station,
+            "started_at": "2025-06-02T12:00:00.000000Z",
+            "finished_at": "2025-06-02T12:10:00.000000Z",
+            "signed_at": "2025-06-02T12:10:00.000000Z",
+            "status": "closed",
+        }
+
+
+def test_no_record_is_planted_where_no_position_is_known() -> None:
+    """A record that names no position has no boot on which another could be planted; and none later than the export."""
+    timeline = planted_in(tasks=[{**WORK, "position": None}])
+    with pytest.raises(NotPlantable, match="position is not known"):
+        new_record(timeline, spot_of(timeline), 0, NOON)
+    with pytest.raises(NotPlantable, match="position is not known"):
+        new_record(timeline, Spot({"place": -1, "task": 0, "component": 0}, "outside", "drill-0"), 0, NOON)
+    timeline = planted_in()
+    with pytest.raises(NotPlantable, match="later than the as-of time"):
+        new_record(timeline, spot_of(timeline), 0, timeline.as_of)
+
+
+@pytest.mark.parametrize(("instant", "row"), [("11:00:00", 1), ("12:59:00", 1), ("13:01:00", 0), ("23:00:00", 0)])
+def test_the_nearest_record_is_copied(instant: str, row: int) -> None:
+    """Of some records, before or after the instant; where there is none, nothing can be copied."""
+    morning = {**WORK, "started_at": "2025-06-02T14:00:00Z", "finished_at": "2025-06-02T14:10:00Z"}
+    timeline = planted_in(tasks=[morning, WORK, {**WORK, "started_at": "2025-06-02T12:30:00Z"}])
+    assert nearest(timeline, np.array([0, 1]), at(instant)) == row
+    with pytest.raises(NotPlantable, match="no record of the kind"):
+        nearest(timeline, np.array([], np.int64), NOON)
+
+
+@pytest.mark.parametrize(
+    ("micros", "said"),
+    [
+        (0, "0 min"),
+        (SECOND, "1 s"),
+        (59 * SECOND, "59 s"),
+        (60 * SECOND, "1 min"),
+        (61 * SECOND, "1 min 1 s"),
+        (-61 * SECOND, "1 min 1 s"),
+        (-2 * HOUR, "2 h"),
+        (2 * HOUR - SECOND, "1 h 59 min 59 s"),
+    ],
+)
+def test_a_time_is_told_to_the_second(micros: int, said: str) -> None:
+    """Whether it is before or after something."""
+    assert span(micros) == said
+
+
+@pytest.mark.parametrize(
+    ("side", "later", "expected"), [("inside", True, 0), ("outside", True, 1), ("outside", False, -1)]
+)
+def test_a_limit_itself_complies_and_a_step_beyond_it_does_not(side: Side, later: bool, expected: int) -> None:
+    """A second, unless another step is asked for."""
+    spot = Spot({}, side, "drill-0")
+    assert beyond(spot, NOON, later=later) == NOON + expected * SECOND
+    assert beyond(spot, 10, later=later, step=3) == 10 + expected * 3
+
+
+def test_nothing_is_said_of_what_a_table_lacks() -> None:
+    """No table, no column and no value are a blank cell."""
+    timeline = planted_in()
+    assert cell(timeline, "tasks", "product", 0) == "cleaner"
+    assert [cell(timeline, *where, 0) for where in (("lots", "lot"), ("tasks", "humour"), ("tasks", "lot"))] == [""] * 3
+
+
+def test_cells_of_one_row_make_one_edit() -> None:
+    """A row and its copies are told apart, in the order in which they were written first."""
+    cells = Cells()
+    cells.write("lots", 2, {"lot": "L1"}, copy=1)
+    cells.write("lots", 2, {"lot": "L2"})
+    cells.write("lots", 2, {"product": "P", "lot": "L3"}, copy=1)
+    cells.write("lots", 2, {"lot": "L4"}, copy=0)
+    assert cells.edits == (
+        Edit("lots", 2, {"lot": "L3", "product": "P"}, new=True),
+        Edit("lots", 2, {"lot": "L2"}),
+        Edit("lots", 2, {"lot": "L4"}, new=True),
+    )
 
 
 def test_all_times_of_a_record_move_alike() -> None:
