@@ -20,6 +20,7 @@ from audit.forms.drawing import AroundSession
 from audit.forms.judging import every_subject, judge_rule, sentences, what_comes
 from audit.forms.outcomes import NONE
 from audit.intake.export import Export
+from audit.language.events import SeasonByBase
 from audit.language.rule import Example, Rule
 from audit.planting.planting import Edit, NotPlantable, Planter, Side, Spot
 from audit.rulebook.worded import message_kinds, message_names
@@ -35,6 +36,7 @@ SUBJECTS, TURNS = 2, 3
 GLOSS, PREP = {"product_class": {"is": "gloss-coating"}}, {"product_class": {"is": "surface-prep"}}
 DAY, ANY = {"column": "work_date"}, {"action": {"present": True}}
 SEASON = {"from": "06-01", "to": "06-28"}
+BY_BASE = SeasonByBase.model_validate({**SEASON, "by_aircraft": {"A2": {"from": "06-05", "to": "06-24"}}})
 NEEDED = {
     "needed_for": "product.hazard_codes",
     "by": {"name": "small", "needs": {"H317": [["gloves"]], "H314": [["apron", "coat"]]}},
@@ -66,6 +68,12 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
             ("status", "not", "open"),
             ("ppe_worn", "includes_all", ["gloves", "mask"]),
             ("ppe_worn", "includes_all", NEEDED),
+            ("ppe_worn", "present", False),
+            ("ppe_worn", "present", True),
+            ("performer.authorisation", "present", False),
+            ("component.installed_at", "not", "2025-06-16T06:00:00Z"),
+            ("certificate_kind", "not", "airframe"),
+            ("lot.opened_on", "present", True),
             ("product.hazard_codes", "includes_all", ["H317"]),
             ("product.approval", "is", "approved"),
             ("product_class", "not", "cleaner"),
@@ -267,7 +275,7 @@ FLEET = Example.model_validate(
                 ]
             ),
             *_many([("02 10:00", "W1", "gloss-coating", "A1 left wing; right wing", "3")], status="void"),
-            *_many([("02 10:30", "W1", "gloss-coating", "A1 left wing", "3")], lot="L1"),
+            *_many([("02 10:30", "W1", "gloss-coating", "A1 left wing", "3")], lot="L1", ppe_worn=None),
             *_many(
                 [
                     ("03 08:50", "W2", "gloss-coating", "A2 left wing", "2"),
@@ -374,7 +382,13 @@ def _asked() -> dict[str, Rule]:
     for form, shapes in _SHAPES.items():
         for number, shape in enumerate(shapes, 1):
             scope = {} if form in ("record", "overlap") else GLOSS
-            found[f"{form} {number}: {_said(shape)}"] = RULES.validate_python(rule(form, **({"scope": scope} | shape)))
+            name, asked = (
+                f"{form} {number}: {_said(shape)}",
+                RULES.validate_python(rule(form, **({"scope": scope} | shape))),
+            )
+            found[name] = asked
+            if shape.get("season") == SEASON:
+                found[f"{name}, by base"] = asked.model_copy(update={"season": BY_BASE})
     return found
 
 

@@ -387,9 +387,11 @@ def _with_sessions(rule: CountRule, timeline: Timeline, spot: Spot, target: int)
     since, component = spot["anchor"], spot["component"]
     if since < 0 or component < 0:
         raise NotPlantable("no boot is known there")
-    until = planting.season_end(timeline, rule.season, spot, since)
+    # The boot was last at the place of the case in that season.
+    stays = timeline.components
+    until = min(planting.season_end(timeline, rule.season, spot, since), int(stays.removed[component]))
     done = in_sessions(timeline, rule.scope)
-    boot = timeline.components.boot_of(np.array([component]))
+    boot = stays.boot_of(np.array([component]))
     mine = np.flatnonzero((done.sessions.boot == boot) & (done.sessions.end >= since) & (done.sessions.end < until))
     what, window = f"{target} treatments in the season", (since, until)
     gone = mine[np.argsort(done.sessions.end[mine], kind="stable")][max(target, 0) :]
@@ -399,9 +401,7 @@ def _with_sessions(rule: CountRule, timeline: Timeline, spot: Spot, target: int)
         where = dict(zip(done.treated.task[treated].tolist(), done.treated.place[treated].tolist(), strict=True))
         return Planted(what, tuple(_not_of(timeline, row, place) for row, place in sorted(where.items())), window)
     like = planting.nearest(timeline, done.treated.task, since)
-    # Where the boot was last in the season, from when on and until when.
-    stays = timeline.components
-    since, until = max(since, int(stays.installed[component])), min(until, int(stays.removed[component]))
+    since = max(since, int(stays.installed[component]))
     edits = []
     for number in range(target - len(mine)):
         name = f"{spot.name}-{number}"

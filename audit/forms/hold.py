@@ -414,15 +414,14 @@ def _planter(rule: HoldRule, timeline: Timeline) -> Planter:
     under = None if rule.over is None else planting.surely(timeline, rule.over)
     others = None if rule.forbid.where is None else planting.surely(timeline, rule.forbid.where).task
 
-    def begun(found: Treatments | None, spot: Spot) -> Ints:
+    def begun(found: Treatments | None, spot: Spot) -> list[int]:
         """When treatments of the boot began."""
-        return np.empty(0, np.int64) if found is None else started[planting.on_the_boot(timeline, found, spot)]
+        return [] if found is None else started[planting.on_the_boot(timeline, found, spot)].tolist()
 
     def plant(spot: Spot) -> Planted:
         ended, own, component = spot["anchor"], int(started[spot["task"]]), spot["component"]
-        released = begun(releases, spot)
         ends = [] if rule.duration is None else [ended + micros_of(rule.duration)]
-        ends += released[released > own].tolist()
+        ends += [at for at in begun(releases, spot) if at > own]
         if not ends:
             raise NotPlantable("nothing ends the hold")
         at = planting.beyond(spot, min(ends), later=False)
@@ -433,9 +432,8 @@ def _planter(rule: HoldRule, timeline: Timeline) -> Planter:
         if rule.season is not None and at >= planting.season_end(timeline, rule.season, spot, own):
             raise NotPlantable("the season ends before the hold")
         what, event = planting.event(timeline, spot, others, ended, at)
-        earlier = begun(under, spot)
-        since = min(earlier[earlier < own].max(initial=own), own)
-        return Planted(f"{what} {planting.span(at - ended)} after the work", (event,), (int(since), at))
+        since = max((at for at in begun(under, spot) if at < own), default=own)
+        return Planted(f"{what} {planting.span(at - ended)} after the work", (event,), (since, at))
 
     return plant
 

@@ -59,7 +59,7 @@ def by_week(
         cell[rows] = grid.size + np.searchsorted(others, week)
     size = grid.size + len(others)
     checks, findings = (np.bincount(cell, minlength=size) for cell in cells)
-    margin, measured = np.zeros(size), np.zeros(size, np.int64)
+    margin, measured = np.zeros(size), np.zeros_like(checks)
     for (shown, length), cell in zip(sides, cells, strict=True) if len(kinds) == 1 else ():
         reached, limit = (_column(shown, name, np.nan, length) for name in ("measured", "limit"))
         share = _margins(reached, limit, kinds)

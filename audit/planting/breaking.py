@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -35,9 +35,6 @@ _KEPT: Final = ("action", "work_date", "position_count", "position", "product", 
 _STEPS: Final = {"at_least": (0, -1), "at_most": (0, 1), "before": (-1, 0), "after": (1, 0)}
 """Steps from the limit at which a condition just holds, and just doesn't."""
 _FLIPPED: Final = {"at_least": "at_most", "at_most": "at_least", "before": "after", "after": "before"}
-
-
-Found = TypeVar("Found")
 
 
 def breaker(conditions: Conditions, timeline: Timeline, of: str) -> Planter:
@@ -141,7 +138,7 @@ class _Writer:
 
     def _day(self) -> int:
         """The day of the record's work."""
-        return int(self._for_all("day of the work", lambda rows: work_day(self.timeline, rows))[self.subject])
+        return int(work_day(self.timeline, self.row)[0])
 
     def _list(self, there: Sequence[str], operand: Any, broken: bool) -> list[str]:
         """The codes of a list that lacks one of what is required, or has all of it."""
@@ -182,10 +179,10 @@ class _Writer:
         """A column of the subject; those of the record itself are worked out for all subjects at once."""
         if name.startswith("component."):
             return values(self.timeline, name, self.row, self.component)
-        return self._for_all(name, lambda rows: values(self.timeline, name, rows))[self.row]
-
-    def _for_all(self, name: str, of: Callable[[Ints], Found]) -> Found:
-        return self.timeline.memo(("for all", name), lambda: of(np.arange(len(self.timeline.tasks))))
+        every = self.timeline.memo(
+            ("for all", name), lambda: values(self.timeline, name, np.arange(len(self.timeline.tasks)))
+        )
+        return every[self.row]
 
     def _known(self, name: str) -> Values:
         found = self._values(name)

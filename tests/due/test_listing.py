@@ -70,6 +70,23 @@ def test_a_cure_that_may_end_later_says_so() -> None:
         assert [bool(note) for note in sure["note"]] == [noted]
 
 
+@pytest.mark.parametrize(
+    ("as_of", "due_at"),
+    [
+        pytest.param("2026-01-11T08:59:00Z", "2026-01-11T09:00Z", id="it-surely-runs"),
+        pytest.param("2026-01-11T09:00:00Z", "2026-01-11T13:00Z", id="it-may-be-over"),
+        pytest.param("2026-01-11T12:59:00Z", "2026-01-11T13:00Z", id="it-may-just-run"),
+        pytest.param("2026-01-11T13:00:00Z", None, id="over-in-any-case"),
+    ],
+)
+def test_a_cure_ends_as_long_as_it_surely_runs_else_as_long_as_it_may(as_of: str, due_at: str | None) -> None:
+    """By the coat that is sure; once that is over, by the record that may be a later one."""
+    times = {"started_at": "2026-01-10T12:00:00Z", "finished_at": "2026-01-10T13:00:00Z"}
+    found = due(CURE, as_of, tasks=[COAT, {**COAT, "product": "unheard-of", **times}]).rows
+    of_coat = found[found["task_id"] == "T1"]
+    assert of_coat["due"].tolist() == ([] if due_at is None else [pd.Timestamp(due_at)])
+
+
 def test_a_cure_that_was_flown_in_says_so() -> None:
     rows = due(CURE, "2026-01-10T20:00:00Z", tasks=[COAT], flights=[{"takeoff_at": "2026-01-10T12:00:00Z"}]).rows
     assert rows["note"].tolist() == [BROKEN]

@@ -150,6 +150,28 @@ def test_a_treatment_without_a_known_boot() -> None:
 
 
 @pytest.mark.parametrize(
+    ("where", "tables", "reason"),
+    [
+        ({"position": None}, {}, "position not recorded, or not one of the boots' positions"),
+        ({"position": "fin"}, {}, "position not recorded, or not one of the boots' positions"),
+        (
+            {},
+            {"components": [{"installed_at": NOV("04")}]},
+            "no boot known at that position and time, or two recorded",
+        ),
+        ({}, {"not_supplied": ["components"]}, "table not supplied: components"),
+        ({"position": None}, {"not_supplied": ["components"]}, "table not supplied: components"),
+    ],
+)
+def test_why_a_treatment_of_no_known_boot_is_not_judged(
+    where: dict[str, Any], tables: dict[str, Any], reason: str
+) -> None:
+    """Its position is not recorded, no boot is known there, or the export has no boots at all."""
+    found = outcomes(at_most(days=90), AS_OF, tasks=[FIRST | where], **tables).cases
+    assert found.loc[found["subject"] == 0, "reason"].tolist() == [reason]
+
+
+@pytest.mark.parametrize(
     "doubtful",
     [
         pytest.param({"position": None}, id="without-a-position"),
@@ -177,13 +199,26 @@ def test_too_much_whatever_a_doubtful_record_was(
 
 @pytest.mark.parametrize(("limit", "expected"), [(5, []), (4.9, ["can't be read: components.removed_at"])])
 def test_a_boot_that_may_have_been_taken_off_meanwhile(limit: float, expected: list[str]) -> None:
-    """Where its removal can't be read, what was flown later may have been flown without it; what is not too much even so
-    complies."""
+    """Where its removal can't be read, too much may have been flown without it; what is not too much complies."""
     boots = [{"removed_at": "soon"}, {"component_serial": "C2", "installed_at": NOV("15")}]
     flights = [flown(NOV("05"), 2), flown(NOV("12"), 2), flown(NOV("17"), 1)]
     cleaned = {"product": "cleaner", "started_at": NOV("03")}
     found = outcomes(at_most(flight_hours=limit), AS_OF, tasks=[cleaned], flights=flights, components=boots)
     assert (found.in_scope, found.findings, found.cases["reason"].tolist()) == (2, 0, expected)
+
+
+@pytest.mark.parametrize(
+    ("next_due", "expected"), [("actual", True), ("scheduled", False), ("overrun-deducted", False)]
+)
+def test_a_swap_on_a_day_without_a_time(next_due: str, expected: bool) -> None:
+    """What was flown with the boot that day, before its last treatment, is of consequence only where a due point is
+    counted from the one before."""
+    boots = [{"removed_at": "2025-11-05"}, {"component_serial": "C2", "installed_at": "2025-11-05"}]
+    flights = [flown("2025-11-05T12:00:00Z", 2), flown(NOV("12"), 3)]
+    counted, done = at_most(flight_hours=2.9, next_due=next_due), treated(NOV("10"), started_at=NOV("09"))
+    found = outcomes(counted, AS_OF, tasks=[done], flights=flights, components=boots)
+    last = found.cases[found.cases["anchor"] == pd.Timestamp(NOV("10")).value // 1000]
+    assert last["finding"].tolist() == [expected]
 
 
 def test_late_inside_the_window_is_later_still_overdue() -> None:

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
 import pytest
 
-from tests.forms.rules import outcomes, rule, verdict
+from audit.authoring.running import timeline_of
+from audit.forms.judging import every_subject
+from audit.language.rule import Example
+from audit.timeline.instants import instant
+from tests.forms.rules import RULES, outcomes, rule, verdict
 
 GUARD = {"action": {"is": "apply"}, "product_class": {"is": "ice-adhesion-treatment"}}
 AMONG = {"action": {"in": ["apply", "clean"]}, "product_class": {"not": "ice-adhesion-treatment"}}
@@ -54,6 +59,17 @@ def test_done_again_is_last() -> None:
 def test_what_counts_as_another_treatment(other: dict[str, Any], expected: str) -> None:
     """Another treatment is one of the same work order at the same position."""
     assert verdict(LAST, tasks=[BOUND, WASH | {"started_at": "2025-11-03T11:00:00Z"} | other]) == expected
+
+
+@pytest.mark.parametrize(("asked", "perhaps_at"), [(LAST, "11"), (FIRST, "09")])
+def test_only_what_was_surely_done_tells_when_it_was_done(asked: dict[str, Any], perhaps_at: str) -> None:
+    """A treatment in scope that names no position may be another boot's: what complies is told from the one that is
+    sure."""
+    perhaps = BOUND | {"started_at": f"2025-11-03T{perhaps_at}:00:00Z", "position": None}
+    example = Example.model_validate({"name": "n", "expect": "complies", "tasks": [BOUND, perhaps]})
+    cases = every_subject(RULES.validate_python(asked), timeline_of(example))
+    of_boot = cases[cases["subject"] == 0]
+    assert of_boot[["outcome", "anchor"]].to_numpy().tolist() == [["complies", instant(pd.Timestamp(TEN))]]
 
 
 def test_a_bound_treatment_without_a_position() -> None:
