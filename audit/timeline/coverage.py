@@ -61,6 +61,9 @@ WHY = {
 }
 
 
+_NO_ROWS: Ints = np.empty(0, np.int64)
+
+
 @dataclass(frozen=True)
 class Uncovered:
     """Stretches [start, end) in which an aircraft may have flown unrecorded, and why (a `Missing`)."""
@@ -126,8 +129,9 @@ def _unusual_gaps(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     order = Order.of(of, mine).row
     count = np.bincount(of, minlength=len(timeline.aircraft_names))
     first = np.cumsum(count) - count
-    nine_of_ten = take(mine[order], first + count * 9 // 10, 0)
-    habit = np.where(count >= ENOUGH_GAPS, TIMES_ITS_HABIT * nine_of_ten, _fleet_habit(timeline, gaps))
+    habit = np.full(len(count), _fleet_habit(timeline, gaps))
+    own = np.flatnonzero(count >= ENOUGH_GAPS)
+    habit[own] = TIMES_ITS_HABIT * mine[order][(first + count * 9 // 10)[own]]
     unusual = np.flatnonzero(gaps.length > np.maximum(LONGEST_PARKED, habit[gaps.aircraft]))
     opens = gaps.opens[unusual]
     return _stretches(gaps.aircraft[unusual], opens, opens + gaps.length[unusual], Missing.GAP)
@@ -181,11 +185,12 @@ def _gaps(timeline: Timeline) -> _Gaps:
     flights = timeline.flights
     fleet = np.unique(flights.aircraft)
     aircraft = np.concatenate((flights.aircraft, fleet))
-    closes = np.concatenate((flights.takeoff, np.full(len(fleet), timeline.as_of + 1)))
+    now = np.full(len(fleet), timeline.as_of + 1)
+    closes = np.concatenate((flights.takeoff, now))
     opens = np.full(len(aircraft), timeline.since)
     order = Order.of(aircraft, closes).row
     aircraft, closes = aircraft[order], closes[order]
-    landings = np.concatenate((flights.landing, np.full(len(fleet), NEVER)))[order]
+    landings = np.concatenate((flights.landing, now))[order]
     same = aircraft[1:] == aircraft[:-1]
     opens[1:][same] = landings[:-1][same]
     return _Gaps(aircraft, opens, closes - opens, np.append(False, same) & (closes <= timeline.as_of))
@@ -195,8 +200,7 @@ def _missing_legs(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     """Between two flights of an aircraft of which the second begins where the first did not end."""
     flights, frame = timeline.flights, timeline.tables["flights"]
     if "origin" not in frame or "destination" not in frame:
-        none: Ints = np.empty(0, np.int64)
-        return _stretches(none, none, none, Missing.LEG)
+        return _stretches(_NO_ROWS, _NO_ROWS, _NO_ROWS, Missing.LEG)
     origin, destination = (part[flights.row] for part in aerodromes(timeline, frame["origin"], frame["destination"]))
     jumped = (destination[:-1] != origin[1:]) & (destination[:-1] >= 0) & (origin[1:] >= 0)
     jumped &= (flights.aircraft[1:] == flights.aircraft[:-1]) & (flights.takeoff[1:] > flights.landing[:-1])
@@ -223,8 +227,7 @@ def _unreadable(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     else at any time; of their aircraft, of any where they name none."""
     frame = timeline.aside.get("flights")
     if frame is None or frame.empty:
-        none: Ints = np.empty(0, np.int64)
-        return _stretches(none, none, none, Missing.UNREADABLE)
+        return _stretches(_NO_ROWS, _NO_ROWS, _NO_ROWS, Missing.UNREADABLE)
     takeoff, landing = micros(frame["takeoff_at"]), micros(frame["landing_at"])
     earliest = np.where(takeoff == NEVER, np.where(landing == NEVER, NEVER, landing - DAY), takeoff)
     latest = np.where(takeoff == NEVER, np.where(landing == NEVER, timeline.as_of + 1, landing), takeoff + 1)

@@ -191,6 +191,8 @@ def test_unusual_gaps_between_flights_and_before_the_first() -> None:
         ("A2", 1, LANDED * 24),
         ("A2", LANDED * 24 + 1, (LANDED + 20) * 24),
     ]
+    found = uncovered(timeline([task(0)], as_of=LANDED + 20, flights=every(1, 12)))
+    assert found.end[found.why == int(Missing.GAP)].max() == found.start[found.why == int(Missing.AFTER)][0]
 
 
 @pytest.mark.parametrize(
@@ -203,6 +205,7 @@ def test_unusual_gaps_between_flights_and_before_the_first() -> None:
         pytest.param([*every(1, 5), *every(2, 4, "A0")], FOREVER, id="seven-of-two-aircraft"),
         pytest.param([*every(1, 10), flight(10)], 4 * (20 * DAY + 13 * HOUR), id="the-longest-of-ten"),
         pytest.param([*every(1, 11), flight(10)], 4 * DAY, id="not-the-longest-of-eleven"),
+        pytest.param([*every(1, 8), flight(60)], 80 * DAY, id="one-to-a-takeoff-at-the-as-of-time"),
     ],
 )
 def test_the_habit_of_the_fleet(flights: list[dict[str, str]], expected: int) -> None:
@@ -217,6 +220,7 @@ def test_the_habit_of_the_fleet(flights: list[dict[str, str]], expected: int) ->
     [
         pytest.param([("S1", 5, "S2"), ("S1", 7, "S2")], [("A1", 121, 168)], id="elsewhere"),
         pytest.param([("S1", 7, "S2"), ("S1", 5, "S2")], [("A1", 121, 168)], id="however-they-are-listed"),
+        pytest.param([("S1", 5, "S1"), ("S2", 7, "S1")], [("A1", 121, 168)], id="from-the-first-aerodrome"),
         pytest.param([("S1", 5, "XAAA"), ("S1", 7, "S2"), ("XBBB", 9, "")], [], id="by-either-code"),
         pytest.param([("S1", 5, "S2"), ("S1", 5 + 1 / 24, "S2")], [], id="at-once"),
         pytest.param([("S1", 5, ""), ("S1", 7, "S2"), ("", 9, "S1")], [], id="blank"),
@@ -341,6 +345,9 @@ LONG_ENDED = 8 * 24 + 1.0
         pytest.param([*days_of_work(*NINE), task(5, "A3", 80)], 15, LONG_ENDED + 7, id="by-the-last-end"),
         pytest.param([*days_of_work(*NINE), task(30, "A3")], 15, LONG_ENDED, id="none-of-a-later-time"),
         pytest.param([*days_of_work(*NINE), task(20, "A3")], 15, None, id="one-since"),
+        pytest.param([*days_of_work(*NINE), task(23 + 1 / 24, "A3")], 15, None, id="one-at-the-as-of-time"),
+        pytest.param([], 15, None, id="none"),
+        pytest.param([task(40)], 15, None, id="none-yet"),
         pytest.param(
             [*days_of_work(*NINE[1:]), task(3, started_at="?"), task(4, started_at="?")],
             15,
