@@ -182,23 +182,23 @@ def treated_within(timeline: Timeline, done: Sessions, time: BootTime) -> Treate
         (perhaps_of_one_boot(timeline, done, stays, everything), stays.number, stays.start, stays.end),
     ):
         for every in joined:
-            # One that lacks its end may have ended at any time from its start on.
-            endless = done.end == FOREVER
-            part, last, _ = every.at_any_time(np.where(endless, NEVER, done.end), done.end)
-            met = last != NEVER
-            timeless = np.flatnonzero(endless[every.rows])[:1]
-            whose.append(number[met])
-            which.append(np.repeat(every.rows[timeless], met.sum()))
-            doubts.append(np.repeat(every.doubt[timeless], met.sum()))
-            order = part.order(done.end)
-            first = order.count(part.asked, opens, "before")
-            inside, nth = expand(np.maximum(order.count(part.asked, closes, "before") - first, 0))
+            order = every.order(done.end)
+            first = order.count(every.asked, opens, "before")
+            inside, nth = expand(np.maximum(order.count(every.asked, closes, "before") - first, 0))
             row = order.row[first[inside] + nth]
+            # One that lacks its end may have ended at any time from its start on.
+            endless = np.flatnonzero(done.end[every.rows] == FOREVER)
+            asked, place = matching(every.key[endless], every.asked)
+            begun = done.start[every.rows[endless[place]]] < closes[asked]
+            inside, row = np.append(inside, asked[begun]), np.append(row, endless[place[begun]])
             whose.append(number[inside])
-            which.append(part.rows[row])
-            doubts.append(part.doubt[row])
+            which.append(every.rows[row])
+            doubts.append(every.doubt[row])
     none: Ints = np.empty(0, np.int64)
-    return Treated(*(np.concatenate([none, *parts]) for parts in (whose, which, doubts)))
+    found = Treated(*(np.concatenate([none, *parts]) for parts in (whose, which, doubts)))
+    # Of two stays of a boot in one time each may have been the one; it was done once all the same.
+    _, once = np.unique(found.time * len(done) + found.session, return_index=True)
+    return found.take(np.sort(once))
 
 
 @dataclass(frozen=True)

@@ -80,6 +80,8 @@ def _flight(chance: random.Random, number: int) -> Row:
 def _history(chance: random.Random) -> Iterator[Row]:
     """Four boots that change their places twice, with pauses, and one more that is recorded beside one of them."""
     places = [(aircraft, position) for aircraft in ("A1", "A2") for position in ("left", "right")]
+    # Before the export tells of anything else.
+    yield _stay("B1", chance.choice(places), at(-12), at(-8))
     begins = [-4, chance.choice([4, 7]), chance.choice([12, 15])]
     for began, ends in zip(begins, [*begins[1:], STEPS], strict=True):
         chance.shuffle(places)
@@ -94,7 +96,8 @@ def _history(chance: random.Random) -> Iterator[Row]:
 
 def _stay(serial: str, place: tuple[str, str], installed: str, removed: str) -> Row:
     aircraft, position = place
-    boot = {"component_serial": serial, "material": "chloroprene", "finish": "black"}
+    finish = {"B2": "silver", "B3": ""}.get(serial, "black")
+    boot = {"component_serial": serial, "material": "chloroprene", "finish": finish}
     return {**boot, "aircraft": aircraft, "position": position, "installed_at": installed, "removed_at": removed}
 
 

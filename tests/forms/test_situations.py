@@ -142,6 +142,19 @@ def hours(number: str, day: str, length: float) -> Row:
     return flight(number, f"{day}T06:00", f"{landing:%dT%H:%M}", flight_hours=str(length))
 
 
+A_WEEK: Final = {"season": {"from": "01-06", "to": "01-12"}, "scope": TREATMENTS}
+EVERY_DAY: Final = tuple(flight(f"D{day}", f"{day:02}T04:00", f"{day:02}T04:30") for day in range(2, 19))
+
+
+def treated(day: str, **cells: str) -> Row:
+    """A treatment by a work order of its own."""
+    return task(f"T{day}", f"{day}T08:00", f"{day}T08:15", product="Hoar", work_order=f"W{day}") | cells
+
+
+OTHERWISE: Final = (
+    task("E", "02T08:00", "02T08:10", product="Wash"),
+    task("L", "18T08:00", "18T08:10", product="Wash"),
+)
 FIRST: Final = task("T1", "03T08:00", "03T08:15", product="Hoar", work_order="W1")
 SECOND: Final = task("T2", "14T02:00", "14T02:15", product="Hoar", work_order="W2")
 LEFT: Final = (boot(),)
@@ -665,6 +678,58 @@ SITUATIONS: Final = (
     ),
 )
 
+TREATED_OFTEN: Final = tuple(
+    Situation(
+        f"treated {what} in a week in which {allowed} are allowed",
+        rule("count", sessions=limit, **A_WEEK),
+        expected,
+        (*OTHERWISE, *tasks),
+        EVERY_DAY,
+        boots,
+        usual=(),
+    )
+    for allowed, limit, what, expected, tasks, boots in (
+        ("two at least", {"at_least": 2}, "once", "1 finding", (treated("07"),), LEFT),
+        ("two at least", {"at_least": 2}, "twice", "1 complies", (treated("07"), treated("08")), LEFT),
+        (
+            "two at least",
+            {"at_least": 2},
+            "twice, both ends of which can't be read,",
+            "1 unjudged",
+            (treated("07", finished_at="noon"), treated("08", finished_at="noon")),
+            LEFT,
+        ),
+        (
+            "two at least",
+            {"at_least": 2},
+            "once, the end of which can't be read,",
+            "1 finding",
+            (treated("07", finished_at="noon"),),
+            LEFT,
+        ),
+        (
+            "two at least",
+            {"at_least": 2},
+            "once before it, and once afterwards, the end of which can't be read,",
+            "1 finding",
+            (treated("05"), treated("07"), treated("13", finished_at="noon")),
+            LEFT,
+        ),
+        (
+            "one at most",
+            {"at_most": 1},
+            "at no position that is told, at an end that can't be read, with a boot that changed its place,",
+            "1 complies",
+            (treated("07", finished_at="noon", position=""),),
+            (
+                boot(removed_at="2026-01-08T00:00Z"),
+                boot(position="right wing", installed_at="2026-01-08T00:00Z"),
+            ),
+        ),
+    )
+)
+"""Which treatments count in a season, of which the end of some can't be read."""
+
 
 def person(**cells: str) -> Mapping[str, tuple[Row, ...]]:
     """A list of people with one entry of the performer."""
@@ -783,7 +848,7 @@ def verdicts(one: Situation) -> str:
     return ", ".join(f"{number} {word}" for word, number in said.items() if number) or "idle"
 
 
-@pytest.mark.parametrize("one", [pytest.param(one, id=one.id) for one in (*SITUATIONS, *LISTS)])
+@pytest.mark.parametrize("one", [pytest.param(one, id=one.id) for one in (*SITUATIONS, *TREATED_OFTEN, *LISTS)])
 def test_what_a_careful_inspector_says(one: Situation) -> None:
     """Finding, complies, or unjudged: for each subject of the rule."""
     assert verdicts(one) == one.expected
