@@ -271,21 +271,20 @@ def _own(frame: pd.DataFrame, name: str, rows: Ints, column: str | None = None) 
     if kind in ("number", "count"):
         numbers = _picked(series.to_numpy(dtype=np.float64, na_value=np.nan), rows, np.nan)
         return _plain(kind, name, np.isnan(numbers), numbers=numbers)
-    gone = rows < 0
-    there = np.where(gone, 0, rows) if gone.any() else rows
     if not isinstance(series.dtype, pd.CategoricalDtype):
-        series = series.iloc[there].astype("category")
+        series = series.iloc[rows].astype("category")
         codes = series.cat.codes.to_numpy()
     else:
-        codes = series.cat.codes.to_numpy()[there]
-    if there is not rows:
-        codes = np.where(gone, MISSING, codes)
+        codes = series.cat.codes.to_numpy()[rows]
+    codes = np.where(rows < 0, MISSING, codes)
     return _plain(kind, name, codes == MISSING, codes=codes, names=series.cat.categories)
 
 
 def _picked(column: npt.NDArray[Any], rows: Ints, missing: float) -> npt.NDArray[Any]:
     """The values of some rows of a column, and what stands for a missing one where there is no row (-1)."""
-    return (np.append(column, missing) if (rows < 0).any() else column)[rows]
+    found = column[rows]
+    found[rows < 0] = missing
+    return found
 
 
 def _minutes(timeline: Timeline, name: str, rows: Ints, start: str, end: str) -> Values:

@@ -371,18 +371,18 @@ def _unclear_times(
     frame: pd.DataFrame | None, aside: pd.DataFrame | None, export: Export
 ) -> Iterator[tuple[pd.DataFrame, Ints, Ints]]:
     """Rows of components that leave a time unclear, with its start and end."""
-    if aside is not None and len(aside):
+    if aside is not None:
         installed = micros(aside["installed_at"])
         removed = micros(aside["removed_at"]) if "removed_at" in aside else np.full(len(aside), NEVER)
         yield aside, installed, np.where(removed == NEVER, FOREVER, removed)
     if frame is None:
         return
-    unreadable = export.unreadable.get(("components", "removed_at"), np.empty(0, np.int64))
-    if len(unreadable):
+    unreadable = export.unreadable.get(("components", "removed_at"))
+    if unreadable is not None:
         yield frame.iloc[unreadable], micros(frame["installed_at"])[unreadable], np.full(len(unreadable), FOREVER)
     for column in ("installed_at", "removed_at"):
-        rows = export.date_only.get(("components", column), np.empty(0, np.int64))
-        if len(rows):
+        rows = export.date_only.get(("components", column))
+        if rows is not None:
             yield frame.iloc[rows], *some_time_of(micros(frame[column])[rows])
 
 

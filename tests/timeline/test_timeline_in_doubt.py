@@ -240,6 +240,15 @@ def test_where_and_when_a_row_leaves_the_boot_unclear(
         assert found == (places if expected else []), str(moment)
 
 
+def test_a_row_set_aside_in_a_history_without_removals() -> None:
+    """Nobody knows when that boot came off: it is unclear from its installation on."""
+    boots = [boot("B1"), boot("B2", material="?", installed_at="2025-02-01T00:00:00Z")]
+    less = [{name: cell for name, cell in row.items() if name != "removed_at"} for row in boots]
+    line = timeline(task(position="left"), components=less)
+    days = ("2025-01-31", "2025-02-01", "2060-01-01")
+    assert [unclear(line, "A1", "left", day) for day in days] == [False, True, True]
+
+
 def test_stays_with_a_day_alone() -> None:
     """What each surely and perhaps lasted differs by its own day, and by nothing else that was written as a day."""
     at, day = "2025-02-01T00:00:00Z", "2025-02-01"
