@@ -143,6 +143,7 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
         {"at_most": {"days": 20, "cycles": 9}, "boots": {"component.finish": {"is": "black"}}},
         {"at_most": {"flight_hours": 8, "cycles": 9}},
         {"at_most": {"days": 12, "months": 1}},
+        {"at_most": {"flight_hours": 8, "days": 16}, "season": SEASON},
         {
             "at_most": {"cycles": 5, "days": 11},
             "next_due": "scheduled",
@@ -156,6 +157,7 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
         {"sessions": {"at_least": 1}, "season": SEASON},
         {"sessions": {"at_most": 2}, "season": SEASON},
         {"coats": {"at_least": 2, "at_most": 3}},
+        {"sessions": {"at_most": 3}, "season": {"from": "06-18", "to": "06-21"}},
         {"sessions": {"at_least": 1, "at_most": 3}, "season": SEASON, "boots": {"component.finish": {"is": "black"}}},
     ],
     "spacing": [

@@ -546,6 +546,11 @@ def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Mete
         by = (due - end) * DAY
         if until + by > timeline.as_of:
             raise NotPlantable("it would be later than the as-of time")
+        _, places = timeline.placed(np.array([closing]))
+        then = timeline.component_at(places, np.full(len(places), timeline.times["started_at"][closing] + by))
+        boots = timeline.components
+        if not np.isin(boots.boot_of(then), boots.boot[spot["component"]]).any():
+            raise NotPlantable("the boot was not at its place then")
         others = planting.on_the_boot(timeline, planting.surely(timeline, rule.scope), spot)
         ended = timeline.times["finished_at"][np.setdiff1d(others, rows)]
         if ((until < ended) & (ended <= until + by)).any():
