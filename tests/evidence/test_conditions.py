@@ -7,10 +7,11 @@ from collections.abc import Callable, Mapping, Sequence
 from itertools import product
 from typing import Any
 
+import numpy as np
 import pytest
 
 from audit.authoring.examples import example_export
-from audit.evidence.conditions import FALSE, TRUE, UNKNOWN, judge
+from audit.evidence.conditions import FALSE, TRUE, UNKNOWN, failures, judge
 from audit.language.condition import Conditions
 from audit.language.rule import Example
 from audit.timeline.timeline import Timeline, build_timeline
@@ -318,3 +319,18 @@ def test_a_cell_that_can_not_be_read_is_neither_there_nor_missing(wanted: bool) 
         [UNKNOWN, TRUE, UNKNOWN],
         ["can't be read: coat", "", "value missing: coat"],
     )
+
+
+def test_each_condition_by_itself() -> None:
+    """What a sentence says of a record: each condition's own truth, and what the record has there."""
+    conditions = Conditions.model_validate(
+        {"coat": {"is": 2}, "lot": {"is": "L1"}, "component.finish": {"is": "black"}}
+    )
+    boots = [{}, {"component_serial": "C2", "position": "right wing", "finish": "silver"}]
+    timeline = timeline_with(tasks=[{"coat": 2, "lot": "L2"}, {"lot": "L1"}], components=boots)
+    found = failures(conditions, timeline, np.array([1, 0]), np.array([1, 0]))
+    assert [(name, truth.tolist(), values.texts()) for name, truth, values in found] == [
+        ("coat", [UNKNOWN, TRUE], ["", "2"]),
+        ("lot", [TRUE, FALSE], ["L1", "L2"]),
+        ("component.finish", [FALSE, TRUE], ["silver", "black"]),
+    ]

@@ -294,3 +294,20 @@ def test_a_job_may_go_on_until_its_aircraft_flies_or_a_day_is_over(seed: int) ->
         ]
         assert may_go_on(timeline, every.place, ends).tolist() == expected
         assert not may_go_on(timeline, every.place, ends - DAY - 1).any() or shift > -DAY
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_not_surely_done_is_evidence_behind_the_sessions(seed: int) -> None:
+    """All of it for its own job; for others what can't be read, but not what is still open."""
+    timeline = fleet(seed)
+    found = in_sessions(timeline, APPLIED)
+    assert found.perhaps is not None
+    undone = found.perhaps.sessions.task
+    unreadable = undone[undone >= timeline.audited]
+    assert 0 < len(unreadable) < len(undone)
+    for sessions, behind in ((found.evidence, undone), (found.elsewhere(timeline), unreadable)):
+        assert sessions.task.tolist() == [*found.sessions.task, *behind]
+        assert sessions.number.tolist() == list(range(len(sessions)))
+    done = in_sessions(timeline, Conditions.model_validate({"task_id": {"is": "T2"}}))
+    if done.perhaps is None:
+        assert done.evidence is done.elsewhere(timeline) is done.sessions
