@@ -13,6 +13,7 @@ from audit.intake.reading import read_rows
 from audit.timeline.instants import instant
 from audit.timeline.records import certificate, local_day, signed, values, whole, work_day
 from audit.timeline.timeline import Timeline, build_timeline
+from audit.timeline.vocabulary import VOCABULARY
 
 STATIONS = [
     {"station": "B", "timezone": "Europe/Berlin"},
@@ -148,3 +149,13 @@ def test_what_was_not_read_may_not_be_asked() -> None:
     assert texts(line, "lot") == ["L1"]
     with pytest.raises(InternalError, match=r"^lot\.lot was requested"):
         values(line, "lot.lot", np.array([0]))
+
+
+@pytest.mark.parametrize(
+    "name", ["work_minutes", "work_date", "position_count", "certificate", "coat", "lot", "signed_at"]
+)
+def test_the_kind_of_a_column_is_that_of_the_vocabulary(name: str) -> None:
+    """Conditions compare its values by it, whether the records were exported with what it is made of or not."""
+    cells = {"certificate_number": "7", "certificate_kind": "airframe", "coat": "1", "lot": "L1", "position": "left"}
+    for line in (timeline(cells), timeline({})):
+        assert values(line, name, np.array([0])).kind == VOCABULARY[name].kind
