@@ -287,6 +287,14 @@ def test_a_code_in_a_list_of_the_record(condition: dict[str, Any], expected: lis
     assert told(condition, timeline)[0] == expected
 
 
+def test_each_code_in_each_list() -> None:
+    """Pairs of a code and a list are decided one by one, however many different ones there are."""
+    pairs = [(lot, steps) for steps in ("a", "b; c", "d; a; c", "c; d", "b; d; a", "e") for lot in "abcdf"]
+    timeline = timeline_with(tasks=[{"lot": lot, "steps_signed": steps} for lot, steps in pairs])
+    expected = [TRUE if lot in steps.split("; ") else FALSE for lot, steps in pairs]
+    assert told({"lot": {"in": {"column": "steps_signed"}}}, timeline)[0] == expected
+
+
 @pytest.mark.parametrize(
     ("operand", "held"),
     [
