@@ -418,7 +418,7 @@ def told(data: Mapping[str, Any], outcomes: Outcomes, timeline: Timeline) -> tup
     found: Counter[Any] = Counter()
     unjudged: Counter[Any] = Counter()
     for case in outcomes.cases.to_dict("records"):
-        (found if case["finding"] else unjudged)[name_of(data, case, timeline)] += 1
+        (found if case["finding"] else unjudged)[by_record(data, name_of(data, case, timeline))] += 1
     return found, unjudged
 
 
@@ -448,12 +448,17 @@ def name_of(data: Mapping[str, Any], case: dict[Any, Any], timeline: Timeline) -
     code = timeline.position_of(place)[0]
     where = aircraft, None if code == timeline.unknown_position else timeline.position_names[code]
     if of_boot:
-        row = case["component"] if subject < 0 else -1
+        row = case["component"]
         boot = None if row < 0 else str(timeline.tables["components"]["component_serial"].iloc[row])
         return (boot, task(subject), *where)
     if form == "spacing":
         return (task(subject), task(other), *where)
     return (task(subject), *where)
+
+
+def by_record(data: Mapping[str, Any], name: tuple[Any, ...]) -> tuple[Any, ...]:
+    """The name of a stretch that a treatment began, which is the same whatever boot that was of."""
+    return (None, *name[1:]) if data["form"] == "interval" and name[1] is not None else name
 
 
 def placed_in_time(tables: dict[str, list[Row]], as_of: datetime | None) -> Timeline:
@@ -475,7 +480,10 @@ def shows_what_was_found(data: Mapping[str, Any], cases: pd.DataFrame) -> bool:
 
 def compare(data: Mapping[str, Any], tables: dict[str, list[Row]], as_of: datetime | None, timeline: Timeline) -> None:
     """Judge a rule both ways and set what they say against each other."""
-    found = twin.judge(data, tables, as_of)
+    found = [
+        {by_record(data, one): verdict for one, verdict in verdicts.items()}
+        for verdicts in twin.judge(data, tables, as_of)
+    ]
     verdicts = twin.resolved(found)
     names = {one: one[:4] if data["form"] == "interval" or "sessions" in data else one for one in verdicts}
     expected = (
@@ -493,7 +501,7 @@ def compare(data: Mapping[str, Any], tables: dict[str, list[Row]], as_of: dateti
         assert outcomes.in_scope == len(verdicts)
         every = every_subject(RULES.validate_python(data), timeline).to_dict("records")
         words = {True: "complies", False: "finding", None: "unjudged"}
-        assert Counter((name_of(data, case, timeline), case["outcome"]) for case in every) == Counter(
+        assert Counter((by_record(data, name_of(data, case, timeline)), case["outcome"]) for case in every) == Counter(
             ((one[1], None) if one[0] == "alone" else names[one], words[verdict]) for one, verdict in verdicts.items()
         )
 

@@ -72,7 +72,7 @@ def by_name(data: Mapping[str, Any], said: Said) -> Said:
     for subject, verdicts in said.items():
         name = tuple("A1" if part == "a1" else part for part in subject)
         if data["form"] == "interval" and name[0] is not None:
-            name = (name[0], None, *name[2:])
+            name = (name[0], None, None, None)
         found[name] += verdicts
     if data["form"] == "interval":
         return {subject: [twin.all_of(verdicts)] for subject, verdicts in found.items()}

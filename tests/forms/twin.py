@@ -629,9 +629,9 @@ class Session:
 
     @property
     def beginning(self) -> Subject:
-        """What identifies what began with it, wherever its boot goes."""
+        """What identifies what began with it, wherever its boot goes: the first of its records, and where that was."""
         began = min(self.treatments, key=lambda one: (one.start, one.task["task_id"]))
-        return None, self.name, began.aircraft, began.position
+        return self.name, began.aircraft, began.position
 
     def has(self, treatment: Treatment) -> bool:
         """Whether a treatment is one of its own."""
@@ -1223,7 +1223,7 @@ def judge_interval(rule: RuleData, world: World) -> Verdicts:
     done = sessions(select(rule["scope"], world), world)
     for one in done:
         if not known(one.boot):
-            verdicts[one.beginning] = None
+            verdicts[(None, *one.beginning)] = None
     for boot, in_scope in boots_asked_about(rule, world):
         for number, (opens, closes) in enumerate(windows(rule, world)):
             time = boot_time(world, boot, opens, closes)
@@ -1241,7 +1241,8 @@ def judge_interval(rule: RuleData, world: World) -> Verdicts:
                 if over is False and flew_unseen(rule, world, boot, segment):
                     over = None
                 verdict = None if None in (in_scope, over) else not over
-                verdicts[segment.began.beginning if segment.began else (boot, None, *time[2], number)] = verdict
+                named = segment.began.beginning if segment.began else (None, *time[2], number)
+                verdicts[(boot, *named)] = verdict
     return verdicts
 
 
