@@ -430,7 +430,7 @@ COUNT = Form(
     ),
     subjects="session; boot and season",
     named_by=(
-        "of coats: aircraft, position, work order, product class, first record; of sessions: component serial, the day "
+        "of coats: aircraft, position, work order, product class, first record; of sessions: component serial, when "
         "the season or the boot's time in it began"
     ),
     evaluate=evaluate,

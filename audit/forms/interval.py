@@ -586,7 +586,7 @@ INTERVAL = Form(
     subjects="segment between treatments",
     named_by=(
         "aircraft, position, work order and first record of the treatment that began the stretch; without one, the "
-        "component serial and when the season began, or the boot's time if later"
+        "component serial, and where and when the season began for the boot, or its time if later"
     ),
     evaluate=evaluate,
     plant=_planter,
