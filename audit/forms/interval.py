@@ -436,10 +436,9 @@ def _drawing(rule: IntervalRule) -> Drawing | None:
 
 def _planter(rule: IntervalRule, timeline: Timeline) -> Planter:
     """As much flown, or as many days passed, as is allowed, or a little more: meter by meter, in turn."""
-    limits = meters(rule.at_most, rule.tolerance)
-    if rule.next_due != "actual":
-        # What was carried over is known of the first alone.
-        limits = limits[:1]
+    every = meters(rule.at_most, rule.tolerance)
+    # What was carried over is known of the first alone.
+    limits = every if rule.next_due == "actual" else every[:1]
 
     def plant(spot: Spot) -> Planted:
         if spot["anchor"] < 0 or spot["component"] < 0:
@@ -449,8 +448,7 @@ def _planter(rule: IntervalRule, timeline: Timeline) -> Planter:
             planted = _days_passed(rule, timeline, spot, meter, until)
         else:
             planted = _flown_more(timeline, spot, meter, until)
-        others = meters(rule.at_most, rule.tolerance)
-        if not spot.outside and any(_passed(timeline, spot, other, planted) for other in others if other != meter):
+        if not spot.outside and any(_passed(timeline, spot, other, planted) for other in every if other != meter):
             raise NotPlantable("another limit would be passed")
         return planted
 

@@ -243,8 +243,7 @@ def _too_long_ago(rule: PrecedeRule, timeline: Timeline, spot: Spot, rows: Ints)
     nearer = rows[finished[rows] > until]
     last = nearer if len(nearer) else rows[[np.argmax(finished[rows])]]
     by = until - finished[last]
-    if spot["component"] >= 0:
-        planting.there(timeline, spot, int((timeline.times["started_at"][last] + by).min()))
+    planting.there(timeline, spot, int((timeline.times["started_at"][last] + by).min()))
     what = f"the treatment before ended {planting.span(spot['at'] - until)} earlier"
     return Planted(what, planting.moved(timeline, last, by), (until, spot["at"]))
 

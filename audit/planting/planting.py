@@ -139,8 +139,8 @@ def season_end(timeline: Timeline, season: Season, spot: Spot, at: int) -> int:
 
 
 def there(timeline: Timeline, spot: Spot, since: int) -> None:
-    """Refuse what would be done, or flown, before the boot of the case came to its place."""
-    if timeline.components.installed[spot["component"]] > since:
+    """Refuse what would be done, or flown, before the boot of the case, where one is known, came to its place."""
+    if spot["component"] >= 0 and timeline.components.installed[spot["component"]] > since:
         raise NotPlantable("the boot was not at its place then")
 
 
