@@ -15,21 +15,9 @@ from audit.timeline.instants import FOREVER, instant, stamp
 from audit.timeline.records import values
 from audit.timeline.seasons import season_windows
 from audit.timeline.timeline import Timeline, build_timeline
+from tests.timeline.rows import task
 
 Rows = Sequence[Mapping[str, str]]
-
-
-def task(number: int = 1, **cells: str) -> dict[str, str]:
-    default = {
-        "task_id": f"T{number}",
-        "work_order": "W1",
-        "aircraft": "A1",
-        "action": "apply",
-        "station": "S1",
-        "started_at": "2025-06-02T09:00:00Z",
-        "finished_at": "2025-06-02T10:00:00Z",
-    }
-    return default | cells
 
 
 def boot(serial: str, position: str, installed: str, removed: str = "", aircraft: str = "A1") -> dict[str, str]:

@@ -12,20 +12,9 @@ from audit.intake.reading import read_rows
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
 from audit.timeline.instants import FOREVER, HOUR, NEVER, instant
 from audit.timeline.timeline import Timeline, build_timeline, latest_instant, stacked
+from tests.timeline.rows import task
 
 Row = Mapping[str, str]
-
-
-def task(number: int = 1, **cells: str) -> dict[str, str]:
-    return {
-        "task_id": f"T{number}",
-        "work_order": "W1",
-        "aircraft": "A1",
-        "action": "apply",
-        "station": "S1",
-        "started_at": "2025-06-02T09:00:00Z",
-        "finished_at": "2025-06-02T10:00:00Z",
-    } | cells
 
 
 def boot(serial: str = "B1", **cells: str) -> dict[str, str]:
