@@ -149,6 +149,8 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
             "next_due": "scheduled",
             "tolerance": {"percent": 20, "cycles": 1, "days": 1},
         },
+        {"at_most": {"flight_hours": 0.5, "days": 3}, "next_due": "scheduled"},
+        {"at_most": {"cycles": 1}, "next_due": "overrun-deducted", "season": SEASON},
     ],
     "count": [
         {"coats": {"at_least": 2}},
@@ -159,11 +161,17 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
         {"coats": {"at_least": 2, "at_most": 3}},
         {"sessions": {"at_most": 3}, "season": {"from": "06-18", "to": "06-21"}},
         {"sessions": {"at_least": 1, "at_most": 3}, "season": SEASON, "boots": {"component.finish": {"is": "black"}}},
+        {"coats": {"at_least": 5}},
+        {"coats": {"at_most": 1}},
+        {"sessions": {"at_least": 3}, "season": SEASON},
+        {"sessions": {"at_most": 1}, "season": SEASON},
     ],
     "spacing": [
         {"pause": {"at_least": "PT30M"}},
         {"pause": {"at_most": "PT2H"}},
         {"pause": {"at_least": "PT20M", "at_most": "PT2H"}},
+        {"pause": {"at_least": "PT3H"}},
+        {"pause": {"at_most": "PT1M"}},
     ],
     "overlap": [
         {"between": between, "same": same, "differing": differing}
@@ -454,6 +462,7 @@ def _of_fleet(asked: Rule) -> Iterator[str]:
         if outcome == "finding":
             own = [] if asked.form == "record" else [name for name in message_names(asked) if name in form.values]
             yield from _shown(asked, cases, timeline, own)
+            yield from _of_kinds(asked, cases, timeline)
     for one in judge_rule(asked, timeline).margins:
         counts = (f"{number} from {tenth} tenths" for tenth, number in enumerate(one.counts) if number)
         yield f"- {one.kind} {one.limit}: {', '.join(counts) or 'none'}; {one.beyond} beyond"
@@ -486,6 +495,7 @@ def _found(asked: Rule, timeline: Timeline) -> Iterator[str]:
     found = cases[cases["finding"]].reset_index(drop=True)[:SUBJECTS]
     yield from (f"- finding: {said}" for said in sentences(asked, found, timeline))
     yield from _shown(asked, found, timeline, message_names(asked))
+    yield from _of_kinds(asked, found, timeline)
     yield from (f"- unjudged: {reason}" for reason in cases.loc[~cases["finding"], "reason"])
 
 
@@ -500,6 +510,14 @@ def _shown(asked: Rule, found: pd.DataFrame, timeline: Timeline, names: Iterable
     if isinstance(drawing, AroundSession):
         drawn = [part for case in found.to_dict("records") for part in drawing.stretches(case) if part]  # type: ignore[arg-type]
         yield from (f"- drawn: {one.label}, from {stamp(one.start)} to {stamp(one.end)}" for one in drawn)
+
+
+def _of_kinds(asked: Rule, found: pd.DataFrame, timeline: Timeline) -> Iterator[str]:
+    """How many of the findings a message of each kind serves."""
+    for kind in message_kinds(asked):
+        by_kind = asked.model_copy(update={"message": {kind: "By its kind."}})
+        number = sum("By its kind." in said for said in sentences(by_kind, found, timeline))
+        yield from [f"- of kind {kind}: {number}"] * (number > 0)
 
 
 def _planted(plant: Planter, spot: Spot) -> str:
