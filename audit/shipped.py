@@ -9,12 +9,12 @@ _PACKAGE = Path(__file__).resolve().parent
 
 def rules_folder() -> Path:
     """The rule files that ship."""
-    return _shipped("rules", "rules")
+    return _shipped("rules")
 
 
 def sample_folder() -> Path:
     """The sample export that ships."""
-    return _shipped("sample_records", "sample_records/tarnwhistle")
+    return _shipped("sample_records/tarnwhistle")
 
 
 def sample_settings() -> Path:
@@ -22,6 +22,6 @@ def sample_settings() -> Path:
     return rules_folder() / "settings" / "sample-operator.yaml"
 
 
-def _shipped(in_wheel: str, in_checkout: str) -> Path:
-    installed = _PACKAGE / "shipped_data" / in_wheel
-    return installed if installed.is_dir() else _PACKAGE.parent / in_checkout
+def _shipped(name: str) -> Path:
+    installed = _PACKAGE / "shipped_data" / name
+    return installed if installed.is_dir() else _PACKAGE.parent / name

@@ -197,6 +197,18 @@ def test_too_much_whatever_a_doubtful_record_was(
     assert found[found["anchor"] == pd.Timestamp(NOV("03")).value // 1000]["finding"].tolist() == [expected]
 
 
+@pytest.mark.parametrize(("limit", "expected"), [(10, True), (11, False)])
+@pytest.mark.parametrize("until", [NOV("17"), None], ids=["to-the-next-treatment", "to-the-as-of-time"])
+def test_midnight_whatever_a_doubtful_record_was(limit: int, expected: bool, until: str | None) -> None:
+    """What ends at midnight is of the new day, be it a treatment, what may be one, or the time that is looked at."""
+    tasks = [FIRST, treated(NOV("06"), product="unheard-of"), *([treated(until)] if until else [])]
+    found = outcomes(at_most(days=limit), "2025-11-17T00:00:00Z", tasks=tasks).cases
+    assert found[found["anchor"] == pd.Timestamp(NOV("03")).value // 1000]["finding"].tolist() == [expected]
+    of_both = at_most(days=2 if expected else 3)
+    early = outcomes(of_both, "2025-11-07T00:00:00Z", tasks=tasks[:2]).cases
+    assert early[early["anchor"] == pd.Timestamp(NOV("03")).value // 1000]["finding"].tolist() == [expected]
+
+
 @pytest.mark.parametrize(("limit", "expected"), [(5, []), (4.9, ["can't be read: components.removed_at"])])
 def test_a_boot_that_may_have_been_taken_off_meanwhile(limit: float, expected: list[str]) -> None:
     """Where its removal can't be read, too much may have been flown without it; what is not too much complies."""
