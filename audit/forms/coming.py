@@ -37,7 +37,7 @@ def coming(count: int = 0, **columns: Any) -> pd.DataFrame:
     place, component  the boot's, see Outcomes           since   instant from which the time or use counts
     until   instant at which the hold ends, or the first at which the treatment is overdue (NONE: not known)
     latest  instant at which the hold ends at the latest, by what is in doubt (NONE: then too, or nothing tells)
-    perhaps the hold is over by all that is sure: `until` is its latest end
+    perhaps by all that is sure the hold is over, or never began: `until` is its latest end
     closes  instant at which the season ends, or the boot comes off (NONE: neither)
     meter   `flight_hours`, `cycles`, `days`, `months`; blank for a hold
     used, limit, unit   of the meter                     broken  the hold has been broken, or the treatment is overdue

@@ -38,6 +38,7 @@ from audit.evidence.sessions import (
     Sessions,
     in_sessions,
     may_go_on,
+    possible_parts,
     reach,
     sessions,
     unrecorded_from,
@@ -50,7 +51,7 @@ from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
 from audit.forms.naming import OF_TREATMENT, of_session, of_treatment
-from audit.forms.outcomes import NONE, Judgement
+from audit.forms.outcomes import NONE, Judgement, together
 from audit.language.condition import Conditions
 from audit.language.events import Event, Season
 from audit.language.in_words import duration_in_words
@@ -112,7 +113,7 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Judgement:
     that isn't known, any change at its position may be the removal. A hold that still runs at the as-of time, with
     nothing forbidden yet, is unjudged.
     """
-    hold = _held(rule, timeline)
+    hold = _held(rule, timeline, _treated(rule, timeline))
     everyone = np.arange(len(hold.sessions))
     at, event = hold.first_event(PLAIN, everyone)
     broken = at < hold.ends(PLAIN, everyone)
@@ -138,17 +139,36 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Judgement:
 
 
 def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
-    """The holds that run at the as-of time, and those that may by a record in doubt, such as a later coat.
+    """The holds that run at the as-of time, and those that may by a record in doubt, such as a later coat or one in
+    quarantine.
 
     `until` is NONE where only a treatment ends one, or where such a record doesn't tell when its work ended.
     """
-    hold = _held(rule, timeline)
-    now = timeline.as_of
+    found = _treated(rule, timeline)
+    running = _running(_held(rule, timeline, found), sure=True)
+    if found.perhaps is None:
+        return running
+    # What may be part of a session that is listed makes that one last longer; work that is still open begins no hold.
+    every, count = found.evidence, len(found.sessions)
+    parts = possible_parts(timeline, every)
+    listed = (parts.of < count) & np.isin(every.last[parts.of], running["task"])
+    joined = parts.part[listed] - count
+    hold = _held(rule, timeline, found.perhaps)
+    its = hold.sessions
+    alone = np.flatnonzero(~np.isin(its.number, joined) & ~timeline.is_open(its.task))
+    # Of work that doesn't tell its end the start tells from when on it may have ended.
+    its = replace(its, end=np.where(its.end == FOREVER, its.start, its.end)).take(alone)
+    return together([running, _running(replace(hold, sessions=its, closes=hold.closes[alone]), sure=False)])
+
+
+def _running(hold: _Hold, sure: bool) -> pd.DataFrame:
+    """The holds that run at the as-of time, or may; of those that are not sure all only may."""
+    rule, timeline, now = hold.rule, hold.timeline, hold.timeline.as_of
     everyone = np.arange(len(hold.sessions))
     surely, perhaps = hold.ends(PLAIN, everyone), hold.latest_end(everyone)
     begun = hold.sessions.end <= now
     running = np.flatnonzero(begun & (perhaps > now))
-    is_over = surely[running] <= now
+    is_over = (surely[running] <= now) | (not sure)
 
     # What is in doubt may have ended it already, or may make it last longer.
     def over(view: View, index: Ints) -> Bools:
@@ -168,14 +188,14 @@ def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
         task=held.last,
         place=held.place,
         component=held.component,
-        since=held.end,
+        since=np.where(held.end == NEVER, NONE, held.end),
         until=np.where(until == FOREVER, NONE, until),
         latest=np.where((latest > surely[running]) & (latest < FOREVER), latest, NONE),
         perhaps=is_over,
-        used=(now - held.end) / HOUR,
+        used=np.where(held.end == NEVER, np.nan, (now - np.maximum(held.end, 0)) / HOUR),
         limit=np.nan if hold.limit == FOREVER else hold.limit / HOUR,
         unit="h",
-        broken=hold.broken(PLAIN, running),
+        broken=hold.broken(PLAIN, running) & sure,
         reason=reasons_of(timeline).texts(first_of(held.doubt, ended, lasts, hold.backwards[running])),
     )
 
@@ -254,8 +274,9 @@ class _Hold:
         latest = self.ends(View("harsh"), index)
         # Nothing flies while it is worked on: what doesn't tell its end was done before the next takeoff.
         flown, _ = first_takeoff(timeline, PLAIN, held, held.end)
-        by_flight = np.where(flown > FOREVER - self.limit, FOREVER, flown + self.limit)
-        return np.where(latest == FOREVER, np.maximum(by_flight, self.ends(PLAIN, index)), latest)
+        told = (held.end > NEVER) & (flown <= FOREVER - self.limit)
+        by_flight = np.where(told, flown + self.limit, FOREVER)
+        return np.where(latest == FOREVER, by_flight, latest)
 
     def first_event(self, view: View, index: Ints) -> tuple[Ints, Ints]:
         """The first forbidden event from the end of each session on: its instant (FOREVER: none came), and its row
@@ -285,9 +306,8 @@ _NEAR = LIMIT + 1
 """Tenths of its duration over which another treatment is looked for."""
 
 
-def _held(rule: HoldRule, timeline: Timeline) -> _Hold:
+def _held(rule: HoldRule, timeline: Timeline, found: InSessions) -> _Hold:
     """The sessions in question and all that may break or end their holds."""
-    found = _treated(rule, timeline)
     held, opens, closes = _of_season(rule.season, timeline, found.sessions)
 
     def among(conditions: Conditions, rows: Ints | None = None) -> OtherWork:
