@@ -131,14 +131,20 @@ class Trial:
             for item in of_file:
                 self.learn(item)
             self.save("reached")
-        if not any(self.reached[test]["functions"] for test in items):
+        reaching: dict[str, list[str]] = {}
+        for test in items:
+            for function in self.reached[test]["functions"]:
+                reaching.setdefault(function, []).append(test)
+        if not reaching:
             sys.exit("the tests reach nothing that is changed")
         set_mutant_under_test("")
         gc.freeze()
         for number, name in enumerate(self.drawn, 1):
             if not self.verdicts.get(self.key(name), "").startswith(NOTICED):
                 start = os.times()
-                self.verdicts[self.key(name)] = self.tried(name, items)
+                self.verdicts[self.key(name)] = self.tried(
+                    name, items, reaching.get(name.partition("__mutmut_")[0], [])
+                )
                 spent = os.times()
                 seconds = spent.children_user - start.children_user + spent.children_system - start.children_system
                 print(f"{number} {name}: {self.verdicts[self.key(name)]} ({seconds:.1f} s)", flush=True)
@@ -185,11 +191,10 @@ class Trial:
         ends = accumulate(took[test] for test in ranked)
         return [test for test, end in zip(ranked, ends, strict=True) if end - took[test] < self.seconds]
 
-    def tried(self, name: str, items: dict[str, pytest.Item]) -> str:
-        """What becomes of a change."""
-        function = name.partition("__mutmut_")[0]
-        module = function.rpartition(".")[0]
-        tests = self.chosen(module, [test for test in items if function in self.reached[test]["functions"]])
+    def tried(self, name: str, items: dict[str, pytest.Item], reaching: list[str]) -> str:
+        """What becomes of a change, of which these tests reach the function."""
+        module = name.partition("__mutmut_")[0].rpartition(".")[0]
+        tests = self.chosen(module, reaching)
         if not tests:
             return UNREACHED
         ear, mouth = os.pipe()

@@ -385,8 +385,6 @@ def _with_sessions(rule: CountRule, timeline: Timeline, spot: Spot, target: int)
     """So many treatments of the boot of a case in its season: others are no longer of this boot, or new ones are."""
     assert rule.season is not None
     since, component = spot["anchor"], spot["component"]
-    if since < 0 or component < 0:
-        raise NotPlantable("no boot is known there")
     # The boot was last at the place of the case in that season.
     stays = timeline.components
     until = min(planting.season_end(timeline, rule.season, spot, since), int(stays.removed[component]))
