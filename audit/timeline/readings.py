@@ -32,10 +32,42 @@ def owners_of(timeline: Timeline, owner: Owner) -> Ints:
 
 
 def judging_only(timeline: Timeline, owner: Owner, concerned: Ints, times: Mapping[str, Ints]) -> Timeline:
-    """The timeline with other times, judging only the aircraft, or the records of the people, of these numbers."""
+    """The timeline with other times, judging only the aircraft, or the records of the people, of these numbers, and
+    those that can't be judged without them."""
+    concerned = _with_kin(timeline, owner, concerned)
     rows = timeline.rows[np.isin(owners_of(timeline, owner)[timeline.rows], concerned)]
     in_play = np.isin(np.arange(len(timeline.in_play)), concerned) if owner == "aircraft" else timeline.in_play
     return timeline.read_as(times, rows, in_play)
+
+
+def _with_kin(timeline: Timeline, owner: Owner, concerned: Ints) -> Ints:
+    """These aircraft or people with those of nearly the same name, and aircraft with all that a boot of theirs was ever
+    on: it takes along what was done to it."""
+    history = timeline.components
+    carrier = timeline.aircraft_of(history.place)
+    kin = _alike(timeline, owner)
+    while True:
+        found = np.union1d(concerned, kin[np.isin(kin[:, 0], concerned), 1])
+        if owner == "aircraft":
+            shared = history.boot[np.isin(carrier, found)]
+            found = np.union1d(found, carrier[np.isin(history.boot, shared)])
+        if len(found) == len(np.unique(concerned)):
+            return found
+        concerned = found
+
+
+def _alike(timeline: Timeline, owner: Owner) -> Ints:
+    """Pairs of owners, by number, whose names are nearly equal."""
+    if owner == "aircraft":
+        names, kind = timeline.aircraft_names, "aircraft"
+    elif owner in timeline.tasks:
+        names, kind = timeline.tasks[owner].cat.categories, "person"
+    else:
+        return np.empty((0, 2), np.int64)
+    code = {str(name): number for number, name in enumerate(names)}
+    pairs = [(one, other) for one, others in timeline.alike.get(kind, {}).items() for other in others]
+    known = [(code[one], code[other]) for one, other in pairs if one in code and other in code]
+    return np.array(known, np.int64).reshape(-1, 2)
 
 
 def other_readings(timeline: Timeline, owner: Owner) -> Iterator[Timeline]:

@@ -230,3 +230,31 @@ def test_a_corrected_entry_shows_its_history(tmp_path: Path) -> None:
     day = '<span class="unbroken">2025-06-02</span>'
     assert f"<s>{day} 20:20 UTC</s></td><td>{day} 10:20 UTC" in page
     assert "<td>L8</td>" in page
+
+
+def test_a_boot_takes_along_what_was_done_to_it_on_another_aircraft(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A correction on one aircraft leaves in sight what was done to a boot of it on the other."""
+    monkeypatch.setattr("tests.findings.test_first_made.ASKED", ("ice-adhesion-treatment-never-done",))
+    boot = TABLES["components"][0]
+    moved = [boot | {"removed_at": "2025-10-20T00:00Z"}, boot | {"aircraft": "A2", "installed_at": "2025-10-20T00:00Z"}]
+    flown = [
+        {"flight_id": f"G{number}", "aircraft": aircraft, "takeoff_at": f"{day}T12:00Z", "landing_at": f"{day}T13:00Z"}
+        for number, (aircraft, day) in enumerate(
+            (("A1", "2025-09-20"), ("A1", "2025-10-10"), ("A2", "2025-10-25"), ("A2", "2026-05-02"))
+        )
+    ]
+    ice = {"product": "ice", "product_class": "ice-adhesion-treatment", "approval": "yes"}
+    monkeypatch.setitem(TABLES, "components", moved)
+    monkeypatch.setitem(TABLES, "flights", flown)
+    monkeypatch.setitem(TABLES, "products", [*TABLES["products"], ice])
+    looked = COATS[0] | {"action": "inspect", "product": "", "coat": "", "lot": ""}
+    looked |= {"started_at": "2025-10-05T08:00Z", "finished_at": "2025-10-05T09:00Z"}
+    treated = looked | {"task_id": "T2", "action": "apply", "product": "ice", "aircraft": "A2", "work_order": "W2"}
+    treated |= {"started_at": "2025-10-22T08:00Z", "finished_at": "2025-10-22T09:00Z"}
+    made = correction("finished_at", "2025-10-05T09:30Z", "2025-10-05T09:00Z", task_id="T1")
+    made["made_at"] = "2025-10-06T09:00Z"
+    result = audit(tmp_path, [looked, treated], made, as_of="2026-06-01")
+    assert counts(result, "ice-adhesion-treatment-never-done")["complies"] == 1
+    assert of_rule(result, "ice-adhesion-treatment-never-done") == []

@@ -152,3 +152,38 @@ def test_a_finding_shows_its_flight_beside_one_that_is_not_judged() -> None:
     flights = [takeoff, takeoff | {"aircraft": "A2"}]
     cases = outcomes(NO_FLIGHT, tasks=[coated, coated | other], flights=flights, components=boots).cases
     assert sorted(zip(cases["finding"], cases["flight"], strict=True)) == [(False, -1), (True, 0)]
+
+
+MOVED = [
+    {"removed_at": "2025-11-01T00:00:00Z"},
+    {"aircraft": "A2", "position": "right wing", "installed_at": "2025-11-01T00:00:00Z"},
+]
+"""A boot that is moved from A1 to A2."""
+
+
+@pytest.mark.parametrize("aircraft", ["A1", "A2"])
+def test_an_ambiguous_time_on_one_of_the_aircraft_that_a_boot_was_on(aircraft: str) -> None:
+    """Of a record that has nothing to do with the boot: that the other aircraft isn't in doubt changes nothing."""
+    treated = {"product": "gloss-coating", "started_at": "2025-10-10T08:00:00Z"}
+    often = rule("interval", scope={"product_class": {"is": "gloss-coating"}}, at_most={"days": 30})
+    other = coat("02:10", "02:30", aircraft=aircraft)
+    tables: dict[str, Any] = {"components": MOVED, "as_of": "2026-01-01T00:00:00Z"}
+    assert verdict(often, tasks=[treated, other], **tables) == verdict(often, tasks=[treated], **tables)
+    assert verdict(often, tasks=[treated], **tables) == "1 finding, 1 complies"
+
+
+def test_an_ambiguous_time_leaves_the_doubt_of_a_name_as_it_is() -> None:
+    """Work on an aircraft of nearly the same name may be of this one, whichever hour is meant on this one."""
+    last = rule(
+        "order",
+        scope={"product_class": {"is": "ice-adhesion-treatment"}},
+        must_be="last",
+        among={"product_class": {"is": "cleaner"}},
+    )
+    times = {"started_at": "2025-10-25T08:00:00Z", "finished_at": "2025-10-25T08:10:00Z"}
+    tasks = [
+        {**times, "product": "ice-adhesion-treatment"},
+        {**times, "product": "cleaner", "aircraft": "A-1", "started_at": "2025-10-25T08:05:00Z"},
+        coat("02:10", "02:30", work_order="W2"),
+    ]
+    assert {*outcomes(last, tasks=tasks).cases["reason"]} == {*outcomes(last, tasks=tasks[:2]).cases["reason"]}
