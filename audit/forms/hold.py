@@ -192,7 +192,7 @@ def _running(hold: _Hold, sure: bool) -> pd.DataFrame:
         until=np.where(until == FOREVER, NONE, until),
         latest=np.where((latest > surely[running]) & (latest < FOREVER), latest, NONE),
         perhaps=is_over,
-        used=np.where(held.end == NEVER, np.nan, (now - np.maximum(held.end, 0)) / HOUR),
+        used=np.where(held.end == NEVER, np.nan, (now - held.end) / HOUR),
         limit=np.nan if hold.limit == FOREVER else hold.limit / HOUR,
         unit="h",
         broken=hold.broken(PLAIN, running) & sure,

@@ -8,7 +8,7 @@ import pandas as pd
 from audit.evidence.doubt import CERTAIN
 from audit.forms import form_of
 from audit.forms.naming import aircraft_of, common
-from audit.forms.outcomes import Judgement, Outcomes, cases, subject_keys, together
+from audit.forms.outcomes import Judgement, Outcomes, cases, figures_where, subject_keys, together
 from audit.forms.reads import reading_only, tables_read
 from audit.forms.weeks import by_week
 from audit.language.rule import Rule
@@ -77,8 +77,7 @@ def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> O
     open_again = ~first["agreed"].to_numpy()
     first["finding"] &= ~open_again
     first["reason"] = np.where(open_again, AMBIGUOUS, first["reason"])
-    first["measured"] = np.where(open_again, np.nan, first["measured"])
-    found = first[list(plain.cases.columns)].reset_index(drop=True)
+    found = figures_where(first[list(plain.cases.columns)], ~open_again).reset_index(drop=True)
     return Outcomes(max(plain.in_scope, len(found)), found, plain.margins)
 
 

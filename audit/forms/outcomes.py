@@ -50,6 +50,14 @@ _OF_FINDINGS = ("flight", "other", "anchor_perhaps", "measured", "carried", "lim
 """What says nothing of a subject that is not judged."""
 
 
+def figures_where(frame: pd.DataFrame, judged: Bools) -> pd.DataFrame:
+    """The cases, of which those that are not judged say nothing of what only a finding has."""
+    # Where nothing else shows the subject it is the flight.
+    is_flight = (frame[["task", "component", "place"]] == NONE).all(axis=1).to_numpy()
+    said = {name: judged | is_flight if name == "flight" else judged for name in _OF_FINDINGS}
+    return frame.assign(**{name: frame[name].where(where, _DEFAULTS[name]) for name, where in said.items()})
+
+
 @dataclass(frozen=True)
 class Judgement:
     """Every subject of a rule with its verdict, in one reading of the times.
@@ -70,13 +78,7 @@ class Judgement:
         finding = self.broken[index] & certain
         frame = cases(len(index), **self.shown(index, finding))
         frame["finding"], frame["reason"] = finding, self.reasons.texts(self.doubt[index])
-        if not certain.all():
-            # Where nothing else shows the subject it is the flight.
-            is_flight = (frame[["task", "component", "place"]] == NONE).all(axis=1).to_numpy()
-            for name in _OF_FINDINGS:
-                said = certain | is_flight if name == "flight" else certain
-                frame[name] = frame[name].where(said, _DEFAULTS[name])
-        return frame
+        return frame if certain.all() else figures_where(frame, certain)
 
     @property
     def outcomes(self) -> Outcomes:

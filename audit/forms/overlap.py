@@ -227,9 +227,8 @@ def _apart(
         missing = (a == MISSING) | (b == MISSING)
         unknown |= missing
         equal |= ~missing & (a == b)
-        if one is not left or other is not right:
-            a, b = common_codes(one.cells(name, first), other.cells(name, second))
-            nearly |= ~missing & (a == b)
+        a, b = common_codes(one.cells(name, first), other.cells(name, second))
+        nearly |= ~missing & (a == b)
     return first[~equal], second[~equal], unknown[~equal], nearly[~equal]
 
 
@@ -297,9 +296,9 @@ _SHORT_THINGS = {"tasks": "Task", "flights": "Flight", "components": "Component"
 def _told(rule: OverlapRule, case: Mapping[str, Any]) -> Iterator[Said]:
     """Name both things and how long they overlap."""
     one, other = (_SHORT_THINGS[kind] for kind in rule.between)
-    lasted = case["measured"] * HOUR
+    lasted = round(case["measured"] * HOUR)
     values = {
-        "measured": time_span(lasted) if lasted > 1 else "an instant",
+        "measured": time_span(lasted) if lasted >= SECOND else "an instant",
         "equal": quantity(len(rule.same), "field"),
     }
     apart = f", another {all_of(map(label_of, rule.differing))}," if rule.differing else ""

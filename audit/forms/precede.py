@@ -100,7 +100,7 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
             "task": one.first,
             "at": one.start,
             "anchor": np.where(never, NONE, last),
-            "measured": np.where(never, np.nan, (one.start - np.where(never, 0, last)) / HOUR),
+            "measured": np.where(never, np.nan, (one.start - last) / HOUR),
             "limit": np.nan if rule.within is None or rule.or_else else micros_of(rule.within) / HOUR,
             "unit": "h",
         }

@@ -15,25 +15,25 @@ from audit.timeline.vocabulary import VOCABULARY
 _CERTIFICATES = ("people.certificate_number", "people.certificate_kind")
 _MADE_OF: Final[Mapping[str, tuple[str, ...]]] = {
     "certificate": ("tasks.certificate_number", "tasks.certificate_kind"),
-    "certifier": ("tasks.certified_by",),
+    "certifier.": ("tasks.certified_by",),
     "certifier.certificates": _CERTIFICATES,
-    "corrector": ("corrections.made_by",),
+    "corrector.": ("corrections.made_by",),
     "corrector.certificates": _CERTIFICATES,
-    "component": ("tasks.position",),
-    "lot": ("tasks.lot",),
-    "manual": ("tasks.manual", "tasks.manual_revision"),
-    "performer": ("tasks.performed_by",),
+    "component.": ("tasks.position",),
+    "lot.": ("tasks.lot",),
+    "manual.": ("tasks.manual", "tasks.manual_revision"),
+    "performer.": ("tasks.performed_by",),
     "performer.certificates": _CERTIFICATES,
-    "product": ("tasks.product",),
+    "product.": ("tasks.product",),
     "product_class": ("tasks.product",),
     "signed_after_minutes": ("tasks.signed_at",),
 }
 """Columns by which a column of the vocabulary, or those with its prefix, is found, or of which it is made."""
 _REFINED_BY: Final[Mapping[str, tuple[str, ...]]] = {
-    "lot": ("tasks.product",),
-    "performer": ("people.valid_to",),
-    "certifier": ("people.valid_to", "tasks.signed_at"),
-    "corrector": ("people.valid_to",),
+    "lot.": ("tasks.product",),
+    "performer.": ("people.valid_to",),
+    "certifier.": ("people.valid_to", "tasks.signed_at"),
+    "corrector.": ("people.valid_to",),
     "alteration.correction": ("corrections.was", "corrections.now"),
 }
 """Columns that refine how those are found, where the export has them."""
@@ -80,9 +80,10 @@ def tables_read(rule: Rule) -> frozenset[str]:
 
 
 def _by_name(known: Mapping[str, tuple[str, ...]], names: Iterable[str]) -> Iterator[str]:
-    """What is known of the names, and of their prefixes."""
+    """What is known of the names, and of their prefixes, which end with the dot."""
     for name in names:
-        for key in {name, name.partition(".")[0]}:
+        prefix, dot, _ = name.partition(".")
+        for key in {name, prefix + dot}:
             yield from known.get(key, ())
 
 

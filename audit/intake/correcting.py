@@ -30,6 +30,7 @@ from audit.intake.words import canonical
 
 NO_RECORD: Final = "the export has no task record of that id"
 NO_COLUMN: Final = "the task records are exported without that column"
+NO_VALUE: Final = "the corrections are exported without the values as corrected"
 UNFIT: Final = "a correction of it does not fit"
 UNREAD: Final = "a correction of it can't be read"
 TIED: Final = "two corrections of it were made at the same time"
@@ -125,10 +126,12 @@ def _usable(tasks: Typed, corrections: Typed, rows_of: Mapping[str, list[int]]) 
             unknown.append(row)
         elif not bad[row] and any(column not in exported[_part(tasks, one)] for one in rows_of[task]):
             lacking.append(row)
-    bad[[*unknown, *lacking]] = True
+    valueless = np.arange(0 if "now" in frame else len(frame))
+    bad[[*unknown, *lacking, *valueless]] = True
     faults = [
         Faults(("task_id",), np.array(unknown, np.intp), NO_RECORD),
         Faults(("column",), np.array(lacking, np.intp), NO_COLUMN),
+        Faults(("column",), valueless, NO_VALUE),
     ]
     return np.flatnonzero(~bad).tolist(), [fault for fault in faults if len(fault.rows)]
 

@@ -383,8 +383,8 @@ def _perhaps_listed(
 ) -> Bools:
     """Which records may name a row that was set aside: it agrees in all cells of its key that can be read."""
     found = np.zeros(len(tasks), bool)
-    aside = timeline.aside.get(table)
-    if aside is None or aside.empty:
+    aside = timeline.aside[table]
+    if aside.empty:
         return found
     lacks = aside[list(columns)].isna().to_numpy()
     for pattern in np.unique(lacks, axis=0):
@@ -421,15 +421,22 @@ def _of_component(timeline: Timeline, name: str, column: str, component: Ints | 
         return found
     why = np.select([component == NONE_KNOWN, component == TWO_RECORDED], [1, 2], 0)
     unread = _unreadable(timeline, "components", column, component)
+    nowhere = (component == NONE_KNOWN) & ("position" not in timeline.tasks)
     return Values(
         kind=found.kind,
         codes=found.codes,
         names=found.names,
         numbers=found.numbers,
         missing=found.missing,
-        undecidable=(component == TWO_RECORDED) | unread,
-        reasons=(_blank(name), NO_COMPONENT, TWO_COMPONENTS, f"can't be read: {name}"),
-        why=np.where(unread, 3, why).astype(np.int8),
+        undecidable=(component == TWO_RECORDED) | unread | nowhere,
+        reasons=(
+            _blank(name),
+            NO_COMPONENT,
+            TWO_COMPONENTS,
+            f"can't be read: {name}",
+            "column not supplied: tasks.position",
+        ),
+        why=np.select([unread, nowhere], [3, 4], why).astype(np.int8),
     )
 
 
@@ -521,6 +528,9 @@ def _of_person(
     if signature not in timeline.tasks:
         return _not_exported(name, len(rows), signature)
     people = timeline.tables["people"]
+    for part in _parts(column):
+        if part not in people:
+            return _not_exported(name, len(rows), f"{name.partition('.')[0]}.{part}")
     names = names_of((people["person"], timeline.tasks[signature]))
     person = codes_in(names, timeline.tasks[signature])[rows]
     history = _Holdings.of(people, codes_in(names, people["person"]), column)
@@ -565,19 +575,17 @@ def _of_person(
 
 def _perhaps_held(timeline: Timeline, names: pd.Index, column: str, person: Ints, day: Ints) -> Bools:
     """Whether an entry of each person that can't be read, as a whole or in what it says, may be of a day."""
-    people, aside = timeline.tables["people"], timeline.aside.get("people")
-    said = ("certificate_number", "certificate_kind") if column == "certificates" else (column,)
+    people, aside = timeline.tables["people"], timeline.aside["people"]
     none: Ints = np.empty(0, np.int64)
-    in_part = [timeline.unreadable.get(("people", name), none) for name in (*said, "valid_to")]
+    in_part = [timeline.unreadable.get(("people", part), none) for part in (*_parts(column), "valid_to")]
     rows = np.unique(np.concatenate(in_part)).astype(np.int64)
-    frames = [people.iloc[rows], *([] if aside is None else [aside])]
-    entries = [(codes_in(names, frame["person"]), *_valid(frame)) for frame in frames]
+    entries = [(codes_in(names, frame["person"]), *_valid(frame)) for frame in (people.iloc[rows], aside)]
     owner, first, after = (np.concatenate(parts) for parts in zip(*entries, strict=True))
     if not len(owner):
         return np.zeros(len(person), bool)
     count = Order.of(owner, first).count(person, day, "until") - Order.of(owner, after).count(person, day, "until")
     found: Bools = (count > 0) & (person != MISSING)
-    if aside is not None and aside["person"].isna().any():
+    if aside["person"].isna().any():
         found |= person != MISSING  # an entry that names nobody may be anybody's
     return found
 
@@ -622,17 +630,15 @@ class _Holdings:
         return cls(turns, turn_owner, *coded(texts))
 
 
+def _parts(column: str) -> tuple[str, ...]:
+    """The columns of the people table of which one is made: `certificates` are numbers with their kinds."""
+    return ("certificate_number", "certificate_kind") if column == "certificates" else (column,)
+
+
 def _entries(people: pd.DataFrame, column: str) -> list[str]:
-    """A column of the people table, blank where missing; `certificates` are numbers with their kinds."""
-
-    def texts(name: str) -> list[str]:
-        if name not in people:
-            return [""] * len(people)
-        return people[name].astype("str").where(people[name].notna(), "").tolist()
-
-    if column != "certificates":
-        return texts(column)
-    return [certificate(*pair) for pair in zip(texts("certificate_number"), texts("certificate_kind"), strict=True)]
+    """A column of the people table, blank where missing."""
+    parts = [people[name].astype("str").where(people[name].notna(), "").tolist() for name in _parts(column)]
+    return [certificate(*pair) for pair in zip(*parts, strict=True)] if len(parts) > 1 else parts[0]
 
 
 _LISTS: Final[Mapping[str, tuple[str, tuple[str, ...], tuple[str, ...]]]] = {

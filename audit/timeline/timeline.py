@@ -32,7 +32,7 @@ class Timeline:
     `tables` are the typed frames of the export; a row number always means a row of one of them. `tasks` holds the
     audited task records, and behind them (from row `audited` on) those that were set aside. `rows` are the task records
     that count as work done: audited, closed, and begun by the as-of time; `perhaps` those that may: still open, or set
-    aside since a required cell of theirs can't be read. `aside` are the flights and boots that were set aside. `times`
+    aside since a required cell of theirs can't be read. `aside` are the rows of the other tables set aside. `times`
     are the task times in microseconds UTC, in the one reading ("world") that this timeline stands for; a record that
     was set aside may lack some (NEVER). `aircraft_names` and `position_names` decode aircraft codes and positions. A
     *place* is an aircraft's position: aircraft code x (positions + 1) + position code, the last position code of each

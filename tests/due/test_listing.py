@@ -124,6 +124,16 @@ def interval(**limits: Any) -> dict[str, Any]:
 DONE = {"product": "gloss-coating", "started_at": "2026-01-10T08:00:00Z", "finished_at": "2026-01-10T09:00:00Z"}
 
 
+def test_a_boot_that_was_never_treated_names_no_record() -> None:
+    """Its days count from where the export begins, beside those of a boot that was treated."""
+    boots = [
+        {"installed_at": "2026-01-01T00:00:00Z"},
+        {"component_serial": "C2", "position": "right wing", "installed_at": "2026-01-05T00:00:00Z"},
+    ]
+    rows = treatments(due(interval(days=20), "2026-01-12T00:00:00Z", tasks=[DONE], components=boots))
+    assert [(row["component_serial"], row["task_id"], row["used"]) for row in rows] == [("C2", "", 2), ("C1", "T1", 2)]
+
+
 @pytest.mark.parametrize(("days", "overdue"), [(20, "2026-01-31"), (21, "2026-02-01")])
 def test_days_are_counted_on_the_calendar(days: int, overdue: str) -> None:
     """Done on the 10th, 20 days allowed: the 30th is the last day."""

@@ -140,7 +140,9 @@ def test_every_subject_has_one_outcome_though_the_hour_is_not_known(limit: dict[
     found = every_subject(asked, timeline)
     expected = sorted([(0, outcome), (1, sure), (2, outcome)])
     assert sorted(zip(found["subject"], found["outcome"], strict=True)) == expected
-    assert set(found.loc[found["outcome"] == "unjudged", "reason"]) <= {AMBIGUOUS}
+    unjudged = found[found["outcome"] == "unjudged"]
+    assert set(unjudged["reason"]) <= {AMBIGUOUS}
+    assert unjudged["measured"].isna().all()
 
 
 def test_a_finding_shows_its_flight_beside_one_that_is_not_judged() -> None:

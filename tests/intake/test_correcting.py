@@ -207,6 +207,17 @@ def test_a_correction_that_cannot_be_read_leaves_its_cell_in_doubt() -> None:
     assert read([row], as_of="2024-01-11T00:00:00Z").faults.empty
 
 
+def test_corrections_without_the_values_as_corrected() -> None:
+    """They take nothing out of the records: what they correct is in doubt."""
+    row = correction("product", "gloss", "x")
+    del row["now"]
+    export = read([row])
+    told = ("corrections", "column", "the corrections are exported without the values as corrected")
+    assert pd.isna(cell(export, "product"))
+    assert reasons(export.rejects) == [told]
+    assert reasons(export.faults) == [("tasks", "product", "a correction of it can't be read")]
+
+
 def test_one_correction_twice_is_one() -> None:
     """The same row again is a duplicate; the same id with other contents is believed by nobody."""
     row = correction("product", "gloss", "x")

@@ -298,3 +298,16 @@ def test_work_elsewhere_is_planted_at_another_station() -> None:
     assert dict(outside.cells) == {"station": "S2"}
     [inside] = planted(data, "inside", **export).edits
     assert (inside.cells["station"], inside.cells["started_at"]) == ("S2", "2025-06-02T20:00:00.000000Z")
+
+
+@pytest.mark.parametrize(("next_one", "lands"), [("12:26:00", "12:22:59"), ("13:00:00", "12:29:59")])
+def test_a_flight_in_the_midst_of_work_lands_before_the_next(next_one: str, lands: str) -> None:
+    """After ten minutes, or half the time until the aircraft took off indeed."""
+    work = WORK | {"finished_at": "2025-06-02T12:20:00Z"}
+    taken_off = FLOWN | {"takeoff_at": f"2025-06-02T{next_one}Z", "landing_at": "2025-06-02T15:00:00Z"}
+    timeline = planted_in(tasks=[work], flights=[FLOWN, taken_off])
+    asked = RULES.validate_python(rule("overlap", between=["tasks", "flights"], same=["aircraft"]))
+    [case] = every_subject(asked, timeline).to_dict("records")
+    [flight] = form_of(asked).plant(asked, timeline)(Spot(case, "outside", "new")).edits  # type: ignore[arg-type]
+    assert flight.cells["takeoff_at"] == "2025-06-02T12:19:59.000000Z"
+    assert flight.cells["landing_at"][11:19] == lands

@@ -111,6 +111,13 @@ def refused(data: dict[str, Any], side: Side, **tables: Any) -> list[str]:
             id="precede: flown in between",
         ),
         pytest.param(
+            rule("count", scope=GLOSS, coats={"at_least": 2}),
+            "outside",
+            {"tasks": [COAT | {"coat": 1}, COAT | {"coat": 2}, COAT | {"coats": 2}]},
+            "without a coat there is no session",
+            id="count: other coats",
+        ),
+        pytest.param(
             rule("hold", scope=GLOSS, forbid={"event": "takeoff"}, **{"for": "PT10M"}),
             "outside",
             {"tasks": [COAT], "flights": [FLOWN | {"landing_at": "2025-06-02T13:00:00Z"}]},
