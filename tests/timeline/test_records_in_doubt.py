@@ -330,10 +330,11 @@ def test_a_certificate_that_two_exports_tell_differently() -> None:
 
 
 def test_a_certificate_without_its_kind() -> None:
-    """Where the list has no column of kinds, the number alone is what somebody holds."""
+    """Where the list has no column of kinds nobody knows which certificate the number is of."""
     people = [one | {"certificate_number": number} for one, number in zip(PEOPLE, ("7", ""), strict=True)]
     line = timeline(OTHER, TASK, people=people)
-    assert told(line, "performer.certificates") == ["- performed_by holds nothing valid on that day", "7"]
+    assert told(line, "performer.certificates") == ["? column not supplied: people.certificate_kind"] * 2
+    assert told(line, "performer.certificate_number") == ["- performed_by holds nothing valid on that day", "7"]
 
 
 UNREADABLE = "? can't be read: signed_at"
