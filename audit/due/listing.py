@@ -50,6 +50,7 @@ LONG_AGO: Final = "overdue"
 BROKEN: Final = "the hold has been broken already: see the findings"
 NO_END: Final = "until the treatment that ends the hold is recorded"
 PERHAPS: Final = "it may be running, but not by the records that are sure"
+OFF: Final = "the boot is on no aircraft"
 NO_LATEST: Final = "nothing tells when that ended"
 
 
@@ -155,23 +156,21 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
 def _notes(rows: pd.DataFrame, first: Ints, early: Ints) -> list[str]:
     """What there is to say of each row: what is in doubt, and what can't be told."""
     found = []
-    columns = (rows[name] for name in ("kind", "broken", "until", "latest", "perhaps", "reason"))
-    for kind, broken, until, latest, perhaps, reason, at, begins in zip(
+    columns = (rows[name] for name in ("kind", "broken", "until", "latest", "perhaps", "off", "reason"))
+    for kind, broken, until, latest, perhaps, off, reason, at, begins in zip(
         *columns, first.tolist(), early.tolist(), strict=True
     ):
-        told = []
+        told = [OFF] if off else []
         if perhaps:
             told.append(PERHAPS)
         if reason:
             told.append(f"in doubt: {reason}")
         if latest not in (NONE, until):
-            told.append(f"it may run until {pd.Timestamp(latest, unit='us'):%Y-%m-%d %H:%M} UTC")
+            told.append(f"it may run until {pd.Timestamp(latest, unit='us').ceil('min'):%Y-%m-%d %H:%M} UTC")
         if broken:
             told.append(BROKEN if kind == "hold" else LONG_AGO)
-        elif perhaps and until == NONE:
-            told.append(NO_LATEST)
         elif kind == "hold" and until == NONE:
-            told.append(NO_END)
+            told.append(NO_LATEST if perhaps else NO_END)
         elif at == FOREVER:
             told.append(NOT_ENOUGH)
         elif until == NONE and begins == FOREVER:

@@ -43,7 +43,7 @@ from audit.evidence.sessions import (
     sessions,
     unrecorded_from,
 )
-from audit.evidence.treatments import Treatments, begun_between, ties, treatments
+from audit.evidence.treatments import NO_BOOT, Treatments, begun_between, ties, treatments
 from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.coming import coming
@@ -60,7 +60,7 @@ from audit.language.values import Duration
 from audit.language.wording import Said
 from audit.planting import planting
 from audit.planting.planting import NotPlantable, Planted, Planter, Spot
-from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, micros_of
+from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, expand, micros_of
 from audit.timeline.timeline import Timeline
 
 
@@ -162,12 +162,12 @@ def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
 
 
 def _running(hold: _Hold, sure: bool) -> pd.DataFrame:
-    """The holds that run at the as-of time, or may; of those that are not sure all only may."""
+    """The holds that run at the as-of time, or may, those of work that goes on included; of those that are not sure all
+    only may."""
     rule, timeline, now = hold.rule, hold.timeline, hold.timeline.as_of
     everyone = np.arange(len(hold.sessions))
     surely, perhaps = hold.ends(PLAIN, everyone), hold.latest_end(everyone)
-    begun = hold.sessions.end <= now
-    running = np.flatnonzero(begun & (perhaps > now))
+    running = np.flatnonzero((hold.sessions.start <= now) & (perhaps > now))
     is_over = (surely[running] <= now) | (not sure)
 
     # What is in doubt may have ended it already, or may make it last longer.
@@ -181,10 +181,11 @@ def _running(hold: _Hold, sure: bool) -> pd.DataFrame:
     lasts = turning_reasons(timeline, longer, "harsh", running, np.zeros(len(running), bool))
     held, latest = hold.sessions.take(running), perhaps[running]
     until = np.where(is_over, latest, surely[running])
-    return coming(
+    found = coming(
         len(running),
         kind="hold",
         what=_forbidden(rule),
+        subject=held.task,
         task=held.last,
         place=held.place,
         component=held.component,
@@ -192,12 +193,32 @@ def _running(hold: _Hold, sure: bool) -> pd.DataFrame:
         until=np.where(until == FOREVER, NONE, until),
         latest=np.where((latest > surely[running]) & (latest < FOREVER), latest, NONE),
         perhaps=is_over,
-        used=np.where(held.end == NEVER, np.nan, (now - held.end) / HOUR),
+        used=np.where(held.end == NEVER, np.nan, np.maximum(now - held.end, 0) / HOUR),
         limit=np.nan if hold.limit == FOREVER else hold.limit / HOUR,
         unit="h",
         broken=hold.broken(PLAIN, running) & sure,
         reason=reasons_of(timeline).texts(first_of(held.doubt, ended, lasts, hold.backwards[running])),
     )
+    return _where_they_are(timeline, held, found)
+
+
+def _where_they_are(timeline: Timeline, held: Sessions, found: pd.DataFrame) -> pd.DataFrame:
+    """The holds at the places where their boots are at the as-of time: a boot takes its hold along. On a day without a
+    time it may be at several."""
+    history, now = timeline.components, timeline.as_of
+    boot = np.where(held.boot >= 0, held.boot, history.boots)
+    first = history.by_boot.ahead(boot)
+    index, nth = expand(history.by_boot.ahead(boot + 1) - first)
+    stay = history.by_boot.row[first[index] + nth]
+    perhaps, surely = ((since[stay] <= now) & (now < to[stay]) for since, to in (history.perhaps, history.surely))
+    here = found.iloc[index[perhaps]].assign(place=history.place[stay[perhaps]], component=stay[perhaps])
+    reasons = reasons_of(timeline)
+    unsure = reasons.texts(reasons.where(~surely[perhaps], NO_BOOT))
+    here["reason"] = here["reason"].where(here["reason"] != "", unsure)
+    elsewhere = np.setdiff1d(np.arange(len(held)), index[perhaps])
+    other = found.iloc[elsewhere].assign(off=held.boot[elsewhere] >= 0)
+    rows: pd.DataFrame = pd.concat([here, other]).sort_index(kind="stable").reset_index(drop=True)
+    return rows
 
 
 def _forbidden(rule: HoldRule) -> str:

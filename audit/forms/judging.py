@@ -7,6 +7,7 @@ import pandas as pd
 
 from audit.evidence.doubt import CERTAIN
 from audit.forms import form_of
+from audit.forms.coming import in_every_reading
 from audit.forms.naming import aircraft_of, common
 from audit.forms.outcomes import Judgement, Outcomes, cases, figures_where, subject_keys, together
 from audit.forms.reads import reading_only, tables_read
@@ -47,18 +48,29 @@ def judge_part_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.Dat
 
 
 def what_comes(rule: Rule, timeline: Timeline) -> pd.DataFrame:
-    """What falls due, or must not happen yet, by a rule: see `coming`."""
-    return form_of(rule).coming(rule, reading_only(rule, timeline))
+    """What falls due, or must not happen yet, by a rule, in any reading of the ambiguous times: see `coming`."""
+    form = form_of(rule)
+    readings = _readings(rule, timeline)
+    parts = [form.coming(rule, reading_only(rule, one)) for one in (timeline, *readings)]
+    if not readings:
+        return parts[0]
+    place = np.concatenate([part["place"].to_numpy(np.int64) for part in parts])
+    tried = [reading.in_play[timeline.aircraft_of(place)] for reading in readings]
+    return in_every_reading(parts, np.add.reduce(tried, dtype=np.int64) + 1, AMBIGUOUS)
+
+
+def _readings(rule: Rule, timeline: Timeline) -> list[Timeline]:
+    """The further readings of the ambiguous times, shared by all rules of one owner, with all that they work out."""
+    if "tasks" not in tables_read(rule):
+        return []
+    owner = form_of(rule).owner(rule)
+    return timeline.memo(("readings", owner), lambda: list(other_readings(timeline, owner)))
 
 
 def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> Outcomes:
     """The judgement on the timeline as it stands, of which only that stands which other readings give as well."""
     form, plain = form_of(rule), judgement.outcomes
-    if "tasks" not in tables_read(rule):
-        return plain
-    owner = form.owner(rule)
-    # Shared by all rules of one owner, with all that they work out on them.
-    readings = timeline.memo(("readings", owner), lambda: list(other_readings(timeline, owner)))
+    readings = _readings(rule, timeline)
     if not readings:
         return plain
     others = [form.evaluate(rule, reading_only(rule, reading)).outcomes for reading in readings]
@@ -67,7 +79,7 @@ def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> O
         keys=range(len(others) + 1),
         names=["reading", "case"],
     ).reset_index("reading")
-    tried = _times_tried(timeline, readings, verdicts, owner)
+    tried = _times_tried(timeline, readings, verdicts, form.owner(rule))
     subject = verdicts.groupby(subject_keys(verdicts, len(verdicts)), sort=False).ngroup()
     grouped = verdicts.groupby(subject.to_numpy(), sort=False)
     agreed = (grouped["finding"].transform("sum") == tried) | (

@@ -50,8 +50,10 @@ def when_in_words(row: Row, zone: str | None = None) -> str:
     if row["kind"] == "hold":
         if pd.isna(row["due"]):
             return "until further work" if pd.isna(row["limit"]) else "end not known"
-        utc = f"{row['due']:%Y-%m-%d %H:%M} UTC"
-        local = "" if zone is None else f"{row['due'].tz_convert(zone):%Y-%m-%d %H:%M} local, "
+        # To the minute, and not a second too early.
+        due = row["due"].ceil("min")
+        utc = f"{due:%Y-%m-%d %H:%M} UTC"
+        local = "" if zone is None else f"{due.tz_convert(zone):%Y-%m-%d %H:%M} local, "
         return f"not before {local}{utc}"
     if not pd.isna(row["due"]):
         if is_overdue(row):

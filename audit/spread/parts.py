@@ -212,7 +212,7 @@ _TABLES_OF_CASES: Final = {
     "component": "components",
     "flight": "flights",
 }
-_TABLES_OF_COMING: Final = {"task": "tasks", "component": "components"}
+_TABLES_OF_COMING: Final = {"subject": "tasks", "task": "tasks", "component": "components"}
 
 
 def _as_in_whole(frame: pd.DataFrame, tables: Mapping[str, str], rows: Rows) -> pd.DataFrame:

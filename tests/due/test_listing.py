@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from audit.authoring.examples import example_export
-from audit.due.listing import BROKEN, LONG_AGO, NO_BAND, NOT_ENOUGH, DueList, due_list
-from audit.forms.judging import what_comes
+from audit.due.listing import BROKEN, LONG_AGO, NO_BAND, NOT_ENOUGH, OFF, PERHAPS, DueList, due_list
+from audit.forms.judging import AMBIGUOUS, what_comes
 from audit.intake.export import Export
 from audit.intake.reading import read_export
 from audit.language.rule import Example
@@ -41,13 +41,14 @@ def treatments(listed: DueList) -> list[dict[str, Any]]:
 @pytest.mark.parametrize(
     ("as_of", "runs"),
     [
-        ("2026-01-10T08:59:00Z", False),  # the coat is not finished
+        ("2026-01-10T07:59:00Z", False),  # the coat is not begun
+        ("2026-01-10T08:00:00Z", True),  # nothing flies that is worked on, and then it cures
         ("2026-01-10T09:00:00Z", True),
         ("2026-01-11T08:59:00Z", True),
         ("2026-01-11T09:00:00Z", False),  # over at the minute
     ],
 )
-def test_a_cure_runs_from_the_end_of_the_coat(as_of: str, runs: bool) -> None:
+def test_a_cure_runs_from_the_coat_on(as_of: str, runs: bool) -> None:
     rows = due(CURE, as_of, tasks=[COAT]).rows
     assert len(rows) == runs
     if runs:
@@ -85,6 +86,80 @@ def test_a_cure_ends_as_long_as_it_surely_runs_else_as_long_as_it_may(as_of: str
     found = due(CURE, as_of, tasks=[COAT, {**COAT, "product": "unheard-of", **times}]).rows
     of_coat = found[found["task_id"] == "T1"]
     assert of_coat["due"].tolist() == ([] if due_at is None else [pd.Timestamp(due_at)])
+
+
+def test_a_cure_runs_while_the_next_coat_is_put_on() -> None:
+    """Looked at in the midst of the second coat: the first is wet, whatever comes of the second."""
+    second = {**COAT, "started_at": "2026-01-10T11:55:00Z", "finished_at": "2026-01-10T12:05:00Z"}
+    rows = due(CURE, "2026-01-10T12:00:00Z", tasks=[COAT, second]).rows
+    assert rows["due"].tolist() == [pd.Timestamp("2026-01-11T12:05Z")]
+    assert rows["used"].tolist() == [0]
+
+
+BERLIN = {**COAT, "station": "S2", "started_at": "2025-10-26T01:30:00", "finished_at": "2025-10-26T02:30:00"}
+"""A coat that ended at 00:30 or 01:30 UTC, in the night in which the clock went back."""
+
+
+@pytest.mark.parametrize(
+    ("as_of", "due_at", "told"),
+    [
+        ("2025-10-27T00:29:00Z", "2025-10-27T00:30Z", f"in doubt: {AMBIGUOUS}; it may run until 2025-10-27 01:30 UTC"),
+        ("2025-10-27T00:30:00Z", "2025-10-27T01:30Z", f"{PERHAPS}; in doubt: {AMBIGUOUS}"),
+        ("2025-10-27T01:29:00Z", "2025-10-27T01:30Z", f"{PERHAPS}; in doubt: {AMBIGUOUS}"),
+        ("2025-10-27T01:30:00Z", None, None),
+    ],
+)
+def test_a_cure_runs_as_long_as_it_may_by_either_hour(as_of: str, due_at: str | None, told: str | None) -> None:
+    """The other boot, whose coat ended in an hour that came once, is not in doubt."""
+    other = {**COAT, "aircraft": "A2", "started_at": "2025-10-26T00:00Z", "finished_at": "2025-10-26T05:00Z"}
+    boots = [{}, {"aircraft": "A2", "component_serial": "C2"}]
+    rows = due(CURE, as_of, tasks=[BERLIN, other], components=boots).rows.set_index("component_serial")
+    assert rows.loc[["C2"], ["due", "note"]].values.tolist() == [[pd.Timestamp("2025-10-27T05:00Z"), ""]]
+    found = rows.drop("C2")
+    assert found["due"].tolist() == ([] if due_at is None else [pd.Timestamp(due_at)])
+    assert found["note"].tolist() == ([] if told is None else [told])
+
+
+def test_a_treatment_falls_due_as_soon_as_it_may_by_either_hour() -> None:
+    """The flight was before the treatment, or after it: of the hours left the fewest."""
+    done = {**BERLIN, "product": "gloss-coating"}
+    flights = [{"takeoff_at": "2025-10-26T01:00:00Z", "flight_hours": 0.5}]
+    (row,) = treatments(due(interval(flight_hours=50), "2025-10-27T00:00:00Z", tasks=[done], flights=flights))
+    assert (row["used"], row["note"].startswith(f"in doubt: {AMBIGUOUS}")) == (0.5, True)
+
+
+FIRST, SECOND = {"removed_at": "2026-01-10T10:00:00Z"}, {"aircraft": "A2", "installed_at": "2026-01-10T11:00:00Z"}
+"""Where the boot was that was treated on A1: it came off, and was put on A2."""
+
+
+@pytest.mark.parametrize(
+    ("boots", "as_of", "where", "note"),
+    [
+        pytest.param([FIRST, SECOND], "2026-01-10T09:59:00Z", ["A1"], "", id="not-yet-off"),
+        pytest.param([FIRST, SECOND], "2026-01-10T10:00:00Z", ["A1"], OFF, id="off"),
+        pytest.param([FIRST, SECOND], "2026-01-10T11:00:00Z", ["A2"], "", id="on-again"),
+        pytest.param([FIRST], "2026-01-10T11:00:00Z", ["A1"], OFF, id="off-for-good"),
+        pytest.param(
+            [{"removed_at": "2026-01-11"}, {"aircraft": "A2", "installed_at": "2026-01-11"}],
+            "2026-01-11T08:00:00Z",
+            ["A1", "A2"],
+            "in doubt: no boot known at that position and time, or two recorded",
+            id="on-a-day-without-a-time",
+        ),
+    ],
+)
+def test_a_boot_takes_its_cure_along(boots: list[dict[str, str]], as_of: str, where: list[str], note: str) -> None:
+    """It is the aircraft with the wet boot that must not fly, and not the one on which it was treated."""
+    rows = due(CURE, as_of, tasks=[COAT], components=boots).rows
+    assert rows["aircraft"].tolist() == where
+    assert set(rows["note"]) == {note}
+
+
+def test_a_cure_is_told_to_the_minute_and_no_second_too_early() -> None:
+    (row,) = due(CURE, "2026-01-10T20:00:00Z", tasks=[{**COAT, "finished_at": "2026-01-10T09:00:01Z"}]).rows.to_dict(
+        "records"
+    )
+    assert when_in_words(row, "Europe/Berlin") == "not before 2026-01-11 10:01 local, 2026-01-11 09:01 UTC"
 
 
 def test_a_cure_that_was_flown_in_says_so() -> None:
