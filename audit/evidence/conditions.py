@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from audit.intake.names import near_keys
 from audit.intake.tables import NAMES
 from audit.intake.words import canonical
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
@@ -147,6 +148,8 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             why[from_right] = right.why[from_right] + len(reasons)
             reasons.extend(right.reasons)
             nearly = _nearly_equal(timeline, name, left, right) & ~unknown
+            if operator in ("in_", "not_in"):
+                nearly |= _nearly_listed(left, right) & ~unknown
             asked[nearly] = UNKNOWN
             why[nearly] = len(reasons)
             reasons.append(f"{name} and {operand.column} are nearly the same name")
@@ -203,6 +206,24 @@ def _nearly_equal(timeline: Timeline, name: str, left: Values, right: Values) ->
         if near:
             found |= (left.codes == code) & np.isin(right.codes, near)
     return found
+
+
+def _nearly_listed(left: Values, right: Values) -> Bools:
+    """Where a list lacks a text and has one that is nearly equal: `TW-07` and `TW-7`."""
+    if left.names is None or right.names is None:
+        return np.zeros(len(left.missing), bool)
+    assert left.codes is not None
+    assert right.codes is not None
+    width = len(right.names) + 1
+    pairs, distinct = pd.factorize((left.codes.astype(np.int64) + 1) * width + right.codes + 1)
+    found = np.zeros(len(distinct), bool)
+    for number, pair in enumerate(distinct.tolist()):
+        text, cell = pair // width - 1, pair % width - 1
+        if text == MISSING or cell == MISSING:
+            continue
+        one, listed = str(left.names[text]), codes_of(str(right.names[cell]))
+        found[number] = one not in listed and any(near_keys(one) & near_keys(other) for other in listed)
+    return found[pairs]
 
 
 def _present(left: Values, wanted: bool) -> Truth:

@@ -243,6 +243,7 @@ NAMES: Mapping[str, tuple[tuple[str, str], ...]] = {
     "product": (("tasks", "product"), ("lots", "product"), ("products", "product")),
     "lot": (("tasks", "lot"), ("lots", "lot")),
     "manual": (("tasks", "manual"), ("manuals", "manual")),
+    "manual_revision": (("tasks", "manual_revision"), ("manuals", "revision")),
 }
 """What has a name, and the columns (table, column) that name it."""
 

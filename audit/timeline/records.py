@@ -12,7 +12,7 @@ import pandas as pd
 
 from audit.errors import InternalError
 from audit.intake.tables import EVERY_POSITION
-from audit.timeline.codes import MISSING, by_name, coded, codes_in, names_of
+from audit.timeline.codes import MISSING, by_name, coded, codes_in, codes_of, names_of
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
 from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, Bools, Ints, Order, micros
 from audit.timeline.timeline import TASK_TIMES, Timeline
@@ -356,16 +356,18 @@ def _joined(timeline: Timeline, name: str, prefix: str, column: str, tasks: Ints
     reasons = (
         _blank(name),
         f"{what} not listed in {table}",
-        f"value missing: {what}",
         f"{what} {NEARLY} {table}",
         f"can't be read: {name}",
         f"a row of {table} in quarantine may be that {what}",
+        *map(_blank, task_columns),
     )
     unlisted = named & (rows < 0)
     near = unlisted & _nearly_known(timeline, table, task_columns, tasks)
     unread = _unreadable(timeline, table, column, rows)
     aside = unlisted & _perhaps_listed(timeline, table, columns, task_columns, tasks)
-    why = np.select([near, aside, unread, rows >= 0, named], [3, 5, 4, 0, 1], 2).astype(np.int8)
+    blank = [codes_of(timeline.tasks[column])[tasks] == MISSING for column in task_columns]
+    why = np.select([near, aside, unread, rows >= 0, named, *blank], [2, 4, 3, 0, 1, *range(5, 5 + len(blank))])
+    why = why.astype(np.int8)
     return replace(found, undecidable=found.undecidable | near | unread | aside, reasons=reasons, why=why)
 
 

@@ -8,7 +8,6 @@ from collections.abc import Iterable
 REASONS = (
     # A cell, a column, a table
     r"value missing: [a-z_.]+( or [a-z_.]+)*",
-    r"value missing: (lot|manual revision|product)",
     r"can't be read: [a-z_.]+",
     r"column not supplied: [a-z]+\.[a-z_]+",
     r"table not supplied: [a-z]+",

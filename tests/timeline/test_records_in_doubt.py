@@ -217,7 +217,7 @@ def test_several_lots_that_were_set_aside() -> None:
         ),
         pytest.param({"revision": "2", "manual": "WEAR"}, {"manual": "WEAR"}, "- {1} not listed in {0}", id="crossed"),
         pytest.param({"revision": ""}, {"manual_revision": "4"}, ASIDE, id="any-revision"),
-        pytest.param({"revision": ""}, {"manual_revision": ""}, "- value missing: {1}", id="no-revision"),
+        pytest.param({"revision": ""}, {"manual_revision": ""}, "- value missing: manual_revision", id="no-revision"),
     ],
 )
 def test_a_manual_that_was_set_aside(aside: Row, record: Row, expected: str) -> None:
