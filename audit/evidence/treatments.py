@@ -26,6 +26,7 @@ NONE = -1
 NO_POSITION: Why = (Rank.POSITION, "position not recorded, or not one of the boots' positions")
 NO_BOOT: Why = (Rank.BOOT, "no boot known at that position and time, or two recorded")
 OPEN_RECORD: Why = (Rank.UNREADABLE, "a record of work that is still open may change the result")
+UNREADABLE_STATUS: Why = (Rank.UNREADABLE, "can't be read: status")
 UNREADABLE_RECORD: Why = (Rank.UNREADABLE, "a record in quarantine may change the result")
 NEARLY_THIS: Why = (Rank.NOT_COVERED, "a record of an aircraft of nearly the same name may change the result")
 TIED: Why = (Rank.TIED, "which came first is not known: both started at the same time")
@@ -81,8 +82,12 @@ def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatment
     done = np.ones(len(task), bool)
     if len(timeline.perhaps):
         done = ~np.isin(task, timeline.perhaps)
-        unread = reasons.where(~done & (task >= timeline.audited), UNREADABLE_RECORD)
-        doubt = first_of(doubt, unread, reasons.where(~done, OPEN_RECORD))
+        doubt = first_of(
+            doubt,
+            reasons.where(~done & (task >= timeline.audited), UNREADABLE_RECORD),
+            reasons.where(~done & timeline.is_open(task), OPEN_RECORD),
+            reasons.where(~done, UNREADABLE_STATUS),
+        )
     doubt = first_of(doubt, reasons.where(elsewhere, NEARLY_THIS))
     return Treatments(task, place, component, boot, doubt, done & ~elsewhere)
 

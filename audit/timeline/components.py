@@ -160,18 +160,22 @@ def build_components(
     day_alone: Mapping[str, Ints],
 ) -> Components:
     """Order the component history. `place` is the place code of each row; `unclear` (place, start, end) says where it
-    isn't clear which boot was installed, `unreadable` are the rows whose removal can't be read, `day_alone` those whose
-    `installed_at` or `removed_at` is a day without a time."""
+    isn't clear for another reason which boot was installed, `unreadable` are the rows whose removal can't be read,
+    `day_alone` those whose `installed_at` or `removed_at` is a day without a time."""
     installed = micros(frame["installed_at"])
     boot = codes_of(frame["component_serial"])
+    # No two boots are at one place, nor is one at two.
+    latest = np.minimum(_next(place, installed), _next(boot, installed))
     if "removed_at" in frame:
         removed = micros(frame["removed_at"])
         removed = np.where(removed == NEVER, FOREVER, removed)
+        removed[unreadable] = latest[unreadable]
         open_ended = np.zeros(len(frame), bool)
         open_ended[unreadable] = True
     else:
-        removed = np.minimum(_next(place, installed), _next(boot, installed))
-        open_ended = removed < FOREVER
+        removed, open_ended = latest, latest < FOREVER
+    until_unknown = {"place": place[unreadable], "start": installed[unreadable], "end": removed[unreadable]}
+    unclear = pd.concat([unclear, pd.DataFrame(until_unknown)], ignore_index=True)
     gone = np.flatnonzero(removed < FOREVER)
     surely = (_moved(installed, day_alone.get("installed_at"), 1), _moved(removed, day_alone.get("removed_at"), 0))
     return Components(

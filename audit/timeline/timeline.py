@@ -95,8 +95,9 @@ class Timeline:
         return start, np.where(end == NEVER, FOREVER, end)
 
     def is_open(self, tasks: Ints) -> Bools:
-        """Whether the work of each audited record is still open."""
-        open_: Bools = np.isin(tasks, self.perhaps) & (tasks < self.audited)
+        """Whether the work of each record is still open, by a status that can be read."""
+        unreadable = self.unreadable.get(("tasks", "status"), np.empty(0, np.int64))
+        open_: Bools = np.isin(tasks, self.perhaps) & (tasks < self.audited) & ~np.isin(tasks, unreadable)
         return open_
 
     @property
@@ -377,9 +378,6 @@ def _unclear_times(
         yield aside, installed, np.where(removed == NEVER, FOREVER, removed)
     if frame is None:
         return
-    unreadable = export.unreadable.get(("components", "removed_at"))
-    if unreadable is not None:
-        yield frame.iloc[unreadable], micros(frame["installed_at"])[unreadable], np.full(len(unreadable), FOREVER)
     for column in ("installed_at", "removed_at"):
         rows = export.date_only.get(("components", column))
         if rows is not None:

@@ -79,7 +79,8 @@ def test_which_records_are_work_done_and_which_may_be(cells: Row, expected: str)
     assert ids.index("T3") in line.perhaps
     audited = "T1" in ids[: line.audited]
     assert line.is_open(np.arange(3)).tolist() == [
-        one == "T3" or (one == "T1" and audited and expected == "perhaps") for one in ids
+        one == "T3" or (one == "T1" and audited and cells.get("status") == "open" and expected == "perhaps")
+        for one in ids
     ]
 
 

@@ -1,4 +1,4 @@
-"""A column that was not exported is doubt: nothing is found, or passed, by what an export doesn't have."""
+"""What was not exported, or can't be read, is doubt: nothing is found, or passed, by what an export doesn't say."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 
 from audit.authoring.examples import as_of_example, example_rows
 from audit.findings.collect import evidence_of
-from audit.forms import form_of
+from audit.forms import FORMS, form_of
 from audit.forms.judging import every_subject
 from audit.forms.reads import columns_needed, columns_read
 from audit.intake.reading import read_rows
@@ -25,6 +25,7 @@ ROWS: Mapping[str, Sequence[Mapping[str, str]]] = {
     for table, rows in example_rows(FLEET).items()
 }
 """A fleet with every column that each of its tables may have."""
+AS_OF = as_of_example(FLEET, read_rows(ROWS))
 
 
 def asking(name: str) -> Rule:
@@ -62,12 +63,16 @@ OTHER_STRETCHES = {("tasks", "product"), ("tasks", "position")}
 @cache
 def without(table: str = "", column: str = "") -> Timeline:
     """The fleet without a column of a table."""
-    rows = {
-        name: [{key: cell for key, cell in row.items() if (name, key) != (table, column)} for row in of]
-        for name, of in ROWS.items()
-    }
-    export = read_rows(rows)
-    return build_timeline(export, as_of_example(FLEET, export))
+    return placed(
+        {
+            name: [{key: cell for key, cell in row.items() if (name, key) != (table, column)} for row in of]
+            for name, of in ROWS.items()
+        }
+    )
+
+
+def placed(rows: Mapping[str, Sequence[Mapping[str, str]]]) -> Timeline:
+    return build_timeline(read_rows(rows), AS_OF)
 
 
 def verdicts(asked: Rule, timeline: Timeline) -> dict[tuple[str, ...], str]:
@@ -88,3 +93,29 @@ def test_a_verdict_stands_whatever_was_not_exported(name: str) -> None:
         if table in ROWS and column and not TABLES[table].columns[column].required:
             for key, outcome in verdicts(asked, without(table, column)).items():
                 assert outcome == "unjudged" or outcome == every.get(key, outcome), (table, column, key)
+
+
+READABLE = ("time", "date", "number", "count", "choice")
+"""Kinds of columns of which a cell may be one that can't be read."""
+CELLS = [
+    (table, name)
+    for table in ROWS
+    for name, column in TABLES[table].columns.items()
+    if column.kind in READABLE and any(row[name] for row in ROWS[table])
+]
+SOME = [name for name in ASKED if name.split(":")[0] in {f"{form} {number}" for form in FORMS for number in (1, 4)}]
+"""Two rules of each form."""
+
+
+@pytest.mark.parametrize(("table", "column"), CELLS)
+def test_a_verdict_stands_whatever_can_not_be_read(table: str, column: str) -> None:
+    """What is judged beside a cell that can't be read is judged the same where it can."""
+    for row in range(0, len(ROWS[table]), 3):
+        spoiled = [cells | ({column: "?"} if number == row else {}) for number, cells in enumerate(ROWS[table])]
+        timeline = placed({**ROWS, table: spoiled})
+        for name in SOME:
+            # A stretch without its treatment goes on until another that surely is one.
+            if not name.startswith("interval") and (table, column) in columns_read(ASKED[name]) | {("tasks", "status")}:
+                every = verdicts(ASKED[name], without())
+                for key, outcome in verdicts(ASKED[name], timeline).items():
+                    assert outcome == "unjudged" or outcome == every.get(key, outcome), (name, row, key)
