@@ -196,7 +196,7 @@ def _running(hold: _Hold, sure: bool) -> pd.DataFrame:
         used=np.where(held.end == NEVER, np.nan, np.maximum(now - held.end, 0) / HOUR),
         limit=np.nan if hold.limit == FOREVER else hold.limit / HOUR,
         unit="h",
-        broken=hold.broken(PLAIN, running) & sure,
+        broken=hold.broken(View("lenient"), running) & (held.doubt == CERTAIN) & sure,
         reason=reasons_of(timeline).texts(first_of(held.doubt, ended, lasts, hold.backwards[running])),
     )
     return _where_they_are(timeline, held, found)

@@ -24,6 +24,7 @@ from audit.evidence.doubt import (
 )
 from audit.evidence.flying import first_uncovered
 from audit.evidence.meters import Limits, Meter, Tolerance, bases, meters
+from audit.evidence.seasons import season_around
 from audit.evidence.sessions import Sessions, in_sessions
 from audit.evidence.treatments import NO_BOOT, NO_POSITION
 from audit.figures import figure
@@ -53,6 +54,7 @@ from audit.timeline.instants import (
     Order,
     day_of,
     expand,
+    group_begins,
     take,
 )
 from audit.timeline.timeline import Timeline
@@ -141,7 +143,8 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
 
 
 def _coming(rule: IntervalRule, timeline: Timeline) -> pd.DataFrame:
-    """What is left of each limit of every boot that is installed, in its season, at the as-of time.
+    """What is left of each limit of every boot that is installed, in its season, at the as-of time; and that nothing is
+    known of it where no boot is known that was treated.
 
     `until` is the first instant at which it is overdue where the meter counts days or it is overdue already.
     """
@@ -174,7 +177,35 @@ def _coming(rule: IntervalRule, timeline: Timeline) -> pd.DataFrame:
                 reason=reason,
             )
         )
-    return together(rows)
+    return together([*rows, _coming_of_bootless(rule, timeline, rows[0]["place"].to_numpy(np.int64))])
+
+
+def _coming_of_bootless(rule: IntervalRule, timeline: Timeline, told: Ints) -> pd.DataFrame:
+    """The last treatment at each place of which no boot is known, in its season; `told` are the places of those that
+    are."""
+    done = in_sessions(timeline, rule.scope).sessions
+    aircraft, nowhere = timeline.aircraft_of(done.place), timeline.nowhere(done.place)
+    known = np.where(nowhere, np.isin(aircraft, timeline.aircraft_of(told)), np.isin(done.place, told))
+    opens, closes = np.full(len(done), timeline.since), np.full(len(done), FOREVER)
+    if rule.season is not None:
+        opens, closes = season_around(rule.season, timeline, aircraft, np.full(len(done), timeline.as_of))
+    open_ = np.flatnonzero((done.boot < 0) & ~known & (opens != NEVER))
+    order = open_[np.lexsort((done.end[open_], done.place[open_]))]
+    last = order[np.append(group_begins(done.place[order])[1:], True)[: len(order)]]
+    one, meter = done.take(last), meters(rule.at_most, rule.tolerance)[0]
+    return coming(
+        len(last),
+        kind="treatment",
+        what=f"next {describing.class_named(rule.scope)}",
+        task=one.last,
+        place=one.place,
+        since=one.end,
+        closes=np.where(closes[last] == FOREVER, NONE, closes[last]),
+        meter=meter.name,
+        limit=(meter.interval + meter.tolerance) / meter.scale,
+        unit=meter.unit,
+        reason=reasons_of(timeline).texts(_boot_unknown(timeline, one)),
+    )
 
 
 @dataclass(frozen=True)
@@ -342,17 +373,21 @@ def _cut(time: BootTime, done: Sessions, treated: Treated) -> Segments:
 
 def _bootless(timeline: Timeline, done: Sessions) -> Judgement:
     """Treatments of no one known boot: how much passed until the next can't be told, so each is unjudged."""
-    reasons = reasons_of(timeline)
     some = done.take(np.flatnonzero(done.boot < 0))
-    doubt = np.where(timeline.nowhere(some.place), reasons.number(*NO_POSITION), reasons.number(*NO_BOOT))
-    if not timeline.supplied("components"):
-        doubt[:] = reasons.number(Rank.NOT_SUPPLIED, "table not supplied: components")
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         one = some.take(index)
         return {"subject": one.task, "task": one.last, "place": one.place, "named_at": one.named_at, "at": one.end}
 
-    return unbroken(timeline, doubt, shown)
+    return unbroken(timeline, _boot_unknown(timeline, some), shown)
+
+
+def _boot_unknown(timeline: Timeline, some: Sessions) -> Ints:
+    """Why it isn't known which boot was treated in each session."""
+    reasons = reasons_of(timeline)
+    if not timeline.supplied("components"):
+        return np.full(len(some), reasons.number(Rank.NOT_SUPPLIED, "table not supplied: components"))
+    return np.where(timeline.nowhere(some.place), reasons.number(*NO_POSITION), reasons.number(*NO_BOOT))
 
 
 def _identity(rule: IntervalRule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> Keys:

@@ -26,6 +26,8 @@ def where(row: Row) -> str:
 def what_is_due(row: Row) -> str:
     """What must not happen yet, or has to be done, and how much is left until then."""
     if row["kind"] == "treatment":
+        if pd.isna(row["used"]):
+            return f"{row['what']}, not known how much is left of {figure(row['limit'])} {row['unit']}"
         left = row["limit"] - row["used"]
         if left < 0:
             return f"{row['what']}, {figure(-left)} {row['unit']} over the {figure(row['limit'])} allowed"

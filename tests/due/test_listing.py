@@ -14,7 +14,7 @@ from audit.forms.judging import AMBIGUOUS, what_comes
 from audit.intake.export import Export
 from audit.intake.reading import read_export
 from audit.language.rule import Example
-from audit.report.due_words import when_in_words
+from audit.report.due_words import what_is_due, when_in_words
 from audit.rulebook.loading import load_rules
 from audit.shipped import rules_folder, sample_folder
 from audit.timeline.timeline import build_timeline
@@ -165,6 +165,18 @@ def test_a_cure_is_told_to_the_minute_and_no_second_too_early() -> None:
 def test_a_cure_that_was_flown_in_says_so() -> None:
     rows = due(CURE, "2026-01-10T20:00:00Z", tasks=[COAT], flights=[{"takeoff_at": "2026-01-10T12:00:00Z"}]).rows
     assert rows["note"].tolist() == [BROKEN]
+
+
+def test_a_cure_that_was_perhaps_not_broken_does_not_point_to_findings() -> None:
+    """Another coat may still come, or the product isn't known: the audit leaves both unjudged."""
+    cover = {"product": "gloss-coating", "started_at": "2026-01-10T12:00:00Z", "finished_at": "2026-01-10T13:00:00Z"}
+    alone = {**CURE, "forbid": {"event": "treatment", "where": GLOSS}}
+    flown = {"flights": [{"takeoff_at": "2026-01-10T12:00:00Z"}]}
+    unlisted = {**COAT, "product": "unheard-of"}
+    for asked, tables in ((alone, {"tasks": [COAT, cover]}), (CURE, {"tasks": [unlisted], **flown})):
+        as_of = "2026-01-10T20:00:00Z"
+        assert outcomes(asked, as_of, **tables).findings == 0
+        assert BROKEN not in "".join(due(asked, as_of, **tables).rows["note"])
 
 
 def test_a_cure_in_doubt_is_a_row_that_says_why() -> None:
@@ -343,6 +355,40 @@ def test_a_treatment_in_doubt_is_told() -> None:
     perhaps = {"product": "unheard-of", "work_order": "W2", "started_at": "2026-01-11T08:00:00Z"}
     (row,) = treatments(due(interval(days=20), "2026-01-12T00:00:00Z", tasks=[DONE, perhaps]))
     assert row["note"].startswith("in doubt: ")
+
+
+NO_BOOT = "in doubt: no boot known at that position and time, or two recorded"
+NO_TABLE = "in doubt: table not supplied: components"
+
+
+@pytest.mark.parametrize(
+    ("tables", "position", "note"),
+    [
+        pytest.param({"not_supplied": ["components"]}, "left wing", NO_TABLE, id="no-table"),
+        pytest.param({"components": []}, "left wing", NO_BOOT, id="none-recorded"),
+        pytest.param({"components": [{"installed_at": "soon"}]}, "left wing", NO_BOOT, id="in-quarantine"),
+        pytest.param({"components": [{"aircraft": "A2"}]}, "", "in doubt: position not recorded", id="no-position"),
+    ],
+)
+def test_what_falls_due_though_no_boot_is_known_is_a_row_that_says_so(
+    tables: dict[str, Any], position: str, note: str
+) -> None:
+    """Only the last treatment there; nothing where a boot is known, of which its own row tells."""
+    again = {**DONE, "work_order": "W2", "started_at": "2026-01-11T08:00:00Z", "finished_at": "2026-01-11T09:00:00Z"}
+    tasks = [one | {"position": position} for one in (DONE, again)]
+    rows = treatments(due(interval(flight_hours=50), "2026-01-12T00:00:00Z", tasks=tasks, **tables))
+    (row,) = [row for row in rows if row["aircraft"] == "A1"]
+    assert (row["task_id"], row["position"], pd.isna(row["used"])) == ("T2", position, True)
+    assert row["note"].startswith(note)
+    assert what_is_due(row) == "next gloss coating, not known how much is left of 50 flight hours"
+    (row,) = treatments(due(interval(flight_hours=50), "2026-01-12T00:00:00Z", tasks=[DONE]))
+    assert row["used"] == 0
+
+
+def test_nothing_falls_due_out_of_season_where_no_boot_is_known() -> None:
+    season = {**interval(flight_hours=50), "season": {"from": "10-01", "to": "01-31"}}
+    for as_of, number in (("2026-01-12T00:00:00Z", 1), ("2026-02-01T00:00:00Z", 0)):
+        assert len(treatments(due(season, as_of, tasks=[DONE], not_supplied=["components"]))) == number
 
 
 def test_authorisations_lots_and_manuals_that_run_out() -> None:
