@@ -124,7 +124,7 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
     left = values(timeline, name, rows, component)
     truth = np.full(len(rows), TRUE)
     why = left.why.astype(np.int16)
-    reasons = list(left.reasons)
+    reasons, no = list(left.reasons), np.zeros(len(rows), bool)
     for operator, operand in condition.operators():
         if operator == "present":
             asked = _present(left, bool(operand))
@@ -142,9 +142,10 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             else:
                 one, two = left, right
             asked = np.where(unknown, UNKNOWN, _compare(operator, one, two)).astype(np.int8)
-            shorter = right.undecidable & ~unknown & ((asked == TRUE) | (operator != "in_"))
-            asked[shorter] = UNKNOWN
-            from_right = ~left.missing & (right.missing | shorter)
+            lacks = right.lacking(asked == TRUE) if operator == "in_" else no
+            hidden = right.undecidable & ~unknown & ~lacks
+            asked[hidden] = UNKNOWN
+            from_right = ~left.missing & (right.missing | hidden)
             why[from_right] = right.why[from_right] + len(reasons)
             reasons.extend(right.reasons)
             nearly = _nearly_equal(timeline, name, left, right) & ~unknown
@@ -158,8 +159,8 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             one = _by_day(name, left, timeline, rows) if is_day else left
             operand = _as_read(name, operand)
             asked = np.where(left.missing, UNKNOWN, _against(operator, operand, one)).astype(np.int8)
-            # Of a list that may have been shorter on that day only what it lacks is sure.
-            asked[left.undecidable & ((asked == TRUE) | (operator != "includes_all"))] = UNKNOWN
+            lacks = left.lacking(asked == TRUE) if operator == "includes_all" else no
+            asked[left.undecidable & ~lacks] = UNKNOWN
             nearly = _nearly_the_literal(timeline, name, operator, operand, left) & ~left.missing
             asked[nearly] = UNKNOWN
             why[nearly] = len(reasons)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 
 import numpy as np
 
@@ -43,12 +43,21 @@ def first_takeoff(timeline: Timeline, view: View, subjects: Subjects, after: Int
     return best, row
 
 
-def first_uncovered(timeline: Timeline, view: View, subjects: Subjects, after: Ints) -> Ints:
-    """The first instant from which on each subject's boot may have flown unrecorded; FOREVER where it can't have."""
+def first_uncovered(
+    timeline: Timeline, view: View, subjects: Subjects, after: Ints, leaving: Collection[Missing] = ()
+) -> Ints:
+    """The first instant from which on each subject's boot may have flown unrecorded; FOREVER where it can't have.
+
+    `leaving` are kinds of stretches that are of no matter.
+    """
     best = np.full(len(after), FOREVER)
     counts = _stretches_that_count(timeline, view.against)
+
+    def matters(why: Ints) -> Bools:
+        return counts(why) & ~np.isin(why, list(leaving))
+
     for index, aircraft, opens, closes, _ in _carried(timeline, view, subjects, after):
-        at = uncovered(timeline).first_from(aircraft, opens, counts)
+        at = uncovered(timeline).first_from(aircraft, opens, matters)
         sooner = (at < closes) & (at < best[index])
         best[index[sooner]] = at[sooner]
     return best

@@ -274,7 +274,7 @@ _NOBODY = -1
 def candidates(timeline: Timeline, evidence: Treatments, subjects: Records, counted: Counted) -> Iterator[Candidates]:
     """Join evidence with subjects: of the same boot; where the boot or position of one is not known, perhaps."""
     still_open = timeline.is_open(evidence.task)
-    for join in (of_one_boot, perhaps_of_one_boot, where_the_boot_was):
+    for join in (of_one_boot, perhaps_of_one_boot, where_the_boot_was, of_boots_that_may_be_there):
         yield from join(timeline, evidence, subjects, counted, ~still_open)
         if still_open.any():
             # Work that is still open may be evidence for its own job only.
@@ -361,17 +361,52 @@ def where_the_boot_was(
     rows, nowhere, doubt = rows[taken], nowhere[taken], doubt[taken]
     if not len(rows) or not history.boots:
         return
-    place = evidence.place[rows]
+    case, boot = _boots_there(timeline, evidence.place[rows], evidence.task[rows])
+    asked = timeline.boot_or_place(subjects.boot, subjects.place)
+    yield _grouped(timeline, group, Candidates(rows[case], doubt[case], boot, asked))
+
+
+def of_boots_that_may_be_there(
+    timeline: Timeline,
+    evidence: Treatments,
+    subjects: Records,
+    counted: Counted,
+    among: Bools | None = None,
+    group: tuple[Ints, Ints] | None = None,
+) -> Iterator[Candidates]:
+    """Join evidence with subjects whose boot isn't known, though it may be the one that was treated elsewhere.
+
+    `among` and `group` as in `of_one_boot`.
+    """
+    rows = np.flatnonzero((evidence.boot >= 0) & (True if among is None else among))
+    doubt = first_of(evidence.doubt[rows], np.full(len(rows), reasons_of(timeline).number(*NO_BOOT)))
+    taken = counted(doubt)
+    unknown = np.flatnonzero((subjects.boot < 0) & ~timeline.nowhere(subjects.place))
+    if not taken.any() or not len(unknown):
+        return
+    rows, doubt = rows[taken], doubt[taken]
+    case, boot = _boots_there(timeline, subjects.place[unknown], subjects.task[unknown])
+    # Each subject is asked about the boots that it may be of, one after the other.
+    nth = np.arange(len(case)) - np.searchsorted(case, case)
+    for number in range(int(nth.max(initial=-1)) + 1):
+        one = nth == number
+        asked = np.full(len(subjects.place), _NOBODY)
+        asked[unknown[case[one]]] = boot[one]
+        yield _grouped(timeline, group, Candidates(rows, doubt, evidence.boot[rows].astype(np.int64), asked))
+
+
+def _boots_there(timeline: Timeline, place: Ints, task: Ints) -> tuple[Ints, Ints]:
+    """The boots recorded where, and when, each record was made, anywhere on its aircraft if it names no position: the
+    index of the record, in order, and the boot."""
+    history, nowhere = timeline.components, timeline.nowhere(place)
     first, last = (timeline.place(timeline.aircraft_of(place) + one, 0) for one in (0, 1))
     begin = history.by_installation.ahead(np.where(nowhere, first, place))
     end = history.by_installation.ahead(np.where(nowhere, last, place + 1))
     case, nth = expand(end - begin)
     stay = history.by_installation.row[begin[case] + nth]
-    began, ended = timeline.span(evidence.task[rows[case]])
+    began, ended = timeline.span(task[case])
     there = (history.installed[stay] <= np.where(began == NEVER, ended, began)) & (began < history.removed[stay])
-    case, boot = case[there], history.boot[stay[there]]
-    asked = timeline.boot_or_place(subjects.boot, subjects.place)
-    yield _grouped(timeline, group, Candidates(rows[case], doubt[case], boot, asked))
+    return case[there], history.boot[stay[there]]
 
 
 def _grouped(timeline: Timeline, group: tuple[Ints, Ints] | None, joined: Candidates) -> Candidates:

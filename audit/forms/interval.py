@@ -42,7 +42,7 @@ from audit.language.rule import Rule
 from audit.language.wording import Said
 from audit.planting import planting
 from audit.planting.planting import Edit, NotPlantable, Planted, Planter, Spot
-from audit.timeline.coverage import recorded_until
+from audit.timeline.coverage import Missing, recorded_until
 from audit.timeline.instants import (
     DAY,
     FOREVER,
@@ -302,7 +302,9 @@ class _Use:
         if view.side != "harsh" or all(run.meter.by_day for run in self.runs):
             return np.zeros(len(index), bool)
         some = self.segments.take(index)
-        found: Bools = first_uncovered(self.timeline, view, self.time.take(some.time), some.start) < some.end
+        leaving = () if any(run.meter.name == "cycles" for run in self.runs) else (Missing.CYCLES,)
+        since = first_uncovered(self.timeline, view, self.time.take(some.time), some.start, leaving)
+        found: Bools = since < some.end
         return found
 
     def perhaps_treated(self, view: View) -> tuple[Ints, Ints, Ints]:

@@ -43,8 +43,9 @@ class Missing(IntEnum):
     NAME = 5
     UNREADABLE = 6
     HOURS = 7
-    TWICE = 8
-    AFTER = 9
+    CYCLES = 8
+    TWICE = 9
+    AFTER = 10
 
 
 WHY = {
@@ -56,6 +57,7 @@ WHY = {
     Missing.NAME: "the flight log knows an aircraft of nearly the same name",
     Missing.UNREADABLE: "a flight in quarantine may fall in this time",
     Missing.HOURS: "hours flown contradict takeoff and landing",
+    Missing.CYCLES: "can't be read: flights.cycles",
     Missing.TWICE: "a flight is listed twice under two numbers",
     Missing.AFTER: "still running at the as-of time",
 }
@@ -238,10 +240,15 @@ def _unreadable(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
 
 
 def _in_doubt(timeline: Timeline) -> Iterator[tuple[Ints, Ints, Ints, Ints]]:
-    """Flights that may count for more: their hours contradict their times, or they may be two."""
+    """Flights that may count for more: their hours contradict their times, their cycles can't be read, or they may be
+    two."""
     flights = timeline.flights
     at = flights.takeoff[flights.unsure]
     yield _stretches(flights.aircraft[flights.unsure], at, at + 1, Missing.HOURS)
-    frame = timeline.tables["flights"].iloc[flights.twice]
-    at = micros(frame["takeoff_at"])
-    yield _stretches(codes_in(timeline.aircraft_names, frame["aircraft"]), at, at + 1, Missing.TWICE)
+    for rows, why in (
+        (timeline.unreadable.get(("flights", "cycles"), _NO_ROWS), Missing.CYCLES),
+        (flights.twice, Missing.TWICE),
+    ):
+        frame = timeline.tables["flights"].iloc[rows]
+        at = micros(frame["takeoff_at"])
+        yield _stretches(codes_in(timeline.aircraft_names, frame["aircraft"]), at, at + 1, why)

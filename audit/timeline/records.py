@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final, TypeVar
 
@@ -35,6 +35,7 @@ class Values:
     Text kinds carry `codes` into `names` (MISSING where missing); times and dates carry microseconds UTC and numbers
     floats in `numbers`. `missing` marks the missing values; `undecidable` those of which not even that is known (the
     table was not supplied, two components are recorded). `reasons` holds why, by `why` where it differs by record.
+    `shorter` marks the lists among them of which only that is not known whether all that they say held (None: none).
     """
 
     kind: str
@@ -45,6 +46,7 @@ class Values:
     undecidable: Bools
     reasons: tuple[str, ...]
     why: Ints
+    shorter: Bools | None = None
 
     def __getitem__(self, rows: Ints) -> Values:
         """The values of some of the records."""
@@ -55,7 +57,13 @@ class Values:
             missing=self.missing[rows],
             undecidable=self.undecidable[rows],
             why=self.why[rows],
+            shorter=None if self.shorter is None else self.shorter[rows],
         )
+
+    def lacking(self, found: Bools) -> Bools:
+        """Where a list surely lacks what wasn't `found` in it, though it isn't known what it says."""
+        none = np.zeros(len(found), bool)
+        return none if self.shorter is None else self.shorter & ~found
 
     def texts(self) -> list[str]:
         """The values as people write them, blank where missing."""
@@ -109,7 +117,8 @@ def _undecidable(found: Values, hidden: Bools, name: str) -> Values:
         return found
     reasons = (*found.reasons, f"can't be read: {name}")
     why = np.where(hidden, len(found.reasons), found.why)
-    return replace(found, undecidable=found.undecidable | hidden, reasons=reasons, why=why)
+    shorter = None if found.shorter is None else found.shorter & ~hidden
+    return replace(found, undecidable=found.undecidable | hidden, reasons=reasons, why=why, shorter=shorter)
 
 
 def _found(timeline: Timeline, name: str, rows: Ints, component: Ints | None) -> Values:
@@ -558,37 +567,46 @@ def _of_person(
         "can't be read: signed_at",
         "an entry of people that can't be read may say otherwise",
     )
-    unclear = _perhaps_held(timeline, names, column, person, day)
+    unread, aside = _unreadable_entries(timeline, _parts(column)), timeline.aside["people"]
+    unclear = _valid_then(names, unread, person, day) | _valid_then(names, aside, person, day)
     # Without the last day of validity nobody knows whether what began still held.
     endless = (codes != MISSING) & ("valid_to" not in people)
+    ended = _valid_then(names, _unreadable_entries(timeline, ["valid_to"]), person, day)
+    otherwise = several | alike | unclear | changes
     return Values(
         kind=VOCABULARY[name].kind,
         codes=codes,
         names=history.names,
         numbers=None,
         missing=(codes == MISSING) | several | alike,
-        undecidable=several | alike | unclear | endless | changes,
+        undecidable=otherwise | endless | ended,
         reasons=reasons,
-        why=np.select([several, alike, person == MISSING, unclear, endless, changes], [3, 2, 0, 6, 4, 5], 1).astype(
-            np.int8
-        ),
+        why=np.select(
+            [several, alike, person == MISSING, unclear | ended, endless, changes], [3, 2, 0, 6, 4, 5], 1
+        ).astype(np.int8),
+        shorter=(endless | ended) & ~otherwise,
     )
 
 
-def _perhaps_held(timeline: Timeline, names: pd.Index, column: str, person: Ints, day: Ints) -> Bools:
-    """Whether an entry of each person that can't be read, as a whole or in what it says, may be of a day."""
-    people, aside = timeline.tables["people"], timeline.aside["people"]
+def _unreadable_entries(timeline: Timeline, columns: Iterable[str]) -> pd.DataFrame:
+    """The entries of people of which one of the columns can't be read."""
     none: Ints = np.empty(0, np.int64)
-    in_part = [timeline.unreadable.get(("people", part), none) for part in (*_parts(column), "valid_to")]
-    rows = np.unique(np.concatenate(in_part)).astype(np.int64)
-    entries = [(codes_in(names, frame["person"]), *_valid(frame)) for frame in (people.iloc[rows], aside)]
-    owner, first, after = (np.concatenate(parts) for parts in zip(*entries, strict=True))
-    if not len(owner):
-        return np.zeros(len(person), bool)
-    count = Order.of(owner, first).count(person, day, "until") - Order.of(owner, after).count(person, day, "until")
-    found: Bools = (count > 0) & (person != MISSING)
-    if aside["person"].isna().any():
-        found |= person != MISSING  # an entry that names nobody may be anybody's
+    rows = [timeline.unreadable.get(("people", column), none) for column in columns]
+    return timeline.tables["people"].iloc[np.unique(np.concatenate(rows)).astype(np.int64)]
+
+
+def _valid_then(names: pd.Index, entries: pd.DataFrame, person: Ints, day: Ints) -> Bools:
+    """Whether one of the entries is of each person, or may be since it names nobody, and valid on a day."""
+    owner = codes_in(names, entries["person"])
+    # Of somebody whom nothing else names it says nothing of those who are asked about.
+    told = np.flatnonzero((owner != MISSING) | entries["person"].isna())
+    first, after = _valid(entries.iloc[told])
+    owner = owner[told] + 1  # nobody is 0
+    begun, ended = Order.of(owner, first), Order.of(owner, after)
+    found = np.zeros(len(person), bool)
+    for who in (person + 1, np.zeros(len(person), np.int64)):
+        found |= begun.count(who, day, "until") > ended.count(who, day, "until")
+    found[person == MISSING] = False
     return found
 
 

@@ -101,8 +101,13 @@ def _stay(serial: str, place: tuple[str, str], installed: str, removed: str) -> 
     return {**boot, "aircraft": aircraft, "position": position, "installed_at": installed, "removed_at": removed}
 
 
-def why_perhaps(timeline: Timeline, work: Treatments, row: int, of: Subjects, subject: int) -> list[int]:
-    """All reasons why a record may be of a subject's boot: CERTAIN where it is of that boot and in scope."""
+def why_perhaps(
+    timeline: Timeline, work: Treatments, row: int, of: Subjects, subject: int, task: int = -1
+) -> list[int]:
+    """All reasons why a record may be of a subject's boot: CERTAIN where it is of that boot and in scope.
+
+    `task` is the record that the subject is named by, where its boot may be one that was treated elsewhere.
+    """
     reasons = reasons_of(timeline)
     no_boot, no_position = reasons.number(*NO_BOOT), reasons.number(*NO_POSITION)
     place, boot, doubt = (int(column[row]) for column in (work.place, work.boot, work.doubt))
@@ -121,15 +126,22 @@ def why_perhaps(timeline: Timeline, work: Treatments, row: int, of: Subjects, su
         perhaps(no_boot)
     if one_aircraft and (nowhere or lost):
         perhaps(no_position)
-    if boot < 0 and mine >= 0:
+
+    def was_there(one: int, at: int, record: int) -> bool:
         history = timeline.components
-        began, ended = (int(times[0]) for times in timeline.span(work.task[[row]]))
-        for stay in np.flatnonzero(history.boot == mine).tolist():
-            where = int(history.place[stay])
-            there = where // width == place // width if nowhere else where == place
-            since = ended if began == NEVER else began
-            if there and history.installed[stay] <= since and began < history.removed[stay]:
-                perhaps(no_position if nowhere else no_boot)
+        began, ended = (int(times[0]) for times in timeline.span(np.array([record])))
+        since = ended if began == NEVER else began
+        return any(
+            (int(history.place[stay]) // width == at // width if nowhere else int(history.place[stay]) == at)
+            and history.installed[stay] <= since
+            and began < history.removed[stay]
+            for stay in np.flatnonzero(history.boot == one).tolist()
+        )
+
+    if boot < 0 <= mine and was_there(mine, place, int(work.task[row])):
+        perhaps(no_position if nowhere else no_boot)
+    if mine < 0 <= boot and task >= 0 and not lost and was_there(boot, here, task):
+        perhaps(no_boot)
     return found
 
 

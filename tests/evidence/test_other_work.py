@@ -37,7 +37,7 @@ class Plainly:
             [
                 set()
                 if still_open[row] and orders[row] != asked[subject]
-                else set(why_perhaps(self.timeline, self.work, row, self.of, subject))
+                else set(why_perhaps(self.timeline, self.work, row, self.of, subject, int(self.of.task[subject])))
                 for row in range(len(self.work))
             ]
             for subject in every

@@ -539,11 +539,11 @@ FAULTS: Final = (
         (cells("tasks", IBIS_COAT, product=""),),
         changes={
             "complies to unjudged": (
-                "preservative-coats-badly-spaced preservative-coats-wrong preservative-on-wrong-material"
+                "lot-expired preservative-coats-badly-spaced preservative-coats-wrong preservative-on-wrong-material"
             ),
             "nothing to unjudged": (
-                "flight-before-cure ice-adhesion-treatment-not-last preservative-coats-badly-spaced "
-                "preservative-coats-wrong product-before-cure surface-prep-missing "
+                "flight-before-cure ice-adhesion-treatment-not-last lot-used-before-opened "
+                "preservative-coats-badly-spaced preservative-coats-wrong product-before-cure surface-prep-missing "
                 "treatment-not-one-light-coat"
             ),
         },
