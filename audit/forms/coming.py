@@ -64,20 +64,26 @@ def in_every_reading(parts: Sequence[pd.DataFrame], tried: Ints, doubt: str) -> 
     # What falls due is of a boot, whichever treatment it counts from; of a boot several cures may run.
     named = every["subject"].where(every["kind"] == "hold", NONE)
     same = [every[name] for name in ("kind", "what", "place", "component", "meter")]
-    groups = every.groupby([*same, named], sort=False).indices.values()
-    found = [_one_of(every.iloc[rows], doubt) for rows in sorted(groups, key=min)]
-    return pd.DataFrame(found, columns=list(_DEFAULTS)).astype(every.dtypes[list(_DEFAULTS)]).reset_index(drop=True)
+    of = every.groupby([*same, named], sort=False).ngroup()
+    groups = every.groupby(of.to_numpy(), sort=False)
+    agreed = (groups["kind"].transform("size") == tried) & (
+        groups[_JUDGED].transform("nunique", dropna=False) == 1
+    ).all(axis=1)
+    sure = every[agreed & ~of.duplicated()]
+    disputed = every[~agreed]
+    open_ = [_one_of(rows, doubt) for _, rows in disputed.groupby(of[~agreed].to_numpy(), sort=False)]
+    found = pd.concat([sure, pd.DataFrame(open_, columns=every.columns).astype(every.dtypes)]).sort_index(kind="stable")
+    return found[list(_DEFAULTS)].reset_index(drop=True)
 
 
 def _one_of(rows: pd.DataFrame, doubt: str) -> pd.Series:
-    """One row for those of several readings."""
+    """One row for those of several readings that don't say the same, in the place of the first."""
     first, always = rows.iloc[0].copy(), len(rows) == rows["tried"].iloc[0]
-    if always and (rows[_JUDGED].nunique(dropna=False) == 1).all():
-        return first
     until = rows["until"].replace(NONE, FOREVER)
     if first["kind"] == "treatment":
         # Treated latest it was flown least: what may be due the soonest is told.
-        first = rows.iloc[np.lexsort((-rows["used"], until))[0]].copy()
+        soonest = rows.iloc[np.lexsort((-rows["used"], until))[0]]
+        first = soonest.copy().rename(first.name)
     else:
         last = np.where(rows["latest"] == NONE, until, rows["latest"]).max()
         first["perhaps"] = bool(rows["perhaps"].any() or not always)
