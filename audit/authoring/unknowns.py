@@ -39,7 +39,7 @@ def _by_columns(rule: Rule) -> Iterator[str]:
         # Of a boot itself nothing but its own cells can be missing.
         if not isinstance(conditions, BootConditions):
             known = given | _surely_given(conditions)
-            yield from _not_in_tables(conditions)
+            yield from _in_lists(conditions)
             yield from _not_listed(sorted(_asked(conditions, known)), known)
         else:
             known = set()
@@ -76,13 +76,15 @@ def _joined_from(name: str) -> str:
     return prefix if own and prefix not in ("correction", "alteration") else ""
 
 
-def _not_in_tables(conditions: Conditions) -> Iterator[str]:
-    for condition in conditions.columns.values():
-        for _, operand in condition.operators():
+def _in_lists(conditions: Conditions) -> Iterator[str]:
+    for name, condition in conditions.columns.items():
+        for operator, operand in condition.operators():
+            if operator == "includes_all" and not _joined_from(name):
+                yield f"{name_in_words(name)}: what is required is recorded, but written otherwise"
             if isinstance(operand, Needed):
                 yield f"one of the {name_in_words(operand.column)} is not in the table {operand.by.name}"
     for option in conditions.any_of:
-        yield from _not_in_tables(option)
+        yield from _in_lists(option)
 
 
 def _asked(conditions: Conditions, known: set[str]) -> set[str]:

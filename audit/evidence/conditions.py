@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -130,7 +131,7 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             asked = _present(left, bool(operand))
         elif isinstance(operand, Needed):
             right = values(timeline, operand.column, rows, component)
-            asked, told, more = _needed(operand, left, right)
+            asked, told, more = _needed(name, operand, left, right)
             from_right = ~left.missing & (asked == UNKNOWN)
             why[from_right] = told[from_right] + len(reasons)
             reasons.extend(more)
@@ -165,8 +166,33 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             asked[nearly] = UNKNOWN
             why[nearly] = len(reasons)
             reasons.append(f"{name} is nearly a name that another table has")
+            if operator == "includes_all":
+                otherwise = _included_otherwise(operand, left) & (asked == FALSE)
+                asked[otherwise] = UNKNOWN
+                why[otherwise] = len(reasons)
+                reasons.append(OTHERWISE.format(name))
         truth = np.minimum(truth, asked)
     return Judged(truth, why, tuple(reasons))
+
+
+OTHERWISE = "{} has what is required, written otherwise"
+_PARTED = re.compile(r"[;,/|&+\n]")
+"""Signs that stand between the entries of a list where it wasn't written as it should be."""
+
+
+def _has_otherwise(cell: str, item: str) -> bool:
+    """Whether a list has an entry that is nearly the item, whatever parts its entries: `eye protection, gloves`."""
+    return any(near_keys(entry) & near_keys(item) for entry in _PARTED.split(cell) if entry.strip())
+
+
+def _included_otherwise(items: Sequence[str], left: Values) -> Bools:
+    """Where a list has all items, though some are written otherwise."""
+    assert left.codes is not None
+    assert left.names is not None
+    found = [
+        all(item in codes_of(cell) or _has_otherwise(cell, item) for item in items) for cell in map(str, left.names)
+    ]
+    return np.array([*found, False])[left.codes]
 
 
 def _alike(timeline: Timeline, name: str) -> Mapping[str, frozenset[str]]:
@@ -271,7 +297,7 @@ def _text_holds(operator: str, operand: Any, value: str) -> bool:
             return set(codes_of(value)) >= set(operand)
 
 
-def _needed(operand: Needed, left: Values, right: Values) -> tuple[Truth, Ints, tuple[str, ...]]:
+def _needed(name: str, operand: Needed, left: Values, right: Values) -> tuple[Truth, Ints, tuple[str, ...]]:
     """Whether a list holds what another asks for by a table, and why that is unknown (a code into the reasons).
 
     What is always required, and what known codes require, is decided whatever else is unknown.
@@ -291,8 +317,13 @@ def _needed(operand: Needed, left: Values, right: Values) -> tuple[Truth, Ints, 
         unlisted = operand.unlisted(codes)
         if there == MISSING:
             continue
-        if operand.lacking(str(left.names[there]), codes):
-            truths[number] = FALSE
+        cell = str(left.names[there])
+        if lacking := operand.lacking(cell, codes):
+            if all(any(_has_otherwise(cell, item) for item in items) for items in lacking):
+                told[number] = len(reasons)
+                reasons.append(OTHERWISE.format(name))
+            else:
+                truths[number] = FALSE
         elif unlisted:
             told[number] = len(reasons)
             reasons.append(f"{unlisted[0]} is not in the table {operand.by.name}")
