@@ -50,7 +50,7 @@ LONG_AGO: Final = "overdue"
 BROKEN: Final = "the hold has been broken already: see the findings"
 NO_END: Final = "until the treatment that ends the hold is recorded"
 PERHAPS: Final = "it may be running, but not by the records that are sure"
-OFF: Final = "the boot is on no aircraft"
+OFF: Final = "the boot came off there and is on no aircraft"
 NO_LATEST: Final = "nothing tells when that ended"
 
 
