@@ -295,10 +295,10 @@ def test_rule_examples_are_told_one_by_one(tmp_path: Path, capsys: pytest.Captur
         "the known gap is closed, remove known_gap"
     ) in lines
     assert "gap     ppe-sign-off-missing: worn, but nobody signed (never judged so)" in lines
-    assert lines[-1] == "6 examples, 2 of them known gaps, 2 failed"
+    assert lines[-1] == "8 examples, 2 of them known gaps, 2 failed"
     # Those that failed come last, each with what the rule found and its figures.
     [first, *_] = (number for number, line in enumerate(lines) if line.startswith("FAILED"))
-    assert first == 4
+    assert first == 6
     assert lines[first + 1] == "        1 in scope: 0 complies, 1 finding, 0 unjudged"
     assert "gloves" in lines[first + 2]
 

@@ -546,15 +546,8 @@ def _of_person(
     person = codes_in(names, timeline.tasks[signature])[rows]
     history = _Holdings.of(people, codes_in(names, people["person"]), column)
     day = local_day(timeline, rows, instants)
-    last_turn = history.turns.count(person, day, "until") - 1
-    inside = np.maximum(last_turn, 0)
-    none = (last_turn < 0) | (np.append(history.owner, MISSING)[inside] != person) | (person == MISSING)
-    codes = np.where(none, MISSING, history.held[inside]).astype(np.int32)
-    changes = np.zeros(len(rows), bool)
-    if latest is not None:
-        to_come = history.turns.count(person, local_day(timeline, rows, latest), "until")
-        for row in np.flatnonzero(to_come > last_turn + 1).tolist():
-            changes[row] = (history.held[last_turn[row] + 1 : to_come[row]] != codes[row]).any()
+    codes = history.on(person, day)
+    changes = history.changes(person, day, day if latest is None else local_day(timeline, rows, latest))
     several = np.isin(rows, timeline.several_names.get(("tasks", signature), ()))
     near = timeline.near_names.get(("person", "people"), frozenset())
     alike = np.array([*(str(one) in near for one in names), False])[person]
@@ -648,6 +641,21 @@ class _Holdings:
             for code, day in zip(turn_owner.tolist(), turn_day.tolist(), strict=True)
         ]
         return cls(turns, turn_owner, *coded(texts))
+
+    def on(self, person: Ints, day: Ints) -> Ints:
+        """What each person held on a day, MISSING where nothing."""
+        turn = self.turns.count(person, day, "until") - 1
+        inside = np.maximum(turn, 0)
+        none = (turn < 0) | (np.append(self.owner, MISSING)[inside] != person) | (person == MISSING)
+        return np.where(none, MISSING, self.held[inside]).astype(np.int32)
+
+    def changes(self, person: Ints, day: Ints, until: Ints) -> Bools:
+        """Whether what each person held on a day became something else until a later one."""
+        held, found = self.on(person, day), np.zeros(len(person), bool)
+        first, last = (self.turns.count(person, one, "until") for one in (day, until))
+        for row in np.flatnonzero(last > first).tolist():
+            found[row] = (self.held[first[row] : last[row]] != held[row]).any()
+        return found
 
 
 def _parts(column: str) -> tuple[str, ...]:

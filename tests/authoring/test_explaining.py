@@ -269,7 +269,8 @@ def test_every_rule_that_ships_can_be_explained(asked: Rule) -> None:
     assert found.demands
     for text in (found.looks_at, *found.demands, *found.unjudged_when):
         assert text.strip()
-        assert not re.search(r"[{}_]|None|\(\)|  ", text), text
+        # A word of a list may be one that Python writes for nothing.
+        assert not re.search(r"[{}_]|(?<!none, )None|\(\)|  ", text), text
 
 
 ROUNDED = "times to the minute overlap by no more than their rounding"
