@@ -49,7 +49,7 @@ NO_BAND: Final = "too few past forecasts for a band around the date"
 LONG_AGO: Final = "overdue"
 BROKEN: Final = "the hold has been broken already: see the findings"
 NO_END: Final = "until the treatment that ends the hold is recorded"
-PERHAPS: Final = "it may be running, but not by the records that are sure"
+PERHAPS: Final = "may still be running, by a record in doubt"
 OFF: Final = "the boot came off there and is on no aircraft"
 NO_LATEST: Final = "nothing tells when that ended"
 

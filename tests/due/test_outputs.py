@@ -72,7 +72,7 @@ def test_one_sentence_for_all_boots_of_which_it_is_said(
 
 QUARANTINED = "T3,W1,TARN-TEAL,apply,Gullspool,{started},{finished},{position},Black\n"
 FLOWN = "F2,TARN-TEAL,{at},2026-01-11T13:00Z\n"
-OVER = "it may be running, but not by the records that are sure; in doubt: a record in quarantine"
+OVER = "may still be running, by a record in doubt; in doubt: a record in quarantine"
 
 
 @pytest.mark.parametrize(
@@ -141,7 +141,7 @@ def test_a_cure_may_run_though_its_only_coat_is_in_quarantine(
     run(["due", str(export), "--as-of", "2026-01-11T10:30Z", "--out", str(tmp_path / "due")])
     cures = [line for line in capsys.readouterr().out.splitlines() if "no takeoff" in line]
     assert [bool(re.search(told or "", line)) for line in cures] == [True] * (told is not None)
-    assert all("it may be running, but not by the records that are sure; in doubt: " in line for line in cures)
+    assert all("may still be running, by a record in doubt; in doubt: " in line for line in cures)
     table = pd.read_csv(tmp_path / "due" / "due.csv")
     assert table.loc[table["rule"] == "flight-before-cure", "task_id"].tolist() == ["T3"] * (told is not None)
 
