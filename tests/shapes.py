@@ -126,6 +126,7 @@ _SHAPES: dict[str, list[dict[str, Any]]] = {
         {"needs": PREP, "broken_by": [{"event": "takeoff"}]},
         {"needs": PREP, "broken_by": [{"event": "treatment", "where": {"product_class": {"is": "cleaner"}}}]},
         {"needs": PREP, "within": "PT1H", "or_else": [{"needs": GLOSS}]},
+        {"needs": PREP, "broken_by": [{"event": "treatment", "where": {"product": {"present": True}}}]},
         {
             "needs": PREP,
             "within": "PT12H",

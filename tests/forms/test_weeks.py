@@ -90,6 +90,25 @@ def test_how_near_to_its_limit_each_week_came(lasts: str, expected: dict[tuple[s
     assert {name: str(dtype) for name, dtype in weeks.dtypes.items()} | {"station": "str"} == WEEK_COLUMNS
 
 
+def test_how_near_to_the_most_allowed_a_week_came() -> None:
+    """Of what must not pass a limit the margin is what was left of it."""
+    gloss = {"product_class": {"is": "gloss-coating"}}
+    example = Example.model_validate(
+        {
+            "name": "n",
+            "expect": "complies",
+            "tasks": [
+                {"product": "gloss-coating", "coat": 1, "started_at": "2025-06-02T09:00:00Z"},
+                {"product": "gloss-coating", "coat": 2, "started_at": "2025-06-02T09:40:00Z"},
+            ],
+        }
+    )
+    data = rule("spacing", scope=gloss, pause={"at_most": "PT1H"})
+    timeline = build_timeline(example_export(example), pd.Timestamp("2025-06-20T00:00:00Z"))
+    _, weeks = judge_by_week(RULES.validate_python(data), timeline)
+    assert weeks["margin"].tolist() == [0.5]
+
+
 def test_without_a_record_no_week_was_checked() -> None:
     """That nothing was done can't be read from an export without records: nothing is in scope, no week is
     counted."""

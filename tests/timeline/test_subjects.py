@@ -79,6 +79,9 @@ def test_corrections_with_what_their_records_say() -> None:
     assert happened(found, np.array([3, 0])).tolist() == made
     assert (found.rows.tolist(), found.perhaps.tolist()) == ([0, 1, 2, 3], [])
     assert looked_at(line, "corrections").tasks is found.tasks, "joined once"
+    # What was worked out of the records is not what is worked out of their corrections.
+    assert line.memo("words", lambda: "of records") != found.memo("words", lambda: "of corrections")
+    assert line.timeless("words", lambda: "of records") != found.timeless("words", lambda: "of corrections")
     assert looked_at(replace(line, unread=frozenset({("tasks", "lot")})), "corrections").unread
 
 
