@@ -461,6 +461,8 @@ def _unjudged_when(rule: IntervalRule) -> Iterator[str]:
     yield from (describing.NO_POSITION_KNOWN, describing.NO_BOOT_KNOWN, describing.not_supplied("components"))
     if rule.at_most.flight_hours is not None or rule.at_most.cycles is not None:
         yield from describing.flights_unclear()
+    if rule.at_most.cycles is not None:
+        yield "the cycles of a flight can't be read"
     if rule.season is not None:
         yield describing.SEASON_NOT_SET
     yield from (describing.RECORDS_END, describing.CLOCK_WENT_BACK)
