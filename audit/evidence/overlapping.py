@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -216,16 +216,24 @@ def as_one(timeline: Timeline, things: Things) -> Things:
         kind = _KINDS.get((TABLE_OF[things.kind], name), "")
         alike, places = timeline.alike.get(kind, {}), _aerodromes(timeline) if kind == "station" else {}
         if alike and column is not None:
-            # What is like any of the stations at one aerodrome is like them all.
-            written = {str(one): places.get(str(one), {str(one)}) for one in column.cat.categories}
-            near = {
-                one: [min(places.get(a, {a})) for w in at_one for a in alike.get(w, ())]
-                for one, at_one in written.items()
-            }
-            if any(near.values()):
-                names = {one: min([one, *others]) for one, others in near.items()}
-                found[name] = column.astype("str").map(names).where(column.notna()).astype("category")
+            names, known = _written_as_one(alike, places), [str(one) for one in column.cat.categories]
+            if not names.keys().isdisjoint(known):
+                written = {one: names.get(one, one) for one in known}
+                found[name] = pd.Series(by_name(column, written.get, None), dtype="category")
     return replace(things, columns={**things.columns, **found}) if found else things
+
+
+def _written_as_one(alike: Mapping[str, Collection[str]], places: Mapping[str, Collection[str]]) -> dict[str, str]:
+    """The one name for each that is nearly another, or at one aerodrome with such, or nearly one of these in turn."""
+    found: dict[str, str] = {}
+    for first in sorted(alike):
+        reached = [first]
+        while reached:
+            one = reached.pop()
+            if one not in found:
+                found[one] = first
+                reached += {*alike.get(one, ()), *places.get(one, ())}
+    return found
 
 
 _KINDS = {column: kind for kind, columns in NAMES.items() for column in columns}

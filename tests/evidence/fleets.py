@@ -31,15 +31,21 @@ def at(step: float) -> str:
     return f"{START + pd.Timedelta(hours=step * STEP):%Y-%m-%dT%H:%MZ}"
 
 
-def fleet(seed: int) -> Timeline:
-    """A fleet of two aircraft, and perhaps a third that is only in the history of the boots."""
-    return build_timeline(_export(seed), AS_OF)
+def fleet(seed: int, written_otherwise: bool = False) -> Timeline:
+    """A fleet of two aircraft, and perhaps a third that is only in the history of the boots; some records may name the
+    first one as `A-1`."""
+    return build_timeline(_export(seed, written_otherwise), AS_OF)
 
 
 @cache
-def _export(seed: int) -> Export:
+def _export(seed: int, written_otherwise: bool) -> Export:
     chance = random.Random(seed)
     tasks = [_task(chance, number) for number in range(30)]
+    if written_otherwise:
+        tasks = [
+            task | {"aircraft": "A-1"} if task["aircraft"] == "A1" and n % 3 == 0 else task
+            for n, task in enumerate(tasks)
+        ]
     flights = [_flight(chance, number) for number in range(16)]
     boots = list(_history(chance))
     products = [{"product": name, "product_class": name, "approval": "yes"} for name in ("gloss-coating", "cleaner")]

@@ -43,14 +43,17 @@ def places(timeline: Timeline, row: int) -> list[tuple[int, bool]]:
     names = [str(name) for name in timeline.position_names]
     fleet = {one for one in (*timeline.aircraft, *timeline.aircraft_of(history.place)) if one >= 0}
     order = cell(timeline, "work_order", row)
-    crafts = {int(timeline.aircraft[row])}
-    if (elsewhere := crafts == {-1}) and row < timeline.audited:
+    own = int(timeline.aircraft[row])
+    if own == -1 and row < timeline.audited:
         return []
-    if elsewhere:
+    if own == -1:
         of_job = [
             other for other in range(len(timeline.tasks)) if order and cell(timeline, "work_order", other) == order
         ]
         crafts = {int(timeline.aircraft[other]) for other in of_job} - {-1} or fleet
+    else:
+        written = [str(name).replace("-", "") for name in timeline.aircraft_names]
+        crafts = {craft for craft in fleet if written[craft] == written[own]}
     found = []
     for craft in crafts:
         began, text = timeline.times["started_at"][row], cell(timeline, "position", row)
@@ -62,7 +65,7 @@ def places(timeline: Timeline, row: int) -> list[tuple[int, bool]]:
             }
         else:
             there = {names.index(part.strip()) for part in text.split(";") if part.strip()}
-        found += [(craft * width + position, elsewhere) for position in there or {timeline.unknown_position}]
+        found += [(craft * width + position, craft != own) for position in there or {timeline.unknown_position}]
     return found
 
 
@@ -94,10 +97,10 @@ def truth(timeline: Timeline, scope: dict[str, Any], row: int, component: int) -
 
 
 @pytest.mark.parametrize("name", SCOPES)
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(6))
 def test_each_record_at_each_of_its_places(seed: int, name: str) -> None:
     """Done, or perhaps: still open, set aside, or on an aircraft that it doesn't name; and in scope, or perhaps."""
-    timeline, scope = fleet(seed), SCOPES[name]
+    timeline, scope = fleet(seed, written_otherwise=seed % 2 == 1), SCOPES[name]
     reasons, history = reasons_of(timeline), timeline.components
     found = treatments(timeline, Conditions.model_validate(scope))
     expected: Counter[tuple[Any, ...]] = Counter()
@@ -120,9 +123,12 @@ def test_each_record_at_each_of_its_places(seed: int, name: str) -> None:
 
 
 @pytest.mark.parametrize("name", SCOPES)
-def test_records_that_may_be_selected(name: str) -> None:
-    """What is done and may be in scope, whatever boot it was; and of these what began in a window of its aircraft."""
-    timeline, scope = fleet(0), SCOPES[name]
+@pytest.mark.parametrize("written_otherwise", [False, True])
+def test_records_that_may_be_selected(name: str, written_otherwise: bool) -> None:
+    """What is done and may be in scope, whatever boot it was; and of these what began in a window of its aircraft, and
+    all of aircraft that are written in two ways."""
+    timeline, scope = fleet(0, written_otherwise), SCOPES[name]
+    in_two_ways = [str(one) in ("A1", "A-1") and written_otherwise for one in timeline.aircraft_names]
     of_record = {column: condition for column, condition in scope.items() if not column.startswith("component.")}
     rows = possible(timeline, Conditions.model_validate(scope))
     assert rows.tolist() == [row for row in timeline.rows.tolist() if truth(timeline, of_record, row, 0)[0]]
@@ -134,7 +140,8 @@ def test_records_that_may_be_selected(name: str) -> None:
             assert begun_between(timeline, rows, aircraft, begins, ends).tolist() == [
                 row
                 for row in rows.tolist()
-                if any(
+                if (in_two_ways[timeline.aircraft[row]] and any(since < until for _, since, until in spans))
+                or any(
                     craft == timeline.aircraft[row] and since <= timeline.times["started_at"][row] < until
                     for craft, since, until in spans
                 )

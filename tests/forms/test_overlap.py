@@ -401,6 +401,25 @@ def test_names_that_are_nearly_equal(one: dict[str, Any], other: dict[str, Any],
     assert verdict(TWO_PLACES, tasks=tasks, people=[PERSON], stations=ZONES) == expected
 
 
+@pytest.mark.parametrize(
+    ("one", "other", "expected"),
+    [
+        pytest.param("SOUTH", "N0RTH", "1 unjudged", id="nearly-one-at-its-aerodrome"),
+        pytest.param("N0RTH", "S0UTH", "1 unjudged", id="each-nearly-one-there"),
+        pytest.param("EAST", "N0RTH", "1 finding", id="at-another"),
+        pytest.param("SOUTH", "NORTH", "2 complies", id="two-at-one-aerodrome"),
+    ],
+)
+def test_names_that_are_nearly_those_of_one_aerodrome(one: str, other: str, expected: str) -> None:
+    """A station of nearly the same name as one of two at an aerodrome may be at the place of both."""
+    stations = [
+        {"station": name, "timezone": "UTC", "icao": icao}
+        for name, icao in (("NORTH", "ZZNO"), ("SOUTH", "ZZNO"), ("EAST", "ZZEA"))
+    ]
+    tasks = [TASK | {"performed_by": "Eli Park", "station": station} for station in (one, other)]
+    assert verdict(TWO_PLACES, tasks=tasks, people=[PERSON], stations=stations) == expected
+
+
 def test_what_may_not_be_in_scope_is_open_though_it_meets_nothing() -> None:
     """A record of which the scope can't be decided is no pass, with a flight beside it or without."""
     gloss = {"product_class": {"is": "gloss-coating"}}

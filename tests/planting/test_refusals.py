@@ -124,6 +124,13 @@ def refused(data: dict[str, Any], side: Side, **tables: Any) -> list[str]:
             "the aircraft was in the air",
             id="hold: in the air",
         ),
+        pytest.param(
+            rule("hold", scope=GLOSS, forbid={"event": "takeoff"}, **{"for": "PT10M"}),
+            "inside",
+            {"tasks": [COAT], "components": [{"removed_at": "2025-06-02T12:30:00Z"}]},
+            "the boot was taken off before",
+            id="hold: taken off as it ends",
+        ),
     ],
 )
 def test_why_nothing_is_planted(data: dict[str, Any], side: Side, tables: dict[str, Any], expected: str) -> None:
