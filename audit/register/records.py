@@ -24,6 +24,7 @@ from audit.register.digests import (
     KEY,
     SIZE,
     TEXTS,
+    Bools,
     Bytes,
     Ints,
     record_digests,
@@ -71,7 +72,8 @@ class Tonight:
 class Versions:
     """The last version of every record: its id, kind (GONE, UNSIGNED, SIGNED), digest, and the batch and row it is in.
 
-    `batches` are the runs and parts of those, `columns` those that an export ever had.
+    `batches` are the runs and parts of those, and `unread` numbers by column the rows of each whose cell was never
+    known: it could not be read, or the column was not exported. `columns` are those that an export ever had.
     """
 
     ids: pd.Index[str]
@@ -80,7 +82,17 @@ class Versions:
     batch: Ints
     row: Ints
     batches: list[tuple[int, int]]
+    unread: list[Mapping[str, list[int]]]
     columns: frozenset[str]
+
+    def never_read(self, places: Ints, name: str) -> Bools:
+        """Whether what a column says was never known of the last versions at these places."""
+        found, batch = np.zeros(len(places), bool), self.batch[places]
+        for number in np.unique(batch).tolist():
+            if rows := self.unread[number].get(name):
+                mine = np.flatnonzero(batch == number)
+                found[mine] = np.isin(self.row[places[mine]], rows)
+        return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +119,7 @@ def last_versions(connection: sa.Connection, up_to_run: int | None = None) -> Ve
     query = sa.select(*(RECORDS.c[name] for name in names)).order_by(RECORDS.c.run, RECORDS.c.part)
     if up_to_run is not None:
         query = query.where(RECORDS.c.run <= up_to_run)
-    batches, ids, kinds, digests, sizes = [], [], [], [], []
+    batches, ids, kinds, digests, sizes, unread = [], [], [], [], [], []
     columns: frozenset[str] = frozenset()
     for run, part, ids_of, hashes in connection.execute(query):
         with refusing_damage():
@@ -115,12 +127,13 @@ def last_versions(connection: sa.Connection, up_to_run: int | None = None) -> Ve
             ids.append(table[KEY].to_pandas())
             kinds.append(table["kind"].to_numpy())
             digests.append(np.frombuffer(hashes, np.uint8).reshape(-1, SIZE))
-            columns |= frozenset(json.loads(table.schema.metadata[b"columns"]))
+            columns |= frozenset(_told_beside(table)["columns"])
+            unread.append(_told_beside(table)["unread"])
         batches.append((run, part))
         sizes.append(len(table))
     if not ids:
         none = np.empty(0, np.int64)
-        return Versions(_NOTHING, none.astype(np.uint8), np.empty((0, SIZE), np.uint8), none, none, [], columns)
+        return Versions(_NOTHING, none.astype(np.uint8), np.empty((0, SIZE), np.uint8), none, none, [], [], columns)
     every = pd.concat(ids, ignore_index=True).astype("str")
     # No run names a record twice: which of the many of the first are not the last is told by the few that came later.
     first = sum(size for size, (run, _) in zip(sizes, batches, strict=True) if run == batches[0][0])
@@ -131,7 +144,16 @@ def last_versions(connection: sa.Connection, up_to_run: int | None = None) -> Ve
     row = np.concatenate([np.arange(size) for size in sizes])
     kind = np.concatenate(kinds)
     known = np.concatenate(digests)[last]
-    return Versions(pd.Index(every[last]), kind[last], known, batch[last], row[last], batches, columns)
+    return Versions(pd.Index(every[last]), kind[last], known, batch[last], row[last], batches, unread, columns)
+
+
+def _told_beside(table: pa.Table) -> dict[str, Any]:
+    """What stands beside the ids of a batch: its columns, and which cells were never known (earlier versions did not
+    say)."""
+    said = {key.decode(): json.loads(text) for key, text in (table.schema.metadata or {}).items()}
+    if not {"columns"} <= set(said) <= {"columns", "unread"}:
+        raise ValueError(sorted(said))
+    return {"unread": {}} | said
 
 
 def see_records(
@@ -146,13 +168,14 @@ def see_records(
     """Compare tonight's records with the last version of each; many new ones are digested `beside` what follows.
 
     Where the mapping or the program that read them is another one (`comparable` is false) nothing is said to have
-    happened to them. A column that tonight's export lacks, or a cell that can't be read, is as it was last known.
+    happened to them. A column that tonight's export lacks, or a cell that can't be read, is as it was last known; where
+    it never was, what it says later is no alteration.
     """
     known = last_versions(connection)
     tasks, unreadable, at = _of_this_time(tonight, known, as_of)
-    tasks = _as_last_known(connection, tasks, known, at, unreadable)
+    tasks, unread = _as_last_known(connection, tasks, known, at, unreadable)
     kind = _kinds(tasks)
-    changed = _changed(connection, tasks, kind, known, at)
+    changed = np.union1d(_changed(connection, tasks, kind, known, at), _read_at_last(known, at, unread))
     gone = _gone(known, at, tonight.set_aside)
     parts = _in_parts(len(changed) + len(gone))
     kept = _kept([_some(tasks, changed[part]) for part in parts], beside)
@@ -167,7 +190,8 @@ def see_records(
 
     def added() -> Added:
         digested = kept()
-        batches = _batches(ids.append(known.ids[gone]), kind[changed], columns, digested)
+        cells = {name: np.flatnonzero(np.isin(changed, rows)) for name, rows in unread.items()}
+        batches = _batches(ids.append(known.ids[gone]), kind[changed], columns, cells, digested)
         return Added(batches, *_root(known, gone, at[changed], ids, [part.digests for part in digested]))
 
     return Seen(alterations, added)
@@ -231,6 +255,16 @@ def _changed(
     return np.flatnonzero(~as_kept)
 
 
+def _read_at_last(known: Versions, at: Ints, unread: Mapping[str, Ints]) -> Ints:
+    """The records of which a cell can be read that never could: also a blank one is known from then on."""
+    names = {name for cells in known.unread for name in cells}
+    there, found = np.flatnonzero(at >= 0), [np.empty(0, np.int64)]
+    for name in sorted(names):
+        rows = there[known.never_read(at[there], name)]
+        found.append(np.setdiff1d(rows, unread.get(name, [])))
+    return np.concatenate(found)
+
+
 def _in_parts(rows: int) -> list[slice]:
     return [slice(start, start + _MOST_ROWS) for start in range(0, rows, _MOST_ROWS)]
 
@@ -272,23 +306,26 @@ def _as_last_known(
     known: Versions,
     at: Ints,
     unreadable: Mapping[str, npt.NDArray[Any]],
-) -> pd.DataFrame:
-    """The records with what can't be read of them tonight as it was last known."""
+) -> tuple[pd.DataFrame, Mapping[str, Ints]]:
+    """The records with what can't be read of them tonight as it was last known, and by column those of which it never
+    was."""
     lacking = {name: np.arange(len(tasks)) for name in known.columns - set(tasks)}
     lacking |= {name: np.asarray(rows) for name, rows in unreadable.items() if name in tasks and len(rows)}
     there = at >= 0
     there[there] = known.kind[at[there]] != GONE  # of what was gone nothing is kept any more
+    unread = {name: rows[~there[rows]] for name, rows in lacking.items()}
     lacking = {name: rows[there[rows]] for name, rows in lacking.items()}
     rows = np.unique(np.concatenate([np.empty(0, np.int64), *lacking.values()]))
     if not len(rows):
-        return tasks
+        return tasks, unread
     before, tasks = contents(connection, known, at[rows]), tasks.copy()
     for name, its in lacking.items():
         if name in before:
             column = tasks[name].astype(object) if name in tasks else pd.Series([None] * len(tasks), dtype=object)
             column.iloc[its] = before[name].astype(object).to_numpy()[np.searchsorted(rows, its)]
             tasks[name] = _typed(column, name)
-    return tasks
+        unread[name] = np.concatenate((unread[name], its[known.never_read(at[its], name)]))
+    return tasks, unread
 
 
 def _typed(column: pd.Series[Any], name: str) -> pd.Series[Any]:
@@ -309,8 +346,9 @@ def _altered(
         if name == KEY or name not in known.columns or name not in now:
             continue
         texts = as_texts(now[name]), as_texts(before[name]) if name in before else [""] * len(now)
-        for task, new, old in zip(now[KEY], *texts, strict=True):
-            if new != old:
+        read = ~known.never_read(at[changed], name)
+        for task, comparable, new, old in zip(now[KEY], read, *texts, strict=True):
+            if comparable and new != old:
                 yield str(task), ALTERED, name, old, new
 
 
@@ -330,14 +368,22 @@ def _late(tasks: pd.DataFrame, new: Ints, last: Run | None) -> Iterator[tuple[st
 
 
 def _batches(
-    ids: pd.Index[str], kind: npt.NDArray[np.uint8], columns: Collection[str], kept: Sequence[Kept]
+    ids: pd.Index[str],
+    kind: npt.NDArray[np.uint8],
+    columns: Collection[str],
+    unread: Mapping[str, Ints],
+    kept: Sequence[Kept],
 ) -> list[dict[str, Any]]:
-    """Rows of RECORDS: the ids of the records that changed with their kinds, their digests, and what they say; those
-    that are gone come last, and have no kind yet."""
+    """Rows of RECORDS: the ids of the records that changed with their kinds, their digests, what they say, and which of
+    their cells were never known; those that are gone come last, and have no kind yet."""
     kinds = np.concatenate([kind, np.full(len(ids) - len(kind), GONE, np.uint8)])
-    metadata = {"columns": json.dumps(sorted(columns))}
     rows = []
     for number, (part, its) in enumerate(zip(_in_parts(len(ids)), kept, strict=True)):
+        cells = {name: at[(at >= part.start) & (at < part.stop)] - part.start for name, at in sorted(unread.items())}
+        metadata = {
+            "columns": json.dumps(sorted(columns)),
+            "unread": json.dumps({name: at.tolist() for name, at in cells.items() if len(at)}),
+        }
         table = pa.table({KEY: pa.array(ids[part], pa.string()), "kind": kinds[part]}).replace_schema_metadata(metadata)
         digests = its.digests.tobytes().ljust(len(table) * SIZE, b"\0")  # zeros for those that are gone
         row = {"part": number, "rows": len(table), "ids": packed(table), "digests": digests}
@@ -467,10 +513,12 @@ def _as_digested(ids_of: bytes, digests: bytes, said: bytes) -> bool:
     try:
         with refusing_damage():
             table, frame = table_of(ids_of), unpacked_cells(said, TEXTS)
+            unread = _told_beside(table)["unread"]
+            blank = all(frame[name].iloc[rows].isna().all() for name, rows in unread.items() if name in frame)
     except Damaged:
         return False
     there = table["kind"].to_numpy() != GONE
     if len(digests) != len(table) * SIZE or table[KEY].to_pylist()[: len(frame)] != frame[KEY].tolist():
         return False
     hashes = np.frombuffer(digests, np.uint8).reshape(-1, SIZE)
-    return int(there.sum()) == len(frame) and np.array_equal(record_digests(frame), hashes[: len(frame)])
+    return blank and int(there.sum()) == len(frame) and np.array_equal(record_digests(frame), hashes[: len(frame)])

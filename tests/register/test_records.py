@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
@@ -17,8 +18,8 @@ from audit.findings.result import AuditResult
 from audit.intake.location import Location
 from audit.register import packing, records
 from audit.register.digests import record_digests, same_cells
-from audit.register.packing import kept_of, unpacked_cells
-from audit.register.records import as_texts, versions_of
+from audit.register.packing import kept_of, packed, table_of, unpacked_cells
+from audit.register.records import as_texts, first_wrong, versions_of
 from audit.register.schema import RECORDS, RUNS, SEALS
 from audit.register.seal import add_seal, first_broken
 from audit.register.store import open_register
@@ -118,6 +119,22 @@ def test_a_cell_that_can_not_be_read_alters_nothing(where: Path) -> None:
     assert happened(night(where, 2, "L1", "", unreadable={"lot": [1]})) == []
     assert happened(night(where, 3, "L1", "L2")) == []
     assert happened(night(where, 4, "", "L9", unreadable={"lot": [0]})) == [ALTERED]
+
+
+def test_what_could_not_be_read_at_first_is_not_altered_once_it_can(where: Path) -> None:
+    """Nobody knows what it said before; from then on it is known, also where it is blank."""
+    night(where, 1, "L1", "", "", unreadable={"lot": np.array([1, 2])})
+    assert happened(night(where, 2, "L1", "", "", unreadable={"lot": np.array([1, 2])})) == []
+    assert happened(night(where, 3, "L1", "L2", "")) == []
+    assert happened(night(where, 4, "L1", "L9", "L3")) == [ALTERED, ("T2", "altered", "lot", "", "L3")]
+
+
+def test_a_column_that_was_not_exported_when_a_record_came_alters_nothing(where: Path) -> None:
+    """A record that came while a column was not exported has no value that could have been altered."""
+    night(where, 1, "L1")
+    record(where, 2, tasks=records_of(["T0", "T1"]), task_ids=["T0", "T1"])
+    assert happened(night(where, 3, "L1", "L2")) == []
+    assert happened(night(where, 4, "L1", "L9")) == [ALTERED]
 
 
 def test_another_mapping_alters_nothing(where: Path) -> None:
@@ -241,6 +258,18 @@ def test_changed_records_name_their_run(where: Path, name: str) -> None:
         for run in (1, 2):
             add_seal(connection, run)
         assert first_broken(connection) is not None
+
+
+def test_a_value_that_is_kept_was_read(where: Path) -> None:
+    """Whoever says that it never was, so that it may be altered, is found out."""
+    night(where, 1, "L1", "")
+    with open_register(where) as register:
+        table = table_of(register.connection.execute(sa.select(RECORDS.c.ids)).scalar_one())
+        for rows, run in (([1], None), ([0], 1), ([5], 1)):
+            metadata = {**table.schema.metadata, b"unread": json.dumps({"lot": rows})}
+            ids = packed(table.replace_schema_metadata(metadata))
+            register.connection.execute(sa.update(RECORDS).values(ids=ids))
+            assert first_wrong(register.connection) == run
 
 
 def test_every_value_counts_in_a_digest() -> None:
