@@ -70,12 +70,10 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
 def records_seen(register: Register, tonight: Tonight, as_of: datetime, reading: str) -> Seen:
     """What the records of an audit as of a time say beside those that the register knows; `reading` as in Night."""
     with refusing(register.name):
-        earlier, before = audits(register.connection), latest_as_of(register)
-        last = earlier[-1] if earlier else None
+        runs, before = audits(register.connection), latest_as_of(register)
         if before is not None and as_of < before:
             return unseen(register.connection)
-        comparable = last is None or last.reading == reading
-        return see_records(register.connection, tonight, as_of, last, register.beside, comparable=comparable)
+        return see_records(register.connection, tonight, as_of, runs, register.beside, reading)
 
 
 def _files(result: AuditResult) -> Iterator[tuple[str, InputFile]]:

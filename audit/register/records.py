@@ -8,6 +8,7 @@ from concurrent.futures import Executor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import takewhile
 from typing import Any, Final
 
 import numpy as np
@@ -160,16 +161,15 @@ def see_records(
     connection: sa.Connection,
     tonight: Tonight,
     as_of: datetime,
-    last: Run | None,
+    runs: Sequence[Run],
     beside: Callable[[], Executor],
-    *,
-    comparable: bool,
+    reading: str,
 ) -> Seen:
     """Compare tonight's records with the last version of each; many new ones are digested `beside` what follows.
 
-    Where the mapping or the program that read them is another one (`comparable` is false) nothing is said to have
-    happened to them. A column that tonight's export lacks, or a cell that can't be read, is as it was last known; where
-    it never was, what it says later is no alteration.
+    Where the mapping or the program that read them (`reading`) is another one than that of the last of `runs`, nothing
+    is said to have happened to them. A column that tonight's export lacks, or a cell that can't be read, is as it was
+    last known; where it never was, what it says later is no alteration.
     """
     known = last_versions(connection)
     tasks, unreadable, at = _of_this_time(tonight, known, as_of)
@@ -180,10 +180,14 @@ def see_records(
     parts = _in_parts(len(changed) + len(gone))
     kept = _kept([_some(tasks, changed[part]) for part in parts], beside)
     happened: list[tuple[str, str, str, str, str]] = []
-    if comparable:
+    alike = list(takewhile(lambda run: run.reading == reading, reversed(runs)))
+    if alike:
         happened += _altered(connection, tasks, known, at, changed[at[changed] >= 0])
+        again = changed[_signed_or_there_again(kind[changed], known, at[changed])]
+        not_read = {name: set(tasks[KEY].iloc[rows]) for name, rows in unread.items()}
+        happened += _altered_meanwhile(connection, tasks.iloc[again], not_read, alike[-1].run)
         happened += [(str(task), VANISHED, "", "", "") for task in known.ids[gone[known.kind[gone] == SIGNED]]]
-        happened += _late(tasks, np.flatnonzero(at < 0), last)
+        happened += _late(tasks, np.flatnonzero(at < 0), runs[-1])
     names = ("task_id", "what", "column", "was", "now")
     alterations = [{"number": n} | dict(zip(names, one, strict=True)) for n, one in enumerate(happened, start=1)]
     ids, columns = pd.Index(tasks[KEY].astype("str"))[changed], known.columns | set(map(str, tasks))
@@ -342,14 +346,57 @@ def _altered(
     if not len(changed):
         return
     before, now = contents(connection, known, at[changed]), tasks.iloc[changed]
+    for name, told in _differing(before, now, known.columns):
+        never = set(now[KEY][known.never_read(at[changed], name)])
+        yield from ((task, ALTERED, name, old, new) for task, old, new in told if task not in never)
+
+
+def _signed_or_there_again(kind: npt.NDArray[np.uint8], known: Versions, at: Ints) -> Bools:
+    """Which of some records that changed were gone, or are signed and were not."""
+    was = np.where(at >= 0, known.kind[at] if len(known.kind) else GONE, SIGNED)
+    found: Bools = (was == GONE) | ((was == UNSIGNED) & (kind == SIGNED))
+    return found
+
+
+def _altered_meanwhile(
+    connection: sa.Connection, tasks: pd.DataFrame, not_read: Mapping[str, Collection[str]], since: int
+) -> Iterator[tuple[str, str, str, str, str]]:
+    """Each cell of records that are there or signed again that is not what it was when they were last signed.
+
+    They must have been seen to vanish, or to be signed no more, since a run. `not_read` are by column those of which it
+    can't be read tonight. What was told since they were last signed is not told again.
+    """
+    names = [ALTERATIONS.c[name] for name in ("task_id", "column", "was", "now", "run")]
+    query = sa.select(*names).where(ALTERATIONS.c.run >= since, ALTERATIONS.c.what.in_((ALTERED, VANISHED)))
+    seen = {tuple(row[:4]): row[4] for row in connection.execute(query.order_by(ALTERATIONS.c.run))}
+    left = {task for task, *_ in seen}.intersection(tasks[KEY])
+    query = sa.select(RECORDS.c.run, RECORDS.c.part, RECORDS.c.ids).order_by(RECORDS.c.run.desc(), RECORDS.c.part)
+    for run, part, ids_of in connection.execute(query) if left else ():
+        with refusing_damage():
+            table = table_of(ids_of)
+            beside, ids = _told_beside(table), table[KEY].to_pandas()
+        rows = np.flatnonzero((table["kind"].to_numpy() == SIGNED) & ids.isin(left).to_numpy())
+        before = _said(connection, (run, part)).iloc[rows].set_index(KEY, drop=False)
+        now = tasks.set_index(KEY, drop=False).loc[before.index]
+        for name, told in _differing(before, now, beside["columns"]):
+            never = {*ids.iloc[beside["unread"].get(name, [])], *not_read.get(name, ())}
+            for task, old, new in told:
+                if task not in never and seen.get((task, name, old, new), 0) <= run:
+                    yield task, ALTERED, name, old, new
+        left -= set(before.index)
+        if not left:
+            return
+
+
+def _differing(
+    before: pd.DataFrame, now: pd.DataFrame, columns: Collection[str]
+) -> Iterator[tuple[str, list[tuple[str, str, str]]]]:
+    """By column, each record of which it says something else now: its id, what it said and says."""
     for name in COLUMNS:
-        if name == KEY or name not in known.columns or name not in now:
-            continue
-        texts = as_texts(now[name]), as_texts(before[name]) if name in before else [""] * len(now)
-        read = ~known.never_read(at[changed], name)
-        for task, comparable, new, old in zip(now[KEY], read, *texts, strict=True):
-            if comparable and new != old:
-                yield str(task), ALTERED, name, old, new
+        if name != KEY and name in columns and name in now:
+            texts = as_texts(before[name]) if name in before else [""] * len(now), as_texts(now[name])
+            every = zip(map(str, now[KEY]), *texts, strict=True)
+            yield name, [(task, old, new) for task, old, new in every if old != new]
 
 
 def as_texts(column: pd.Series[Any]) -> list[str]:
@@ -357,10 +404,8 @@ def as_texts(column: pd.Series[Any]) -> list[str]:
     return ["" if pd.isna(cell) else cell.isoformat() if hasattr(cell, "isoformat") else str(cell) for cell in column]
 
 
-def _late(tasks: pd.DataFrame, new: Ints, last: Run | None) -> Iterator[tuple[str, str, str, str, str]]:
+def _late(tasks: pd.DataFrame, new: Ints, last: Run) -> Iterator[tuple[str, str, str, str, str]]:
     """Records that an earlier run did not have, though their work had ended before."""
-    if last is None:
-        return
     ended = tasks["finished_at"].iloc[new]
     late = new[(ended < pd.Timestamp(last.as_of)).to_numpy()]
     for task, end in zip(tasks[KEY].iloc[late], tasks["finished_at"].iloc[late], strict=True):

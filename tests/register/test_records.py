@@ -78,6 +78,47 @@ def test_a_record_that_vanished(place: Location) -> None:
     assert happened(night(place, 5, "L1", "L2", "L3")) == [gone]
 
 
+def test_a_record_that_comes_back_as_something_else_was_altered(where: Path) -> None:
+    """Since it was last signed, however long it was gone; what can't be read when it is back is known to be nothing."""
+    gone = ("T1", "vanished", "", "", "")
+    night(where, 1, "L1", "L2")
+    night(where, 2, "L1", "")
+    night(where, 3, "L1")
+    before = [("T1", "altered", "lot", "L2", ""), gone]
+    assert happened(night(where, 4, "L1")) == before
+    assert happened(night(where, 5, "L1", "L9")) == [*before, ("T1", "altered", "lot", "", "L9")]
+    night(where, 6, "L1")
+    told = happened(night(where, 7, "L1", "", unreadable={"lot": np.array([1])}))
+    assert told == [*before, ("T1", "altered", "lot", "", "L9"), gone]
+    assert happened(night(where, 8, "L1", "L7")) == told
+
+
+def test_a_record_that_comes_back_read_by_another_mapping_alters_nothing(where: Path) -> None:
+    """Nobody knows whether the record says something else or is read otherwise, also nights later."""
+    gone = [("T1", "vanished", "", "", "")]
+    night(where, 1, "L1", "L2", reading="a")
+    assert happened(night(where, 2, "L1", reading="a")) == gone
+    night(where, 3, "L1", reading="b")
+    assert happened(night(where, 4, "L1", "L9", reading="b")) == gone
+
+
+def test_a_record_that_is_signed_again_is_compared_with_what_was_signed_before(where: Path) -> None:
+    """Opened, altered and closed again; what was told when it was opened is not told twice."""
+
+    def status(*words: str) -> dict[str, Any]:
+        return {"columns": {"status": pd.Categorical(words)}}
+
+    night(where, 1, "L1", "L2", **status("closed", "closed"))
+    night(where, 2, "L1", "L3", **status("closed", "open"))
+    before = [("T1", "altered", "lot", "L2", "L3"), ("T1", "altered", "status", "closed", "open")]
+    assert sorted(happened(night(where, 3, "L1", "L4", **status("closed", "open")))) == before
+    told = sorted(happened(night(where, 4, "L1", "L9", **status("closed", "closed"))))
+    assert told == [before[0], ALTERED, before[1]]
+    assert sorted(happened(night(where, 5, "L1", "L2", **status("closed", "open"))))[:1] == before[:1]
+    back = happened(night(where, 6, "L1", "L2", **status("closed", "closed")))
+    assert [row for row in back if row[2] == "lot"][2:] == [("T1", "altered", "lot", "L9", "L2")]
+
+
 def test_whole_numbers_are_told_as_such(where: Path) -> None:
     """A count that stays as it is was not altered, where other records have none; nor does it get a decimal point."""
     coats = {"columns": {"coat": pd.array([2, None], "Int64")}}
