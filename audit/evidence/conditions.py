@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from audit.intake.names import near_keys
+from audit.intake.names import near_keys, people_named
 from audit.intake.tables import NAMES
 from audit.intake.words import canonical
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
@@ -149,12 +149,10 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             from_right = ~left.missing & (right.missing | hidden)
             why[from_right] = right.why[from_right] + len(reasons)
             reasons.extend(right.reasons)
-            nearly = _nearly_equal(timeline, name, left, right) & ~unknown
-            if operator in ("in_", "not_in"):
-                nearly |= _nearly_listed(left, right) & ~unknown
-            asked[nearly] = UNKNOWN
-            why[nearly] = len(reasons)
-            reasons.append(f"{name} and {operand.column} are nearly the same name")
+            for perhaps, reason in _perhaps_otherwise(timeline, name, operator, operand.column, left, right):
+                asked[perhaps & ~unknown] = UNKNOWN
+                why[perhaps & ~unknown] = len(reasons)
+                reasons.append(reason)
         else:
             is_day = left.kind == "time" and len(str(operand)) == len("2024-01-31")
             one = _by_day(name, left, timeline, rows) if is_day else left
@@ -162,15 +160,10 @@ def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, com
             asked = np.where(left.missing, UNKNOWN, _against(operator, operand, one)).astype(np.int8)
             lacks = left.lacking(asked == TRUE) if operator == "includes_all" else no
             asked[left.undecidable & ~lacks] = UNKNOWN
-            nearly = _nearly_the_literal(timeline, name, operator, operand, left) & ~left.missing
-            asked[nearly] = UNKNOWN
-            why[nearly] = len(reasons)
-            reasons.append(f"{name} is nearly a name that another table has")
-            if operator == "includes_all":
-                otherwise = _included_otherwise(operand, left) & (asked == FALSE)
-                asked[otherwise] = UNKNOWN
-                why[otherwise] = len(reasons)
-                reasons.append(OTHERWISE.format(name))
+            for perhaps, reason in _literal_otherwise(timeline, name, operator, operand, left, asked == FALSE):
+                asked[perhaps & ~left.missing] = UNKNOWN
+                why[perhaps & ~left.missing] = len(reasons)
+                reasons.append(reason)
         truth = np.minimum(truth, asked)
     return Judged(truth, why, tuple(reasons))
 
@@ -193,6 +186,68 @@ def _included_otherwise(items: Sequence[str], left: Values) -> Bools:
         all(item in codes_of(cell) or _has_otherwise(cell, item) for item in items) for cell in map(str, left.names)
     ]
     return np.array([*found, False])[left.codes]
+
+
+def _perhaps_otherwise(
+    timeline: Timeline, name: str, operator: str, other: str, left: Values, right: Values
+) -> Iterator[tuple[Bools, str]]:
+    """Where two columns may compare otherwise than as they are written, and why."""
+    nearly = _nearly_equal(timeline, name, left, right)
+    if operator in ("in_", "not_in"):
+        nearly |= _nearly_listed(left, right)
+    yield nearly, f"{name} and {other} are nearly the same name"
+    if _names_people(name) and _names_people(other):
+        yield _share_a_person(left, right), f"{name} or {other} names several people"
+
+
+def _literal_otherwise(
+    timeline: Timeline, name: str, operator: str, operand: Any, left: Values, fails: Bools
+) -> Iterator[tuple[Bools, str]]:
+    """Where a column may compare otherwise with a literal than as it is written, and why; `fails` is as written."""
+    yield (
+        _nearly_the_literal(timeline, name, operator, operand, left),
+        f"{name} is nearly a name that another table has",
+    )
+    if _names_people(name):
+        yield _turned_by_one(operator, operand, left), f"{name} names several people"
+    if operator == "includes_all":
+        yield _included_otherwise(operand, left) & fails, OTHERWISE.format(name)
+
+
+def _names_people(name: str) -> bool:
+    column = VOCABULARY[name]
+    return (column.table, column.column.name) in NAMES["person"]
+
+
+def _turned_by_one(operator: str, operand: Any, left: Values) -> Bools:
+    """Where one of the people whom a cell names would compare otherwise than the whole of it: `H. Quill; B. Fenn`."""
+    assert left.codes is not None
+    assert left.names is not None
+    turned = [
+        len({_text_holds(operator, operand, one) for one in (text, *people_named(text))}) > 1
+        for text in map(str, left.names)
+    ]
+    return np.array([*turned, False])[left.codes]
+
+
+def _share_a_person(left: Values, right: Values) -> Bools:
+    """Where two cells, one of which names several people, have one of them in common."""
+    assert left.codes is not None
+    assert left.names is not None
+    assert right.codes is not None
+    assert right.names is not None
+    people = [[set(people_named(str(word))) for word in names] for names in (left.names, right.names)]
+    if all(len(some) == 1 for side in people for some in side):
+        return np.zeros(len(left.missing), bool)
+    width = len(right.names) + 1
+    pairs, distinct = pd.factorize((left.codes.astype(np.int64) + 1) * width + right.codes + 1)
+    found = np.zeros(len(distinct), bool)
+    for number, pair in enumerate(distinct.tolist()):
+        text, cell = pair // width - 1, pair % width - 1
+        if text != MISSING and cell != MISSING:
+            one, other = people[0][text], people[1][cell]
+            found[number] = len(one | other) > 1 and not one.isdisjoint(other)
+    return found[pairs]
 
 
 def _alike(timeline: Timeline, name: str) -> Mapping[str, frozenset[str]]:

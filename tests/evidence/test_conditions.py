@@ -253,6 +253,33 @@ def test_names_that_are_nearly_equal(condition: dict[str, Any], truth: Any, reas
 
 
 @pytest.mark.parametrize(
+    ("condition", "truth", "reason"),
+    [
+        ({"is": "Bo Lind"}, UNKNOWN, "performed_by names several people"),
+        ({"not": "Bo Lind"}, UNKNOWN, "performed_by names several people"),
+        ({"in": ["Bo Lind", "Cy Moss"]}, UNKNOWN, "performed_by names several people"),
+        ({"not": "Cy Moss"}, TRUE, ""),
+        ({"is": "Cy Moss"}, FALSE, ""),
+        ({"is": {"column": "certified_by"}}, UNKNOWN, "performed_by or certified_by names several people"),
+        ({"not": {"column": "certified_by"}}, UNKNOWN, "performed_by or certified_by names several people"),
+        ({"not": {"column": "ppe_signed_by"}}, TRUE, ""),
+        ({"is": {"column": "ppe_signed_by"}}, FALSE, ""),
+        ({"not": {"column": "station"}}, TRUE, ""),
+    ],
+    ids=str,
+)
+def test_a_cell_that_names_several_people(condition: dict[str, Any], truth: Any, reason: str) -> None:
+    """Who of them is meant is open where it matters, whichever of two cells names several."""
+    several = {"performed_by": "Ada Holm; Bo Lind", "certified_by": "Bo Lind", "ppe_signed_by": "Cy Moss"}
+    turned = several | {"performed_by": "Bo Lind", "certified_by": "Bo Lind & Ada Holm"}
+    timeline = timeline_with(tasks=[several, turned])
+    truths, reasons = told({"performed_by": condition}, timeline)
+    assert (truths[0], reasons[0]) == (truth, reason)
+    if "certified_by" in str(condition):
+        assert (truths[1], reasons[1]) == (truth, reason)
+
+
+@pytest.mark.parametrize(
     ("cell", "expected"),
     [
         pytest.param("left wing; right wing", TRUE, id="both"),

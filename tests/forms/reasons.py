@@ -16,7 +16,7 @@ REASONS = (
     r"(lot|manual revision|product|performed_by|certified_by) is not listed, but one of nearly the same name is in "
     r"(lots|manuals|products|people)",
     r"(performed_by|certified_by|correction\.made_by) holds nothing valid on that day",
-    r"(performed_by|certified_by) names several people",
+    r"[a-z_.]+( or [a-z_.]+)? names several people",
     r"[a-z_.]+ and [a-z_.]+ are nearly the same name",
     r"[a-z_.]+ is nearly a name that another table has",
     r"[a-z_.]+ has what is required, written otherwise",
