@@ -252,9 +252,9 @@ def _text(typed: Typed, row: int, name: str) -> str:
 
 
 def _meaning(value: Any, name: str, aliases: Aliases) -> Hashable:
-    """A typed cell as a value that equals all others of one meaning; None where it is blank."""
+    """A typed cell as a value that equals all others of one meaning; None where it is blank, which means nothing."""
     if pd.isna(value):
-        return None
+        return TASKS.columns[name].blank or None
     kind = _KIND_OF_NAME.get(name)
     if kind is None:
         return tuple(sorted(set(entries(value)))) if TASKS.columns[name].kind == "codes" else cast("Hashable", value)
@@ -322,7 +322,7 @@ def _place(chain: Sequence[_Link], cell: Hashable) -> int | None:
         if cell == chain[number - 1].now_means:
             return number
     # Of a cell that can't be read, a correction need not say what was there.
-    found = cell == chain[0].was_means or (isinstance(cell, _Unreadable) and chain[0].was_means is None)
+    found = cell == chain[0].was_means or (isinstance(cell, _Unreadable) and not chain[0].was.strip())
     return 0 if found else None
 
 

@@ -32,7 +32,7 @@ class Column:
     """One column: `needed` cells may not be blank; `choices` is the closed list of a `choice`.
 
     `words` marks words of the trade, not names: they are the same without case, extra spaces and Unicode form,
-    and are read in canonical text (`audit.intake.words`).
+    and are read in canonical text (`audit.intake.words`). `blank` is the text that a blank cell means.
     """
 
     name: str
@@ -41,6 +41,7 @@ class Column:
     required: bool = False
     choices: tuple[str, ...] = ()
     words: bool = False
+    blank: str = ""
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ TASKS = _table(
     Column("station", "code", "station", required=True),
     Column("started_at", "time", "start of the work", required=True),
     Column("finished_at", "time", "end of the work", required=True),
-    Column("status", "choice", "status", choices=STATUSES),
+    Column("status", "choice", "status", choices=STATUSES, blank="closed"),
     Column("position", "codes", "position"),
     Column("component_serial", "code", "component serial"),
     Column("product", "code", "product"),

@@ -395,8 +395,8 @@ def _differing(
     for name in COLUMNS:
         if name != KEY and name in columns and name in now:
             texts = as_texts(before[name]) if name in before else [""] * len(now), as_texts(now[name])
-            every = zip(map(str, now[KEY]), *texts, strict=True)
-            yield name, [(task, old, new) for task, old, new in every if old != new]
+            every, blank = zip(map(str, now[KEY]), *texts, strict=True), COLUMNS[name].blank
+            yield name, [(task, old, new) for task, old, new in every if (old or blank) != (new or blank)]
 
 
 def as_texts(column: pd.Series[Any]) -> list[str]:

@@ -28,6 +28,7 @@ RECORD: Row = TASK | {
     "ppe_worn": "gloves",
     "remarks": "windy",
     "lot": "",
+    "status": "",
 }
 STATIONS: list[Row] = [{"station": "NORTH", "timezone": "Europe/Berlin"}, {"station": "SOUTH", "timezone": "UTC"}]
 
@@ -74,6 +75,8 @@ def reasons(frame: pd.DataFrame) -> list[tuple[str, str, str]]:
         ("lot", "", "L1", "nan", "L1"),
         ("product", "gloss", "", "gloss", "nan"),
         ("remarks", "windy", "calm", "windy", "calm"),
+        ("status", "closed", "void", "nan", "void"),
+        ("status", "", "void", "nan", "void"),
     ],
 )
 def test_a_cell_is_compared_by_what_it_means(column: str, was: str, now: str, before: str, after: str) -> None:

@@ -145,6 +145,13 @@ def test_a_signed_record_that_is_opened_again_is_altered(where: Path) -> None:
     assert told == [("T0", "altered", "status", "closed", "void")]
 
 
+def test_a_status_that_is_blank_means_closed(where: Path) -> None:
+    """Written out on the next night it says the same; anything else is altered."""
+    for day, words in ((1, (None, None)), (2, ("closed", "closed")), (3, ("void", None))):
+        told = happened(night(where, day, "L1", "L2", columns={"status": pd.Categorical(words)}))
+    assert told == [("T0", "altered", "status", "closed", "void")]
+
+
 def test_a_column_that_was_not_exported_alters_nothing(where: Path) -> None:
     """A column less, or one more, on some night: the records are the same; what was changed meanwhile is found."""
     night(where, 1, "L1", "L2")
