@@ -101,7 +101,7 @@ def _zones(timeline: Timeline) -> dict[str, str]:
 
 
 def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Band, ...]]:
-    """The rows of one rule, named and dated: of each boot the limit that is reached first."""
+    """The rows of one rule, named and dated: of each boot the limit that is reached first, and what may be before."""
     place, task = rows["place"].to_numpy(), rows["task"].to_numpy()
     aircraft = timeline.aircraft_of(place)
     due = rows["until"].to_numpy().astype(np.int64)
@@ -142,10 +142,13 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
         }
     )
     frame["rank"] = np.select([rows["kind"] == "hold", rows["broken"], first < FOREVER], [0, 1, 2], 3)
-    boot = [rows["place"], rows["component"], rows["since"], rows["task"]]
+    boot = rows[["place", "component", "since", "task"]]
     share = -(rows["used"] / rows["limit"]).fillna(0.0)
-    order = np.lexsort((share, first, *boot[::-1]))
-    repeated = pd.DataFrame({str(n): part.to_numpy()[order] for n, part in enumerate(boot)}).duplicated().to_numpy()
+    order = np.lexsort((share, first, *boot.to_numpy().T[::-1]))
+    # What is left of a limit without a date may be used up before the date of another, save where one is overdue.
+    undated = first == FOREVER
+    late = rows["broken"].groupby([boot[name] for name in boot]).transform("any").to_numpy()
+    repeated = boot.assign(undated=undated & ~late).iloc[order].duplicated().to_numpy()
     # What comes after the season, or after the boot comes off, doesn't come.
     closes = rows["closes"].to_numpy()
     never = (frame["rank"] == 2).to_numpy() & (closes != NONE) & (first >= closes)

@@ -336,6 +336,25 @@ def test_whichever_comes_first() -> None:
     assert (row["unit"], row["due"]) == ("days", pd.Timestamp("2026-01-26T00:00Z"))
 
 
+@pytest.mark.parametrize(
+    ("days", "flown", "within", "units"),
+    [
+        pytest.param(25, 9.5, 30, ["days", "flight hours"], id="either may be first"),
+        pytest.param(25, 9.5, 5, ["flight hours"], id="the date is far off"),
+        pytest.param(2, 9.5, 30, ["days"], id="overdue by its date already"),
+        pytest.param(25, 10.5, 30, ["flight hours"], id="overdue by its hours already"),
+    ],
+)
+def test_hours_without_a_date_stand_beside_the_date_of_days(
+    days: int, flown: float, within: int, units: list[str]
+) -> None:
+    """Nobody knows whether the hours are used up before that day: half an hour may be the next flight."""
+    flights = [{"takeoff_at": "2026-01-11T10:00:00Z", "flight_hours": flown}]
+    rule = interval(flight_hours=10, days=days)
+    rows = treatments(due(rule, "2026-01-14T00:00:00Z", within, tasks=[DONE], flights=flights))
+    assert [row["unit"] for row in rows] == units
+
+
 def test_what_comes_after_the_season_does_not_come() -> None:
     season = {**interval(flight_hours=50), "season": {"from": "10-01", "to": "01-31"}}
     tasks = [{**DONE, "started_at": "2025-12-31T20:00:00Z", "finished_at": "2025-12-31T21:00:00Z"}]
