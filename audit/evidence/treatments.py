@@ -12,11 +12,11 @@ from typing import Protocol
 
 import numpy as np
 
-from audit.evidence.columns import Columns
+from audit.evidence.columns import Columns, matching
 from audit.evidence.conditions import FALSE, UNKNOWN, Judged, judge, needs_component, without_component
 from audit.evidence.doubt import CERTAIN, Rank, Reasons, Why, first_of, reasons_of
 from audit.language.condition import Conditions
-from audit.timeline.codes import MISSING
+from audit.timeline.codes import MISSING, nearly_equal
 from audit.timeline.components import TWO_RECORDED
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, expand, take
 from audit.timeline.timeline import Timeline
@@ -100,18 +100,13 @@ def _placed(timeline: Timeline, rows: Ints) -> tuple[Ints, Ints, Bools]:
     """
     index, place = timeline.placed(rows)
     own = timeline.aircraft[rows]
-    pairs = [
-        (which, np.full(len(which), other))
-        for one, other in aircraft_alike(timeline)
-        for which in (np.flatnonzero(own == one),)
-    ]
+    alike = aircraft_alike(timeline)
     nowhere = np.flatnonzero((rows >= timeline.audited) & (own == MISSING))
-    if len(nowhere):
-        which, craft = _of_work_order(timeline, rows[nowhere])
-        pairs.append((nowhere[which], craft))
-    if not pairs:
+    if not len(alike) and not len(nowhere):
         return index, place, np.zeros(len(index), bool)
-    row, craft = (np.concatenate(side) for side in zip(*pairs, strict=True))
+    pair, row = matching(own, alike[:, 0])
+    which, of_order = _of_work_order(timeline, rows[nowhere])
+    row, craft = np.concatenate((row, nowhere[which])), np.concatenate((alike[pair, 1], of_order))
     again, there = timeline.placed(rows[row], craft)
     named = own[index] != MISSING
     index, place = index[named], place[named]
@@ -144,22 +139,10 @@ def _aircraft_of_work_orders(timeline: Timeline) -> tuple[Ints, Ints]:
     return pairs // fleet, pairs % fleet
 
 
-def aircraft_alike(timeline: Timeline) -> list[tuple[int, int]]:
-    """Aircraft, by code, each with one of nearly the same name on which there are boots or task records."""
-    alike = timeline.alike.get("aircraft")
-    if not alike:
-        return []
-    code = {str(name): number for number, name in enumerate(timeline.aircraft_names)}
-    pairs = [
-        (code[name], code[other])
-        for name, others in alike.items()
-        for other in others
-        if name in code and other in code
-    ]
-    if not pairs:
-        return []
-    known = _worked_on(timeline)
-    return sorted(pair for pair in pairs if pair[1] in known)
+def aircraft_alike(timeline: Timeline) -> Ints:
+    """Aircraft, by code, each with one of nearly the same name on which there are boots or task records: pairs."""
+    pairs = nearly_equal(timeline.aircraft_names, timeline.alike.get("aircraft", {}))
+    return pairs[np.isin(pairs[:, 1], _worked_on(timeline))] if len(pairs) else pairs
 
 
 def _worked_on(timeline: Timeline) -> Ints:
@@ -201,7 +184,7 @@ def begun_between(timeline: Timeline, rows: Ints, aircraft: Ints, opens: Ints, c
     opened, closed = Order.of(aircraft[real], opens[real]), Order.of(aircraft[real], closes[real])
     asked, began = timeline.aircraft[rows], timeline.times["started_at"][rows]
     inside = opened.count(asked, began, "until") > closed.count(asked, began, "until")
-    return rows[inside | np.isin(asked, [one for one, _ in aircraft_alike(timeline)])]
+    return rows[inside | np.isin(asked, aircraft_alike(timeline)[:, 0])]
 
 
 class Evidence(Protocol):

@@ -21,7 +21,10 @@ NOT_COVERED = (
     "unusually long, or work at another station follows without a flight"
 )
 FLIGHT_UNCLEAR = "a flight is in quarantine, is listed twice, or its hours contradict its times"
-MAY_BE_WORK = "a record in quarantine, or still open in the same work order, may be one of those it depends on"
+MAY_BE_WORK = (
+    "one of those it depends on may be a record in quarantine, one that is still open in the same work order, one of "
+    "which the status can't be read, or one of an aircraft of nearly the same name"
+)
 RECORDS_END = "all task records end unusually long before the as-of time: what was done after that is missing"
 JOB_RUNNING = (
     "the job may still be going on at the as-of time: neither a day nor a flight has come since its last record"

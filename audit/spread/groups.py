@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from audit.intake.export import Export
-from audit.timeline.codes import MISSING, codes_in, names_of
+from audit.timeline.codes import MISSING, codes_in, names_of, nearly_equal
 from audit.timeline.instants import Ints
 from audit.timeline.timeline import Timeline
 
@@ -37,21 +37,14 @@ def aircraft_buckets(export: Export, timeline: Timeline, buckets: int) -> Ints:
         known = (aircraft != MISSING) & (serial != MISSING)
         pairs = np.unique(aircraft[known].astype(np.int64) * len(serials) + serial[known])
         links.append(np.stack([pairs // len(serials), len(names) + pairs % len(serials)]))
-    links.append(_alike(names, timeline.alike.get("aircraft", {}), 0))
-    links.append(_alike(serials, timeline.alike.get("component_serial", {}), len(names)))
+    links.append(nearly_equal(names, timeline.alike.get("aircraft", {})).T)
+    links.append(len(names) + nearly_equal(serials, timeline.alike.get("component_serial", {})).T)
     return _buckets(names, _groups(len(names) + len(serials), links)[: len(names)], buckets)
 
 
 def people_buckets(people: pd.Index, alike: Alike, buckets: int) -> Ints:
     """The bucket of each of these people: that of all whose names are nearly equal."""
-    return _buckets(people, _groups(len(people), [_alike(people, alike, 0)]), buckets)
-
-
-def _alike(names: pd.Index, alike: Alike, first: int) -> Ints:
-    """Pairs of names, numbered from `first`, that are nearly equal."""
-    pairs = [(one, other) for one, others in alike.items() for other in others if one in names and other in names]
-    one, other = (names.get_indexer(pd.Index([pair[side] for pair in pairs], dtype="str")) for side in (0, 1))
-    return np.stack([one, other]).astype(np.int64) + first
+    return _buckets(people, _groups(len(people), [nearly_equal(people, alike).T]), buckets)
 
 
 def _groups(count: int, links: list[Ints]) -> Ints:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -51,6 +51,15 @@ def by_name(column: pd.Series, said: Callable[[str], Any], missing: Any, rows: I
     # The last entry serves the code -1 of a missing value.
     told = np.array([*(said(str(name)) for name in column.cat.categories), missing])
     return told[codes if rows is None else codes[rows]]
+
+
+def nearly_equal(names: pd.Index, alike: Mapping[str, Iterable[str]]) -> Ints:
+    """Pairs of places in `names` of which the names are nearly equal, both ways; `alike` has for each name the others.
+
+    An array of two columns."""
+    place = {str(name): number for number, name in enumerate(names)} if alike else {}
+    pairs = [(place[one], place[other]) for one in alike if one in place for other in alike[one] if other in place]
+    return np.array(sorted(pairs), np.int64).reshape(-1, 2)
 
 
 def may_be(names: pd.Index, column: pd.Series) -> tuple[Ints, Ints]:

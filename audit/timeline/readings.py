@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from audit.timeline.codes import codes_of
+from audit.timeline.codes import codes_of, nearly_equal
 from audit.timeline.instants import DAY, Bools, Ints, micros
 from audit.timeline.timeline import Timeline
 
@@ -64,10 +64,7 @@ def _alike(timeline: Timeline, owner: Owner) -> Ints:
         names, kind = timeline.tasks[owner].cat.categories, "person"
     else:
         return np.empty((0, 2), np.int64)
-    code = {str(name): number for number, name in enumerate(names)}
-    pairs = [(one, other) for one, others in timeline.alike.get(kind, {}).items() for other in others]
-    known = [(code[one], code[other]) for one, other in pairs if one in code and other in code]
-    return np.array(known, np.int64).reshape(-1, 2)
+    return nearly_equal(names, timeline.alike.get(kind, {}))
 
 
 def other_readings(timeline: Timeline, owner: Owner) -> Iterator[Timeline]:
