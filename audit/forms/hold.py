@@ -399,7 +399,7 @@ def _told(rule: HoldRule, case: Mapping[str, Any]) -> Iterator[Said]:
     what = "Flew" if rule.forbid.where is None else f"{case['other_product']} (task {case['other_task']}) used"
     if rule.until is None:
         limit = f"{values['limit']} required; {values['short_by']} short"
-        yield Said((), values, f"{what} {passed} after the last coat of {case['product']}; {limit}.")
+        yield Said((), values, f"{what} {passed} after {case['last_coat']}; {limit}.")
         return
     over = "" if rule.over is None else f" was put over {describing.of_class(rule.over)}"
     again = "a new one" if rule.over == rule.until else describing.of_class(rule.until)

@@ -593,6 +593,7 @@ def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Mete
         if ((until < ended) & (ended <= until + by)).any():
             raise NotPlantable("another treatment comes before that")
     elif spot["task"] >= 0 and meter.name == "days":
+        planting.there(timeline, spot, spot["anchor"])
         rows = planting.session_rows(timeline, rule.scope, spot)
         by = (end - due) * DAY
         planting.there(timeline, spot, int(timeline.times["started_at"][rows].min()) + by)

@@ -68,6 +68,27 @@ def products(timeline: Timeline, rows: Ints) -> Texts:
     return np.where(names == "", "another treatment", names)
 
 
+def treated_with(timeline: Timeline, rows: Ints) -> tuple[Texts, Texts]:
+    """The products of records that a rule is about, the work itself where none is recorded; and the same with `the last
+    coat of` before products."""
+    names, actions = (cells(timeline.tasks, name, rows) for name in ("product", "action"))
+    work = np.array([_WORK.get(action, "a treatment") for action in actions], object)
+    coats = np.array([f"the last coat of {name}" for name in names], object)
+    return np.where(names == "", work, names), np.where(names == "", work, coats)
+
+
+_WORK: Mapping[str, str] = {
+    "clean": "cleaning",
+    "prepare": "preparation",
+    "inspect": "inspection",
+    "repair": "repair",
+    "install": "installation",
+    "remove": "removal",
+    "other": "other work",
+}
+"""What a record without a product is called by, by its action."""
+
+
 def classes(timeline: Timeline, rows: Ints) -> list[str]:
     """The product classes of records, blank where the product is not known."""
     return values(timeline, "product_class", rows).texts()
@@ -130,13 +151,14 @@ def of_session(rule: Rule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline
 def of_treatment(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
     """The facts of cases about a treatment: their figures, its product, and the product and number of the other one."""
     other = np.where(cases["other"] >= 0, cases["other"], cases["task"])
-    subject = cases["subject"].to_numpy()
+    product, coat = treated_with(timeline, cases["subject"].to_numpy())
     return {
         **{
             name: cases[name].tolist()
             for name in ("task", "at", "anchor", "anchor_perhaps", "measured", "carried", "limit", "unit")
         },
-        "product": products(timeline, subject).tolist(),
+        "product": product.tolist(),
+        "last_coat": coat.tolist(),
         "other_product": products(timeline, other).tolist(),
         "other_task": cells(timeline.tasks, "task_id", other).tolist(),
         "since": days(cases["anchor"].to_numpy()).tolist(),

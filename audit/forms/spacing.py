@@ -247,6 +247,8 @@ def _planter(rule: SpacingRule, timeline: Timeline) -> Planter:
         here = np.flatnonzero((found.treated.task == first) & (found.treated.place == spot["place"]))
         rows = found.records(found.session_of[here])
         later = np.unique(rows[(started[rows] >= begun) & (rows != first)])
+        if not len(later):
+            raise NotPlantable("it is not known that both are coats")
         window = (int(started[first]), int(max(finished[later].max(), at)) + abs(at - begun))
         what = f"the next coat {planting.span(at - ended)} after the first"
         return Planted(what, planting.moved(timeline, later, at - begun), window)

@@ -56,6 +56,32 @@ def test_what_should_have_come_first(parts: dict[str, Any], sentence: str) -> No
 
 
 @pytest.mark.parametrize(
+    ("form", "parts", "sentence"),
+    [
+        ("interval", {"at_most": {"days": 3}}, "8 days since inspection on 2025-11-10; 3 allowed; 5 over."),
+        (
+            "hold",
+            {"forbid": {"event": "takeoff"}, "for": "PT25H"},
+            "Flew 24 h after inspection; 25 h required; 1 h short.",
+        ),
+        (
+            "order",
+            {"must_be": "last", "among": {"product": {"present": True}}},
+            "cleaner (task T2) used 1 h after inspection, which must come last.",
+        ),
+    ],
+)
+def test_work_without_a_product_is_called_what_it_is(form: str, parts: dict[str, Any], sentence: str) -> None:
+    """A rule may be about inspections: a sentence that spoke of another treatment would be about something else."""
+    inspected = {"action": "inspect", "work_order": "W2", "started_at": "2025-11-10T10:00:00Z"}
+    again = inspected | {"work_order": "W3", "started_at": "2025-11-18T09:00:00Z"}
+    after = WASH | {"started_at": "2025-11-10T11:00:00Z"}
+    data = rule(form, scope={"action": {"is": "inspect"}}, **parts)
+    said = found(data, tasks=[inspected, after, again], flights=FLIGHTS[:1])["message"].tolist()
+    assert sentence in said
+
+
+@pytest.mark.parametrize(
     ("cells", "sentence"),
     [
         ({}, "Flew at most 24 h after the last coat of cleaner; 25 h required; at least 1 h short."),

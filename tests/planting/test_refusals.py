@@ -52,6 +52,20 @@ def refused(data: dict[str, Any], side: Side, **tables: Any) -> list[str]:
             id="interval: no boot",
         ),
         pytest.param(
+            rule("interval", scope=GLOSS, at_most={"days": 10}),
+            "outside",
+            {
+                "tasks": [COAT],
+                "flights": [FLOWN],
+                "components": [
+                    {"removed_at": "2025-06-03T00:00:00Z"},
+                    {"aircraft": "A2", "installed_at": "2025-06-03T00:00:00Z"},
+                ],
+            },
+            "the boot was not at its place then",
+            id="interval: moved since",
+        ),
+        pytest.param(
             rule("record", require={"component.material": {"is": "chloroprene"}}),
             "outside",
             {"tasks": [COAT], **NOWHERE},
@@ -116,6 +130,18 @@ def refused(data: dict[str, Any], side: Side, **tables: Any) -> list[str]:
             {"tasks": [COAT | {"coat": 1}, COAT | {"coat": 2}, COAT | {"coats": 2}]},
             "without a coat there is no session",
             id="count: other coats",
+        ),
+        pytest.param(
+            rule("spacing", scope=GLOSS, pause={"at_most": "PT10M"}),
+            "outside",
+            {
+                "tasks": [
+                    COAT | {"product": None},
+                    COAT | {"started_at": "2025-06-02T12:25:00Z", "finished_at": "2025-06-02T12:30:00Z"},
+                ]
+            },
+            "it is not known that both are coats",
+            id="spacing: perhaps a coat",
         ),
         pytest.param(
             rule("hold", scope=GLOSS, forbid={"event": "takeoff"}, **{"for": "PT10M"}),
