@@ -489,6 +489,9 @@ def _planter(rule: IntervalRule, timeline: Timeline) -> Planter:
             planted = _flown_more(timeline, spot, meter, until)
         if not spot.outside and any(_passed(timeline, spot, other, planted) for other in every if other != meter):
             raise NotPlantable("another limit would be passed")
+        if rule.next_due != "actual" and planted.span is not None:
+            # Earlier treatments move its due point: nothing else may be planted among them.
+            return replace(planted, span=(timeline.since, planted.span[1]))
         return planted
 
     return plant
@@ -588,20 +591,27 @@ def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Mete
         boots = timeline.components
         if not np.isin(boots.boot_of(then), boots.boot[spot["component"]]).any():
             raise NotPlantable("the boot was not at its place then")
-        others = planting.on_the_boot(timeline, planting.surely(timeline, rule.scope), spot)
-        ended = timeline.times["finished_at"][np.setdiff1d(others, rows)]
-        if ((until < ended) & (ended <= until + by)).any():
+        if _treated_between(rule, timeline, spot, rows, (until, until + by)):
             raise NotPlantable("another treatment comes before that")
     elif spot["task"] >= 0 and meter.name == "days":
         planting.there(timeline, spot, spot["anchor"])
         rows = planting.session_rows(timeline, rule.scope, spot)
         by = (end - due) * DAY
         planting.there(timeline, spot, int(timeline.times["started_at"][rows].min()) + by)
+        if _treated_between(rule, timeline, spot, rows, (spot["anchor"] + by, spot["anchor"])):
+            raise NotPlantable("another treatment comes after that")
     else:
         raise NotPlantable("no treatment begins or ends the stretch that could be moved")
     what = f"the treatment {'after' if closing >= 0 else 'before'} it moved by {abs(by) // DAY} days"
     window = (min(spot["anchor"], spot["anchor"] + by), max(until, until + by))
     return Planted(what, planting.moved(timeline, rows, by), window)
+
+
+def _treated_between(rule: IntervalRule, timeline: Timeline, spot: Spot, rows: Ints, times: tuple[int, int]) -> bool:
+    """Whether the boot of a case was treated by other records than `rows` between two instants."""
+    others = planting.on_the_boot(timeline, planting.surely(timeline, rule.scope), spot)
+    ended = timeline.times["finished_at"][np.setdiff1d(others, rows)]
+    return bool(((times[0] <= ended) & (ended <= times[1])).any())
 
 
 def _same_job(timeline: Timeline, row: int) -> Bools:

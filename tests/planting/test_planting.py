@@ -32,7 +32,7 @@ from audit.planting.planting import (
     span,
     takeoff,
 )
-from audit.timeline.instants import HOUR, MINUTE, SECOND, micros
+from audit.timeline.instants import DAY, HOUR, MINUTE, SECOND, micros
 from audit.timeline.timeline import Timeline, build_timeline
 from tests.forms.rules import RULES, rule
 
@@ -285,6 +285,18 @@ def test_a_treatment_too_many_is_a_record_like_another() -> None:
     [edit] = done.edits
     assert (done.what, edit.new, edit.row) == ("2 treatments in the season", True, 0)
     assert edit.cells["work_order"] == edit.cells["task_id"] == "drill-0-0"
+
+
+@pytest.mark.parametrize("next_due", ["actual", "scheduled"])
+def test_what_moves_a_due_point_has_nothing_else_planted_among_it(next_due: str) -> None:
+    """A due point that is counted from earlier ones is decided by all that was done before, too."""
+    clean = {"product": {"is": "cleaner"}}
+    tolerance = {"tolerance": {"percent": 1}} if next_due == "scheduled" else {}
+    asked = RULES.validate_python(rule("interval", scope=clean, at_most={"days": 1}, next_due=next_due, **tolerance))
+    timeline = planted_in()
+    [case] = [case for case in every_subject(asked, timeline).to_dict("records") if case["subject"] == 0]
+    done = form_of(asked).plant(asked, timeline)(Spot(case, "outside", "drill-0"))
+    assert done.span == ((at("08:00:00") if next_due == "scheduled" else NOON + 10 * MINUTE - DAY), timeline.as_of + 1)
 
 
 def test_work_elsewhere_is_planted_at_another_station() -> None:

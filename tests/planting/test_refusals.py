@@ -66,6 +66,20 @@ def refused(data: dict[str, Any], side: Side, **tables: Any) -> list[str]:
             id="interval: moved since",
         ),
         pytest.param(
+            rule("interval", scope=GLOSS, at_most={"days": 10}),
+            "outside",
+            {
+                "tasks": [
+                    COAT,
+                    COAT
+                    | {"work_order": "W0", "started_at": "2025-05-28T12:00:00Z", "finished_at": "2025-05-28T12:20:00Z"},
+                ],
+                "flights": [FLOWN],
+            },
+            "another treatment comes after that",
+            id="interval: treated in between",
+        ),
+        pytest.param(
             rule("record", require={"component.material": {"is": "chloroprene"}}),
             "outside",
             {"tasks": [COAT], **NOWHERE},
