@@ -13,7 +13,7 @@ import pandas as pd
 
 from audit.intake.names import near_keys, people_named
 from audit.intake.tables import NAMES
-from audit.intake.words import canonical
+from audit.intake.words import canonical, says_nothing
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
 from audit.timeline.codes import MISSING
 from audit.timeline.instants import DAY, Bools, Ints, instant
@@ -309,7 +309,11 @@ def _nearly_listed(left: Values, right: Values) -> Bools:
 
 
 def _present(left: Values, wanted: bool) -> Truth:
-    found = np.where(left.missing != wanted, TRUE, FALSE)
+    there = ~left.missing
+    if left.names is not None:
+        assert left.codes is not None
+        there &= ~np.array([*map(says_nothing, map(str, left.names)), False])[left.codes]
+    found = np.where(there == wanted, TRUE, FALSE)
     return np.where(left.undecidable, UNKNOWN, found).astype(np.int8)
 
 

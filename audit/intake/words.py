@@ -21,6 +21,14 @@ def canonical(word: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", _HYPHENS.sub("-", same_form)).split())
 
 
+_NOTHING: Final = re.compile(r"\W*|n[/.-] ?a\.?|none|nil|tbd")
+
+
+def says_nothing(text: str) -> bool:
+    """Whether a text only says that there is nothing to say: `-`, `n/a`, `none`, `nil`, `tbd`, `?`."""
+    return _NOTHING.fullmatch(canonical(text)) is not None
+
+
 def canonical_list(cell: str) -> str:
     """The words of a list in one cell, each in canonical text, `; ` between them."""
     return "; ".join(word for entry in cell.split(";") if (word := canonical(entry)))

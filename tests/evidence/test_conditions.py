@@ -161,6 +161,21 @@ def test_a_column_compares_with_what_is_written(kind: str) -> None:
         ]
 
 
+@pytest.mark.parametrize(
+    ("text", "present"),
+    [
+        *((text, FALSE) for text in ("-", "--", "–", "?", "/", "n/a", "N/A", "n.a.", "N-A", "None", "NIL", "tbd")),
+        *((text, TRUE) for text in ("NA", "0", "N", "Ann", "no", "none left", "A-1", "ß")),
+    ],
+)
+def test_a_text_that_says_nothing_is_not_present(text: str, present: Any) -> None:
+    """Whatever stands for a blank cell is none the less compared as it is written."""
+    timeline = timeline_with([{"certified_by": text, "performed_by": "P1"}])
+    assert told({"certified_by": {"present": True}}, timeline) == ([present], [""])
+    assert told({"certified_by": {"present": False}}, timeline) == ([TRUE - present], [""])
+    assert told({"certified_by": {"not": "P1"}}, timeline) == ([TRUE], [""])
+
+
 def test_several_conditions_and_alternatives() -> None:
     """All columns must hold, and one of the alternatives; what is told is the first that is open, if none fails."""
     values: dict[str, list[Any]] = {"performed_by": ["P1", "P2"], "coat": [1, 2], "ambient_c": [1, 2], "lot": ["L1"]}
