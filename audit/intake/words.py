@@ -22,11 +22,14 @@ def canonical(word: str) -> str:
 
 
 _NOTHING: Final = re.compile(r"\W*|n[/.-] ?a\.?|none|nil|tbd")
+_LONGEST: Final = 6
+"""Characters that such a text has at most."""
 
 
 def says_nothing(text: str) -> bool:
     """Whether a text only says that there is nothing to say: `-`, `n/a`, `none`, `nil`, `tbd`, `?`."""
-    return _NOTHING.fullmatch(canonical(text)) is not None
+    # Descriptions are many, and nearly all too long to be asked.
+    return len(text) <= _LONGEST and _NOTHING.fullmatch(canonical(text)) is not None
 
 
 def canonical_list(cell: str) -> str:
