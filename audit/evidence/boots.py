@@ -23,7 +23,8 @@ class BootTime(Columns):
     """Each boot's time, from its first installation to its last removal, cut into seasons.
 
     `start` is the later of the season's and the boot's installation, `end` (excluded) the earlier of the season's end
-    and the boot's removal, wherever the export begins and ends. Within the export it is [`known_start`, `known_end`).
+    and the boot's removal, wherever the export begins and ends. Within the export it is [`known_start`, `known_end`);
+    by rows set aside it may be as long as [`perhaps_start`, `perhaps_end`), of which the end lies within the export.
     `component` and `place` are those of the boot's last stay in that time, `named_at` is the place of its first.
     `doubt` is the number of the reason why the boot may be none of those asked about, `ended` that of why its time may
     have ended earlier.
@@ -38,6 +39,8 @@ class BootTime(Columns):
     end: Ints
     known_start: Ints
     known_end: Ints
+    perhaps_start: Ints
+    perhaps_end: Ints
     doubt: Ints
     ended: Ints
 
@@ -57,16 +60,10 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     begun = np.maximum(start, timeline.since) <= timeline.as_of
     known = begun & (end > timeline.since)
     there = np.flatnonzero((start < end) & known)
-    # A stay that ended before the export begins is still part of the boot's time in its season.
-    seasons, season_of = np.unique(np.stack((history.boot[stay], opens)), axis=1, return_inverse=True)
-    season_of, real = season_of.ravel(), np.flatnonzero(start < end)
-    real = real[np.lexsort((history.installed[stay[real]], season_of[real]))]
-    opening = np.zeros(seasons.shape[1], np.int64)
-    begins = real[group_begins(season_of[real])]
-    opening[season_of[begins]] = begins
-    opening = opening[season_of][there]
-    earliest, named_at = start[opening], history.place[stay[opening]]
-    stay, opens, start, end = stay[there], opens[there], start[there], end[there]
+    earliest = _earliest(history.boot[stay], opens, history.installed[stay], start < end)[there]
+    named_at, earliest = history.place[stay[earliest]], start[earliest]
+    stay, opens, closes = stay[there], opens[there], closes[there]
+    start, end = start[there], end[there]
     doubt = doubt_of(reasons_of(timeline), judged, kept)[index][there]
     unset = season_doubt(season, timeline, timeline.aircraft_of(history.place[stay]))
     # Which of the two the hours and treatments of a boot recorded at two places at once are of is not known.
@@ -79,9 +76,12 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     first = np.flatnonzero(new)
     if not len(first):
         none = np.empty(0, np.int64)
-        return BootTime(*[none] * 11)
+        return BootTime(*[none] * 13)
     last = order[np.append(first[1:], len(order)) - 1]
     start, end = start[order][first], np.maximum.reduceat(end[order], first)
+    known_end = np.minimum(end, timeline.as_of + 1)
+    seasons = (opens[first], closes[order][first])
+    perhaps_start, perhaps_end = _longest(timeline, boot[first], seasons, (earliest[order][first], known_end))
     return BootTime(
         number=np.arange(len(first)),
         boot=boot[first],
@@ -92,10 +92,36 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
         end=end,
         known_start=np.maximum(start, timeline.since),
         # The as-of time itself belongs to what is known: it closes a boot's time one microsecond later.
-        known_end=np.minimum(end, timeline.as_of + 1),
+        known_end=known_end,
+        perhaps_start=perhaps_start,
+        perhaps_end=perhaps_end,
         doubt=np.maximum.reduceat(doubt[order], first),
         ended=np.where(np.isin(boot[first], history.boot[history.open_ended]), removal_unknown(timeline), CERTAIN),
     )
+
+
+def _earliest(boot: Ints, season: Ints, installed: Ints, there: Bools) -> Ints:
+    """For each stay the first of those of its boot that lie in its season (`there`), before the export begins too."""
+    seasons, season_of = np.unique(np.stack((boot, season)), axis=1, return_inverse=True)
+    season_of, real = season_of.ravel(), np.flatnonzero(there)
+    real = real[np.lexsort((installed[real], season_of[real]))]
+    opening = np.zeros(seasons.shape[1], np.int64)
+    begins = real[group_begins(season_of[real])]
+    opening[season_of[begins]] = begins
+    found: Ints = opening[season_of]
+    return found
+
+
+def _longest(timeline: Timeline, boot: Ints, season: tuple[Ints, Ints], time: tuple[Ints, Ints]) -> tuple[Ints, Ints]:
+    """From when to when each boot's time in its season may have lasted by rows set aside, within the export's end."""
+    possible, (start, end) = timeline.components.possible, (side.copy() for side in time)
+    which, stay = possible.of(boot)
+    opens = np.maximum(possible.start[stay], season[0][which])
+    closes = np.minimum(np.minimum(possible.end[stay], season[1][which]), timeline.as_of + 1)
+    real = opens < closes
+    np.minimum.at(start, which[real], opens[real])
+    np.maximum.at(end, which[real], closes[real])
+    return start, end
 
 
 def removal_unknown(timeline: Timeline) -> int:
@@ -130,6 +156,20 @@ def flown_on_swap_days(timeline: Timeline, total: Ints, boot: Ints, start: Ints,
     return less, more
 
 
+def flown_elsewhere(timeline: Timeline, total: Ints, boot: Ints, start: Ints, end: Ints) -> Ints:
+    """How much more may have been flown with each boot in a stretch of its time, where rows set aside may have it.
+
+    `total` as in `flown_on_swap_days`.
+    """
+    possible, more = timeline.components.possible, np.zeros(len(boot), np.int64)
+    which, stay = possible.of(boot)
+    aircraft = timeline.aircraft_of(possible.place[stay])
+    opens, closes = np.maximum(start[which], possible.start[stay]), np.minimum(end[which], possible.end[stay])
+    first, last = (timeline.flights.first_from(aircraft, side) for side in (opens, np.maximum(opens, closes)))
+    np.add.at(more, which, total[last] - total[first])
+    return more
+
+
 @dataclass(frozen=True)
 class Treated(Columns):
     """Sessions that ended in a boot's time: the row of the time, the session, and why it may not have been of it.
@@ -158,15 +198,19 @@ class _Stays:
 
 
 def stays_of(timeline: Timeline, time: BootTime) -> _Stays:
-    """Where each boot was in its time."""
+    """Where each boot was in its time, surely or by rows set aside."""
     history = timeline.components
     first, last = history.by_boot.ahead(time.boot), history.by_boot.ahead(time.boot + 1)
     which, nth = expand(last - first)
     row = history.by_boot.row[first[which] + nth]
     start = np.maximum(time.known_start[which], history.installed[row])
     end = np.minimum(time.known_end[which], history.removed[row])
+    again, stay = history.possible.of(time.boot)
+    start = np.append(start, np.maximum(time.perhaps_start[again], history.possible.start[stay]))
+    end = np.append(end, np.minimum(time.perhaps_end[again], history.possible.end[stay]))
+    which, place = np.append(which, again), np.append(history.place[row], history.possible.place[stay])
     real = start < end
-    return _Stays(which[real], time.boot[which[real]], history.place[row[real]], start[real], end[real])
+    return _Stays(which[real], time.boot[which[real]], place[real], start[real], end[real])
 
 
 def treated_within(timeline: Timeline, done: Sessions, time: BootTime) -> Treated:

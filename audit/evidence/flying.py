@@ -69,7 +69,8 @@ def _carried(
     """The aircraft that carry each subject's boot from an instant on, stay by stay: index, aircraft, from, to, and
     whether the boot is recorded elsewhere at the same time.
 
-    On a day of which the time of a swap is not recorded, both boots may have been on, and count as the view has it.
+    On a day of which the time of a swap is not recorded, both boots may have been on, and count as the view has it. So
+    does a boot where only a row set aside may have it.
     """
     bootless = np.flatnonzero(subjects.boot < 0)
     if len(bootless):
@@ -78,7 +79,16 @@ def _carried(
         yield bootless, timeline.aircraft_of(subjects.place[bootless]), after[bootless], forever, one
     history = timeline.components
     no_boot = np.array([reasons_of(timeline).number(*NO_BOOT)])
-    installed, removed = history.perhaps if view.against(no_boot)[0] else history.surely
+    perhaps = view.against(no_boot)[0]
+    installed, removed = history.perhaps if perhaps else history.surely
+    if perhaps and len(history.possible):
+        who, stays = history.possible.of(subjects.boot)
+        nth = np.arange(len(who)) - np.searchsorted(who, who)
+        for number in range(int(nth.max(initial=-1)) + 1):
+            index, stay = who[nth == number], stays[nth == number]
+            opens = np.maximum(after[index], history.possible.start[stay])
+            aircraft = timeline.aircraft_of(history.possible.place[stay])
+            yield index, aircraft, opens, history.possible.end[stay], np.zeros(len(index), bool)
     index = np.flatnonzero(subjects.boot >= 0)
     stay, end = history.stays_from(subjects.boot[index], after[index])
     while len(index):
@@ -117,14 +127,15 @@ def records_end(timeline: Timeline, counted: Counted) -> int:
 
 
 def carriers(timeline: Timeline, held: Sessions) -> tuple[Ints, Ints]:
-    """Every aircraft that the boot of a session is ever on: the index of the session, and the aircraft."""
+    """Every aircraft that the boot of a session is ever on, or may be: the index of the session, and the aircraft."""
     history = timeline.components
     boot = np.where(held.boot >= 0, held.boot, history.boots)
+    perhaps, elsewhere = history.possible.of(boot)
     first, end = history.by_boot.ahead(boot), history.by_boot.ahead(boot + 1)
     moved = np.flatnonzero((held.boot >= 0) & (end - first > 1))
     which, nth = expand((end - first)[moved])
     stay = history.by_boot.row[first[moved][which] + nth]
     return (
-        np.concatenate((np.arange(len(held)), moved[which])),
-        np.concatenate((timeline.aircraft_of(held.place), timeline.aircraft_of(history.place[stay]))),
+        np.concatenate((np.arange(len(held)), moved[which], perhaps)),
+        timeline.aircraft_of(np.concatenate((held.place, history.place[stay], history.possible.place[elsewhere]))),
     )

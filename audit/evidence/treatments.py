@@ -379,17 +379,23 @@ def of_boots_that_may_be_there(
 
 
 def _boots_there(timeline: Timeline, place: Ints, task: Ints) -> tuple[Ints, Ints]:
-    """The boots recorded where, and when, each record was made, anywhere on its aircraft if it names no position: the
-    index of the record, in order, and the boot."""
+    """The boots recorded where, and when, each record was made, or perhaps there by a row set aside; anywhere on its
+    aircraft if it names no position: the index of the record, in order, and the boot."""
     history, nowhere = timeline.components, timeline.nowhere(place)
     first, last = (timeline.place(timeline.aircraft_of(place) + one, 0) for one in (0, 1))
-    begin = history.by_installation.ahead(np.where(nowhere, first, place))
-    end = history.by_installation.ahead(np.where(nowhere, last, place + 1))
+    first, last = np.where(nowhere, first, place), np.where(nowhere, last, place + 1)
+    begin, end = history.by_installation.ahead(first), history.by_installation.ahead(last)
     case, nth = expand(end - begin)
     stay = history.by_installation.row[begin[case] + nth]
+    again, perhaps = history.possible.at(first, last)
+    case = np.append(case, again)
+    boot = np.append(history.boot[stay], history.possible.boot[perhaps])
+    installed = np.append(history.installed[stay], history.possible.start[perhaps])
+    removed = np.append(history.removed[stay], history.possible.end[perhaps])
     began, ended = timeline.span(task[case])
-    there = (history.installed[stay] <= np.where(began == NEVER, ended, began)) & (began < history.removed[stay])
-    return case[there], history.boot[stay[there]]
+    there = (installed <= np.where(began == NEVER, ended, began)) & (began < removed)
+    case, boot = np.unique(np.stack((case[there], boot[there])), axis=1)
+    return case, boot
 
 
 def _grouped(timeline: Timeline, group: tuple[Ints, Ints] | None, joined: Candidates) -> Candidates:

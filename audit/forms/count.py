@@ -16,10 +16,10 @@ import pandas as pd
 from pydantic import ConfigDict, model_validator
 
 from audit.evidence.boots import BootTime, boot_time, treated_within
-from audit.evidence.doubt import CERTAIN, PLAIN, RECORDS_END, Rank, View, Why, in_scope, reasons_of
+from audit.evidence.doubt import CERTAIN, PLAIN, RECORDS_END, Rank, View, Why, first_of, in_scope, reasons_of
 from audit.evidence.flying import first_takeoff
 from audit.evidence.sessions import InSessions, in_sessions, may_go_on, possible_parts
-from audit.evidence.treatments import NO_POSITION
+from audit.evidence.treatments import NO_BOOT, NO_POSITION
 from audit.figures import figure, several
 from audit.forms import describing
 from audit.forms.drawing import AroundSession
@@ -202,9 +202,15 @@ def _sessions(rule: CountRule, timeline: Timeline) -> Judgement:
     reasons = reasons_of(timeline)
     time, flight, doubt = _carried_in_flight(timeline, boot_time(timeline, rule.boots, rule.season))
     treated = treated_within(timeline, in_sessions(timeline, rule.scope).elsewhere(timeline), time)
-    not_over = reasons.where(time.end > timeline.as_of, NOT_OVER)
-    unseen = reasons.where(time.start < timeline.since, UNSEEN)
-    unrecorded = reasons.where(time.end > recorded_until(timeline), RECORDS_END)
+    end = recorded_until(timeline)
+
+    def unless(so: Bools, why: Why, perhaps: Bools) -> Ints:
+        """Why something is in doubt: it is so, or may be by a row of the boots' history that was set aside."""
+        return first_of(reasons.where(so, why), reasons.where(perhaps, NO_BOOT))
+
+    not_over = unless(time.end > timeline.as_of, NOT_OVER, time.perhaps_end > timeline.as_of)
+    unseen = unless(time.start < timeline.since, UNSEEN, time.perhaps_start < timeline.since)
+    unrecorded = unless(time.end > end, RECORDS_END, time.perhaps_end > end)
 
     def broken(view: View, index: Ints) -> Bools:
         too_few = rule.allowed.too_few(treated.count(view.favour(treated.doubt), len(time))[index])
@@ -240,6 +246,8 @@ def _carried_in_flight(timeline: Timeline, time: BootTime) -> tuple[BootTime, In
 
     def flew(view: View, index: Ints) -> Bools:
         some = time.take(index)
+        if view.side == "harsh":
+            return first_takeoff(timeline, view, some, some.perhaps_start)[0] < some.perhaps_end
         return first_takeoff(timeline, view, some, some.known_start)[0] < some.known_end
 
     kept, doubt = in_scope(timeline, flew, "harsh", time.doubt)

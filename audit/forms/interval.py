@@ -10,7 +10,15 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from audit.evidence.boots import BootTime, Odometer, Treated, boot_time, flown_on_swap_days, treated_within
+from audit.evidence.boots import (
+    BootTime,
+    Odometer,
+    Treated,
+    boot_time,
+    flown_elsewhere,
+    flown_on_swap_days,
+    treated_within,
+)
 from audit.evidence.columns import Columns
 from audit.evidence.doubt import (
     CERTAIN,
@@ -213,9 +221,9 @@ class _Run:
     """One meter run over all segments.
 
     `over` tells which went over, `surely` and `perhaps` whether they did whatever the times of days on which boots were
-    swapped, or may have, and `vague` where these make a difference to what was flown; `at` tells when they went over
-    (FOREVER where not), and `flight` with which flight; `measured`, `carried` and `limit` are in units of the meter,
-    `bins` in tenths of the limit.
+    swapped and wherever rows set aside may have had them, or may have, and `vague` where these make a difference to
+    what passed; `at` tells when they went over (FOREVER where not), and `flight` with which flight; `measured`,
+    `carried` and `limit` are in units of the meter, `bins` in tenths of the limit.
     """
 
     meter: Meter
@@ -232,19 +240,28 @@ class _Run:
     bins: Ints
 
     @classmethod
-    def of(cls, rule: IntervalRule, meter: Meter, timeline: Timeline, boot: Ints, segments: Segments) -> _Run:
-        """Run a meter over the segments, each of a boot."""
+    def of(
+        cls, rule: IntervalRule, meter: Meter, timeline: Timeline, boot: Ints, segments: Segments, longest: Segments
+    ) -> _Run:
+        """Run a meter over the segments, each of a boot, and `longest` as they may be."""
         flights = timeline.flights
         odometer = Odometer.of(timeline, flights.flown if meter.name == "flight_hours" else flights.cycles)
         start, end = _read(meter, odometer, boot, segments, segments.ended != NONE)
         base = bases(rule.next_due, meter, start, segments.began != NONE)
         last_allowed = meter.due(base) + meter.tolerance
         over = surely = perhaps = end > last_allowed
-        vague = np.zeros(len(over), bool)
-        if not meter.by_day:
-            # From due point to due point what is in doubt is carried on.
-            since = segments.start if rule.next_due == "actual" else np.full(len(segments), NEVER)
+        # From due point to due point what is in doubt is carried on.
+        carries = rule.next_due != "actual"
+        if meter.by_day:
+            first, last = _read(meter, odometer, boot, longest, segments.ended != NONE)
+            sooner = start - first
+            if carries:
+                sooner = np.bincount(segments.time, sooner).astype(np.int64)[segments.time]
+            perhaps, vague = last > meter.due(base - sooner) + meter.tolerance, (sooner > 0) | (last > end)
+        else:
+            since = np.full(len(segments), NEVER) if carries else longest.start
             less, more = flown_on_swap_days(timeline, odometer.total, boot, since, segments.end)
+            more = more + flown_elsewhere(timeline, odometer.total, boot, since, longest.end)
             surely, perhaps, vague = end - less > last_allowed, end + more > last_allowed, less + more > 0
         flight, at = np.full(len(start), NONE), np.full(len(start), FOREVER)
         if meter.by_day:
@@ -273,7 +290,8 @@ class _Use:
     """What was done and flown with boots: their time, cut into segments at the treatments that surely were of them,
     and each meter run over those.
 
-    `perhaps` are the sessions that may have been treatments of them, which ended in the segments `perhaps_in`.
+    `longest` are the segments as long as rows set aside may make a boot's time. `perhaps` are the sessions that may
+    have been treatments of them, which ended in the segments `perhaps_in`.
     """
 
     rule: IntervalRule
@@ -281,6 +299,7 @@ class _Use:
     done: Sessions
     time: BootTime
     segments: Segments
+    longest: Segments
     runs: Sequence[_Run]
     perhaps: Treated
     perhaps_in: Ints
@@ -291,17 +310,21 @@ class _Use:
         time = boot_time(timeline, rule.boots, rule.season)
         treated = treated_within(timeline, done, time)
         segments = _cut(time, done, treated.take(treated.doubt == CERTAIN))
+        longest = _longest(timeline, time, segments)
         boot, limits = time.boot[segments.time], meters(rule.at_most, rule.tolerance)
-        runs = [_Run.of(rule, meter, timeline, boot, segments) for meter in limits]
-        perhaps = treated.take(treated.doubt != CERTAIN)
+        runs = [_Run.of(rule, meter, timeline, boot, segments, longest) for meter in limits]
+        # A treatment before, or after, all that is known of a boot's time cuts none of it.
+        ended, opens, closes = done.end[treated.session], time.known_start[treated.time], time.known_end[treated.time]
+        within = ((opens <= ended) & (ended < closes)) | (ended == FOREVER)
+        perhaps = treated.take((treated.doubt != CERTAIN) & within)
         begun = Order.of(segments.time, segments.start).count(perhaps.time, done.end[perhaps.session], "until")
-        return cls(rule, timeline, done, time, segments, runs, perhaps, begun - 1)
+        return cls(rule, timeline, done, time, segments, longest, runs, perhaps, begun - 1)
 
     def perhaps_flown(self, view: View, index: Ints) -> Bools:
         """Whether more may have been flown in the segments at an index than is recorded."""
         if view.side != "harsh" or all(run.meter.by_day for run in self.runs):
             return np.zeros(len(index), bool)
-        some = self.segments.take(index)
+        some = self.longest.take(index)
         leaving = () if any(run.meter.name == "cycles" for run in self.runs) else (Missing.CYCLES,)
         since = first_uncovered(self.timeline, view, self.time.take(some.time), some.start, leaving)
         found: Bools = since < some.end
@@ -371,6 +394,15 @@ def _cut(time: BootTime, done: Sessions, treated: Treated) -> Segments:
     start = np.where(began == NONE, time.known_start[which], take(done.end, began, NONE))
     end = np.where(ended == NONE, time.known_end[which], take(done.end, ended, NONE))
     return Segments(which, began, ended, start, end)
+
+
+def _longest(timeline: Timeline, time: BootTime, segments: Segments) -> Segments:
+    """The segments, of which the first and the last of a boot's time are as long as rows set aside may make it."""
+    opens = np.minimum(np.maximum(time.perhaps_start, timeline.since), time.known_start)[segments.time]
+    start = np.where(segments.began == NONE, opens, segments.start)
+    return replace(
+        segments, start=start, end=np.where(segments.ended == NONE, time.perhaps_end[segments.time], segments.end)
+    )
 
 
 def _bootless(timeline: Timeline, done: Sessions) -> Judgement:

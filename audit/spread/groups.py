@@ -18,7 +18,7 @@ Alike = Mapping[str, Iterable[str]]
 
 
 def aircraft_buckets(export: Export, timeline: Timeline, buckets: int) -> Ints:
-    """The bucket of each aircraft, by its code: that of all that share a boot with it, now or ever.
+    """The bucket of each aircraft, by its code: that of all that share a boot with it, now or ever, surely or perhaps.
 
     A boot takes its hours, its coats and what they wait for along to another aircraft.
     """
@@ -37,6 +37,10 @@ def aircraft_buckets(export: Export, timeline: Timeline, buckets: int) -> Ints:
         known = (aircraft != MISSING) & (serial != MISSING)
         pairs = np.unique(aircraft[known].astype(np.int64) * len(serials) + serial[known])
         links.append(np.stack([pairs // len(serials), len(names) + pairs % len(serials)]))
+    if len(possible := timeline.components.possible):
+        categories = timeline.tables["components"]["component_serial"].cat.categories
+        serial = serials.get_indexer(categories.astype("str"))[possible.boot]
+        links.append(np.stack([timeline.aircraft_of(possible.place), len(names) + serial]))
     links.append(nearly_equal(names, timeline.alike.get("aircraft", {})).T)
     links.append(len(names) + nearly_equal(serials, timeline.alike.get("component_serial", {})).T)
     return _buckets(names, _groups(len(names) + len(serials), links)[: len(names)], buckets)

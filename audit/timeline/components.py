@@ -23,6 +23,7 @@ from audit.timeline.instants import (
     running_max,
     take,
 )
+from audit.timeline.possible_stays import NO_STAYS, PossibleStays, Stretches
 
 NONE_KNOWN = -1
 """No component is recorded at that position at that time."""
@@ -57,6 +58,13 @@ class Components:
     unclear: pd.DataFrame
     surely: tuple[Ints, Ints]
     perhaps: tuple[Ints, Ints]
+    possible: PossibleStays = NO_STAYS
+
+    @property
+    def sure(self) -> Stretches:
+        """When each boot surely was where its stays tell, by the row of the stay."""
+        since, until = self.surely
+        return Stretches(self.boot, since, np.where(self.open_ended, self.installed, until))
 
     def boot_of(self, component: Ints) -> Ints:
         """The boot of each component row; NONE_KNOWN and TWO_RECORDED stay what they are.

@@ -42,15 +42,16 @@ def judging_only(timeline: Timeline, owner: Owner, concerned: Ints, times: Mappi
 
 def _with_kin(timeline: Timeline, owner: Owner, concerned: Ints) -> Ints:
     """These aircraft or people with those of nearly the same name, and aircraft with all that a boot of theirs was ever
-    on: it takes along what was done to it."""
+    on, or may have been: it takes along what was done to it."""
     history = timeline.components
-    carrier = timeline.aircraft_of(history.place)
+    boot = np.append(history.boot, history.possible.boot)
+    carrier = timeline.aircraft_of(np.append(history.place, history.possible.place))
     kin = _alike(timeline, owner)
     while True:
         found = np.union1d(concerned, kin[np.isin(kin[:, 0], concerned), 1])
         if owner == "aircraft":
-            shared = history.boot[np.isin(carrier, found)]
-            found = np.union1d(found, carrier[np.isin(history.boot, shared)])
+            shared = boot[np.isin(carrier, found)]
+            found = np.union1d(found, carrier[np.isin(boot, shared)])
         if len(found) == len(np.unique(concerned)):
             return found
         concerned = found

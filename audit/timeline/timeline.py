@@ -16,11 +16,12 @@ from audit.intake.export import Export
 from audit.intake.names import positions_named
 from audit.intake.tables import CORRECTION_STATES, EVERY_POSITION, TABLES
 from audit.timeline.ambiguity import resolve
-from audit.timeline.codes import MISSING, by_name, codes_in, codes_of, may_be, names_of
+from audit.timeline.codes import by_name, codes_in, codes_of, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components, some_time_of
 from audit.timeline.flights import Flights, build_flights
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, group_begins, instant, micros
 from audit.timeline.memo import Memo, Value
+from audit.timeline.possible_stays import NO_STAYS, PossibleStays, places_told, possible_stays
 
 TASK_TIMES = ("started_at", "finished_at", "signed_at")
 
@@ -247,7 +248,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     done, perhaps = _done(tasks, times["started_at"] <= end, audited, export)
     component_aircraft = codes_in(aircraft_names, components["aircraft"])
     component_position = codes_in(position_names, components["position"])
-    return Timeline(
+    timeline = Timeline(
         tables=tables,
         as_of=end,
         since=_earliest([times["started_at"][:audited], micros(flights["takeoff_at"])], end),
@@ -277,6 +278,8 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
         alike=_alike(export),
         unread=frozenset((table, name) for table, names in export.unread_columns.items() for name in names),
     )
+    possible = _possible_stays(timeline, export.set_aside.get("components"))
+    return replace(timeline, components=replace(timeline.components, possible=possible))
 
 
 def _position_names(tasks: pd.DataFrame, components: pd.DataFrame) -> pd.Index:
@@ -345,21 +348,15 @@ def _alike(export: Export) -> Mapping[str, Mapping[str, frozenset[str]]]:
 
 
 def _unclear_stays(export: Export, aircraft_names: pd.Index, position_names: pd.Index) -> pd.DataFrame:
-    """Where and when it isn't clear which boot is installed: columns place, start and end (excluded, microseconds UTC).
-
-    A row that doesn't tell its aircraft may be about any; one whose position nobody else names, about any of its own.
-    """
+    """Where and when it isn't clear which boot is installed: columns place, start and end (excluded), in µs UTC."""
     width = len(position_names) + 1
     found: list[tuple[int, int, int]] = []
     for rows, opens, closes in _unclear_times(
         export.tables.get("components"), export.set_aside.get("components"), export
     ):
-        named = codes_in(position_names, rows["position"])
-        which, crafts = may_be(aircraft_names, rows["aircraft"])
-        told = (crafts, named[which], opens[which], closes[which])
-        for craft, position, start, end in zip(*(column.tolist() for column in told), strict=True):
-            positions = [position] if position != MISSING else range(len(position_names))
-            found += [(craft * width + other, start, end) for other in positions]
+        places = places_told(rows, aircraft_names, position_names)
+        for its, start, end in zip(places, opens.tolist(), closes.tolist(), strict=True):
+            found += [(place, start, end) for place in its.tolist()]
     # An aircraft whose name the components nearly know may have the boots of that one.
     for name in sorted(_near_names(export).get(("aircraft", "components"), ())):
         if name in aircraft_names:
@@ -373,15 +370,34 @@ def _unclear_times(
 ) -> Iterator[tuple[pd.DataFrame, Ints, Ints]]:
     """Rows of components that leave a time unclear, with its start and end."""
     if aside is not None:
-        installed = micros(aside["installed_at"])
-        removed = micros(aside["removed_at"]) if "removed_at" in aside else np.full(len(aside), NEVER)
-        yield aside, installed, np.where(removed == NEVER, FOREVER, removed)
+        yield aside, *_lasted(aside)
     if frame is None:
         return
     for column in ("installed_at", "removed_at"):
         rows = export.date_only.get(("components", column))
         if rows is not None:
             yield frame.iloc[rows], *some_time_of(micros(frame[column])[rows])
+
+
+def _lasted(stays: pd.DataFrame) -> tuple[Ints, Ints]:
+    """From when to when (excluded) each stay may have lasted by what its row says."""
+    removed = micros(stays["removed_at"]) if "removed_at" in stays else np.full(len(stays), NEVER)
+    return micros(stays["installed_at"]), np.where(removed == NEVER, FOREVER, removed)
+
+
+def _possible_stays(timeline: Timeline, aside: pd.DataFrame | None) -> PossibleStays:
+    """Where boots may have been by rows of components that were set aside, on aircraft of which there are other rows
+    (those of another part of the export are of no matter here)."""
+    if aside is None or aside.empty:
+        return NO_STAYS
+    history = timeline.components
+    here = np.zeros(len(timeline.aircraft_names) + 1, bool)
+    for craft in (timeline.aircraft, timeline.flights.aircraft, timeline.aircraft_of(history.place)):
+        here[craft] = True
+    told = places_told(aside, timeline.aircraft_names, timeline.position_names)
+    places = [its[here[timeline.aircraft_of(its)]] for its in told]
+    serials = timeline.tables["components"]["component_serial"].cat.categories
+    return possible_stays(aside, places, _lasted(aside), serials, history.sure, history.place)
 
 
 def latest_instant(export: Export) -> int:

@@ -122,6 +122,17 @@ def _installations(tables: Tables, row: Row) -> list[Cells]:
     return [{"installed_at": zulu(at)} for at in moments if not row["removed_at"] or zulu(at) < row["removed_at"]]
 
 
+def _boots(tables: Tables, row: Row) -> list[Cells]:
+    """The boots that a row may be about: one that nobody else names, and those that are nowhere else meanwhile."""
+    elsewhere = {
+        one["component_serial"]
+        for one in tables["components"]
+        if one["installed_at"] < (row["removed_at"] or "9") and row["installed_at"] < (one["removed_at"] or "9")
+    }
+    named = {one["component_serial"] for one in tables["components"]}
+    return [{"component_serial": serial} for serial in ("C8", row["component_serial"], *sorted(named - elsewhere))]
+
+
 def _takeoffs(tables: Tables, row: Row) -> list[Cells]:
     """When a flight may have taken off before it landed: not while its aircraft was worked on."""
     landed = instant(row["landing_at"])
@@ -191,7 +202,7 @@ WAYS: Mapping[str, Mapping[str, Way]] = {
         "two aircraft": _twice("flights", ["aircraft"], _other(*AIRCRAFT)),
     },
     "components": {
-        "no serial": _one_of("components", "component_serial", "", ("C8", "C9")),
+        "no serial": _of("components", {"component_serial": ""}, _boots),
         "no aircraft": _one_of("components", "aircraft", "", AIRCRAFT),
         "no position": _one_of("components", "position", "", ("left", "right")),
         "no installation": _of("components", {"installed_at": "?"}, _installations),
@@ -263,11 +274,23 @@ def whole_export(random: Random) -> Tables:
                 "destination": "S1",
             }
 
+    def moved(boots: list[Row]) -> list[Row]:
+        """The stays, of which some are of a boot that came off elsewhere."""
+        gone: list[Row] = []
+        for boot in sorted(boots, key=lambda row: row["installed_at"]):
+            off = [one for one in gone if one["removed_at"] <= boot["installed_at"]]
+            if off and random.random() < 0.7:
+                gone.remove(one := random.choice(off))
+                boot |= {name: one[name] for name in ("component_serial", "finish")}
+            if boot["removed_at"]:
+                gone.append(boot)
+        return boots
+
     products = {"preserve": "rubber-preservative", "guard": "ice-adhesion-treatment", "wash": "cleaner"}
     return {
         "tasks": [task(number) for number in range(1, random.randint(2, 6) + 1)],
         "flights": [row for aircraft in fleet for row in flown(aircraft)],
-        "components": [row for one in fleet for position in ("left", "right") for row in stays(one, position)],
+        "components": moved([row for one in fleet for position in ("left", "right") for row in stays(one, position)]),
         "products": [{"product": name, "product_class": kind} for name, kind in products.items()],
         "stations": [{"station": "S1", "timezone": "UTC"}],
     }

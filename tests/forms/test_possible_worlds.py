@@ -92,10 +92,11 @@ def unsound(
     A subject that only some worlds have, since a record in doubt would begin it or be part of it, may be in doubt under
     the name of another that shares a record or a boot. One that a record in doubt names may be found as part of another
     of its aircraft. Of `boots` in doubt, what can't be told even in a world, since two are recorded in it, contradicts
-    nothing.
+    nothing; and a session that is two in some world is found by its first record.
     """
     faults = []
     open_worlds = {None} if boots else set()
+    found = {subject[1:] for subject, verdicts in said.items() if boots and False in verdicts}
     unsure = {part for subject, verdicts in said.items() if None in verdicts for part in subject if part is not None}
     for subject, verdicts in said.items():
         for number, world in enumerate(worlds):
@@ -109,7 +110,7 @@ def unsound(
                 faults.append(f"passed {subject}, which is {there} in world {number}")
     for number, world in enumerate(worlds):
         for subject, some in world.items():
-            said_there = any(is_of(subject, other) for other in said)
+            said_there = any(is_of(subject, other) for other in said) or subject[1:] in found
             if False in some and not said_there and unsure.isdisjoint(subject) and not set(known).isdisjoint(subject):
                 faults.append(f"silent of {subject}, found in world {number}")
     return faults
@@ -125,6 +126,9 @@ def judged_in_doubt(data: Mapping[str, Any], tables: Tables, doubt: Doubt) -> tu
     # Of a record that isn't audited, or perhaps no work done, nothing need be said by itself.
     known = set(timeline.tasks["task_id"].iloc[timeline.rows].astype("str"))
     known |= set(timeline.tables["components"]["component_serial"].astype("str"))
+    if doubt.table == "components":
+        # Nor of a season of which only a row set aside has a boot.
+        known -= {row["component_serial"] for rows in doubt.meant for row in rows}
     in_doubt = {doubt.row["task_id"]} if doubt.table == "tasks" else set()
     faults = unsound(said, worlds, known, in_doubt, boots=doubt.table == "components")
     if data["form"] == "overlap" and not export.counts[doubt.table].quarantined:
