@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -204,14 +204,40 @@ def _literal_otherwise(
     timeline: Timeline, name: str, operator: str, operand: Any, left: Values, fails: Bools
 ) -> Iterator[tuple[Bools, str]]:
     """Where a column may compare otherwise with a literal than as it is written, and why; `fails` is as written."""
-    yield (
-        _nearly_the_literal(timeline, name, operator, operand, left),
-        f"{name} is nearly a name that another table has",
-    )
+    if operator in ("is_", "not_", "in_", "not_in") and VOCABULARY[name].kind == "code":
+        literals = frozenset(map(str, operand)) if isinstance(operand, tuple) else frozenset({str(operand)})
+        yield _nearly_as_in_the_rule(timeline, name, literals, left), f"{name} is nearly what the rule names"
+    nearly = _nearly_the_literal(timeline, name, operator, operand, left)
+    yield nearly, f"{name} is nearly a name that another table has"
     if _names_people(name):
         yield _turned_by_one(operator, operand, left), f"{name} names several people"
     if operator == "includes_all":
         yield _included_otherwise(operand, left) & fails, OTHERWISE.format(name)
+
+
+def _nearly_as_in_the_rule(timeline: Timeline, name: str, literals: frozenset[str], left: Values) -> Bools:
+    """Where a code is none that the rule names, and nearly equal to one: whoever wrote the rule may have meant it."""
+    assert left.codes is not None
+    assert left.names is not None
+    keys = frozenset[str]().union(*map(near_keys, literals - _listed_names(timeline, name)))
+    near = [text not in literals and not keys.isdisjoint(near_keys(text)) for text in map(str, left.names)]
+    return np.array([*near, False])[left.codes] if keys else np.zeros(len(left.missing), bool)
+
+
+def _listed_names(timeline: Timeline, name: str) -> frozenset[str]:
+    """The aircraft, or what a list names, of a column's kind: what is among these is a name of its own."""
+    column = VOCABULARY[name]
+    places = next((places for places in NAMES.values() if (column.table, column.column.name) in places), ())
+    if ("flights", "aircraft") in places:
+        return frozenset(map(str, timeline.aircraft_names))
+    lists = [
+        timeline.tables[table][of].cat.categories for table, of in places if table in _LISTS & set(timeline.tables)
+    ]
+    return frozenset(str(one) for names in lists for one in names)
+
+
+_LISTS: Final = frozenset({"products", "stations", "lots", "people", "manuals"})
+"""Tables of which a part of an export has every row."""
 
 
 def _names_people(name: str) -> bool:

@@ -295,6 +295,34 @@ def test_a_cell_that_names_several_people(condition: dict[str, Any], truth: Any,
 
 
 @pytest.mark.parametrize(
+    ("name", "condition", "expected"),
+    [
+        ("manual_revision", {"is": "R 7"}, UNKNOWN),
+        ("manual_revision", {"not": "r-7"}, UNKNOWN),
+        ("manual_revision", {"not_in": ["R-8", "R-07"]}, UNKNOWN),
+        ("manual_revision", {"in": ["R-7", "r-7"]}, TRUE),
+        ("manual_revision", {"is": "R-8"}, FALSE),
+        ("aircraft", {"is": "a1"}, UNKNOWN),
+        ("aircraft", {"in": ["A-1", "A2"]}, UNKNOWN),
+        ("aircraft", {"not": "A-2"}, TRUE),  # the export has it as well
+        ("product", {"not": "GLOSS"}, UNKNOWN),
+        ("product", {"not": "cleaners"}, TRUE),
+        ("product", {"not": "other"}, TRUE),  # the list has it as well
+        ("action", {"not": "apply"}, FALSE),
+    ],
+    ids=str,
+)
+def test_a_literal_that_is_nearly_what_a_record_says(name: str, condition: dict[str, Any], expected: Any) -> None:
+    """A rule may be written otherwise than the export: it neither passes over such a record nor finds a fault of it."""
+    products = [{"product": name, "product_class": "other"} for name in ("Gloss", "0ther", "other")]
+    record = {"manual_revision": "R-7", "product": "Gloss" if "GLOSS" in str(condition) else "0ther"}
+    timeline = timeline_with(tasks=[record, {"aircraft": "A-2", "product": "other"}], products=products)
+    truths, reasons = told({name: condition}, timeline)
+    assert truths[0] == expected
+    assert reasons[0] == (f"{name} is nearly what the rule names" if expected == UNKNOWN else "")
+
+
+@pytest.mark.parametrize(
     ("cell", "expected"),
     [
         pytest.param("left wing; right wing", TRUE, id="both"),

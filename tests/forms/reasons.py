@@ -19,6 +19,7 @@ REASONS = (
     r"[a-z_.]+( or [a-z_.]+)? names several people",
     r"[a-z_.]+ and [a-z_.]+ are nearly the same name",
     r"[a-z_.]+ is nearly a name that another table has",
+    r"[a-z_.]+ is nearly what the rule names",
     r"[a-z_.]+ has what is required, written otherwise",
     r"names are nearly equal: they may be one, or two",
     r"the record names a station of nearly the same name as another",
