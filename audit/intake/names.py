@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import permutations
 from types import MappingProxyType
@@ -89,6 +89,22 @@ def _rename(frame: pd.DataFrame, column: Column, names: Mapping[str, str]) -> No
 def entries(cell: str) -> list[str]:
     """The entries of a list in one cell."""
     return [entry for part in cell.split(";") if (entry := part.strip())]
+
+
+_PEOPLE: Final = frozenset(column for table, column in NAMES["person"] if table == "tasks")
+
+
+def cell_meaning(name: str, text: str) -> Hashable:
+    """What the canonical text of a cell of a task record means, as a value that equals all others of one meaning: a
+    list in another order is the same, and so is a name or free text with other spaces."""
+    column = TABLES["tasks"].columns.get(name)
+    if column is None or not text:
+        return column.blank if column else text
+    if column.kind == "codes":
+        return tuple(sorted(set(entries(text))))
+    if name in _PEOPLE:
+        return tuple(sorted(set(map(canonical, entries(text)))))
+    return " ".join(text.split()) if column.kind == "text" else text
 
 
 # Positions

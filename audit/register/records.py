@@ -19,6 +19,7 @@ import pyarrow.compute as pc
 import sqlalchemy as sa
 
 from audit.findings.standing import ALTERED_COLUMNS
+from audit.intake.names import cell_meaning
 from audit.intake.words import words_in
 from audit.register.digests import (
     COLUMNS,
@@ -395,8 +396,8 @@ def _differing(
     for name in COLUMNS:
         if name != KEY and name in columns and name in now:
             texts = as_texts(before[name]) if name in before else [""] * len(now), as_texts(now[name])
-            every, blank = zip(map(str, now[KEY]), *texts, strict=True), COLUMNS[name].blank
-            yield name, [(task, old, new) for task, old, new in every if (old or blank) != (new or blank)]
+            every = [one for one in zip(map(str, now[KEY]), *texts, strict=True) if one[1] != one[2]]
+            yield name, [one for one in every if cell_meaning(name, one[1]) != cell_meaning(name, one[2])]
 
 
 def as_texts(column: pd.Series[Any]) -> list[str]:

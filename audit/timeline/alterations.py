@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from audit.intake.names import cell_meaning
 from audit.intake.tables import ALTERATIONS
 from audit.timeline.codes import codes_in
 from audit.timeline.instants import HOUR, micros
@@ -50,23 +52,24 @@ def among_records(timeline: Timeline, ids: pd.Series[str]) -> pd.Series[bool]:
 
 def _corrections(timeline: Timeline, alterations: pd.DataFrame) -> Iterator[str | None]:
     """The correction that says the same as each alteration, or the last of several that together do."""
-    made: dict[tuple[str, str], list[tuple[str, str, str]]] = {}
+    made: dict[tuple[str, str], list[tuple[str, Hashable, Hashable]]] = {}
     if timeline.supplied("corrections"):
         frame = timeline.tables["corrections"]
         fits = frame["state"].isin(("in the export", "applied")) & (micros(frame["made_at"]) <= timeline.as_of)
         for row in frame[fits].sort_values("made_at", kind="stable").to_dict("records"):
-            was, now = (_text(row.get(name)) for name in ("was", "now"))
+            was, now = (_meaning(row, name) for name in ("was", "now"))
             made.setdefault((row["task_id"], row["column"]), []).append((row["correction_id"], was, now))
     for row in alterations.to_dict("records"):
         chain = made.get((row["task_id"], row["column"]), [])
-        was, now = _text(row["was"]), _text(row["now"])
+        was, now = _meaning(row, "was"), _meaning(row, "now")
         begun = [number for number, (_, before, _) in enumerate(chain) if before == was]
         found = [name for number, (name, _, after) in enumerate(chain) if after == now and begun and begun[0] <= number]
         yield found[0] if found else None
 
 
-def _text(cell: object) -> str:
-    return "" if pd.isna(cell) else str(cell)  # type: ignore[call-overload]
+def _meaning(row: Mapping[Hashable, Any], name: str) -> Hashable:
+    cell = row.get(name)
+    return cell_meaning(str(row["column"]), "" if pd.isna(cell) else str(cell))
 
 
 def _hours_late(alterations: pd.DataFrame) -> pd.Series[float]:

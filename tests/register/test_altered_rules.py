@@ -105,6 +105,17 @@ def test_a_correction_explains_an_alteration_whichever_comes_first(night: Night)
     assert found(night(6, [ALL[0] | {"lot": "L2"}, *ALL[1:]], SAYS_SO)) == []
 
 
+def test_the_same_written_otherwise_is_no_alteration(night: Night) -> None:
+    """A list in another order, a name with other spaces; and a correction says the same whichever way it is written."""
+    record = ALL[0] | {"position": "fin;left wing", "performed_by": "Ann Ek", "ppe_worn": "gloves; goggles"}
+    again = record | {"position": "left wing; fin", "performed_by": "ann  EK", "ppe_worn": "goggles; gloves"}
+    assert found(night(4, [record])) == []
+    assert found(night(5, [again])) == []
+    says_so = SAYS_SO | {"column": "position", "was": "fin; left wing", "now": "fin"}
+    assert found(night(6, [record | {"position": "fin"}], says_so)) == []
+    assert found(night(7, [record], says_so)) == []
+
+
 def test_a_signed_record_that_is_there_no_more(night: Night) -> None:
     """The finding names its aircraft, which only the register still knows; the record that comes back clears it."""
     night(4, ALL)
