@@ -19,7 +19,7 @@ from audit.evidence.boots import (
     flown_on_swap_days,
     treated_within,
 )
-from audit.evidence.columns import Columns
+from audit.evidence.columns import Columns, least_of
 from audit.evidence.doubt import (
     CERTAIN,
     RECORDS_END,
@@ -341,7 +341,7 @@ class _Use:
         """Whether the segments at an index went over whichever of the records in them that may be treatments are.
 
         They did where too much passed between two of those that follow each other, even if the next due point is
-        counted from as late as it may be.
+        counted from as late as it may be. Before the first of those records in a boot's time nothing is in doubt.
         """
         segments = self.segments
         cut, when, at_any_time = self.perhaps_treated(view)
@@ -363,7 +363,9 @@ class _Use:
             first, passed = _read(meter, run.odometer, boot, pieces, until_treated)
             latest = first + (meter.tolerance if self.rule.next_due == "scheduled" else 0)
             over[of[passed > meter.due(latest) + meter.tolerance]] = True
-        return over & ~np.isin(segments.time[index], at_any_time)
+        first = least_of(segments.time[cut], cut, len(self.time))
+        first[at_any_time] = NONE
+        return (index < first[segments.time[index]]) | (over & ~np.isin(segments.time[index], at_any_time))
 
     def doubt(self, index: Ints) -> Ints:
         """Why it isn't sure how much of a limit is left in the segments at an index: the boot, a treatment that may be

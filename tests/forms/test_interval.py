@@ -245,6 +245,25 @@ def test_late_inside_the_window_is_later_still_overdue() -> None:
 
 
 @pytest.mark.parametrize(
+    ("position", "day", "expected"),
+    [
+        pytest.param("right wing", "05", True, id="of-another-boot"),
+        pytest.param("left wing", "12", True, id="after-it"),
+        pytest.param("left wing", "02", False, id="before-it"),
+    ],
+)
+def test_an_overrun_is_in_doubt_only_after_a_record_in_doubt(position: str, day: str, expected: bool) -> None:
+    """What an earlier overrun makes overdue stays a finding, unless a record before it may have been a treatment."""
+    counted = at_most(flight_hours=100, next_due="overrun-deducted")
+    flights = [flown("2025-11-01T12:00:00Z", 60), flown("2025-11-02T12:00:00Z", 45), flown(NOV("06"), 98)]
+    tasks = [FIRST, SECOND, treated(NOV(day), product="unheard-of", position=position)]
+    boots = [{}, {"component_serial": "C2", "position": "right wing"}]
+    found = outcomes(counted, AS_OF, tasks=tasks, flights=flights, components=boots).cases
+    [case] = found[(found["anchor"] == pd.Timestamp(NOV("03")).value // 1000)].to_dict("records")
+    assert case["finding"] == expected
+
+
+@pytest.mark.parametrize(
     ("next_due", "done_after", "carried"),
     [("actual", 105, 0.0), ("scheduled", 105, 5.0), ("scheduled", 95, -5.0), ("overrun-deducted", 105, 5.0)],
 )
