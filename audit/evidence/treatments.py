@@ -369,13 +369,15 @@ def of_boots_that_may_be_there(
         return
     rows, doubt = rows[taken], doubt[taken]
     case, boot = _boots_there(timeline, subjects.place[unknown], subjects.task[unknown])
-    # Each subject is asked about the boots that it may be of, one after the other.
-    nth = np.arange(len(case)) - np.searchsorted(case, case)
-    for number in range(int(nth.max(initial=-1)) + 1):
-        one = nth == number
-        asked = np.full(len(subjects.place), _NOBODY)
-        asked[unknown[case[one]]] = boot[one]
-        yield _grouped(timeline, group, Candidates(rows, doubt, evidence.boot[rows].astype(np.int64), asked))
+    pair, place = matching(evidence.boot[rows], boot)
+    # A subject may be of several boots: what was done to any of them has the subject for its key.
+    rows, doubt, subject = rows[place], doubt[place], unknown[case[pair]]
+    if group is not None:
+        together = group[0][rows] == group[1][subject]
+        rows, doubt, subject = rows[together], doubt[together], subject[together]
+    asked = np.full(len(subjects.place), _NOBODY)
+    asked[unknown] = unknown
+    yield Candidates(rows, doubt, subject, asked)
 
 
 def _boots_there(timeline: Timeline, place: Ints, task: Ints) -> tuple[Ints, Ints]:

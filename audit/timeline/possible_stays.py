@@ -40,6 +40,9 @@ class PossibleStays:
         return np.argsort(self.boot, kind="stable")
 
 
+MOST_BOOTS = 100
+"""A row that may be about more boots than this tells nothing of any of them, only that its place has one."""
+
 NO_STAYS = PossibleStays(*[np.empty(0, np.int64)] * 4)
 
 
@@ -89,8 +92,9 @@ def possible_stays(
     """The stays that rows set aside may tell of, each about one of its `places`, from when to when it says.
 
     `boots` says where (`at`) each boot surely was, by its number among the `serials`. A row that leaves its boot open
-    may be about any that is nowhere else meanwhile, where no other is; one that leaves its place open, about any where
-    no other boot is. What else is recorded of the boot at such a place is what the row tells.
+    may be about any that is nowhere else meanwhile, where no other is, if these are no more than `MOST_BOOTS`; one that
+    leaves its place open, about any where no other boot is. What else is recorded of the boot at such a place is what
+    the row tells.
     """
     index, number = may_be(serials, rows.loc[rows["component_serial"].notna(), "component_serial"])
     told = np.flatnonzero(rows["component_serial"].notna())
@@ -114,6 +118,8 @@ def possible_stays(
     for row in range(len(rows)):
         if named.get(row) != []:
             free, vacant = of_row(row)
+            if row not in named and len(np.unique(free.owner)) > MOST_BOOTS:
+                continue
             for place, start, end in zip(*(column.tolist() for column in vacant), strict=True):
                 there = free.within(start, end)
                 found.append(np.stack((np.full(len(there.owner), place), *there)))

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from audit.intake.reading import read_rows
+from audit.timeline import possible_stays
 from audit.timeline.timeline import build_timeline
 from tests.forms import twin
 from tests.forms.rules import rule
@@ -109,6 +110,14 @@ def test_what_was_done_elsewhere_meanwhile_may_be_of_the_boot(aside: dict[str, s
 def test_what_a_row_set_aside_can_not_be_about_is_judged(aside: dict[str, str]) -> None:
     """By its times, its boot and its place a row that was set aside is bounded."""
     assert said(PREPARED, {"material": "?", **aside})["S"] is False
+
+
+@pytest.mark.parametrize(("most", "expected"), [(1, None), (0, False)])
+def test_a_row_that_may_be_about_many_boots(most: int, expected: twin.Verdict, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It leaves one in doubt as long as these are not too many; one that names its boot always does."""
+    monkeypatch.setattr(possible_stays, "MOST_BOOTS", most)
+    assert said(PREPARED, NAMELESS)["S"] is expected
+    assert said(PREPARED, {"position": ""})["S"] is None
 
 
 def test_a_season_may_hold_what_was_done_elsewhere() -> None:
