@@ -9,7 +9,7 @@ from enum import IntEnum
 import numpy as np
 
 from audit.timeline.aerodromes import aerodromes
-from audit.timeline.codes import codes_in, may_be
+from audit.timeline.codes import MISSING, codes_in, may_be
 from audit.timeline.instants import (
     DAY,
     FOREVER,
@@ -199,15 +199,32 @@ def _gaps(timeline: Timeline) -> _Gaps:
 
 
 def _missing_legs(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
-    """Between two flights of an aircraft of which the second begins where the first did not end."""
+    """Between two flights of an aircraft of which the second begins where the first did not end: two that follow each
+    other in the log, or in all that it has with those that were set aside."""
     flights, frame = timeline.flights, timeline.tables["flights"]
     if "origin" not in frame or "destination" not in frame:
         return _stretches(_NO_ROWS, _NO_ROWS, _NO_ROWS, Missing.LEG)
-    origin, destination = (part[flights.row] for part in aerodromes(timeline, frame["origin"], frame["destination"]))
+    aside = timeline.aside.get("flights", frame.iloc[:0])
+    places = aerodromes(timeline, *(part[name] for name in ("origin", "destination") for part in (frame, aside)))
+    came, went = ((known[flights.row], other) for known, other in zip(places[::2], places[1::2], strict=True))
+    takeoff, landing = micros(aside["takeoff_at"]), micros(aside["landing_at"])
+    began = np.where(takeoff == NEVER, landing, takeoff)
+    logged = (flights.aircraft, flights.takeoff, flights.landing, came[0], went[0])
+    others = (codes_in(timeline.aircraft_names, aside["aircraft"]), began, np.maximum(began, landing), came[1], went[1])
+    told = (others[0] != MISSING) & (began != NEVER)
+    every = [np.append(known, other[told]) for known, other in zip(logged, others, strict=True)]
+    order = Order.of(every[0], every[1]).row
+    found = [_jumps(*logged), _jumps(*(column[order] for column in every))] if told.any() else [_jumps(*logged)]
+    aircraft, start, end = (np.concatenate(column) for column in zip(*found, strict=True))
+    return _stretches(aircraft, start, end, Missing.LEG)
+
+
+def _jumps(aircraft: Ints, began: Ints, ended: Ints, origin: Ints, destination: Ints) -> tuple[Ints, Ints, Ints]:
+    """Between two flights that follow each other, of which the second begins where the first did not end."""
     jumped = (destination[:-1] != origin[1:]) & (destination[:-1] >= 0) & (origin[1:] >= 0)
-    jumped &= (flights.aircraft[1:] == flights.aircraft[:-1]) & (flights.takeoff[1:] > flights.landing[:-1])
+    jumped &= (aircraft[1:] == aircraft[:-1]) & (began[1:] > ended[:-1])
     index = np.flatnonzero(jumped)
-    return _stretches(flights.aircraft[index], flights.landing[index], flights.takeoff[index + 1], Missing.LEG)
+    return aircraft[index], ended[index], began[index + 1]
 
 
 def _elsewhere(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:

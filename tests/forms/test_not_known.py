@@ -112,11 +112,14 @@ CELLS = [
 SOME = [name for name in ASKED if name.split(":")[0] in {f"{form} {number}" for form in FORMS for number in (1, 4, 7)}]
 """Three rules of each form."""
 
+SHOWS_NO_LEG = ("flights", "aircraft")
+"""Of a flight that doesn't tell whose it was nobody knows that a leg is missing before or after it."""
+
 
 @pytest.mark.parametrize(("table", "column", "cell"), CELLS)
 def test_a_verdict_stands_whatever_can_not_be_read(table: str, column: str, cell: str) -> None:
     """What is judged beside a cell that can't be read, or a row that is set aside, is judged the same where it can."""
-    for row in range(0, len(ROWS[table]), 1 + len(ROWS[table]) // 8):
+    for row in range(0, len(ROWS[table]), 1 + len(ROWS[table]) // 5):
         spoiled = [cells | ({column: cell} if number == row else {}) for number, cells in enumerate(ROWS[table])]
         timeline = placed({**ROWS, table: spoiled})
         for name in SOME:
@@ -127,4 +130,5 @@ def test_a_verdict_stands_whatever_can_not_be_read(table: str, column: str, cell
                 for key, outcome in verdicts(ASKED[name], timeline).items():
                     # A stretch without its treatment goes on, and may be too long, until another that surely is one.
                     apart = table != "flights" and name.startswith("interval") and outcome == "finding"
+                    apart |= (table, column) == SHOWS_NO_LEG and every.get(key) == "unjudged"
                     assert apart or outcome in ("unjudged", every.get(key, outcome)), (name, row, key)

@@ -239,6 +239,34 @@ def test_between_two_legs(flights: list[tuple[str, float, str]], expected: list[
         assert stretches(timeline([task(0)], flights=less, stations=STATIONS), Missing.LEG) == []
 
 
+@pytest.mark.parametrize(
+    ("aside", "expected"),
+    [
+        pytest.param({}, [("A1", 120, 168)], id="elsewhere-than-the-next-began"),
+        pytest.param({"destination": "S2"}, [], id="where-the-next-began"),
+        pytest.param({"destination": ""}, [], id="who-knows-where"),
+        pytest.param(
+            {"takeoff_at": "?", "landing_at": zulu(BEGIN + 5.25 * DAYS)}, [("A1", 126, 168)], id="since-it-landed"
+        ),
+        pytest.param({"takeoff_at": "?"}, [], id="at-any-time"),
+        pytest.param({"aircraft": ""}, [], id="of-any-aircraft"),
+        pytest.param({"aircraft": "A2"}, [("A2", 120, 144)], id="of-another-aircraft"),
+        pytest.param({"destination": "S2", "origin": "S9"}, [("A1", 97, 120)], id="from-elsewhere-than-the-last-ended"),
+    ],
+)
+def test_a_leg_that_is_missing_beside_a_flight_in_quarantine(
+    aside: dict[str, str], expected: list[tuple[str, float, float]]
+) -> None:
+    """A flight that can't be read ended somewhere, and began somewhere."""
+    rows = [
+        flight(4, origin="S2", destination="S2"),
+        flight(5, origin="S2", destination="S1") | {"landing_at": "?"} | aside,
+        flight(7, origin="S2", destination="S2"),
+        flight(6, "A2", origin="S2", destination="S2"),
+    ]
+    assert stretches(timeline([task(0)], flights=rows, stations=STATIONS), Missing.LEG) == expected
+
+
 AWAY = task(2, station="S2")
 MOVED = [("A1", 1.0, 48.0)]
 
