@@ -212,9 +212,11 @@ def _missing_legs(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     logged = (flights.aircraft, flights.takeoff, flights.landing, came[0], went[0])
     others = (codes_in(timeline.aircraft_names, aside["aircraft"]), began, np.maximum(began, landing), came[1], went[1])
     told = (others[0] != MISSING) & (began != NEVER)
-    every = [np.append(known, other[told]) for known, other in zip(logged, others, strict=True)]
-    order = Order.of(every[0], every[1]).row
-    found = [_jumps(*logged), _jumps(*(column[order] for column in every))] if told.any() else [_jumps(*logged)]
+    found = [_jumps(*logged)]
+    if told.any():
+        every = [np.append(known, other[told]) for known, other in zip(logged, others, strict=True)]
+        order = Order.of(every[0], every[1]).row
+        found.append(_jumps(*(column[order] for column in every)))
     aircraft, start, end = (np.concatenate(column) for column in zip(*found, strict=True))
     return _stretches(aircraft, start, end, Missing.LEG)
 
