@@ -256,20 +256,26 @@ def _turned_by_one(operator: str, operand: Any, left: Values) -> Bools:
     return np.array([*turned, False])[left.codes]
 
 
+def _pairs(left: Values, right: Values) -> tuple[Ints, list[tuple[int, int]]]:
+    """The number of each record's pair of texts, and the codes of the pairs: what is said of two is worked out once."""
+    assert left.codes is not None
+    assert right.codes is not None
+    assert right.names is not None
+    width = len(right.names) + 1
+    pairs, distinct = pd.factorize((left.codes.astype(np.int64) + 1) * width + right.codes + 1)
+    return pairs, [(pair // width - 1, pair % width - 1) for pair in distinct.tolist()]
+
+
 def _share_a_person(left: Values, right: Values) -> Bools:
     """Where two cells, one of which names several people, have one of them in common."""
-    assert left.codes is not None
     assert left.names is not None
-    assert right.codes is not None
     assert right.names is not None
     people = [[set(people_named(str(word))) for word in names] for names in (left.names, right.names)]
     if all(len(some) == 1 for side in people for some in side):
         return np.zeros(len(left.missing), bool)
-    width = len(right.names) + 1
-    pairs, distinct = pd.factorize((left.codes.astype(np.int64) + 1) * width + right.codes + 1)
+    pairs, distinct = _pairs(left, right)
     found = np.zeros(len(distinct), bool)
-    for number, pair in enumerate(distinct.tolist()):
-        text, cell = pair // width - 1, pair % width - 1
+    for number, (text, cell) in enumerate(distinct):
         if text != MISSING and cell != MISSING:
             one, other = people[0][text], people[1][cell]
             found[number] = len(one | other) > 1 and not one.isdisjoint(other)
@@ -320,13 +326,9 @@ def _nearly_listed(left: Values, right: Values) -> Bools:
     """Where a list lacks a text and has one that is nearly equal: `TW-07` and `TW-7`."""
     if left.names is None or right.names is None:
         return np.zeros(len(left.missing), bool)
-    assert left.codes is not None
-    assert right.codes is not None
-    width = len(right.names) + 1
-    pairs, distinct = pd.factorize((left.codes.astype(np.int64) + 1) * width + right.codes + 1)
+    pairs, distinct = _pairs(left, right)
     found = np.zeros(len(distinct), bool)
-    for number, pair in enumerate(distinct.tolist()):
-        text, cell = pair // width - 1, pair % width - 1
+    for number, (text, cell) in enumerate(distinct):
         if text == MISSING or cell == MISSING:
             continue
         one, listed = str(left.names[text]), codes_of(str(right.names[cell]))
@@ -387,17 +389,13 @@ def _needed(name: str, operand: Needed, left: Values, right: Values) -> tuple[Tr
 
     What is always required, and what known codes require, is decided whatever else is unknown.
     """
-    assert left.codes is not None
     assert left.names is not None
-    assert right.codes is not None
     assert right.names is not None
-    width = len(right.names) + 1
-    pairs, distinct = pd.factorize((left.codes.astype(np.int64) + 1) * width + right.codes + 1)
+    pairs, distinct = _pairs(left, right)
     truths = np.full(len(distinct), UNKNOWN)
     told = np.full(len(distinct), MISSING)
     reasons = list(right.reasons)
-    for number, pair in enumerate(distinct.tolist()):
-        there, asking = pair // width - 1, pair % width - 1
+    for number, (there, asking) in enumerate(distinct):
         codes = "" if asking == MISSING else str(right.names[asking])
         unlisted = operand.unlisted(codes)
         if there == MISSING:
