@@ -204,13 +204,13 @@ def _sessions(rule: CountRule, timeline: Timeline) -> Judgement:
     treated = treated_within(timeline, in_sessions(timeline, rule.scope).elsewhere(timeline), time)
     end = recorded_until(timeline)
 
-    def unless(so: Bools, why: Why, perhaps: Bools) -> Ints:
+    def doubtful(so: Bools, why: Why, perhaps: Bools) -> Ints:
         """Why something is in doubt: it is so, or may be by a row of the boots' history that was set aside."""
         return first_of(reasons.where(so, why), reasons.where(perhaps, NO_BOOT))
 
-    not_over = unless(time.end > timeline.as_of, NOT_OVER, time.perhaps_end > timeline.as_of)
-    unseen = unless(time.start < timeline.since, UNSEEN, time.perhaps_start < timeline.since)
-    unrecorded = unless(time.end > end, RECORDS_END, time.perhaps_end > end)
+    not_over = doubtful(time.end > timeline.as_of, NOT_OVER, time.perhaps_end > timeline.as_of)
+    unseen = doubtful(time.start < timeline.since, UNSEEN, time.perhaps_start < timeline.since)
+    unrecorded = doubtful(time.end > end, RECORDS_END, time.perhaps_end > end)
 
     def broken(view: View, index: Ints) -> Bools:
         too_few = rule.allowed.too_few(treated.count(view.favour(treated.doubt), len(time))[index])
