@@ -81,7 +81,7 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     start, end = start[order][first], np.maximum.reduceat(end[order], first)
     known_end = np.minimum(end, timeline.as_of + 1)
     seasons = (opens[first], closes[order][first])
-    perhaps_start, perhaps_end = _longest(timeline, boot[first], seasons, (earliest[order][first], known_end))
+    perhaps_start, perhaps_end = _possible_time(timeline, boot[first], seasons, (earliest[order][first], known_end))
     return BootTime(
         number=np.arange(len(first)),
         boot=boot[first],
@@ -112,7 +112,9 @@ def _earliest(boot: Ints, season: Ints, installed: Ints, there: Bools) -> Ints:
     return found
 
 
-def _longest(timeline: Timeline, boot: Ints, season: tuple[Ints, Ints], time: tuple[Ints, Ints]) -> tuple[Ints, Ints]:
+def _possible_time(
+    timeline: Timeline, boot: Ints, season: tuple[Ints, Ints], time: tuple[Ints, Ints]
+) -> tuple[Ints, Ints]:
     """From when to when each boot's time in its season may have lasted by rows set aside, within the export's end."""
     possible, (start, end) = timeline.components.possible, (side.copy() for side in time)
     which, stay = possible.of(boot)

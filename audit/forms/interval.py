@@ -310,7 +310,7 @@ class _Use:
         time = boot_time(timeline, rule.boots, rule.season)
         treated = treated_within(timeline, done, time)
         segments = _cut(time, done, treated.take(treated.doubt == CERTAIN))
-        longest = _longest(timeline, time, segments)
+        longest = _perhaps_longer(timeline, time, segments)
         boot, limits = time.boot[segments.time], meters(rule.at_most, rule.tolerance)
         runs = [_Run.of(rule, meter, timeline, boot, segments, longest) for meter in limits]
         # A treatment before, or after, all that is known of a boot's time cuts none of it.
@@ -398,13 +398,11 @@ def _cut(time: BootTime, done: Sessions, treated: Treated) -> Segments:
     return Segments(which, began, ended, start, end)
 
 
-def _longest(timeline: Timeline, time: BootTime, segments: Segments) -> Segments:
+def _perhaps_longer(timeline: Timeline, time: BootTime, segments: Segments) -> Segments:
     """The segments, of which the first and the last of a boot's time are as long as rows set aside may make it."""
-    opens = np.minimum(np.maximum(time.perhaps_start, timeline.since), time.known_start)[segments.time]
-    start = np.where(segments.began == NONE, opens, segments.start)
-    return replace(
-        segments, start=start, end=np.where(segments.ended == NONE, time.perhaps_end[segments.time], segments.end)
-    )
+    opens, closes = np.maximum(time.perhaps_start, timeline.since), time.perhaps_end
+    start = np.where(segments.began == NONE, opens[segments.time], segments.start)
+    return replace(segments, start=start, end=np.where(segments.ended == NONE, closes[segments.time], segments.end))
 
 
 def _bootless(timeline: Timeline, done: Sessions) -> Judgement:
