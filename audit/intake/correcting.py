@@ -7,6 +7,7 @@ station changes the clock that its times are read by.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -154,6 +155,10 @@ class _Link:
     was_means: Hashable
     now_means: Hashable
 
+    def repeats(self, other: _Link) -> bool:
+        """Whether both say the same, perhaps at another time."""
+        return (self.was_means, self.now_means) == (other.was_means, other.now_means)
+
 
 @dataclass(frozen=True)
 class _Said:
@@ -279,9 +284,15 @@ class _Followed:
 def _followed(chain: Sequence[_Link], cell: Hashable, as_of: pd.Timestamp | None) -> _Followed:
     """Find how far the export has followed a chain of corrections, and go on, or back, to a time.
 
-    After each correction the cell has a value, which the next one says was there. The export has one of these.
+    After each correction the cell has a value, which the next one says was there. The export has one of these. One
+    that is entered again is what it repeats.
     """
     made = sum(as_of is None or link.at <= as_of for link in chain)
+    once = [number for number, link in enumerate(chain) if not number or not link.repeats(chain[number - 1])]
+    if len(once) < len(chain):
+        told = _followed([chain[number] for number in once], cell, as_of)
+        states = [told.states[bisect_right(once, number) - 1] for number in range(made)]
+        return replace(told, states=[*states, *[NOT_YET] * (len(chain) - made)])
     if not made:
         states = [NOT_YET] * len(chain)
         fits = _fits(chain)

@@ -230,6 +230,23 @@ def test_one_correction_twice_is_one() -> None:
     assert reasons(export.faults)[0] == ("tasks", "product", "a correction of it can't be read")
 
 
+@pytest.mark.parametrize("at", ["2024-01-12T00:00:00Z", "2024-01-12T09:00:00Z"], ids=["at one instant", "later"])
+@pytest.mark.parametrize(("there", "state"), [("a", "applied"), ("b", "in the export")])
+def test_a_correction_entered_again_under_another_number_fits(there: str, state: str, at: str) -> None:
+    """It finds the value that it asks for there already; what follows it finds that, too."""
+    again = correction("product", "a", "b", at, "K2")
+    export = read([CHAIN[0], again], RECORD | {"product": there})
+    assert (states(export), cell(export, "product")) == ([state, state], "b")
+    assert export.faults.empty
+    export = read([CHAIN[0], again, correction("product", "b", "c", "2024-01-13T00:00:00Z", "K3")], RECORD)
+    assert states(export) == ["does not fit"] * 3
+    export = read([CHAIN[0], again, CHAIN[1] | {"correction_id": "K3"}], RECORD | {"product": there})
+    assert (states(export), cell(export, "product")) == ([state, state, "applied"], "c")
+    export = read([CHAIN[0], again], RECORD | {"product": there}, as_of="2024-01-12T08:00:00Z")
+    assert cell(export, "product") == "b"
+    assert states(export) == [state, state if at == CHAIN[0]["made_at"] else "not yet"]
+
+
 def test_a_record_exported_twice_is_corrected_twice() -> None:
     """It stays one record."""
     export = read([correction("product", "gloss", "x")], RECORD, RECORD)
