@@ -137,11 +137,13 @@ class View:
         """Whether evidence that speaks in favour of its subject counts."""
         return self._counted(reason, "lenient")
 
-    def open(self, broken: Bools, reason: Ints) -> Bools:
+    def open(self, broken: Bools, *reasons: Ints) -> Bools:
         """A verdict that is itself in doubt where a reason is given: the worse or the better one, as the view has
         it."""
-        in_doubt: Bools = (reason != CERTAIN) & self._counted(reason, self.side)
-        return broken & ~in_doubt if self.side == "lenient" else broken | in_doubt
+        for reason in reasons:
+            in_doubt: Bools = (reason != CERTAIN) & self._counted(reason, self.side)
+            broken = broken & ~in_doubt if self.side == "lenient" else broken | in_doubt
+        return broken
 
     def _counted(self, reason: Ints, side: Side) -> Bools:
         certain: Bools = reason == CERTAIN

@@ -115,8 +115,7 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     unrecorded = reasons_of(timeline).where(plain & (at > recorded_until(timeline)), RECORDS_END)
 
     def broken(view: View, index: Ints) -> Bools:
-        over = view.open(view.open(plain[index], ended[index]), by_the_day[index])
-        over = view.open(over, unrecorded[index])
+        over = view.open(plain[index], ended[index], by_the_day[index], unrecorded[index])
         if view.side == "lenient":
             return over & use.over_anyway(view, index)
         return over | use.perhaps_flown(view, index)

@@ -69,22 +69,21 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
     pause = start[two] - end[one]
     shortest, longest = _limits(rule.pause)
     short, long = pause < shortest, pause > longest
-    turned = (end < start)[one] | (end < start)[two]
-    backwards = reasons.where(turned, BACKWARDS)
-    # Of a coat with one time only the pause before or after it was shorter, by as long as it took.
-    instant = (end == start)[one] | (end == start)[two]
-    at_once = reasons.where(instant & ~short & (long | (rule.pause.at_least is not None)), AT_ONCE)
-    nowhere = timeline.nowhere(treated.place[one])
+    outside = short | long
+    backwards, instant = ((so[one] | so[two]) for so in (end < start, end == start))
     parts = possible_parts(timeline, found.evidence)
-    # A coat in between would make a pause that is too short no longer.
-    between = np.where(short, CERTAIN, _perhaps_between(found, parts, pairs, start))
+    doubts = (
+        pairs.doubt,
+        reasons.where(backwards, BACKWARDS),
+        # Of a coat with one time only the pause before or after it was shorter, by as long as it took.
+        reasons.where(instant & ~short & (long | (rule.pause.at_least is not None)), AT_ONCE),
+        reasons.where(outside & timeline.nowhere(treated.place[one]), NO_POSITION),
+        # A coat in between would make a pause that is too short no longer.
+        np.where(short, CERTAIN, _perhaps_between(found, parts, pairs, start)),
+    )
 
     def broken(view: View, index: Ints) -> Bools:
-        outside = view.open((short | long)[index], pairs.doubt[index])
-        outside = view.open(outside, backwards[index])
-        outside = view.open(outside, at_once[index])
-        outside = view.open(outside, reasons.where(outside & nowhere[index], NO_POSITION))
-        return view.open(outside, between[index])
+        return view.open(outside[index], *(doubt[index] for doubt in doubts))
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         first, second = one[index], two[index]
