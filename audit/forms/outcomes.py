@@ -8,6 +8,7 @@ from functools import cache
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from audit.evidence.doubt import CERTAIN, PLAIN, Reasons, Verdict, reasons_for_doubt, reasons_of
@@ -135,10 +136,14 @@ def frame_of(defaults: Mapping[str, Any], count: int, columns: Mapping[str, Any]
     """So many rows of these columns, with defaults for those that are not given."""
     unknown = set(columns) - set(defaults)
     assert not unknown, unknown
-    frame = {}
-    for name, default in defaults.items():
-        frame[name] = np.broadcast_to(np.asarray(columns.get(name, default), _dtype(default)), (count,))
-    return pd.DataFrame(frame)
+    return pd.DataFrame({name: column(columns, name, count, defaults) for name in defaults})
+
+
+def column(
+    columns: Mapping[str, Any] | pd.DataFrame, name: str, count: int, defaults: Mapping[str, Any] = _DEFAULTS
+) -> npt.NDArray[Any]:
+    """A column of so many rows, which may be given as one value for all or not at all."""
+    return np.broadcast_to(np.asarray(columns.get(name, defaults[name]), _dtype(defaults[name])), (count,))
 
 
 def _dtype(default: Any) -> np.dtype[Any]:
@@ -172,8 +177,7 @@ def subject_keys(shown: Mapping[str, Any] | pd.DataFrame, count: int) -> list[In
     """What together identifies each of `count` subjects of a rule, whatever its verdict, column by column: its rows,
     place and window; and its boot where no record names it: two may be recorded at one position."""
     subject, other, window, boot, place, named_at = (
-        np.broadcast_to(np.asarray(shown.get(name, NONE), np.int64), (count,))
-        for name in ("subject", "other_subject", "window", "component", "place", "named_at")
+        column(shown, name, count) for name in ("subject", "other_subject", "window", "component", "place", "named_at")
     )
     return [subject, other, window, np.where(named_at == NONE, place, named_at), np.where(subject == NONE, boot, NONE)]
 

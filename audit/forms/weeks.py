@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Set
+from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass
-from typing import Any, Final, TypeAlias
+from functools import partial
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from audit.forms.outcomes import column
 from audit.timeline.codes import codes_of
 from audit.timeline.instants import DAY, NEVER, Ints
 from audit.timeline.timeline import Timeline
@@ -20,7 +22,6 @@ MONDAY: Final = 4 * DAY
 WIDEST: Final = 2.0
 """A margin is cut at so many times the limit: what keeps it by far says nothing of how it drifts."""
 _PARTS: Final = 2.0**20
-_Columns: TypeAlias = Mapping[str, Any] | pd.DataFrame
 WEEK_COLUMNS: Final = {
     "station": "str",
     "week": "int64",
@@ -48,39 +49,30 @@ def by_week(
     """
     if not count and found.empty:
         return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in WEEK_COLUMNS.items()})
+
+    def both(said: Callable[..., Any], *names: str) -> Any:
+        """What is said of all subjects by some of their columns, the complying ones first."""
+        sides = ((complying, count), (found, len(found)))
+        return np.concatenate([said(*(column(side, name, size) for name in names)) for side, size in sides])
+
     grid = timeline.memo("weeks", lambda: _grid(timeline))
-    sides: tuple[tuple[_Columns, int], ...] = ((complying, count), (found, len(found)))
-    cells = [grid.cell[_column(shown, "task", -1, size)] for shown, size in sides]
+    cell = both(lambda task: grid.cell[task], "task")
     # What has no record happened in a week all the same; such cells stand behind those of the grid.
-    alone = [np.flatnonzero(cell == _NOWHERE) for cell in cells]
-    mondays = [monday(_column(shown, "at", -1, size)[rows]) for (shown, size), rows in zip(sides, alone, strict=True)]
-    others = np.unique(np.concatenate(mondays))
-    for cell, rows, week in zip(cells, alone, mondays, strict=True):
-        cell[rows] = grid.size + np.searchsorted(others, week)
-    size = grid.size + len(others)
-    checks, findings = (np.bincount(cell, minlength=size) for cell in cells)
-    margin, measured = np.zeros(size), np.zeros_like(checks)
-    for (shown, length), cell in zip(sides, cells, strict=True) if len(kinds) == 1 else ():
-        reached, limit = (_column(shown, name, np.nan, length) for name in ("measured", "limit"))
-        share = _margins(reached, limit, kinds)
+    alone = np.flatnonzero(cell == _NOWHERE)
+    others, place = np.unique(both(monday, "at")[alone] if len(alone) else alone, return_inverse=True)
+    cell[alone] = len(grid.week) + place
+    station, week = np.append(grid.station, np.full(len(others), "", object)), np.append(grid.week, others)
+    checks, findings = (np.bincount(some, minlength=len(week)) for some in (cell, cell[count:]))
+    margin, measured = np.zeros(len(week)), np.zeros_like(checks)
+    if len(kinds) == 1:
+        share = both(partial(_margins, kinds), "measured", "limit")
         known = ~np.isnan(share)
-        margin += np.bincount(cell[known], share[known], size)
-        measured += np.bincount(cell[known], minlength=size)
-    there = np.flatnonzero(checks + findings)
-    beyond = there >= grid.size
-    week = grid.first + there % grid.weeks * WEEK
-    week[beyond] = others[there[beyond] - grid.size]
-    counted = pd.DataFrame(
-        {
-            "station": grid.stations[np.where(beyond, 0, there // grid.weeks)],
-            "week": week,
-            "checks": (checks + findings)[there],
-            "findings": findings[there],
-            "margin": margin[there],
-            "measured": measured[there],
-        }
-    )
-    return added(counted) if beyond.any() else counted
+        margin += np.bincount(cell[known], share[known], len(week))
+        measured += np.bincount(cell[known], minlength=len(week))
+    columns = (station, week, checks, findings, margin, measured)
+    there = np.flatnonzero(checks)
+    counted = pd.DataFrame({name: values[there] for name, values in zip(WEEK_COLUMNS, columns, strict=True)})
+    return added(counted) if len(others) else counted
 
 
 def added(weeks: pd.DataFrame) -> pd.DataFrame:
@@ -90,41 +82,29 @@ def added(weeks: pd.DataFrame) -> pd.DataFrame:
 
 @dataclass(frozen=True)
 class _Grid:
-    """A cell for each week at each station, the first of which is none: the cell of each task record, and behind them
-    that of no record (_NOWHERE, as of a record whose time is not known)."""
+    """A cell for each week at each station, the first of which is none: its `station` and its `week`; and the `cell` of
+    each task record, and behind them that of no record (_NOWHERE, as of a record whose time is not known)."""
 
-    stations: npt.NDArray[np.object_]
-    first: int
-    weeks: int
+    station: npt.NDArray[np.object_]
+    week: Ints
     cell: Ints
-
-    @property
-    def size(self) -> int:
-        return len(self.stations) * self.weeks
 
 
 _NOWHERE: Final = -1
 
 
 def _grid(timeline: Timeline) -> _Grid:
-    began = timeline.times["started_at"]
-    known = began != NEVER
-    recorded = timeline.tasks["station"]
+    began, recorded = timeline.times["started_at"], timeline.tasks["station"]
+    known = np.append(began != NEVER, False)
+    mondays = monday(began[known[:-1]])
+    weeks = np.arange(mondays.min(), mondays.max() + WEEK, WEEK) if len(mondays) else np.empty(0, np.int64)
     stations = np.array(["", *recorded.cat.categories], object)
-    if not known.any():
-        return _Grid(stations, 0, 1, np.full(len(began) + 1, _NOWHERE))
-    first = monday(began[known].min())
-    week = np.where(known, began - first, 0) // WEEK
-    weeks = int(week.max()) + 1
-    cell = (codes_of(recorded) + 1) * weeks + week
-    return _Grid(stations, int(first), weeks, np.append(np.where(known, cell, _NOWHERE), _NOWHERE))
+    cell = np.full(len(known), _NOWHERE)
+    cell[known] = (codes_of(recorded)[known[:-1]] + 1) * len(weeks) + (mondays - weeks[:1]) // WEEK
+    return _Grid(np.repeat(stations, len(weeks)), np.tile(weeks, len(stations)), cell)
 
 
-def _column(shown: _Columns, name: str, default: Any, count: int) -> Any:
-    return np.broadcast_to(np.asarray(shown.get(name, default), np.asarray(default).dtype), (count,))
-
-
-def _margins(measured: Any, limit: Any, kinds: Set[str]) -> Any:
+def _margins(kinds: Set[str], measured: Any, limit: Any) -> Any:
     """The distance of each subject from its limit, as a share of the limit."""
     share = np.divide(measured, limit, out=np.full(len(measured), np.nan), where=limit > 0)
     margin = share - 1 if kinds == {"least"} else 1 - share
