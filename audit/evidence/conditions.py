@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -180,12 +180,7 @@ def _has_otherwise(cell: str, item: str) -> bool:
 
 def _included_otherwise(items: Sequence[str], left: Values) -> Bools:
     """Where a list has all items, though some are written otherwise."""
-    assert left.codes is not None
-    assert left.names is not None
-    found = [
-        all(item in codes_of(cell) or _has_otherwise(cell, item) for item in items) for cell in map(str, left.names)
-    ]
-    return np.array([*found, False])[left.codes]
+    return left.so(lambda cell: all(item in codes_of(cell) or _has_otherwise(cell, item) for item in items))
 
 
 def _perhaps_otherwise(
@@ -217,11 +212,8 @@ def _literal_otherwise(
 
 def _nearly_as_in_the_rule(timeline: Timeline, name: str, literals: frozenset[str], left: Values) -> Bools:
     """Where a code is none that the rule names, and nearly equal to one: whoever wrote the rule may have meant it."""
-    assert left.codes is not None
-    assert left.names is not None
     keys = frozenset[str]().union(*map(near_keys, literals - _listed_names(timeline, name)))
-    near = [text not in literals and not keys.isdisjoint(near_keys(text)) for text in map(str, left.names)]
-    return np.array([*near, False])[left.codes] if keys else np.zeros(len(left.missing), bool)
+    return left.so(lambda text: bool(keys) and text not in literals and not keys.isdisjoint(near_keys(text)))
 
 
 def _listed_names(timeline: Timeline, name: str) -> frozenset[str]:
@@ -247,13 +239,7 @@ def _names_people(name: str) -> bool:
 
 def _turned_by_one(operator: str, operand: Any, left: Values) -> Bools:
     """Where one of the people whom a cell names would compare otherwise than the whole of it: `H. Quill; B. Fenn`."""
-    assert left.codes is not None
-    assert left.names is not None
-    turned = [
-        len({_text_holds(operator, operand, one) for one in (text, *people_named(text))}) > 1
-        for text in map(str, left.names)
-    ]
-    return np.array([*turned, False])[left.codes]
+    return left.so(lambda text: len({_text_holds(operator, operand, one) for one in (text, *people_named(text))}) > 1)
 
 
 def _pairs(left: Values, right: Values) -> tuple[Ints, list[tuple[int, int]]]:
@@ -266,20 +252,28 @@ def _pairs(left: Values, right: Values) -> tuple[Ints, list[tuple[int, int]]]:
     return pairs, [(pair // width - 1, pair % width - 1) for pair in distinct.tolist()]
 
 
+def _so_of_both(left: Values, right: Values, said: Callable[[str, str], bool]) -> Bools:
+    """Where something is so of two texts, asked once for each pair; nowhere where one of them is missing."""
+    assert left.names is not None
+    assert right.names is not None
+    pairs, distinct = _pairs(left, right)
+    one, other = ([*map(str, names), ""] for names in (left.names, right.names))
+    found = [MISSING not in pair and said(one[pair[0]], other[pair[1]]) for pair in distinct]
+    return np.array(found, bool)[pairs]
+
+
 def _share_a_person(left: Values, right: Values) -> Bools:
     """Where two cells, one of which names several people, have one of them in common."""
     assert left.names is not None
     assert right.names is not None
-    people = [[set(people_named(str(word))) for word in names] for names in (left.names, right.names)]
-    if all(len(some) == 1 for side in people for some in side):
+    people = {str(word): set(people_named(str(word))) for word in (*left.names, *right.names)}
+    if all(len(some) == 1 for some in people.values()):
         return np.zeros(len(left.missing), bool)
-    pairs, distinct = _pairs(left, right)
-    found = np.zeros(len(distinct), bool)
-    for number, (text, cell) in enumerate(distinct):
-        if text != MISSING and cell != MISSING:
-            one, other = people[0][text], people[1][cell]
-            found[number] = len(one | other) > 1 and not one.isdisjoint(other)
-    return found[pairs]
+
+    def shared(text: str, cell: str) -> bool:
+        return len(people[text] | people[cell]) > 1 and not people[text].isdisjoint(people[cell])
+
+    return _so_of_both(left, right, shared)
 
 
 def _alike(timeline: Timeline, name: str) -> Mapping[str, frozenset[str]]:
@@ -294,53 +288,41 @@ def _nearly_the_literal(timeline: Timeline, name: str, operator: str, operand: A
     alike = _alike(timeline, name)
     if not alike or left.names is None:
         return np.zeros(len(left.missing), bool)
-    assert left.codes is not None
-    turned = [
-        any(
+
+    def turned(text: str) -> bool:
+        return any(
             _text_holds(operator, operand, text.replace(part, other)) != _text_holds(operator, operand, text)
             for part in (codes_of(text) if left.kind == "codes" else (text,))
             for other in alike.get(part, ())
         )
-        for text in map(str, left.names)
-    ]
-    return np.array([*turned, False])[left.codes]
+
+    return left.so(turned)
 
 
 def _nearly_equal(timeline: Timeline, name: str, left: Values, right: Values) -> Bools:
     """Where two names differ that are nearly equal, and may be one, written differently."""
     alike = _alike(timeline, name)
-    found = np.zeros(len(left.missing), bool)
     if not alike or left.names is None or right.names is None:
-        return found
-    assert left.codes is not None
-    assert right.codes is not None
-    others = {str(name): code for code, name in enumerate(right.names)}
-    for code, one in enumerate(left.names):
-        near = [others[other] for other in alike.get(str(one), ()) if other in others]
-        if near:
-            found |= (left.codes == code) & np.isin(right.codes, near)
-    return found
+        return np.zeros(len(left.missing), bool)
+    return _so_of_both(left, right, lambda one, other: other in alike.get(one, ()))
 
 
 def _nearly_listed(left: Values, right: Values) -> Bools:
     """Where a list lacks a text and has one that is nearly equal: `TW-07` and `TW-7`."""
     if left.names is None or right.names is None:
         return np.zeros(len(left.missing), bool)
-    pairs, distinct = _pairs(left, right)
-    found = np.zeros(len(distinct), bool)
-    for number, (text, cell) in enumerate(distinct):
-        if text == MISSING or cell == MISSING:
-            continue
-        one, listed = str(left.names[text]), codes_of(str(right.names[cell]))
-        found[number] = one not in listed and any(near_keys(one) & near_keys(other) for other in listed)
-    return found[pairs]
+
+    def nearly(text: str, cell: str) -> bool:
+        listed = codes_of(cell)
+        return text not in listed and any(near_keys(text) & near_keys(other) for other in listed)
+
+    return _so_of_both(left, right, nearly)
 
 
 def _present(left: Values, wanted: bool) -> Truth:
     there = ~left.missing
     if left.names is not None:
-        assert left.codes is not None
-        there &= ~np.array([*map(says_nothing, map(str, left.names)), False])[left.codes]
+        there &= ~left.so(says_nothing)
     found = np.where(there == wanted, TRUE, FALSE)
     return np.where(left.undecidable, UNKNOWN, found).astype(np.int8)
 
@@ -355,13 +337,9 @@ def _as_read(name: str, operand: Any) -> Any:
 
 
 def _against(operator: str, operand: Any, left: Values) -> Truth:
-    """Compare with a literal. Text is compared once for each distinct value, then looked up by code."""
+    """Compare with a literal."""
     if left.names is not None:
-        assert left.codes is not None
-        table = np.full(len(left.names) + 1, FALSE)
-        there = np.flatnonzero(np.bincount(left.codes[left.codes != MISSING]))
-        table[there] = [TRUE if _text_holds(operator, operand, str(name)) else FALSE for name in left.names[there]]
-        return table[left.codes]
+        return np.where(left.so(lambda text: _text_holds(operator, operand, text)), TRUE, FALSE)
     assert left.numbers is not None
     if left.kind in ("time", "date"):
         bound = pd.Timestamp(str(operand))
@@ -452,8 +430,8 @@ def _compare(operator: str, left: Values, right: Values) -> Truth:
         assert left.codes is not None
         assert right.codes is not None
         if operator in ("in_", "not_in"):
-            listed = np.where(_listed(left, right), TRUE, FALSE)
-            return listed if operator == "in_" else TRUE - listed
+            listed = _so_of_both(left, right, lambda text, cell: text in codes_of(cell))
+            return np.where(listed == (operator == "in_"), TRUE, FALSE)
         names = pd.Index(np.union1d(left.names.astype("str"), right.names.astype("str")))
         one = np.append(names.get_indexer(left.names), -1)[left.codes]
         two = np.append(names.get_indexer(right.names), -1)[right.codes]
@@ -461,20 +439,3 @@ def _compare(operator: str, left: Values, right: Values) -> Truth:
     assert left.numbers is not None
     assert right.numbers is not None
     return np.where(_ordered(operator, left.numbers, right.numbers), TRUE, FALSE)
-
-
-def _listed(left: Values, right: Values) -> Bools:
-    """Whether each text is among the codes of a list of the same record, decided once for each pair of the two."""
-    assert left.codes is not None
-    assert left.names is not None
-    assert right.codes is not None
-    assert right.names is not None
-    width = len(right.names) + 1
-    code_of = {str(name): code for code, name in enumerate(left.names)}
-    pairs = [
-        code_of[text] * width + number
-        for number, cell in enumerate(right.names)
-        for text in codes_of(str(cell))
-        if text in code_of
-    ]
-    return np.isin(left.codes.astype(np.int64) * width + right.codes, np.array(pairs, np.int64))

@@ -65,6 +65,15 @@ class Values:
         none = np.zeros(len(found), bool)
         return none if self.shorter is None else self.shorter & ~found
 
+    def so(self, said: Callable[[str], bool]) -> Bools:
+        """Where something is so of a text, asked once for each; nowhere where it is missing."""
+        assert self.codes is not None
+        assert self.names is not None
+        table = np.zeros(len(self.names) + 1, bool)
+        there = np.flatnonzero(np.bincount(self.codes[self.codes != MISSING]))
+        table[there] = [said(str(name)) for name in self.names[there]]
+        return table[self.codes]
+
     def texts(self) -> list[str]:
         """The values as people write them, blank where missing."""
         if self.codes is None or self.names is None:
