@@ -26,7 +26,7 @@ def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     if not len(timeline.tasks):
         # An export without a single record is broken; that nothing was done can't be read from it.
         return Outcomes(0, cases())
-    return _in_every_reading(rule, timeline, form_of(rule).evaluate(rule, reading_only(rule, timeline)))
+    return _judged(rule, timeline)[1]
 
 
 def judge_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.DataFrame]:
@@ -38,8 +38,7 @@ def judge_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.DataFram
 
 def judge_part_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.DataFrame]:
     """As `judge_by_week`, also where there is no record: a part of an export may have none."""
-    judgement = form_of(rule).evaluate(rule, reading_only(rule, timeline))
-    outcomes = _in_every_reading(rule, timeline, judgement)
+    judgement, outcomes = _judged(rule, timeline)
     found = outcomes.cases[outcomes.cases["finding"]]
     complying = _complying(judgement, outcomes)
     shown = judgement.shown(complying, np.zeros(len(complying), bool))
@@ -67,12 +66,13 @@ def _readings(rule: Rule, timeline: Timeline) -> list[Timeline]:
     return timeline.memo(("readings", owner), lambda: list(other_readings(timeline, owner)))
 
 
-def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> Outcomes:
-    """The judgement on the timeline as it stands, of which only that stands which other readings give as well."""
-    form, plain = form_of(rule), judgement.outcomes
-    readings = _readings(rule, timeline)
+def _judged(rule: Rule, timeline: Timeline) -> tuple[Judgement, Outcomes]:
+    """The judgement on the timeline as it stands, and what of it stands in every other reading as well."""
+    form, readings = form_of(rule), _readings(rule, timeline)
+    judgement = form.evaluate(rule, reading_only(rule, timeline))
+    plain = judgement.outcomes
     if not readings:
-        return plain
+        return judgement, plain
     others = [form.evaluate(rule, reading_only(rule, reading)).outcomes for reading in readings]
     verdicts = pd.concat(
         [plain.cases, *(outcome.cases for outcome in others)],
@@ -90,15 +90,14 @@ def _in_every_reading(rule: Rule, timeline: Timeline, judgement: Judgement) -> O
     first["finding"] &= ~open_again
     first["reason"] = np.where(open_again, AMBIGUOUS, first["reason"])
     found = figures_where(first[list(plain.cases.columns)], ~open_again).reset_index(drop=True)
-    return Outcomes(max(plain.in_scope, len(found)), found, plain.margins)
+    return judgement, Outcomes(max(plain.in_scope, len(found)), found, plain.margins)
 
 
 def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
     """A case for every subject in scope, with its `outcome`: complies, finding or unjudged."""
     if not len(timeline.tasks):
         return cases().assign(outcome="")
-    judgement = form_of(rule).evaluate(rule, reading_only(rule, timeline))
-    outcomes = _in_every_reading(rule, timeline, judgement)
+    judgement, outcomes = _judged(rule, timeline)
     found = outcomes.cases
     found["outcome"] = np.where(found["finding"], "finding", "unjudged")
     return together((found, judgement.cases(_complying(judgement, outcomes)).assign(outcome="complies")))
