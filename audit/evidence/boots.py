@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.evidence.columns import Columns, matching
+from audit.evidence.columns import Columns, first_of_each, matching
 from audit.evidence.conditions import FALSE, judge
 from audit.evidence.doubt import CERTAIN, Rank, first_of, reasons_of
 from audit.evidence.seasons import season_doubt, seasons_of
 from audit.evidence.sessions import Sessions
-from audit.evidence.treatments import NO_BOOT, doubt_of, of_one_boot, perhaps_of_one_boot
+from audit.evidence.treatments import NO_BOOT, doubt_of, everything, of_one_boot, perhaps_of_one_boot
 from audit.language.condition import Conditions
 from audit.language.events import Season
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, group_begins
@@ -104,9 +104,8 @@ def _earliest(boot: Ints, season: Ints, installed: Ints, there: Bools) -> Ints:
     """For each stay the first of those of its boot that lie in its season (`there`), before the export begins too."""
     seasons, season_of = np.unique(np.stack((boot, season)), axis=1, return_inverse=True)
     season_of, real = season_of.ravel(), np.flatnonzero(there)
-    real = real[np.lexsort((installed[real], season_of[real]))]
     opening = np.zeros(seasons.shape[1], np.int64)
-    begins = real[group_begins(season_of[real])]
+    begins = real[first_of_each(season_of[real], installed[real])]
     opening[season_of[begins]] = begins
     found: Ints = opening[season_of]
     return found
@@ -217,10 +216,6 @@ def stays_of(timeline: Timeline, time: BootTime) -> _Stays:
 
 def treated_within(timeline: Timeline, done: Sessions, time: BootTime) -> Treated:
     """The sessions that ended in each boot's time: surely of the boot, and perhaps."""
-
-    def everything(doubt: Ints) -> Bools:
-        return np.ones(len(doubt), bool)
-
     stays = stays_of(timeline, time)
     whose, which, doubts = [], [], []
     for joined, number, opens, closes in (

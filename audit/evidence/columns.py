@@ -6,7 +6,7 @@ from typing import Self
 
 import numpy as np
 
-from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, group_begins
 
 
 class Columns:
@@ -31,6 +31,12 @@ def matching(key: Ints, asked: Ints) -> tuple[Ints, Ints]:
     low, high = (np.searchsorted(key[order], asked, side) for side in ("left", "right"))
     which, nth = expand(high - low)
     return which, order[low[which] + nth]
+
+
+def first_of_each(groups: Ints, *ranks: Ints) -> Ints:
+    """The row of each group that comes first by the ranks, the weightiest of these first; in order of the groups."""
+    order = np.lexsort((*ranks[::-1], groups))
+    return order[group_begins(groups[order])]
 
 
 def least_of(groups: Ints, values: Ints, count: int) -> Ints:

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 
-from audit.evidence.doubt import CERTAIN, PLAIN, View, first_of, reasons_of
+from audit.evidence.doubt import CERTAIN, PLAIN, first_of, reasons_of
 from audit.evidence.treatments import (
     NO_BOOT,
     NO_POSITION,
-    Candidates,
-    Counted,
     Treatments,
+    everything,
     first_start,
     of_one_boot,
     perhaps_of_one_boot,
@@ -22,7 +22,7 @@ from audit.evidence.treatments import (
 )
 from audit.language.events import Remedy
 from audit.timeline.codes import MISSING
-from audit.timeline.instants import FOREVER, Bools, Ints, micros_of, take
+from audit.timeline.instants import FOREVER, Ints, micros_of, take
 from audit.timeline.timeline import Timeline
 
 NONE = -1
@@ -104,7 +104,8 @@ def _perhaps_worked(timeline: Timeline, work: Treatments, faults: Faults, latest
     uncertain = (work.doubt != CERTAIN) | (work.boot < 0)
     # What does not even tell its aircraft may have been anywhere: that is nothing to look into for each finding.
     uncertain &= timeline.aircraft[work.task] != MISSING
-    joined = _every_join(timeline, work, faults, View("lenient").favour, uncertain)
+    joins = (of_one_boot, perhaps_of_one_boot, where_the_boot_was)
+    joined = chain(*(join(timeline, work, faults, everything, uncertain) for join in joins))
     began, row = first_start(joined, times, faults, faults.at, np.full(len(work.task), NONE), at_once=False)
     there = (row != NONE) & (began <= latest)
     why = take(work.doubt, row, CERTAIN)
@@ -112,13 +113,6 @@ def _perhaps_worked(timeline: Timeline, work: Treatments, faults: Faults, latest
     nowhere = timeline.nowhere(take(work.place, row, 0))
     which = np.where(nowhere, reasons.number(*NO_POSITION), reasons.number(*NO_BOOT))
     return np.where(there, take(work.task, row, NONE), NONE), first_of(why, which)
-
-
-def _every_join(
-    timeline: Timeline, work: Treatments, faults: Faults, counted: Counted, among: Bools
-) -> Iterator[Candidates]:
-    for join in (of_one_boot, perhaps_of_one_boot, where_the_boot_was):
-        yield from join(timeline, work, faults, counted, among)
 
 
 def _removed(timeline: Timeline, faults: Faults, latest: Ints) -> Ints:

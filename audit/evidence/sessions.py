@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from audit.evidence.columns import Columns, matching
+from audit.evidence.columns import Columns, first_of_each, matching
 from audit.evidence.doubt import CERTAIN, JOB_RUNNING, RECORDS_END, Rank, Why, coverage_doubt, first_of, reasons_of
 from audit.evidence.treatments import NO_BOOT, NO_POSITION, Counted, Treatments, treatments
 from audit.language.condition import Conditions
@@ -167,10 +167,8 @@ def earliest(timeline: Timeline, task: Ints, start: Ints, firsts: Ints) -> Ints:
     found = firsts.copy()
     if len(tied):
         names = timeline.tasks["task_id"].array.take(task[tied]).to_numpy(object)
-        by_name = tied[np.lexsort((pd.factorize(names, sort=True)[0], number[tied]))]
-        of = number[by_name]
-        new = group_begins(of)
-        found[of[new]] = by_name[new]
+        by_name = tied[first_of_each(number[tied], pd.factorize(names, sort=True)[0])]
+        found[number[by_name]] = by_name
     return found
 
 

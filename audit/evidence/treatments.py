@@ -248,7 +248,13 @@ class Candidates:
 
 
 Counted = Callable[[Ints], Bools]
-"""Which evidence counts, by the numbers of its reasons for doubt: `View.against` or `View.favour`."""
+"""Which evidence counts, by the numbers of its reasons for doubt: `View.against`, `View.favour` or `everything`."""
+
+
+def everything(doubt: Ints) -> Bools:
+    """All evidence counts, whatever its doubt."""
+    return np.ones(len(doubt), bool)
+
 
 _NOBODY = -1
 """A key that no evidence has."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any, Literal, Self
 
 import numpy as np
@@ -19,7 +19,6 @@ from audit.evidence.doubt import (
     CERTAIN,
     PLAIN,
     Rank,
-    Verdict,
     View,
     Why,
     first_of,
@@ -43,7 +42,7 @@ from audit.evidence.sessions import (
     sessions,
     unrecorded_from,
 )
-from audit.evidence.treatments import NO_BOOT, Treatments, begun_between, ties, treatments
+from audit.evidence.treatments import NO_BOOT, Treatments, begun_between, everything, ties, treatments
 from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.coming import coming
@@ -120,7 +119,7 @@ def evaluate(rule: HoldRule, timeline: Timeline) -> Judgement:
     doubt = reasons_for_doubt(timeline, hold.broken, broken, hold.sessions.doubt)
 
     # Where what may be part of a session ended it.
-    ended = hold.reach(lambda doubt: np.ones(len(doubt), bool))[1][hold.sessions.number]
+    ended = hold.reach(everything)[1][hold.sessions.number]
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         held = hold.sessions.take(index)
@@ -335,7 +334,7 @@ def _held(rule: HoldRule, timeline: Timeline, found: InSessions) -> _Hold:
         return OtherWork(timeline, treatments(timeline, conditions, rows), found)
 
     if rule.over is not None:
-        came = _over_another(timeline, held, opens, among(rule.over))
+        came = partial(_over_another, held, opens, among(rule.over))
         kept, doubt = in_scope(timeline, came, "lenient", held.doubt)
         held, closes = replace(held.take(kept), doubt=doubt), closes[kept]
     near = timeline.rows
@@ -371,17 +370,13 @@ def _of_season(season: Season | None, timeline: Timeline, held: Sessions) -> tup
     return held.take(kept), opens[kept], closes[kept]
 
 
-def _over_another(timeline: Timeline, held: Sessions, opens: Ints, under: OtherWork) -> Verdict:
+def _over_another(held: Sessions, opens: Ints, under: OtherWork, view: View, index: Ints) -> Bools:
     """Whether each session came over an earlier treatment of the boot in its season."""
-
-    def came(view: View, index: Ints) -> Bools:
-        some = held.take(index)
-        earlier = under.started_between(some, view.favour, opens[index], some.start)
-        if ties(timeline, view.favour):
-            earlier |= under.started_at(some, view.favour, some.start)
-        return earlier
-
-    return came
+    some = held.take(index)
+    earlier = under.started_between(some, view.favour, opens[index], some.start)
+    if ties(under.timeline, view.favour):
+        earlier |= under.started_at(some, view.favour, some.start)
+    return earlier
 
 
 def _told(rule: HoldRule, case: Mapping[str, Any]) -> Iterator[Said]:

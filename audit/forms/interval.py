@@ -19,7 +19,7 @@ from audit.evidence.boots import (
     flown_on_swap_days,
     treated_within,
 )
-from audit.evidence.columns import Columns, least_of
+from audit.evidence.columns import Columns, first_of_each, least_of
 from audit.evidence.doubt import (
     CERTAIN,
     RECORDS_END,
@@ -62,7 +62,6 @@ from audit.timeline.instants import (
     Order,
     day_of,
     expand,
-    group_begins,
     take,
 )
 from audit.timeline.timeline import Timeline
@@ -197,8 +196,7 @@ def _coming_of_bootless(rule: IntervalRule, timeline: Timeline, told: Ints) -> p
     if rule.season is not None:
         opens, closes = season_around(rule.season, timeline, aircraft, np.full(len(done), timeline.as_of))
     open_ = np.flatnonzero((done.boot < 0) & ~known & (opens != NEVER))
-    order = open_[np.lexsort((done.end[open_], done.place[open_]))]
-    last = order[np.append(group_begins(done.place[order])[1:], True)[: len(order)]]
+    last = open_[first_of_each(done.place[open_], -done.end[open_], -open_)]
     one, meter = done.take(last), meters(rule.at_most, rule.tolerance)[0]
     return coming(
         len(last),

@@ -12,12 +12,13 @@ from typing import Any, Literal
 
 import numpy as np
 
-from audit.evidence.columns import Columns, least_of, matching, most_of
+from audit.evidence.columns import Columns, first_of_each, least_of, matching, most_of
 from audit.evidence.doubt import CERTAIN, PLAIN, View, first_of, reasons_for_doubt, reasons_of
 from audit.evidence.sessions import at_one_go, earliest, flown_unseen, may_go_on, runs
 from audit.evidence.treatments import (
     NO_POSITION,
     Treatments,
+    everything,
     of_one_boot,
     perhaps_of_one_boot,
     ties,
@@ -111,9 +112,7 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
 def _speaking(subject: Ints, broken: Bools, doubt: Ints, moment: Ints) -> Ints:
     """The job that speaks for each work order and position, of several boots there: the first that is a finding, else
     one in doubt."""
-    rank = np.where(doubt != CERTAIN, 1, np.where(broken, 0, 2))
-    order = np.lexsort((moment, rank, subject))
-    return order[group_begins(subject[order])]
+    return first_of_each(subject, np.where(doubt != CERTAIN, 1, np.where(broken, 0, 2)), moment)
 
 
 def _selected(rule: OrderRule, timeline: Timeline) -> tuple[Treatments, Treatments]:
@@ -181,7 +180,7 @@ class _Jobs:
         met = _Met(job[own], own, treated.doubt[own])
         group = (timeline.work_orders(treated.task), timeline.work_orders(self.task))
         jobless = group[0] == MISSING
-        asked = (timeline, treated, self, lambda doubt: np.ones(len(doubt), bool))
+        asked = (timeline, treated, self, everything)
         joined = [join(*asked, ~jobless, group) for join in (perhaps_of_one_boot, where_the_boot_was)]
         # A record that was set aside for its lack of a work order may be of any.
         joined += [join(*asked, jobless) for join in (of_one_boot, perhaps_of_one_boot, where_the_boot_was)]
