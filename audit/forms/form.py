@@ -36,7 +36,7 @@ SEASON_READ = ("stations.timezone", *COVERAGE_READ)
 
 @dataclass(frozen=True)
 class Never:
-    """What makes a rule, or a part of it, find nothing: said at `place` of its file.
+    """What makes a rule, or a part of it, find or change nothing: said at `place` of its file.
 
     With `given` and `asked` it is so only if nothing that meets the one can fail the other.
     """

@@ -39,7 +39,7 @@ from audit.figures import figure
 from audit.forms import describing
 from audit.forms.coming import coming
 from audit.forms.drawing import Drawing, UseOfBoot
-from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SEASON_READ, SESSIONS_READ, Form
+from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SEASON_READ, SESSIONS_READ, Form, Never
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import OF_TREATMENT, Keys, at_work_order, moments, of_treatment
 from audit.forms.outcomes import NONE, Judgement, joined, together, unbroken
@@ -485,6 +485,11 @@ def _demands(rule: IntervalRule) -> tuple[str, ...]:
     return (demand, *counted[rule.next_due])
 
 
+def _never(rule: IntervalRule) -> Iterator[Never]:
+    if rule.next_due == "scheduled" and rule.tolerance is None:
+        yield Never(("next_due",), "without a `tolerance` this counts from the time it was done, as `actual` does")
+
+
 def _unjudged_when(rule: IntervalRule) -> Iterator[str]:
     yield "a record that may have been the treatment lies in the stretch"
     yield from (describing.NO_POSITION_KNOWN, describing.NO_BOOT_KNOWN, describing.not_supplied("components"))
@@ -695,6 +700,7 @@ INTERVAL = Form(
     demands=_demands,
     unjudged_when=_unjudged_when,
     ended_by=lambda rule: ("the treatment that ends the stretch",),
+    never=_never,
     settable=("at_most", "tolerance", "next_due", "season"),
     skeleton="""\
 at_most: {flight_hours: 10}

@@ -6,6 +6,7 @@ ones. It is checked as strictly as a rule file, and can't make a rule ask someth
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -122,6 +123,7 @@ def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:
         except AuditError as error:
             faults.extend(error.args)
             continue
+        faults += _senseless(rule, changed_rule, layers)
         season = getattr(changed_rule, "season", None)
         if season is not None and stationed:
             values |= _season_at_bases(values["season"], stationed)
@@ -278,6 +280,29 @@ def _overridden(rule: Rule, text: Mapping[str, Any], layers: Sequence[Layer], va
                 earlier = values.get(key, (replace(values["level"][0], value=NONE),))
                 values[key] = (*earlier, _set_by(layer, now.get(key, NONE)))
     return rule
+
+
+def _senseless(rule: Rule, changed: Rule, layers: Sequence[Layer]) -> list[str]:
+    """What settings leave of a rule that nothing could meet, or that nothing could break, or that has no effect."""
+    said = [layer for layer, _ in layers if rule.id in layer.content.rules]
+    if not said:
+        return []
+    given, known = _numbers(changed), {one.message for one in form_of(rule).never(rule)}
+    faults: list[tuple[KeyPath, str]] = [
+        (("require", column), "at_least is more than at_most; nothing could comply")
+        for column, operator in given
+        if operator == "at_least" and given[column, operator] > given.get((column, "at_most"), math.inf)
+    ]
+    faults += [
+        (one.place, one.message)
+        for one in form_of(changed).never(changed)
+        if one.given is None and one.message not in known
+    ]
+    found = []
+    for place, sentence in faults:
+        last = next((layer for layer in said[::-1] if place[0] in layer.content.rules[rule.id]), said[-1])
+        found += _sentences(last, iter([(("rules", rule.id, *place), sentence)]))
+    return found
 
 
 def _set_by(layer: Settings, value: str) -> SetValue:

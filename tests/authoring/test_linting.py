@@ -216,6 +216,16 @@ def test_limits_that_can_find_nothing(form: str, tmp_path: Path) -> None:
     assert [line.partition(": ")[2] for line in said(tmp_path, text)] == [diagnostic]
 
 
+def test_a_due_point_that_no_tolerance_moves(tmp_path: Path) -> None:
+    """Counted from the scheduled time, a treatment has to be done within a tolerance; without one that says nothing."""
+    told = "without a `tolerance` this counts from the time it was done, as `actual` does"
+    for more, expected in (("", [told]), ("\ntolerance: {percent: 10}", [])):
+        text = changed("form: record", "form: interval")
+        parts = f"at_most: {{days: 30}}\nnext_due: scheduled{more}"
+        text = changed("require:\n  component.finish: {is: black}", parts, text)
+        assert [line.partition(": ")[2] for line in said(tmp_path, text)] == expected
+
+
 def test_an_alternative_precedent_is_looked_at_too(tmp_path: Path) -> None:
     """The fault is told on the line of the alternative that has it."""
     text = changed("form: record", "form: precede")

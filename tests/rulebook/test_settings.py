@@ -233,6 +233,50 @@ bases:
     }
 
 
+NO_EFFECT = "$.rules.overdue.next_due: without a `tolerance` this counts from the time it was done, as `actual` does"
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "sentence"),
+    [
+        (
+            "soak: {level: 1}",
+            "soak: {require: {work_minutes: {at_least: 8}}}",
+            "2.yaml, line 4: $.rules.soak.require.work_minutes: at_least is more than at_most",
+        ),
+        ("overdue: {level: 1}", "overdue: {next_due: scheduled}", f"2.yaml, line 4: {NO_EFFECT}"),
+        ("overdue: {next_due: scheduled}", "overdue: {level: 1}", f"1.yaml, line 4: {NO_EFFECT}"),
+        ("overdue: {next_due: scheduled}", "overdue: {tolerance: {percent: 5}}", ""),
+        ("soak: {require: {work_minutes: {at_least: 8}}}", "soak: {require: {work_minutes: {at_most: 9}}}", ""),
+    ],
+)
+def test_settings_that_leave_a_rule_without_sense(
+    rulebook: Rulebook, tmp_path: Path, first: str, last: str, sentence: str
+) -> None:
+    """What nothing could meet, or what changes nothing, is refused; what counts is what all files together say."""
+    if not sentence:
+        laid(rulebook, tmp_path, rules_only(first), rules_only(last))
+        return
+    with pytest.raises(AuditError) as refused:
+        laid(rulebook, tmp_path, rules_only(first), rules_only(last))
+    [told] = refused.value.args
+    assert sentence in told
+
+
+def test_settings_that_leave_a_rule_nothing_to_find(tmp_path: Path) -> None:
+    """Every session has a coat; a rule file that says so itself is for `rules lint` to tell."""
+    for number, limits in enumerate(("at_least: 1, at_most: 3", "at_least: 1")):
+        folder = tmp_path / str(number)
+        (folder / "rules").mkdir(parents=True)
+        (folder / "rules" / "coats.yaml").write_text(f"id: coats\n{HEAD}form: count\ncoats: {{{limits}}}\n")
+        book = load_rules(folder / "rules")
+        if "at_most" in limits:
+            with pytest.raises(AuditError, match=r"coats: every session has a coat: nothing can ever be a finding"):
+                laid(book, folder, rules_only("coats: {coats: {at_most: none}}"))
+        else:
+            laid(book, folder, rules_only("coats: {level: 1}"))
+
+
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
