@@ -86,6 +86,7 @@ Reason = Literal[
     "flights are missing in the log",
     "still running at the as-of time",
     "the job may still be going on",
+    "the record ends before it starts",
 ]
 RejectKind = Literal[
     "duplicate key",

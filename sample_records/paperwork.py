@@ -110,6 +110,11 @@ def _times(book: Logbook) -> Iterator[Planted]:
     visit = book.visit("2025-07-15 09:00")
     backwards = visit.inspect(["fin"], finished_at=visit.clock - 20 * MINUTE)
     yield fault("Finished 20 minutes before it was started.", [backwards], broken("finished-before-started", backwards))
+    yield cannot_tell(
+        "Nor whether the aircraft, which flew within a day of it, was in the air meanwhile.",
+        [backwards],
+        unsure("work-while-airborne", backwards, "the record ends before it starts"),
+    )
 
     book.routine(until="2025-07-22")
     visit = book.visit("2025-07-22 09:00")

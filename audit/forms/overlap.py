@@ -44,7 +44,7 @@ from audit.planting.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.timeline.aerodromes import location_indicators
 from audit.timeline.codes import MISSING, by_name
 from audit.timeline.coverage import WHY, Missing
-from audit.timeline.instants import HOUR, MINUTE, NEVER, SECOND, Bools, Ints, micros
+from audit.timeline.instants import DAY, HOUR, MINUTE, NEVER, SECOND, Bools, Ints, micros
 from audit.timeline.readings import Owner
 from audit.timeline.timeline import TASK_TIMES, Timeline
 from audit.timeline.vocabulary import VOCABULARY
@@ -148,7 +148,7 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
         return {"at": left.start[alone[index]], "subject": row, _EVIDENCE[one]: row}
 
     pairs = Judgement(np.ones(len(first), bool), doubt, reasons, both)
-    doubt = first_of(*_alone_in_doubt(rule, timeline, left, alone, known[alone]), in_scope[alone])
+    doubt = first_of(*_alone_in_doubt(rule, timeline, left, right, alone, known[alone]), in_scope[alone])
     return joined([pairs, unbroken(timeline, doubt, singles)])
 
 
@@ -162,6 +162,7 @@ _ASIDE: Mapping[str, Why] = {
     "components": (Rank.UNREADABLE, "a boot in quarantine may change the result"),
 }
 BY_DAY: Why = (Rank.TIED, "a day without a time: the two overlap by no more than that day")
+BACKWARDS: Why = (Rank.RECORD, "the record ends before it starts: when its work was done isn't known")
 ROUNDED: Why = (Rank.TIED, "times to the minute: the two overlap by no more than their rounding")
 
 
@@ -174,6 +175,8 @@ def _pairs_in_doubt(timeline: Timeline, one: Things, other: Things, until: Ints)
     for side in (one, other):
         if side.kind == "components" and len(side.row):
             yield np.where(timeline.components.open_ended[side.row], removal_unknown(timeline), CERTAIN)
+        if side.kind == "tasks":
+            yield reasons.where(_turned(timeline, side) & ~_at_once(timeline, one, other), BACKWARDS)
     if one.kind == other.kind == "components":
         yield reasons.where(~timeline.components.surely_together(one.row, other.row), BY_DAY)
     if other.kind == "stays":
@@ -186,8 +189,36 @@ def _pairs_in_doubt(timeline: Timeline, one: Things, other: Things, until: Ints)
     yield reasons.where(within_rounding(one, other), ROUNDED)
 
 
+def _turned(timeline: Timeline, records: Things) -> Bools:
+    """Which records end before they start."""
+    start, end = (timeline.times[name][records.row] for name in TIMES["tasks"])
+    return np.asarray(end < start)
+
+
+def _at_once(timeline: Timeline, one: Things, other: Things) -> Bools:
+    """Which pairs of records have the same times: whenever that was, they overlap."""
+    if one.kind != other.kind:
+        return np.zeros(len(one.row), bool)
+    start, end = (timeline.times[name] for name in TIMES["tasks"])
+    alike: Bools = (start[one.row] == start[other.row]) & (end[one.row] == end[other.row])
+    return alike
+
+
+def _perhaps_when_turned(rule: OverlapRule, timeline: Timeline, left: Things, right: Things) -> Bools:
+    """Which records that end before they start may overlap something: one of the two times is wrong, and work lasts a
+    day at most."""
+    found = np.zeros(len(left.row), bool)
+    if not set(TIMES["tasks"]) <= set(rule.same):
+        turned = np.flatnonzero(_turned(timeline, left))
+        some = left.take(turned)
+        start, end = (timeline.times[name][some.row] for name in TIMES["tasks"])
+        some = replace(some, start=end - DAY, end=start + DAY)
+        found[turned] = perhaps_overlapping(timeline, rule.same, rule.differing, some, right)
+    return found
+
+
 def _alone_in_doubt(
-    rule: OverlapRule, timeline: Timeline, everything: Things, alone: Ints, known: Bools
+    rule: OverlapRule, timeline: Timeline, everything: Things, right: Things, alone: Ints, known: Bools
 ) -> Iterator[Ints]:
     """Why what takes part in no pair can't be judged, beside that it may not be in scope, the first to be told
     first."""
@@ -197,6 +228,7 @@ def _alone_in_doubt(
     lacking = np.full(len(known), not timeline.supplied(TABLE_OF[other]))
     yield reasons.where(lacking, (Rank.NOT_SUPPLIED, f"table not supplied: {TABLE_OF[other]}"))
     if one == "tasks":
+        yield reasons.where(_perhaps_when_turned(rule, timeline, left, right), BACKWARDS)
         if TABLE_OF[other] == "flights":
             kinds = (Missing.AIRCRAFT, Missing.NAME, *((Missing.UNREADABLE,) if other == "stays" else ()))
             yield unlogged(timeline, timeline.aircraft[left.row], left.start, left.end, kinds)
@@ -370,6 +402,7 @@ def _unjudged_when(rule: OverlapRule) -> Iterator[str]:
     yield f"a row of {TABLE_OF[other]} in quarantine may contradict it"
     yield "times to the minute overlap by no more than their rounding"
     if one == "tasks":
+        yield "a record ends before it starts"
         yield describing.CLOCK_WENT_BACK
 
 

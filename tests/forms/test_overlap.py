@@ -51,6 +51,23 @@ def test_touching_is_not_overlapping(task: dict[str, Any], takeoff: str, landing
     assert verdict(IN_FLIGHT, tasks=[task], flights=others) == "1 complies"
 
 
+def test_a_record_that_ends_before_it_starts() -> None:
+    """When its work was done isn't known: it contradicts nothing for sure, and agrees with nothing for sure."""
+    turned = {"started_at": TASK["finished_at"], "finished_at": TASK["started_at"]}
+    for takeoff, landing in (("09:20:00", "09:40:00"), ("09:30:00", "11:00:00"), ("12:00:00", "13:00:00")):
+        assert verdict(IN_FLIGHT, tasks=[turned], flights=[flight(takeoff, landing)]) == "1 unjudged"
+    for day, expected in (("01", "1 complies"), ("03", "1 unjudged"), ("04", "1 complies")):
+        other = {"takeoff_at": f"2025-06-{day}T08:00:00Z", "landing_at": f"2025-06-{day}T09:00:00Z"}
+        assert verdict(IN_FLIGHT, tasks=[turned], flights=[other]) == expected
+    elsewhere = turned | {"station": "S2"}
+    assert verdict(TWO_PLACES, tasks=[TASK, elsewhere]) == "1 unjudged, 1 complies"
+    assert verdict(TWO_PLACES, tasks=[TASK | {"finished_at": "2025-06-02T11:00:00Z"}, elsewhere]) == "1 unjudged"
+    assert verdict(TWO_PLACES, tasks=[turned, elsewhere]) == "1 finding", "both at the same times, whenever that was"
+    assert verdict(TWO_PLACES, tasks=[turned, TASK | {"performed_by": "P2", "station": "S2"}]) == "2 complies"
+    entered_twice = rule("overlap", between=["tasks", "tasks"], same=["aircraft", "started_at", "finished_at"])
+    assert verdict(entered_twice, tasks=[turned, TASK]) == "2 complies"
+
+
 @pytest.mark.parametrize(
     ("other", "expected"),
     [
