@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -192,7 +192,9 @@ def _perhaps_otherwise(
         nearly |= _nearly_listed(left, right)
     yield nearly, f"{name} and {other} are nearly the same name"
     if _names_people(name) and _names_people(other):
-        yield _share_a_person(left, right), f"{name} or {other} names several people"
+        yield _share_one(left, right, people_named), f"{name} or {other} names several people"
+    elif operator in ("is_", "not_"):
+        yield _share_one(left, right, codes_of), f"{name} or {other} names several"
 
 
 def _literal_otherwise(
@@ -262,16 +264,16 @@ def _so_of_both(left: Values, right: Values, said: Callable[[str, str], bool]) -
     return np.array(found, bool)[pairs]
 
 
-def _share_a_person(left: Values, right: Values) -> Bools:
-    """Where two cells, one of which names several people, have one of them in common."""
-    assert left.names is not None
-    assert right.names is not None
-    people = {str(word): set(people_named(str(word))) for word in (*left.names, *right.names)}
-    if all(len(some) == 1 for some in people.values()):
+def _share_one(left: Values, right: Values, named: Callable[[str], Iterable[str]]) -> Bools:
+    """Where two cells, one of which names several, have one of them in common."""
+    if left.names is None or right.names is None:
+        return np.zeros(len(left.missing), bool)
+    told = {str(word): set(named(str(word))) for word in (*left.names, *right.names)}
+    if all(len(some) == 1 for some in told.values()):
         return np.zeros(len(left.missing), bool)
 
     def shared(text: str, cell: str) -> bool:
-        return len(people[text] | people[cell]) > 1 and not people[text].isdisjoint(people[cell])
+        return len(told[text] | told[cell]) > 1 and not told[text].isdisjoint(told[cell])
 
     return _so_of_both(left, right, shared)
 

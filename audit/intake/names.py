@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import permutations
 from types import MappingProxyType
@@ -265,7 +265,7 @@ def several_names(tables: Frames) -> dict[tuple[str, str], Rows]:
     signed = {name: frame for name, frame in tables.items() if name != "people"}
     for table, column in _there("person", signed):
         cells = tables[table][column].cat
-        several = [word not in listed and _names_several(str(word), listed) for word in cells.categories]
+        several = [_names_several(str(word), listed) for word in cells.categories]
         if any(several):
             found[table, column] = np.flatnonzero(np.array([*several, False])[cells.codes.to_numpy()])
     return found
@@ -276,7 +276,17 @@ def people_named(word: str) -> list[str]:
     return sorted({part.strip() for part in (*_BETWEEN_NAMES.split(word), *_MAYBE_BETWEEN.split(word))} - {""})
 
 
-def _names_several(word: str, listed: Iterable[str]) -> bool:
+def _names_several(word: str, listed: Collection[str]) -> bool:
     certain = [part for part in _BETWEEN_NAMES.split(word) if part]
-    perhaps = [part for part in _MAYBE_BETWEEN.split(word) if part]
-    return len(certain) > 1 or (len(perhaps) > 1 and set(perhaps) <= set(listed))
+    return (word not in listed and len(certain) > 1) or names_several_listed(word, listed)
+
+
+def names_several_listed(word: str, listed: Collection[str]) -> bool:
+    """Whether one cell names several things of a list: one of them beside others, or with `/`, `+`, `,` or `and`
+    between them all."""
+    if word in listed:
+        return False
+    certain, perhaps = ([*filter(None, signs.split(word))] for signs in (_BETWEEN_NAMES, _MAYBE_BETWEEN))
+    return (len(certain) > 1 and not set(listed).isdisjoint(certain)) or (
+        len(perhaps) > 1 and set(perhaps) <= set(listed)
+    )

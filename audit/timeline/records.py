@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from audit.errors import InternalError
+from audit.intake.names import entries, names_several_listed
 from audit.intake.tables import EVERY_POSITION
 from audit.timeline.codes import MISSING, by_name, coded, codes_in, codes_of, names_of
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
@@ -377,16 +378,33 @@ def _joined(timeline: Timeline, name: str, prefix: str, column: str, tasks: Ints
         f"{what} {NEARLY} {table}",
         f"can't be read: {name}",
         f"a row of {table} in quarantine may be that {what}",
+        f"one cell names several: {' or '.join(task_columns)}",
         *map(_blank, task_columns),
     )
     unlisted = named & (rows < 0)
     near = unlisted & _nearly_known(timeline, table, task_columns, tasks)
+    several = _several_listed(timeline, table, columns, task_columns, np.where(unlisted, tasks, MISSING))
     unread = _unreadable(timeline, table, column, rows)
     aside = unlisted & _perhaps_listed(timeline, table, columns, task_columns, tasks)
     blank = [codes_of(timeline.tasks[column])[tasks] == MISSING for column in task_columns]
-    why = np.select([near, aside, unread, rows >= 0, named, *blank], [2, 4, 3, 0, 1, *range(5, 5 + len(blank))])
-    why = why.astype(np.int8)
-    return replace(found, undecidable=found.undecidable | near | unread | aside, reasons=reasons, why=why)
+    choices = [near, several, aside, unread, rows >= 0, named, *blank]
+    why = np.select(choices, [2, 5, 4, 3, 0, 1, *range(6, 6 + len(blank))]).astype(np.int8)
+    undecidable = found.undecidable | near | several | unread | aside
+    return replace(found, undecidable=undecidable, reasons=reasons, why=why)
+
+
+def _several_listed(
+    timeline: Timeline, table: str, columns: tuple[str, ...], task_columns: tuple[str, ...], tasks: Ints
+) -> Bools:
+    """Which records (MISSING: not asked about) name several things of a list in one cell."""
+    found = np.zeros(len(tasks), bool)
+    for column, task_column in zip(columns, task_columns, strict=True):
+        listed = frozenset(map(str, timeline.tables[table][column].cat.categories))
+        cells = timeline.tasks[task_column].cat
+        codes = np.where(tasks == MISSING, MISSING, cells.codes.to_numpy()[tasks])
+        asked = np.setdiff1d(codes, [MISSING])
+        found |= np.isin(codes, [code for code in asked if names_several_listed(str(cells.categories[code]), listed)])
+    return found
 
 
 def _unreadable(timeline: Timeline, table: str, column: str, rows: Ints) -> Bools:
@@ -485,25 +503,43 @@ def _number_and_kind(timeline: Timeline, name: str, rows: Ints) -> Values:
     assert number.names is not None
     assert kind.codes is not None
     assert kind.names is not None
-    missing = number.missing | kind.missing
+    several = _lists(number.codes, number.names) | _lists(kind.codes, kind.names)
+    missing = number.missing | kind.missing | several
     width = len(kind.names) + 1
     pairs, distinct = pd.factorize(np.where(missing, MISSING, number.codes.astype(np.int64) * width + kind.codes))
     numbers, kinds = number.names.tolist(), kind.names.tolist()
     texts = [
-        "" if pair == MISSING else certificate(str(numbers[pair // width]), str(kinds[pair % width]))
+        "" if pair == MISSING else certificates(str(numbers[pair // width]), str(kinds[pair % width]))
         for pair in distinct.tolist()
     ]
     of_pair, names = coded(texts)
     codes = of_pair[pairs]
-    reasons = tuple(reason for part in parts for reason in part.reasons)
-    why = np.where(number.missing, 0, 1).astype(np.int8)
+    reasons = (*number.reasons, *kind.reasons, "one cell names several: certificate_number or certificate_kind")
+    why = np.select([number.missing, kind.missing], [0, len(number.reasons)], len(reasons) - 1).astype(np.int8)
     found = _plain("code", name, codes == MISSING, codes=codes, names=names)
-    return replace(found, undecidable=number.undecidable | kind.undecidable, reasons=reasons, why=why)
+    undecidable = number.undecidable | kind.undecidable | several
+    return replace(found, undecidable=undecidable, reasons=reasons, why=why)
 
 
-def certificate(number: str, kind: str) -> str:
-    """A certificate as it is written in lists, in which `;` stands between two: `TW-7 (airframe)`."""
-    return f"{number} ({kind})".replace(";", ",") if number and kind else ""
+def _lists(codes: Ints, names: pd.Index) -> Bools:
+    """Where a cell has several entries."""
+    found: Bools = np.array([*(len(entries(str(name))) > 1 for name in names), False])[codes]
+    return found
+
+
+def certificates(numbers: str, kinds: str) -> str:
+    """Certificates as they are written in lists: `TW-7 (airframe); TW-8 (repairman)`.
+
+    Of several numbers and kinds in two cells each goes with the other in its place; one goes with each.
+    """
+    number, kind = (entries(cell) for cell in (numbers, kinds))
+    if not number or not kind:
+        return ""
+    if len(number) != len(kind) and 1 not in (len(number), len(kind)):
+        return f"{numbers} ({kinds})".replace(";", ",")
+    longest = max(len(number), len(kind))
+    pairs = zip(number * (longest // len(number)), kind * (longest // len(kind)), strict=True)
+    return "; ".join(f"{one} ({other})" for one, other in pairs)
 
 
 def signed(timeline: Timeline, rows: Ints) -> Ints:
@@ -637,7 +673,7 @@ class _Holdings:
     def of(cls, people: pd.DataFrame, owner: Ints, column: str) -> _Holdings:
         """A column of the people table, each row of which is of an `owner`, by code; several valid ones as one text."""
         first, after = _valid(people)
-        entries = _entries(people, column)
+        said = _entries(people, column)
         by_owner: dict[int, list[int]] = {}
         for row, code in enumerate(owner.tolist()):
             by_owner.setdefault(code, []).append(row)
@@ -646,7 +682,7 @@ class _Holdings:
         turn_owner = np.concatenate((owner, owner[ends]))[turns.row]
         turn_day = np.concatenate((first, after[ends]))[turns.row]
         texts = [
-            "; ".join(sorted({entries[row] for row in by_owner[code] if first[row] <= day < after[row]} - {""}))
+            "; ".join(sorted({said[row] for row in by_owner[code] if first[row] <= day < after[row]} - {""}))
             for code, day in zip(turn_owner.tolist(), turn_day.tolist(), strict=True)
         ]
         return cls(turns, turn_owner, *coded(texts))
@@ -675,7 +711,7 @@ def _parts(column: str) -> tuple[str, ...]:
 def _entries(people: pd.DataFrame, column: str) -> list[str]:
     """A column of the people table, blank where missing."""
     parts = [people[name].astype("str").where(people[name].notna(), "").tolist() for name in _parts(column)]
-    return [certificate(*pair) for pair in zip(*parts, strict=True)] if len(parts) > 1 else parts[0]
+    return [certificates(*pair) for pair in zip(*parts, strict=True)] if len(parts) > 1 else parts[0]
 
 
 _LISTS: Final[Mapping[str, tuple[str, tuple[str, ...], tuple[str, ...]]]] = {

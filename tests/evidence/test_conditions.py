@@ -295,6 +295,22 @@ def test_a_cell_that_names_several_people(condition: dict[str, Any], truth: Any,
 
 
 @pytest.mark.parametrize(
+    ("cell", "same", "other"),
+    [("C1; C2", UNKNOWN, UNKNOWN), ("C1", TRUE, FALSE), ("C2; C3", FALSE, TRUE), ("C1/C2", FALSE, TRUE)],
+)
+def test_a_cell_that_names_several_boots(cell: str, same: Any, other: Any) -> None:
+    """Which of them was at the position is open."""
+    timeline = timeline_with(tasks=[{"component_serial": cell}])
+    row = np.zeros(1, np.int64)
+    for word, truth in (("is", same), ("not", other)):
+        asked = {"component_serial": {word: {"column": "component.component_serial"}}}
+        found = judge(Conditions.model_validate(asked), timeline, row, component=row)
+        assert found.truth.tolist() == [truth]
+        named = "component_serial or component.component_serial names several"
+        assert found.reason(row).tolist() == [named if truth == UNKNOWN else ""]
+
+
+@pytest.mark.parametrize(
     ("name", "condition", "expected"),
     [
         ("manual_revision", {"is": "R 7"}, UNKNOWN),

@@ -16,7 +16,9 @@ REASONS = (
     r"(lot|manual revision|product|performed_by|certified_by) is not listed, but one of nearly the same name is in "
     r"(lots|manuals|products|people)",
     r"(performed_by|certified_by|correction\.made_by) holds nothing valid on that day",
-    r"[a-z_.]+( or [a-z_.]+)? names several people",
+    r"[a-z_.]+( or [a-z_.]+)? names several( people)?",
+    r"one cell names several: (product|lot or product|manual or manual_revision)",
+    r"one cell names several: certificate_number or certificate_kind",
     r"[a-z_.]+ and [a-z_.]+ are nearly the same name",
     r"[a-z_.]+ is nearly a name that another table has",
     r"[a-z_.]+ is nearly what the rule names",
@@ -37,6 +39,7 @@ REASONS = (
     r"which coat came first is not known: (same start, no coat number|the same coat number twice)",
     r"a coat ends as it starts: how long it took is not recorded",
     r"a coat ends before it starts: when it ended isn't known",
+    r"the record ends before it starts: when its work was done isn't known",
     r"the last record ends before it starts: when its work ended isn't known",
     r"a coat in between is not recorded",
     r"one record stands for several coats: the pauses between them are not recorded",

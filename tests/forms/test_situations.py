@@ -795,6 +795,40 @@ LISTS: Final = tuple(
                 + person(certificate_number="C-2", certificate_kind="airframe")["people"]
             },
         ),
+        *(
+            (
+                "certificate-differs",
+                f"{number} ({kind}) on the record, and {numbers} ({kinds}) in one entry",
+                expected,
+                (but(COAT_1, certified_by="Joan Hale", certificate_number=number, certificate_kind=kind),),
+                person(certificate_number=numbers, certificate_kind=kinds, valid_to=""),
+            )
+            for number, kind, numbers, kinds, expected in (
+                ("C-2", "repairman", "C-1; C-2", "airframe; repairman", "1 complies"),
+                ("C-2", "airframe", "C-1; C-2", "airframe; repairman", "1 finding"),
+                ("C-1", "repairman", "C-1", "airframe; repairman", "1 complies"),
+                ("C-1", "airframe; repairman", "C-1", "airframe; repairman", "1 unjudged"),
+                ("C-1; C-2", "airframe", "C-1", "airframe", "1 unjudged"),
+            )
+        ),
+        *(
+            (rule, f"two in one cell, {told}", expected, (but(COAT_1, lot=cell),), two_lots)
+            for cell, told, verdicts in (
+                ("L1; L2", "both listed", ("1 unjudged",) * 3),
+                ("L1/L2", "both listed, with a stroke", ("1 unjudged",) * 3),
+                ("L9; L1", "one listed", ("1 unjudged",) * 3),
+                ("L8; L9", "none listed", ("1 finding", "idle", "idle")),
+            )
+            for two_lots in ({"lots": lot()["lots"] + lot(lot="L2", expires_on="2026-01-01")["lots"]},)
+            for rule, expected in zip(("lot-unknown", "lot-expired", "lot-used-before-opened"), verdicts, strict=True)
+        ),
+        (
+            "manual-not-listed",
+            "two in one cell",
+            "1 unjudged",
+            (but(COAT_1, manual="M", manual_revision="1; 2"),),
+            manual(),
+        ),
         ("lot-used-before-opened", "when it was opened can't be read", "1 unjudged", USED, lot(opened_on="soon")),
         ("lot-expired", "its last day can't be read", "1 unjudged", USED, lot(expires_on="soon")),
         ("lot-unknown", "listed without its product", "1 unjudged", USED, lot(product="")),
@@ -830,7 +864,8 @@ LISTS: Final = tuple(
         ),
     )
 )
-"""Lists of which a cell, or a row, can't be read: what may be listed is neither passed nor found, and only that."""
+"""Lists of which a cell, or a row, can't be read, and cells that name several things of one: what may be listed is
+neither passed nor found, and only that."""
 
 
 @cache

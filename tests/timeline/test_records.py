@@ -40,6 +40,7 @@ REVISED = {"manual.effective_from": {"at_least": "2025-01-01"}}
 APPROVED = {"product.approval": {"is": "A-1"}}
 AUTHORISED = {"performer.authorisation": {"includes_all": ["boots"]}}
 IN_CARE = {"manual": "CARE"}
+SEVERAL = "one cell names several"
 NEARLY = "is not listed, but one of nearly the same name is in"
 
 
@@ -53,6 +54,12 @@ NEARLY = "is not listed, but one of nearly the same name is in"
         (OPENED, {"lot": "L-3"}, "lot not listed in lots"),
         (OPENED, {"lot": "L-9"}, "lot not listed in lots"),
         (OPENED, {"lot": "L1"}, f"lot {NEARLY} lots"),
+        (OPENED, {"lot": "L-1; L-2"}, f"{SEVERAL}: lot or product"),
+        (OPENED, {"lot": "L-9; L-1"}, f"{SEVERAL}: lot or product"),
+        (OPENED, {"lot": "L-1/L-2"}, f"{SEVERAL}: lot or product"),
+        (OPENED, {"lot": "L-1/9"}, "lot not listed in lots"),
+        (OPENED, {"lot": "L-8; L-9"}, "lot not listed in lots"),
+        (OPENED, {"lot": "L-1", "product": "gel; gloss-coating"}, f"{SEVERAL}: lot or product"),
         (OPENED, {}, "value missing: lot"),
         (OPENED, {"lot": "L-1", "product": None}, "value missing: product"),
         (REVISED, {**IN_CARE, "manual_revision": "1"}, "finding"),
@@ -61,9 +68,11 @@ NEARLY = "is not listed, but one of nearly the same name is in"
         (REVISED, {**IN_CARE, "manual_revision": "2A"}, f"manual revision {NEARLY} manuals"),
         (REVISED, {**IN_CARE, "manual_revision": "3"}, "manual revision not listed in manuals"),
         (REVISED, {"manual": "OTHER", "manual_revision": "1"}, "manual revision not listed in manuals"),
+        (REVISED, {"manual": "CARE", "manual_revision": "1; 2-A"}, f"{SEVERAL}: manual or manual_revision"),
         (REVISED, IN_CARE, "value missing: manual_revision"),
         (APPROVED, {}, "complies"),
         (APPROVED, {"product": "glosscoating"}, f"product {NEARLY} products"),
+        (APPROVED, {"product": "gel + gloss-coating"}, f"{SEVERAL}: product"),
         (APPROVED, {"product": "oil"}, "product not listed in products"),
         (AUTHORISED, {"performed_by": "Ann Lee"}, "complies"),
         (AUTHORISED, {"performed_by": "Di Fox"}, "complies"),
