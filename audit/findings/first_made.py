@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Hashable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -54,17 +54,15 @@ def put_right(rulebook: Rulebook, found: Collection[str], timeline: Timeline, ex
     made = _made(timeline, first)
     read = {rule.id: _read(rule) for rule in rulebook.rules if getattr(rule, "of", "tasks") == "tasks"}
     concerned = [rule for rule in rulebook.rules if rule.id in read and not read[rule.id].isdisjoint(made["column"])]
-    owners = {form_of(rule).owner(rule) for rule in concerned}
-    of_owner = {owner: _names(owner, (first, timeline), set(made["task_id"])) for owner in owners}
-    then = {owner: _only(first, owner, of_owner[owner]) for owner in owners}
-    now = {owner: _only(timeline, owner, of_owner[owner]) for owner in owners}
-    judged = [(rule, judge_rule(rule, then[form_of(rule).owner(rule)])) for rule in concerned]
+    owner_of = {rule.id: form_of(rule).owner(rule) for rule in concerned}
+    concerning = {owner: _concerning(owner, first, timeline, made["task_id"]) for owner in set(owner_of.values())}
+    judged = [(rule, judge_rule(rule, concerning[owner_of[rule.id]][0])) for rule in concerned]
     collected = collect(judged, first, rulebook.warnings)
     lost = ~collected.findings["key"].isin(set(found))
     outcomes: dict[str, SubjectOutcome] = {}
     for rule in concerned:
         if (lost & (collected.findings["rule"] == rule.id)).any():
-            outcomes |= outcomes_now(rule, now[form_of(rule).owner(rule)])
+            outcomes |= outcomes_now(rule, concerning[owner_of[rule.id]][1])
     outcome = collected.findings["key"].map(outcomes)
     aside = export.set_aside.get("tasks")
     unknown = set() if aside is None else set(aside["task_id"].dropna())
@@ -111,21 +109,19 @@ def _read(rule: Rule) -> frozenset[str]:
     return _ALWAYS | {column for table, column in columns if table == "tasks" and column}
 
 
-def _names(owner: Owner, timelines: Sequence[Timeline], tasks: Collection[str]) -> set[str]:
-    """The aircraft, or people, that some records name: as first made, or as corrected."""
-    named: set[str] = set()
-    for timeline in timelines:
-        if owner in timeline.tasks:
-            named |= set(timeline.tasks[owner][timeline.tasks["task_id"].isin(tasks)].dropna())
-    return named
+def _concerning(owner: Owner, first: Timeline, timeline: Timeline, tasks: pd.Series) -> list[Timeline]:
+    """The timelines as first made and as corrected, of which only the aircraft, or people, are judged that some records
+    name in one of them."""
+    both = [one for one in (first, timeline) if owner in one.tasks]
+    named = {name for one in both for name in one.tasks[owner][one.tasks["task_id"].isin(tasks)].dropna()}
 
+    def only(one: Timeline) -> Timeline:
+        if owner not in one.tasks:
+            return one
+        known = one.aircraft_names if owner == "aircraft" else one.tasks[owner].cat.categories
+        return judging_only(one, owner, np.flatnonzero(np.isin(known, list(named))), one.times)
 
-def _only(timeline: Timeline, owner: Owner, names: Collection[str]) -> Timeline:
-    """The timeline, of which only some aircraft, or people, are judged."""
-    if owner != "aircraft" and owner not in timeline.tasks:
-        return timeline
-    known = timeline.aircraft_names if owner == "aircraft" else timeline.tasks[owner].cat.categories
-    return judging_only(timeline, owner, np.flatnonzero(np.isin(known, list(names))), timeline.times)
+    return [only(first), only(timeline)]
 
 
 def _by(
