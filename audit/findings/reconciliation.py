@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -20,12 +20,12 @@ from audit.language.rule import Rule
 from audit.timeline.instants import Bools, micros
 from audit.timeline.timeline import Timeline
 
-NAMED_BY: Final[Mapping[str, tuple[tuple[str, str], ...]]] = {
-    "products": (("product", "product"),),
-    "stations": (("station", "station"),),
-    "lots": (("lot", "lot"),),
-    "people": (("person", "performed_by"), ("person", "certified_by")),
-    "manuals": (("manual", "manual"),),
+NAMED_BY: Final[Mapping[str, tuple[str, tuple[str, ...]]]] = {
+    "products": ("product", ("product",)),
+    "stations": ("station", ("station",)),
+    "lots": ("lot", ("lot",)),
+    "people": ("person", ("performed_by", "certified_by")),
+    "manuals": ("manual", ("manual",)),
 }
 """The column of a list, and the columns of task records that name its rows."""
 
@@ -115,19 +115,13 @@ def _used(timeline: Timeline, rules: Sequence[Rule]) -> dict[str, Bools]:
         if table not in read and table != "stations":
             used[table] = np.zeros(len(frame), bool)
         elif table in NAMED_BY:
-            used[table] = _named(frame, timeline.tasks, records, NAMED_BY[table])
+            name, columns = NAMED_BY[table]
+            used[table] = frame[name].isin(_named(timeline.tasks, records, columns)).to_numpy()
         else:
-            began = micros(frame[_BEGAN[table]])
-            used[table] = began <= timeline.as_of
+            used[table] = micros(frame[_BEGAN[table]]) <= timeline.as_of
     return used
 
 
-def _named(frame: pd.DataFrame, tasks: pd.DataFrame, records: Bools, columns: tuple[tuple[str, str], ...]) -> Bools:
-    named: set[str] = set()
-    for _, column in columns:
-        if column in tasks:
-            cells = tasks[column].cat
-            there = np.zeros(len(cells.categories) + 1, bool)  # the last for the code of a missing value
-            there[cells.codes.to_numpy()[records]] = True
-            named |= set(cells.categories[there[:-1]])
-    return frame[columns[0][0]].isin(named).to_numpy()
+def _named(tasks: pd.DataFrame, records: Bools, columns: Iterable[str]) -> set[str]:
+    """What some columns of the records name."""
+    return {name for column in columns if column in tasks for name in tasks[column].array[records].unique().dropna()}
