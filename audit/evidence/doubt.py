@@ -145,6 +145,16 @@ class View:
             broken = broken & ~in_doubt if self.side == "lenient" else broken | in_doubt
         return broken
 
+    def excused(self, broken: Bools, *reasons: Ints) -> Bools:
+        """A verdict that may be the better one where a reason is given."""
+        for reason in reasons:
+            broken = self.open(broken, np.where(broken, reason, CERTAIN))
+        return broken
+
+    def suspected(self, broken: Bools, reason: Ints) -> Bools:
+        """A verdict that may be the worse one where a reason is given."""
+        return self.open(broken, np.where(broken, CERTAIN, reason))
+
     def _counted(self, reason: Ints, side: Side) -> Bools:
         certain: Bools = reason == CERTAIN
         if self.side != side or side == "plain" or certain.all():

@@ -127,7 +127,7 @@ def _coats(rule: CountRule, timeline: Timeline) -> Judgement:
     subjects, reasons = found.sessions, reasons_of(timeline)
     total, again, countless = _coats_recorded(timeline, found)
     parts = possible_parts(timeline, found.evidence)
-    nowhere = timeline.nowhere(subjects.place)
+    nowhere = reasons.where(timeline.nowhere(subjects.place), NO_POSITION)
     unfinished = may_go_on(timeline, subjects.place, subjects.end)
     unsaid, repeated = reasons.where(countless, NO_COAT), reasons.where(again > 0, SAME_NUMBER)
 
@@ -139,13 +139,12 @@ def _coats(rule: CountRule, timeline: Timeline) -> Judgement:
         return whole[: len(subjects)]
 
     def broken(view: View, index: Ints) -> Bools:
-        too_few = rule.allowed.too_few(counted(view.favour)[index])
+        too_few = view.excused(rule.allowed.too_few(counted(view.favour)[index]), unfinished[index])
         too_many = rule.allowed.too_many(counted(view.against)[index])
-        too_few = view.open(too_few, np.where(too_few, unfinished[index], CERTAIN))
         if rule.allowed.at_most is not None:
-            too_many = view.open(too_many, np.where(too_many, CERTAIN, unfinished[index]))
+            too_many = view.suspected(too_many, unfinished[index])
         # What names no position may be of several boots, each with fewer coats.
-        return too_few | view.open(too_many, reasons.where(too_many & nowhere[index], NO_POSITION))
+        return too_few | view.excused(too_many, nowhere[index])
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         one = subjects.take(index)
@@ -215,10 +214,9 @@ def _sessions(rule: CountRule, timeline: Timeline) -> Judgement:
     def broken(view: View, index: Ints) -> Bools:
         too_few = rule.allowed.too_few(treated.count(view.favour(treated.doubt), len(time))[index])
         too_many = rule.allowed.too_many(treated.count(view.against(treated.doubt), len(time))[index])
-        for why in (not_over, unseen, unrecorded, time.ended):
-            too_few = view.open(too_few, np.where(too_few, why[index], CERTAIN))
+        too_few = view.excused(too_few, *(why[index] for why in (not_over, unseen, unrecorded, time.ended)))
         if rule.allowed.at_most is not None:
-            too_many = view.open(too_many, np.where(too_many, CERTAIN, unseen[index]))
+            too_many = view.suspected(too_many, unseen[index])
         return too_few | too_many
 
     total = treated.count(treated.doubt == CERTAIN, len(time))

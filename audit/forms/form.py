@@ -10,7 +10,7 @@ import pandas as pd
 
 from audit.forms.coming import coming
 from audit.forms.drawing import Drawing
-from audit.forms.naming import Keys, Texts
+from audit.forms.naming import Keys, Texts, of_treatment
 from audit.forms.outcomes import Judgement
 from audit.language.condition import Conditions
 from audit.language.rule import Rule, conditions_of
@@ -66,7 +66,8 @@ class Form(Generic[R]):
     What it says of a case:
     `identity`     the natural keys of each case's subject, from the cases and their evidence (see `collect`)
     `person`       whom each case is about, where that is not who did the work
-    `facts`        the figures and names that the sentence is made of, by name, one for each case
+    `facts`        the figures and names that the sentence is made of, by name, one for each case: those of a treatment,
+                   unless it says otherwise
     `told`         what is wrong, with the figures, from the facts of one case: a part for each thing that is
     `values`       names that a message of its rules may use beside COMMON, each with what it stands for: a fact that is
                    a text, or what `told` gives
@@ -107,7 +108,7 @@ class Form(Generic[R]):
     plant: Callable[[R, Timeline], Planter]
     identity: Callable[[R, pd.DataFrame, pd.DataFrame, Timeline], Keys]
     person: Callable[[R, pd.DataFrame, Timeline], Texts | None] = lambda rule, cases, timeline: None
-    facts: Callable[[R, pd.DataFrame, Timeline], Mapping[str, Sequence[Any]]]
+    facts: Callable[[R, pd.DataFrame, Timeline], Mapping[str, Sequence[Any]]] = of_treatment
     told: Callable[[R, Mapping[str, Any]], Iterable[Said]]
     values: Mapping[str, str] = field(default_factory=dict)
     columns: Callable[[R], Iterable[str]] = lambda rule: ()

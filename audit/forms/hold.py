@@ -49,7 +49,7 @@ from audit.forms.coming import coming
 from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SEASON_READ, SESSIONS_READ, Form
 from audit.forms.margins import LIMIT, Margins, margins, tenths
-from audit.forms.naming import OF_TREATMENT, of_session, of_treatment
+from audit.forms.naming import OF_TREATMENT, of_session
 from audit.forms.outcomes import NONE, Judgement, together
 from audit.language.condition import Conditions
 from audit.language.events import Event, Season
@@ -271,7 +271,7 @@ class _Hold:
             surely = over & (at >= held.latest)
             soon = np.minimum(at, self.timeline.as_of) < held.latest + LONGEST_PAUSE + self.limit
             over = view.open(over, np.where(soon & ~surely, self.backwards[index], CERTAIN))
-        return view.open(over, np.where(over, CERTAIN, self.unfinished[index]))
+        return view.suspected(over, self.unfinished[index])
 
     def ends(self, view: View, index: Ints) -> Ints:
         """When each hold ends (excluded)."""
@@ -490,7 +490,6 @@ HOLD = Form(
     reads=lambda rule: ("tasks.position", "components", *(("flights",) if rule.forbid.where is None else ())),
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *(SEASON_READ if rule.season else COVERAGE_READ)),
     identity=of_session,
-    facts=of_treatment,
     told=_told,
     values={
         **OF_TREATMENT,

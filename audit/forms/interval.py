@@ -41,7 +41,7 @@ from audit.forms.coming import coming
 from audit.forms.drawing import Drawing, UseOfBoot
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, FLOWN_READ, SEASON_READ, SESSIONS_READ, Form, Never
 from audit.forms.margins import margins, tenths
-from audit.forms.naming import OF_TREATMENT, Keys, at_work_order, moments, of_treatment
+from audit.forms.naming import OF_TREATMENT, Keys, at_work_order, moments
 from audit.forms.outcomes import NONE, Judgement, joined, together, unbroken
 from audit.language.condition import BootConditions
 from audit.language.events import Season
@@ -681,7 +681,6 @@ INTERVAL = Form(
     ),
     selects=lambda rule: (rule.scope,),
     identity=_identity,
-    facts=of_treatment,
     told=_told,
     values={
         **OF_TREATMENT,

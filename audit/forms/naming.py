@@ -62,12 +62,6 @@ def moments(instants: Ints) -> list[str]:
     return [text.removesuffix(".000000") for text in texts]
 
 
-def products(timeline: Timeline, rows: Ints) -> Texts:
-    """The products of records, `another treatment` where none is recorded."""
-    names = cells(timeline.tasks, "product", rows)
-    return np.where(names == "", "another treatment", names)
-
-
 def treated_with(timeline: Timeline, rows: Ints) -> tuple[Texts, Texts]:
     """The products of records that a rule is about, the work itself where none is recorded; and the same with `the last
     coat of` before products."""
@@ -87,11 +81,6 @@ _WORK: Mapping[str, str] = {
     "other": "other work",
 }
 """What a record without a product is called by, by its action."""
-
-
-def classes(timeline: Timeline, rows: Ints) -> list[str]:
-    """The product classes of records, blank where the product is not known."""
-    return values(timeline, "product_class", rows).texts()
 
 
 COMMON: Mapping[str, str] = {
@@ -145,12 +134,15 @@ def at_work_order(
 
 def of_session(rule: Rule, cases: pd.DataFrame, evidence: pd.DataFrame, timeline: Timeline) -> Keys:
     """Natural keys of sessions: aircraft, position, work order and product class."""
-    return at_work_order(cases, evidence, timeline, classes(timeline, cases["subject"].to_numpy()))
+    return at_work_order(
+        cases, evidence, timeline, values(timeline, "product_class", cases["subject"].to_numpy()).texts()
+    )
 
 
 def of_treatment(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any]]:
     """The facts of cases about a treatment: their figures, its product, and the product and number of the other one."""
     other = np.where(cases["other"] >= 0, cases["other"], cases["task"])
+    other_product = cells(timeline.tasks, "product", other)
     product, coat = treated_with(timeline, cases["subject"].to_numpy())
     return {
         **{
@@ -159,7 +151,7 @@ def of_treatment(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Mapping
         },
         "product": product.tolist(),
         "last_coat": coat.tolist(),
-        "other_product": products(timeline, other).tolist(),
+        "other_product": np.where(other_product == "", "another treatment", other_product).tolist(),
         "other_task": cells(timeline.tasks, "task_id", other).tolist(),
         "since": days(cases["anchor"].to_numpy()).tolist(),
     }

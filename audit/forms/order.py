@@ -29,7 +29,7 @@ from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment
+from audit.forms.naming import OF_TREATMENT, at_work_order
 from audit.forms.outcomes import NONE, Judgement
 from audit.language.condition import Conditions
 from audit.language.rule import Rule
@@ -298,7 +298,6 @@ ORDER = Form(
     reads=lambda rule: ("tasks.position", "components"),
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ),
     identity=lambda rule, cases, evidence, timeline: at_work_order(cases, evidence, timeline),
-    facts=of_treatment,
     told=_told,
     values={**OF_TREATMENT, "measured": "how long before or after it came: 25 min"},
     # The record that a finding names may be another than the one in scope.

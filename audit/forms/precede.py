@@ -19,7 +19,7 @@ from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.drawing import AroundSession, until_due
 from audit.forms.form import BOOTS_READ, COVERAGE_READ, SESSIONS_READ, Form, Never
-from audit.forms.naming import OF_TREATMENT, of_session, of_treatment
+from audit.forms.naming import OF_TREATMENT, of_session
 from audit.forms.outcomes import NONE, Judgement, judged
 from audit.language.condition import Conditions
 from audit.language.events import Event
@@ -267,7 +267,6 @@ PRECEDE = Form(
     reads=lambda rule: ("tasks.position", "components", *(("flights",) if _broken_by_takeoff(rule) else ())),
     may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, *COVERAGE_READ),
     identity=of_session,
-    facts=of_treatment,
     told=_told,
     values={
         **OF_TREATMENT,

@@ -17,8 +17,8 @@ from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
 from audit.forms.form import SESSIONS_READ, Form
-from audit.forms.margins import Margins, margins, tenths
-from audit.forms.naming import OF_TREATMENT, at_work_order, of_treatment
+from audit.forms.margins import margins, tenths
+from audit.forms.naming import OF_TREATMENT, at_work_order
 from audit.forms.outcomes import Judgement, joined, judged, unbroken
 from audit.language.events import Bounds
 from audit.language.in_words import duration_in_words
@@ -104,7 +104,9 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
 
     pauses = judged(timeline, broken, found.sessions.doubt[found.session_of[one]], shown)
     waited = np.maximum(pause[pauses.doubt == CERTAIN], 0)
-    pauses = replace(pauses, margins=tuple(_margins(rule.pause, waited)))
+    allowed = [(side, micros_of(limit)) for side, limit in rule.pause.sides]
+    near = [margins(side, f"{limit / MINUTE:g} min", tenths(side, waited, limit)) for side, limit in allowed]
+    pauses = replace(pauses, margins=tuple(near))
     return joined([pauses, _several_coats(timeline, found), _perhaps_coats(timeline, found, parts)])
 
 
@@ -112,12 +114,6 @@ def _limits(pause: PauseLimits) -> tuple[int, int]:
     """The shortest and longest pause allowed, in microseconds."""
     least = -(2**62) if pause.at_least is None else micros_of(pause.at_least)
     return least, 2**62 if pause.at_most is None else micros_of(pause.at_most)
-
-
-def _margins(pause: PauseLimits, waited: Ints) -> Iterator[Margins]:
-    for side, limit in pause.sides:
-        allowed = micros_of(limit)
-        yield margins(side, f"{allowed / MINUTE:g} min", tenths(side, waited, allowed))
 
 
 @dataclass(frozen=True)
@@ -267,7 +263,6 @@ SPACING = Form(
     reads=lambda rule: ("tasks.position",),
     may_read=lambda rule: (*SESSIONS_READ, "tasks.coat", "tasks.coats"),
     identity=lambda rule, cases, evidence, timeline: at_work_order(cases, evidence, timeline, evidence["task_id"]),
-    facts=of_treatment,
     told=_told,
     values={
         **OF_TREATMENT,
