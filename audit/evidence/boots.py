@@ -30,7 +30,6 @@ class BootTime(Columns):
     have ended earlier.
     """
 
-    number: Ints
     boot: Ints
     component: Ints
     place: Ints
@@ -76,14 +75,13 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     first = np.flatnonzero(new)
     if not len(first):
         none = np.empty(0, np.int64)
-        return BootTime(*[none] * 13)
+        return BootTime(*[none] * 12)
     last = order[np.append(first[1:], len(order)) - 1]
     start, end = start[order][first], np.maximum.reduceat(end[order], first)
     known_end = np.minimum(end, timeline.as_of + 1)
     seasons = (opens[first], closes[order][first])
     perhaps_start, perhaps_end = _possible_time(timeline, boot[first], seasons, (earliest[order][first], known_end))
     return BootTime(
-        number=np.arange(len(first)),
         boot=boot[first],
         component=stay[last],
         place=history.place[stay[last]],
@@ -219,7 +217,7 @@ def treated_within(timeline: Timeline, done: Sessions, time: BootTime) -> Treate
     stays = stays_of(timeline, time)
     whose, which, doubts = [], [], []
     for joined, number, opens, closes in (
-        (of_one_boot(timeline, done, time, everything), time.number, time.known_start, time.known_end),
+        (of_one_boot(timeline, done, time, everything), np.arange(len(time)), time.known_start, time.known_end),
         (perhaps_of_one_boot(timeline, done, stays, everything), stays.number, stays.start, stays.end),
     ):
         for every in joined:

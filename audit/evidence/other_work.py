@@ -40,7 +40,7 @@ class OtherWork:
     def first_start(self, of: Sessions, counted: Counted, after: Ints, *, at_once: bool = True) -> tuple[Ints, Ints]:
         """When the first that is no record of the session starts at an instant (`at_once`) or later, and its task row;
         FOREVER and NONE where none does."""
-        at, row = first_start(self._joined(of, counted), self._span, of, after, self.own, at_once=at_once)
+        at, row = first_start(self._joined(of, counted), self._span, after, self._own_of(of), at_once=at_once)
         return at, take(self.treated.task, row, NONE)
 
     def last_end(self, of: Sessions, counted: Counted, before: Ints) -> Ints:
@@ -73,16 +73,21 @@ class OtherWork:
     def started_at(self, of: Sessions, counted: Counted, moment: Ints) -> Bools:
         """Whether one, other than the session's own records, started at a moment of each session."""
         (started, _), found = self._span, np.zeros(len(moment), bool)
-        place = np.full(int(of.number.max(initial=0)) + 1, NONE)
-        place[of.number] = np.arange(len(of))
+        own = self._own_of(of)
         for every in self._joined(of, counted):
             part, *_ = every.at_any_time(*self._span)
             order = part.order(started)
             count = order.count(part.asked, moment, "until") - order.count(part.asked, moment, "before")
-            whose = take(place, self.own[part.rows], NONE)
+            whose = own[part.rows]
             mine = whose[(whose != NONE) & (started[part.rows] == take(moment, whose, NEVER))]
             found |= count > np.bincount(mine, minlength=len(found))
         return found
+
+    def _own_of(self, of: Sessions) -> Ints:
+        """The session of which each treatment is itself a record, by its row among some of them."""
+        row = np.full(int(of.number.max(initial=0)) + 1, NONE)
+        row[of.number] = np.arange(len(of))
+        return take(row, self.own, NONE)
 
     @cached_property
     def _span(self) -> Span:

@@ -38,11 +38,6 @@ class Faults:
     at: Ints
 
     @property
-    def number(self) -> Ints:
-        """The number of each."""
-        return np.arange(len(self.boot))
-
-    @property
     def doubt(self) -> Ints:
         """None of them is in doubt."""
         return np.full(len(self.boot), CERTAIN)
@@ -93,7 +88,7 @@ def _worked(timeline: Timeline, work: Treatments, faults: Faults, latest: Ints) 
     started, ended = (timeline.times[name][work.task] for name in ("started_at", "finished_at"))
     done = work.done & (ended <= timeline.as_of)
     joined = of_one_boot(timeline, work, faults, PLAIN.favour, done)
-    began, row = first_start(joined, (started, ended), faults, faults.at, np.full(len(work.task), NONE), at_once=False)
+    began, row = first_start(joined, (started, ended), faults.at, np.full(len(work.task), NONE), at_once=False)
     there = (row != NONE) & (began <= latest)
     return np.where(there, take(ended, row, FOREVER), FOREVER), np.where(there, take(work.task, row, NONE), NONE)
 
@@ -106,7 +101,7 @@ def _perhaps_worked(timeline: Timeline, work: Treatments, faults: Faults, latest
     uncertain &= timeline.aircraft[work.task] != MISSING
     joins = (of_one_boot, perhaps_of_one_boot, where_the_boot_was)
     joined = chain(*(join(timeline, work, faults, everything, uncertain) for join in joins))
-    began, row = first_start(joined, times, faults, faults.at, np.full(len(work.task), NONE), at_once=False)
+    began, row = first_start(joined, times, faults.at, np.full(len(work.task), NONE), at_once=False)
     there = (row != NONE) & (began <= latest)
     why = take(work.doubt, row, CERTAIN)
     reasons = reasons_of(timeline)

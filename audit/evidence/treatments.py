@@ -199,10 +199,8 @@ class Evidence(Protocol):
 
 
 class Subjects(Protocol):
-    """What evidence is looked for: a boot at a place each, by its number among all subjects of the rule."""
+    """What evidence is looked for: a boot at a place each."""
 
-    @property
-    def number(self) -> Ints: ...  # noqa: D102
     @property
     def place(self) -> Ints: ...  # noqa: D102
     @property
@@ -276,7 +274,7 @@ def of_one_boot(
     evidence: Evidence,
     subjects: Subjects,
     counted: Counted,
-    among: Bools | None = None,
+    among: Bools | bool = True,
     group: tuple[Ints, Ints] | None = None,
 ) -> Iterator[Candidates]:
     """Join evidence with the subjects of the same boot, or place where none is known.
@@ -284,9 +282,7 @@ def of_one_boot(
     `among` tells which evidence to join (default: all), `group` numbers what both must have in common besides, such as
     their work order.
     """
-    here = ~timeline.nowhere(evidence.place)
-    here &= np.ones(len(here), bool) if among is None else among
-    rows = np.flatnonzero(here & (evidence.boot != TWO_RECORDED))
+    rows = np.flatnonzero(~timeline.nowhere(evidence.place) & (evidence.boot != TWO_RECORDED) & among)
     rows = rows[counted(evidence.doubt[rows])]
     key, asked = (timeline.boot_or_place(side.boot, side.place) for side in (evidence, subjects))
     if len(rows):
@@ -298,14 +294,13 @@ def perhaps_of_one_boot(
     evidence: Evidence,
     subjects: Subjects,
     counted: Counted,
-    among: Bools | None = None,
+    among: Bools | bool = True,
     group: tuple[Ints, Ints] | None = None,
 ) -> Iterator[Candidates]:
     """Join evidence with subjects that may be of one boot: the boot, or the position, of one of them is not known.
 
     `among` and `group` as in `of_one_boot`.
     """
-    everything = np.ones(len(evidence.place), bool) if among is None else among
     reasons = reasons_of(timeline)
     no_boot, no_position = reasons.number(*NO_BOOT), reasons.number(*NO_POSITION)
     if not counted(np.array([no_boot, no_position])).any() and not counted(evidence.doubt[evidence.doubt != 0]).any():
@@ -320,12 +315,18 @@ def perhaps_of_one_boot(
         (~here, aircraft, np.ones(len(placed), bool), no_position),
         (np.ones(len(here), bool), aircraft, ~placed, no_position),
     ):
-        rows = np.flatnonzero(of & everything) if who.any() else np.empty(0, np.int64)
-        doubt = first_of(evidence.doubt[rows], np.full(len(rows), reason))
-        taken = counted(doubt)
-        if taken.any():
-            rows = rows[taken]
-            yield _grouped(timeline, group, Candidates(rows, doubt[taken], key[rows], np.where(who, asked, _NOBODY)))
+        rows, doubt = _that_count(evidence, of & among & who.any(), reason, counted)
+        if len(rows):
+            yield _grouped(timeline, group, Candidates(rows, doubt, key[rows], np.where(who, asked, _NOBODY)))
+
+
+def _that_count(evidence: Evidence, among: Bools, why: Ints | int, counted: Counted) -> tuple[Ints, Ints]:
+    """The rows among the evidence that count, and the reason for doubt of each: its own, else `why` it may be of
+    another boot."""
+    rows = np.flatnonzero(among)
+    doubt = first_of(evidence.doubt[rows], np.broadcast_to(why, len(among))[rows])
+    taken = counted(doubt)
+    return rows[taken], doubt[taken]
 
 
 def where_the_boot_was(
@@ -333,7 +334,7 @@ def where_the_boot_was(
     evidence: Treatments,
     subjects: Subjects,
     counted: Counted,
-    among: Bools | None = None,
+    among: Bools | bool = True,
     group: tuple[Ints, Ints] | None = None,
 ) -> Iterator[Candidates]:
     """Join evidence whose boot isn't known with subjects whose boot was there, wherever they were treated themselves:
@@ -343,11 +344,8 @@ def where_the_boot_was(
     """
     reasons, history = reasons_of(timeline), timeline.components
     no_boot, no_position = reasons.number(*NO_BOOT), reasons.number(*NO_POSITION)
-    rows = np.flatnonzero((evidence.boot < 0) & (True if among is None else among))
-    nowhere = timeline.nowhere(evidence.place[rows])
-    doubt = first_of(evidence.doubt[rows], np.where(nowhere, no_position, no_boot))
-    taken = counted(doubt)
-    rows, nowhere, doubt = rows[taken], nowhere[taken], doubt[taken]
+    why = np.where(timeline.nowhere(evidence.place), no_position, no_boot)
+    rows, doubt = _that_count(evidence, (evidence.boot < 0) & among, why, counted)
     if not len(rows) or not history.boots:
         return
     case, boot = _boots_there(timeline, evidence.place[rows], evidence.task[rows])
@@ -360,20 +358,18 @@ def of_boots_that_may_be_there(
     evidence: Treatments,
     subjects: Records,
     counted: Counted,
-    among: Bools | None = None,
+    among: Bools | bool = True,
     group: tuple[Ints, Ints] | None = None,
 ) -> Iterator[Candidates]:
     """Join evidence with subjects whose boot isn't known, though it may be the one that was treated elsewhere.
 
     `among` and `group` as in `of_one_boot`.
     """
-    rows = np.flatnonzero((evidence.boot >= 0) & (True if among is None else among))
-    doubt = first_of(evidence.doubt[rows], np.full(len(rows), reasons_of(timeline).number(*NO_BOOT)))
-    taken = counted(doubt)
+    no_boot = reasons_of(timeline).number(*NO_BOOT)
+    rows, doubt = _that_count(evidence, (evidence.boot >= 0) & among, no_boot, counted)
     unknown = np.flatnonzero((subjects.boot < 0) & ~timeline.nowhere(subjects.place))
-    if not taken.any() or not len(unknown):
+    if not len(rows) or not len(unknown):
         return
-    rows, doubt = rows[taken], doubt[taken]
     case, boot = _boots_there(timeline, subjects.place[unknown], subjects.task[unknown])
     pair, place = matching(evidence.boot[rows], boot)
     # A subject may be of several boots: what was done to any of them has the subject for its key.
@@ -420,11 +416,12 @@ Span = tuple[Ints, Ints]
 
 
 def first_start(
-    joined: Iterable[Candidates], span: Span, subjects: Subjects, after: Ints, own: Ints, *, at_once: bool = True
+    joined: Iterable[Candidates], span: Span, after: Ints, own: Ints, *, at_once: bool = True
 ) -> tuple[Ints, Ints]:
     """When the first evidence of each subject starts, and its row; FOREVER and NONE where none does.
 
-    It starts at `after` or later (`at_once`), or later. `own` tells of which subject a row is itself a record.
+    It starts at `after` or later (`at_once`), or later. `own` is the row of the subject of which a row is itself a
+    record.
     """
     started, _ = span
     best, found = np.full(len(after), FOREVER), np.full(len(after), NONE)
@@ -439,7 +436,7 @@ def first_start(
         while True:
             row = part.rows[take(order.row, index, 0)]
             there = (index < len(order.row)) & (take(part.key, take(order.row, index, 0), NONE) == part.asked)
-            mine = there & (own[row] == subjects.number)
+            mine = there & (own[row] == np.arange(len(after)))
             if not mine.any():
                 break
             index = index + mine

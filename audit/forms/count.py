@@ -249,7 +249,7 @@ def _carried_in_flight(timeline: Timeline, time: BootTime) -> tuple[BootTime, In
         return first_takeoff(timeline, view, some, some.known_start)[0] < some.known_end
 
     kept, doubt = in_scope(timeline, flew, "harsh", time.doubt)
-    time = replace(time.take(kept), number=np.arange(len(kept)))
+    time = time.take(kept)
     _, flight = first_takeoff(timeline, PLAIN, time, time.known_start)
     return time, flight, doubt
 

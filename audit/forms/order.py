@@ -86,7 +86,7 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
         late &= (last != NEVER) & (rival != NEVER)
         return view.open(late[index], unfinished[index]) if rule.must_be == "last" else late[index]
 
-    plain = broken(PLAIN, jobs.number)
+    plain = broken(PLAIN, np.arange(len(jobs)))
     doubt = reasons_for_doubt(timeline, broken, plain, jobs.doubt)
     last, _ = latest(own, bound, own.doubt == CERTAIN)
     rival, record = latest(rivals, others, rivals.doubt == CERTAIN)
@@ -167,11 +167,6 @@ class _Jobs:
 
     def __len__(self) -> int:
         return len(self.task)
-
-    @property
-    def number(self) -> Ints:
-        """The number of each job."""
-        return np.arange(len(self.task))
 
     def met(self, timeline: Timeline, treated: Treatments, job: Ints) -> _Met:
         """The treatments of each job, surely and perhaps."""

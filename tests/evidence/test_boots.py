@@ -86,7 +86,7 @@ def test_the_time_of_each_boot(seed: int, name: str) -> None:
             "doubt": reasons.number(*NO_BOOT) if twice else CERTAIN,
             "ended": removal_unknown(timeline) if any(history.open_ended[stays]) else CERTAIN,
         }
-    expected = [{"number": number} | rows[key] for number, key in enumerate(sorted(rows))]
+    expected = [row for _, row in sorted(rows.items())]
     assert [{name: int(column[row]) for name, column in vars(found).items()} for row in range(len(found))] == expected
 
 
