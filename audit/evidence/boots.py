@@ -66,8 +66,7 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     doubt = doubt_of(reasons_of(timeline), judged, kept)[index][there]
     unset = season_doubt(season, timeline, timeline.aircraft_of(history.place[stay]))
     # Which of the two the hours and treatments of a boot recorded at two places at once are of is not known.
-    twice = np.isin(history.boot[stay], history.boot[history.twice])
-    doubt = first_of(unset, doubt, reasons_of(timeline).where(twice, NO_BOOT))
+    doubt = first_of(unset, doubt, reasons_of(timeline).where(history.twice[stay], NO_BOOT))
     # A boot that was taken off and put back, here or elsewhere, is still the same in its season.
     order = np.lexsort((start, opens, history.boot[stay]))
     boot, opens = history.boot[stay][order], opens[order]

@@ -80,10 +80,10 @@ def things(timeline: Timeline, kind: str, rows: Ints, columns: tuple[str, ...]) 
         frame = timeline.tables.get("components", pd.DataFrame())
         history = timeline.components
         # One that was taken off as it was put on was never there, nor is one yet that comes later.
-        there = history.installed < np.minimum(history.removed, timeline.as_of + 1)
+        there = history.installed < np.minimum(history.recorded, timeline.as_of + 1)
         rows = np.flatnonzero(timeline.in_play[timeline.aircraft_of(history.place)] & there)
         # One whose removal isn't known may have been there until now.
-        removed = np.where(history.open_ended, FOREVER, history.removed)
+        removed = np.where(history.open_ended, FOREVER, history.recorded)
         start, end = history.installed[rows], np.minimum(removed[rows], timeline.as_of + 1)
     else:
         frame = timeline.tables.get("flights", pd.DataFrame())

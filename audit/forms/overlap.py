@@ -333,6 +333,11 @@ def _told(rule: OverlapRule, case: Mapping[str, Any]) -> Iterator[Said]:
         "measured": time_span(lasted) if lasted >= SECOND else "an instant",
         "equal": quantity(len(rule.same), "field"),
     }
+    if case["first"] == case["second"]:
+        yield Said(
+            ("listed_twice",), values, f"{one} {case['first']} is listed twice, for {values['measured']} at once."
+        )
+        return
     apart = f", another {all_of(map(label_of, rule.differing))}," if rule.differing else ""
     agree = f"have the same {all_of(map(label_of, rule.same))}{apart} and overlap by {values['measured']}."
     yield Said((), values, f"{one} {case['first']} and {other.lower()} {case['second']} {agree}")
@@ -575,6 +580,7 @@ OVERLAP = Form(
         "equal": "in how many columns both agree: 13 fields",
     },
     columns=_compared_names,
+    kinds={"listed_twice": "the two have one name: it is listed twice"},
     dated_by=lambda rule: "task" if rule.between[0] == "tasks" else None,
     drawing=lambda rule: TwoThings(rule.between),
     looks_at=_looks_at,

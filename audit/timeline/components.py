@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from audit.intake.tables import COMPONENTS
 from audit.timeline.codes import codes_of
 from audit.timeline.instants import (
     DAY,
@@ -42,12 +43,15 @@ class Components:
     `open_ended` those whose removal is not known: it can't be read, or the export has no column for it, and another
     installation shows that the stay ended. `removed` is then the latest that it can have been. `surely` and `perhaps`
     are the start and end of the time in which each stay surely lasted, and in which it may have: they differ where a
-    day was recorded without a time.
+    day was recorded without a time. Of a boot that is listed twice at one place, to the same end, the row that begins
+    first is `removed` where the other begins: what only it tells is one of the stays `twice`. `recorded` is when each
+    was removed as its row says.
     """
 
     place: Ints
     installed: Ints
     removed: Ints
+    recorded: Ints
     boot: Ints
     boots: int
     twice: Bools
@@ -124,7 +128,8 @@ class Components:
 
         Of two days both are by one clock.
         """
-        (since, until), days = self.surely, (self.surely[0] != self.installed, self.surely[1] != self.removed)
+        since, until = self.surely[0], np.where(self.recorded != self.removed, self.recorded, self.surely[1])
+        days = (since != self.installed, self.surely[1] != self.removed)
 
         def began_before(a: Ints, b: Ints) -> Bools:
             by_day = days[0][a] & days[1][b]
@@ -166,10 +171,12 @@ def build_components(
     unclear: pd.DataFrame,
     unreadable: Ints,
     day_alone: Mapping[str, Ints],
+    again: Ints | None = None,
 ) -> Components:
     """Order the component history. `place` is the place code of each row; `unclear` (place, start, end) says where it
     isn't clear for another reason which boot was installed, `unreadable` are the rows whose removal can't be read,
-    `day_alone` those whose `installed_at` or `removed_at` is a day without a time."""
+    `day_alone` those whose `installed_at` or `removed_at` is a day without a time. `again` is from
+    when on another row tells the same of a boot, see `told_again`."""
     installed = micros(frame["installed_at"])
     boot = codes_of(frame["component_serial"])
     # No two boots are at one place, nor is one at two.
@@ -182,6 +189,9 @@ def build_components(
         open_ended[unreadable] = True
     else:
         removed, open_ended = latest, latest < FOREVER
+    recorded = removed
+    if again is not None:
+        removed = np.minimum(removed, again)
     until_unknown = {"place": place[unreadable], "start": installed[unreadable], "end": removed[unreadable]}
     unclear = pd.concat([unclear, pd.DataFrame(until_unknown)], ignore_index=True)
     gone = np.flatnonzero(removed < FOREVER)
@@ -190,10 +200,11 @@ def build_components(
         place=place,
         installed=installed,
         removed=removed,
+        recorded=recorded,
         boot=boot,
         boots=len(frame["component_serial"].cat.categories),
         # On a day without a time it may have been moved: only what it surely was longer is two places at once.
-        twice=_twice(boot, *surely),
+        twice=_twice(boot, *surely) | (removed != recorded),
         open_ended=open_ended,
         by_installation=Order.of(place, installed),
         by_removal=Order.of(place[gone], removed[gone]),
@@ -202,6 +213,22 @@ def build_components(
         surely=surely,
         perhaps=(_moved(installed, day_alone.get("installed_at"), 0), _moved(removed, day_alone.get("removed_at"), 1)),
     )
+
+
+def told_again(frame: pd.DataFrame, place: Ints, left_out: Ints) -> Ints:
+    """From when on a later row tells the same of each row's boot: that it is at the place until the same removal, of
+    the same make; FOREVER where none does. Nothing is said of the rows `left_out`."""
+    found = np.full(len(frame), FOREVER)
+    if "removed_at" not in frame:
+        return found
+    rows = np.setdiff1d(np.arange(len(frame)), left_out)
+    make = [pd.factorize(frame[name])[0] for name in frame if name not in (*COMPONENTS.key, "removed_at")]
+    installed, removed = (micros(frame[name])[rows] for name in ("installed_at", "removed_at"))
+    keys = [removed, *(key[rows] for key in (place, codes_of(frame["component_serial"]), *make))]
+    last = pd.Series(installed).groupby(keys).transform("max").to_numpy()
+    told = (installed < last) & ((removed == NEVER) | (last < removed))
+    found[rows[told]] = last[told]
+    return found
 
 
 def _moved(instants: Ints, days: Ints | None, side: int) -> Ints:

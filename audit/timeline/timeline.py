@@ -17,7 +17,7 @@ from audit.intake.names import positions_named
 from audit.intake.tables import CORRECTION_STATES, EVERY_POSITION, TABLES
 from audit.timeline.ambiguity import resolve
 from audit.timeline.codes import by_name, codes_in, codes_of, names_of
-from audit.timeline.components import NONE_KNOWN, Components, build_components, some_time_of
+from audit.timeline.components import NONE_KNOWN, Components, build_components, some_time_of, told_again
 from audit.timeline.flights import Flights, build_flights
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, expand, group_begins, instant, micros
 from audit.timeline.memo import Memo, Value
@@ -248,6 +248,9 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     done, perhaps = _done(tasks, times["started_at"] <= end, audited, export)
     component_aircraft = codes_in(aircraft_names, components["aircraft"])
     component_position = codes_in(position_names, components["position"])
+    component_place = component_aircraft * (len(position_names) + 1) + component_position
+    cells = (*export.date_only.items(), *export.unreadable.items())
+    vague = [rows for (table, _), rows in cells if table == "components"]
     timeline = Timeline(
         tables=tables,
         as_of=end,
@@ -264,10 +267,11 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
         flights=build_flights(flights, codes_in(aircraft_names, flights["aircraft"]), end, export.listed_twice),
         components=build_components(
             components,
-            component_aircraft * (len(position_names) + 1) + component_position,
+            component_place,
             _unclear_stays(export, aircraft_names, position_names),
             export.unreadable.get(("components", "removed_at"), np.empty(0, np.int64)),
             {column: rows for (table, column), rows in export.date_only.items() if table == "components"},
+            told_again(components, component_place, np.concatenate([np.empty(0, np.int64), *vague])),
         ),
         later=later,
         in_play=np.ones(len(aircraft_names), bool),

@@ -731,6 +731,27 @@ TREATED_OFTEN: Final = tuple(
 """Which treatments count in a season, of which the end of some can't be read."""
 
 
+LISTED_TWICE: Final = tuple(
+    Situation(f"{rule}: the boot listed again {what}", rule, expected, tasks, boots=(*LEFT, boot(**again)))
+    for rule, tasks, verdicts in (
+        ("preservative-on-wrong-material", (COAT_1,), ("1 complies", "1 complies", "1 unjudged")),
+        ("ice-adhesion-treatment-overdue", (FIRST, SECOND), ("3 complies", "3 unjudged", "3 unjudged")),
+        ("ice-adhesion-treatment-never-done", (FIRST,), ("1 complies", "1 unjudged", "1 unjudged")),
+        ("two-components-at-one-position", (FIRST,), ("1 finding", "1 finding", "1 finding")),
+    )
+    for (what, again), expected in zip(
+        (
+            ("from a day on long before", {"installed_at": "2025-03-01T00:00Z"}),
+            ("from a day of this season on", {"installed_at": "2026-01-05T00:00Z"}),
+            ("as one of polyurethane", {"installed_at": "2025-03-01T00:00Z", "material": "polyurethane"}),
+        ),
+        verdicts,
+        strict=True,
+    )
+)
+"""One boot listed twice at its place: what both rows say holds."""
+
+
 def person(**cells: str) -> Mapping[str, tuple[Row, ...]]:
     """A list of people with one entry of the performer."""
     return {"people": ({"person": "Joan Hale", "authorisation": "apply", "valid_from": "2020-01-01", **cells},)}
@@ -883,7 +904,9 @@ def verdicts(one: Situation) -> str:
     return ", ".join(f"{number} {word}" for word, number in said.items() if number) or "idle"
 
 
-@pytest.mark.parametrize("one", [pytest.param(one, id=one.id) for one in (*SITUATIONS, *TREATED_OFTEN, *LISTS)])
+@pytest.mark.parametrize(
+    "one", [pytest.param(one, id=one.id) for one in (*SITUATIONS, *TREATED_OFTEN, *LISTED_TWICE, *LISTS)]
+)
 def test_what_a_careful_inspector_says(one: Situation) -> None:
     """Finding, complies, or unjudged: for each subject of the rule."""
     assert verdicts(one) == one.expected

@@ -1071,7 +1071,8 @@ def judge_seasons(rule: RuleData, world: World) -> Verdicts:
             if not_too_many and "at_most" in limits and (not_all_told or surely + perhaps > limits["at_most"]):
                 not_too_many = None
             verdict = all_of([enough, not_too_many])
-            verdicts[boot, None, *place, number] = None if None in (in_scope, flew) else verdict
+            unsure = None in (in_scope, flew, once_at_a_time(world, boot, opens, closes))
+            verdicts[boot, None, *place, number] = None if unsure else verdict
     return verdicts
 
 
@@ -1081,9 +1082,18 @@ def boots_asked_about(rule: RuleData, world: World) -> list[tuple[Boot, Verdict]
     for number, component in enumerate(world.tables.get("components", [])):
         truth = holds(rule.get("boots", {}), world, {**component, "station": None}, number)
         if truth is not False:
-            twice = any(world.is_twice(stay) for stay in world.stays(component["component_serial"]))
-            truths[component["component_serial"]] = None if twice else truth
+            truths[component["component_serial"]] = truth
     return list(truths.items())
+
+
+def once_at_a_time(world: World, boot: Boot, opens: datetime, closes: datetime) -> Verdict:
+    """Whether a boot is recorded at one place at a time in a window, as far as the export tells; else nobody knows."""
+    for stay in world.stays(boot):
+        start = max(opens, stay["installed_at"], world.since)
+        end = min(closes, stay.get("removed_at") or LAST_INSTANT)
+        if start < end and start <= world.as_of and world.is_twice(stay):
+            return None
+    return True
 
 
 def boot_time(
@@ -1240,7 +1250,8 @@ def judge_interval(rule: RuleData, world: World) -> Verdicts:
                 over = overs[0] if len(set(overs)) == 1 else None
                 if over is False and flew_unseen(rule, world, boot, segment):
                     over = None
-                verdict = None if None in (in_scope, over) else not over
+                unsure = None in (in_scope, over, once_at_a_time(world, boot, opens, closes))
+                verdict = None if unsure else not over
                 named = segment.began.beginning if segment.began else (None, *time[2], number)
                 verdicts[(boot, *named)] = verdict
     return verdicts

@@ -11,8 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audit.timeline.components import NONE_KNOWN, TWO_RECORDED, Components, build_components
-from audit.timeline.instants import FOREVER, HOUR, NEVER, Ints
+from audit.intake.reading import read_rows
+from audit.timeline.components import NONE_KNOWN, TWO_RECORDED, Components, build_components, told_again
+from audit.timeline.instants import FOREVER, HOUR, NEVER, Ints, instant
+from audit.timeline.timeline import build_timeline
+from tests.timeline.rows import task
 
 PLACES, SERIALS, HOURS = 3, 3, 8
 NO_ROWS = np.empty(0, np.int64)
@@ -266,3 +269,57 @@ def test_a_stay_may_last_to_the_end_of_its_last_day(after: int, expected: list[i
     line = history([Stay(0, 0, 0, OF_DAY_10)], day_alone={"removed_at": np.array([0])})
     first, end = line.stays_from(np.array([0]), np.array([after * HOUR]))
     assert list(range(int(first[0]), int(end[0]))) == expected
+
+
+# One boot listed twice at one place
+
+
+TWICE = {"component_serial": "C1", "aircraft": "A1", "position": "fin", "material": "chloroprene", "finish": "black"}
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "expected"),
+    [
+        pytest.param({}, {}, "2024-03-01", id="both-still-on"),
+        pytest.param({"removed_at": "2025-01-01"}, {"removed_at": "2025-01-01"}, "2024-03-01", id="off-at-one-time"),
+        pytest.param({"removed_at": "2025-01-01"}, {}, None, id="one-off"),
+        pytest.param({"removed_at": "2024-03-01"}, {"removed_at": "2024-03-01"}, None, id="off-as-it-was-put-on"),
+        pytest.param({"finish": "silver"}, {}, None, id="another-finish"),
+        pytest.param({"material": "other"}, {}, None, id="another-material"),
+        pytest.param({"position": "left wing"}, {}, None, id="another-place"),
+        pytest.param({"component_serial": "C2"}, {}, None, id="another-boot"),
+    ],
+)
+def test_a_boot_listed_twice_at_one_place(first: dict[str, str], second: dict[str, str], expected: str | None) -> None:
+    """What both rows say holds; while only the first of them tells of the boot, it may have been elsewhere."""
+    rows = [TWICE | {"installed_at": f"{since}T00:00:00Z"} for since in ("2023-01-01", "2024-03-01")]
+    rows = [row | more for row, more in zip(rows, (first, second), strict=True)]
+    rows = [row | {"removed_at": f"{row['removed_at']}T00:00:00Z" if "removed_at" in row else ""} for row in rows]
+    tasks = [task(1, position="fin")]
+    line = build_timeline(read_rows({"tasks": tasks, "components": rows}))
+    history = line.components
+    if expected is None:
+        assert history.removed.tolist() == history.recorded.tolist()
+        return
+    since = instant(pd.Timestamp(f"{expected}T00:00:00Z"))
+    assert (history.removed[0], history.removed[1]) == (since, history.recorded[1])
+    assert history.recorded[0] == history.recorded[1]
+    assert history.twice.tolist() == [True, False]
+    assert history.at(history.place, np.array([since - 1, since])).tolist() == [0, 1]
+    assert history.boot_of(np.array([0, 1])).tolist() == [NONE_KNOWN, 0]
+    assert history.surely_together(np.array([0]), np.array([1])).tolist() == [True]
+
+
+def test_of_rows_left_out_nothing_is_said() -> None:
+    """A day without a time, or a removal that can't be read, may be another end."""
+    frame = pd.DataFrame(
+        {
+            "component_serial": pd.Categorical(["C1", "C1"]),
+            "installed_at": np.array([0, HOUR]).view("M8[us]"),
+            "removed_at": np.array([NEVER, NEVER]).view("M8[us]"),
+        }
+    )
+    place = np.zeros(2, np.int64)
+    assert told_again(frame, place, NO_ROWS).tolist() == [HOUR, FOREVER]
+    assert told_again(frame, place, np.array([1])).tolist() == [FOREVER] * 2
+    assert told_again(frame.drop(columns="removed_at"), place, NO_ROWS).tolist() == [FOREVER] * 2
