@@ -198,9 +198,7 @@ class _Stays:
 def stays_of(timeline: Timeline, time: BootTime) -> _Stays:
     """Where each boot was in its time, surely or by rows set aside."""
     history = timeline.components
-    first, last = history.by_boot.ahead(time.boot), history.by_boot.ahead(time.boot + 1)
-    which, nth = expand(last - first)
-    row = history.by_boot.row[first[which] + nth]
+    which, row = history.by_boot.rows(time.boot, time.boot + 1)
     start = np.maximum(time.known_start[which], history.installed[row])
     end = np.minimum(time.known_end[which], history.removed[row])
     again, stay = history.possible.of(time.boot)

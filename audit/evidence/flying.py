@@ -10,7 +10,7 @@ from audit.evidence.doubt import RECORDS_END, View, coverage_doubt, reasons_of
 from audit.evidence.sessions import Sessions
 from audit.evidence.treatments import NO_BOOT, NONE, Counted, Subjects
 from audit.timeline.coverage import Missing, recorded_until, uncovered
-from audit.timeline.instants import FOREVER, Bools, Ints, expand, take
+from audit.timeline.instants import FOREVER, Bools, Ints, take
 from audit.timeline.timeline import Timeline
 
 
@@ -131,10 +131,9 @@ def carriers(timeline: Timeline, held: Sessions) -> tuple[Ints, Ints]:
     history = timeline.components
     boot = np.where(held.boot >= 0, held.boot, history.boots)
     perhaps, elsewhere = history.possible.of(boot)
-    first, end = history.by_boot.ahead(boot), history.by_boot.ahead(boot + 1)
+    first, end = history.by_boot.block(boot)
     moved = np.flatnonzero((held.boot >= 0) & (end - first > 1))
-    which, nth = expand((end - first)[moved])
-    stay = history.by_boot.row[first[moved][which] + nth]
+    which, stay = history.by_boot.rows(boot[moved], boot[moved] + 1)
     return (
         np.concatenate((np.arange(len(held)), moved[which], perhaps)),
         timeline.aircraft_of(np.concatenate((held.place, history.place[stay], history.possible.place[elsewhere]))),

@@ -388,9 +388,7 @@ def _boots_there(timeline: Timeline, place: Ints, task: Ints) -> tuple[Ints, Int
     history, nowhere = timeline.components, timeline.nowhere(place)
     first, last = (timeline.place(timeline.aircraft_of(place) + one, 0) for one in (0, 1))
     first, last = np.where(nowhere, first, place), np.where(nowhere, last, place + 1)
-    begin, end = history.by_installation.ahead(first), history.by_installation.ahead(last)
-    case, nth = expand(end - begin)
-    stay = history.by_installation.row[begin[case] + nth]
+    case, stay = history.by_installation.rows(first, last)
     again, perhaps = history.possible.at(first, last)
     case = np.append(case, again)
     boot = np.append(history.boot[stay], history.possible.boot[perhaps])

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 
 from audit.evidence.boots import Odometer
+from audit.evidence.doubt import CERTAIN
 from audit.evidence.treatments import treatments
 from audit.figures import several
 from audit.forms.naming import Texts, aircraft_of, cells, days
 from audit.language.condition import Conditions
-from audit.timeline.instants import FOREVER, Bools, Ints, Order
+from audit.timeline.instants import Bools, Ints, Order
 from audit.timeline.timeline import Timeline
 
 STRIPPED: Final = Conditions.model_validate({"action": {"is": "prepare"}, "product_class": {"is": "surface-prep"}})
@@ -71,14 +72,14 @@ def _where_it_is(timeline: Timeline, boot: Ints, place: Ints, told: Sequence[Col
 def _stripped(timeline: Timeline, boot: Ints, at: Ints, told: Sequence[Collection[str]]) -> Texts:
     """When each boot was first stripped since, and in which record; blank where that is told already."""
     found = treatments(timeline, STRIPPED)
-    rows = np.flatnonzero(found.done & (found.boot >= 0) & (found.doubt == 0))
-    started = timeline.times["started_at"][found.task[rows]]
-    order = Order.of(found.boot[rows], started)
+    rows = np.flatnonzero(found.done & (found.boot >= 0) & (found.doubt == CERTAIN))
+    started = timeline.times["started_at"]
+    order = Order.of(found.boot[rows], started[found.task[rows]])
     ahead = order.count(boot, at, "until")
-    there: Bools = ahead < order.count(boot, np.full(len(boot), FOREVER - 1), "until")
+    there: Bools = ahead < order.ahead(boot + 1)
     texts = np.full(len(boot), "", object)
     task = found.task[rows[order.row[ahead[there]]]]
-    when, records = days(timeline.times["started_at"][task]), cells(timeline.tasks, "task_id", task)
+    when, records = days(started[task]), cells(timeline.tasks, "task_id", task)
     for number, day, record in zip(np.flatnonzero(there).tolist(), when, records, strict=True):
         if record not in told[number]:
             texts[number] = f"It was stripped on {day} (record {record})."

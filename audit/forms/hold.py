@@ -59,7 +59,7 @@ from audit.language.values import Duration
 from audit.language.wording import Said
 from audit.planting import planting
 from audit.planting.planting import NotPlantable, Planted, Planter, Spot
-from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, expand, micros_of
+from audit.timeline.instants import FOREVER, HOUR, NEVER, Bools, Ints, micros_of
 from audit.timeline.timeline import Timeline
 
 
@@ -206,9 +206,7 @@ def _where_they_are(timeline: Timeline, held: Sessions, found: pd.DataFrame) -> 
     time it may be at several."""
     history, now = timeline.components, timeline.as_of
     boot = np.where(held.boot >= 0, held.boot, history.boots)
-    first = history.by_boot.ahead(boot)
-    index, nth = expand(history.by_boot.ahead(boot + 1) - first)
-    stay = history.by_boot.row[first[index] + nth]
+    index, stay = history.by_boot.rows(boot, boot + 1)
     perhaps, surely = ((since[stay] <= now) & (now < to[stay]) for since, to in (history.perhaps, history.surely))
     here = found.iloc[index[perhaps]].assign(place=history.place[stay[perhaps]], component=stay[perhaps])
     reasons = reasons_of(timeline)

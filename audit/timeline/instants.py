@@ -99,6 +99,12 @@ class Order:
         """First and one-past-last place in the order of each owner's rows."""
         return self.ahead(owners), self.ahead(owners + 1)
 
+    def rows(self, first: Ints, after: Ints) -> tuple[Ints, Ints]:
+        """The rows of the owners [first, after): the index of what was asked, in order, and the row."""
+        begin, end = self.ahead(first), self.ahead(after)
+        index, nth = expand(end - begin)
+        return index, self.row[begin[index] + nth]
+
 
 def group_begins(*keys: Ints) -> Bools:
     """Which of some rows begin a group: one of their keys is another than in the row before."""

@@ -195,10 +195,7 @@ class Timeline:
         if not len(which) or not len(history.place):
             return np.empty(0, np.int64), np.empty(0, np.int64)
         aircraft = crafts[which]
-        first = history.by_installation.ahead(self.place(aircraft, 0))
-        end = history.by_installation.ahead(self.place(aircraft + 1, 0))
-        case, nth = expand(end - first)
-        component = history.by_installation.row[first[case] + nth]
+        case, component = history.by_installation.rows(self.place(aircraft, 0), self.place(aircraft + 1, 0))
         began = self.times["started_at"][rows[which[case]]]
         there = (history.installed[component] <= began) & (began < history.removed[component])
         index, place = self._in_order(which[case[there]], history.place[component[there]])

@@ -51,6 +51,14 @@ def test_counts_are_those_of_a_plain_loop(
     first, last = order.block(owners)
     assert first.tolist() == [sum(o < owner for o, _ in rows) for owner, _ in asked]
     assert last.tolist() == [sum(o <= owner for o, _ in rows) for owner, _ in asked]
+    index, of_owners = order.rows(owners, owners + 2)
+    both = [
+        (nth, row)
+        for nth, (owner, _) in enumerate(asked)
+        for row in order.row.tolist()
+        if 0 <= rows[row][0] - owner < 2
+    ]
+    assert list(zip(index.tolist(), of_owners.tolist(), strict=True)) == both
 
 
 @given(st.lists(st.tuples(OWNERS, INSTANTS), max_size=12), st.booleans())
