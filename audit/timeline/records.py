@@ -15,7 +15,7 @@ from audit.intake.names import entries, names_several_listed
 from audit.intake.tables import EVERY_POSITION
 from audit.timeline.codes import MISSING, by_name, coded, codes_in, codes_of, names_of
 from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
-from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, Bools, Ints, Order, micros
+from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, Bools, Ints, Order, micros, take
 from audit.timeline.timeline import TASK_TIMES, Timeline
 from audit.timeline.vocabulary import ONLY_OF, VOCABULARY
 
@@ -380,6 +380,7 @@ def _joined(timeline: Timeline, name: str, prefix: str, column: str, tasks: Ints
         f"a row of {table} in quarantine may be that {what}",
         f"one cell names several: {' or '.join(task_columns)}",
         *map(_blank, task_columns),
+        LATER_REVISION,
     )
     unlisted = named & (rows < 0)
     near = unlisted & _nearly_known(timeline, table, task_columns, tasks)
@@ -387,10 +388,29 @@ def _joined(timeline: Timeline, name: str, prefix: str, column: str, tasks: Ints
     unread = _unreadable(timeline, table, column, rows)
     aside = unlisted & _perhaps_listed(timeline, table, columns, task_columns, tasks)
     blank = [codes_of(timeline.tasks[column])[tasks] == MISSING for column in task_columns]
-    choices = [near, several, aside, unread, rows >= 0, named, *blank]
-    why = np.select(choices, [2, 5, 4, 3, 0, 1, *range(6, 6 + len(blank))]).astype(np.int8)
-    undecidable = found.undecidable | near | several | unread | aside
+    later = (
+        _perhaps_superseded(timeline, tasks, rows, found.missing)
+        if name == "manual.superseded_on"
+        else np.zeros_like(near)
+    )
+    choices = [near, several, aside, unread, later, rows >= 0, named, *blank]
+    why = np.select(choices, [2, 5, 4, 3, 6 + len(blank), 0, 1, *range(6, 6 + len(blank))]).astype(np.int8)
+    undecidable = found.undecidable | near | several | unread | aside | later
     return replace(found, undecidable=undecidable, reasons=reasons, why=why)
+
+
+LATER_REVISION: Final = "a later revision was in force, and the list does not say when this one was superseded"
+
+
+def _perhaps_superseded(timeline: Timeline, tasks: Ints, rows: Ints, blank: Bools) -> Bools:
+    """Of which records the revision, of no known day of supersession, had a later one of its manual by the day of the
+    work."""
+    manuals = timeline.tables["manuals"]
+    manual, since = codes_of(manuals["manual"]), micros(manuals["effective_from"])
+    order, cited, began = Order.of(manual, since), take(manual, rows, MISSING), take(since, rows, NEVER)
+    by_then = order.count(cited, work_day(timeline, tasks) * DAY, "until")
+    found: Bools = (rows >= 0) & blank & (by_then > order.count(cited, began, "until"))
+    return found
 
 
 def _several_listed(

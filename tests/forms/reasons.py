@@ -17,6 +17,7 @@ REASONS = (
     r"(lots|manuals|products|people)",
     r"(performed_by|certified_by|correction\.made_by) holds nothing valid on that day",
     r"[a-z_.]+( or [a-z_.]+)? names several( people)?",
+    r"a later revision was in force, and the list does not say when this one was superseded",
     r"one cell names several: (product|lot or product|manual or manual_revision)",
     r"one cell names several: certificate_number or certificate_kind",
     r"[a-z_.]+ and [a-z_.]+ are nearly the same name",

@@ -862,6 +862,22 @@ LISTS: Final = tuple(
             manual(superseded_on="soon"),
         ),
         ("manual-not-in-force", "since when it was can't be read", "1 unjudged", CITED, manual(effective_from="soon")),
+        *(
+            (
+                "manual-not-in-force",
+                f"another revision {what}, and nobody wrote when this one was superseded",
+                expected,
+                CITED,
+                {"manuals": manual()["manuals"] + manual(revision="2", **other)["manuals"]},
+            )
+            for what, expected, other in (
+                ("came long before the work", "1 unjudged", {"effective_from": "2025-06-01"}),
+                ("came on the day of the work", "1 unjudged", {"effective_from": "2026-01-13"}),
+                ("came on the day after", "1 complies", {"effective_from": "2026-01-14"}),
+                ("had been there before it", "1 complies", {"effective_from": "2019-01-01"}),
+                ("of another manual came", "1 complies", {"effective_from": "2025-06-01", "manual": "N"}),
+            )
+        ),
         (
             "manual-not-listed",
             "since when it was in force can't be read",
