@@ -39,7 +39,7 @@ def corrected(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Corrected:
     """
     size = len(cases)
     ended = cases["ended_by"].to_numpy()
-    at = np.where(ended == NONE, FOREVER, take(timeline.times["finished_at"], ended, FOREVER))
+    at = take(timeline.times["finished_at"], ended, FOREVER)
     by, perhaps = cells(timeline.tasks, "task_id", ended), np.full(size, "", object)
     if not rule.corrected_by or not size:
         return Corrected(by, at, perhaps, [frozenset({name}) for name in by.tolist()])
@@ -54,11 +54,11 @@ def corrected(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Corrected:
     for one in sooner.tolist():
         by[one], at[one] = SEVERAL.join(dict.fromkeys(of_case[one])), last[one]
     told = [frozenset(text.split(SEVERAL)) for text in by.tolist()]
-    for one in np.flatnonzero(found.perhaps != NONE)[::-1].tolist():
-        if at[case[one]] == FOREVER:
-            record = cells(timeline.tasks, "task_id", found.perhaps[[one]])[0]
-            perhaps[case[one]] = _in_doubt(timeline, record, found.doubt[[one]])
-            told[case[one]] = frozenset({record})
+    records, why = cells(timeline.tasks, "task_id", found.perhaps), reasons_of(timeline).texts(found.doubt)
+    for one in np.flatnonzero((found.perhaps != NONE) & (at[case] == FOREVER))[::-1].tolist():
+        named = records[one] or "A record"
+        perhaps[case[one]] = f"{named} may have put it right, but that is in doubt: {why[one]}."
+        told[case[one]] = frozenset({records[one]})
     return Corrected(by, at, perhaps, told)
 
 
@@ -92,8 +92,3 @@ def _names(timeline: Timeline, faults: Faults, found: Remedied) -> Texts:
         boots = timeline.tables["components"]["component_serial"].cat.categories
         names[removed] = [f"removal of {serial}" for serial in boots.take(faults.boot[removed])]
     return names
-
-
-def _in_doubt(timeline: Timeline, record: str, doubt: Ints) -> str:
-    reason = reasons_of(timeline).texts(doubt)[0]
-    return f"{record or 'A record'} may have put it right, but that is in doubt: {reason}."

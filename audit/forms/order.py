@@ -251,9 +251,8 @@ def _told(rule: OrderRule, case: Mapping[str, Any]) -> Iterator[Said]:
 
 def _demands(rule: OrderRule) -> tuple[str, ...]:
     others = describing.records(rule.among, "records there")
-    if rule.must_be == "last":
-        return (f"the last of them starts after all other {others}",)
-    return (f"the first of them starts before all other {others}",)
+    side = "after" if rule.must_be == "last" else "before"
+    return (f"the {rule.must_be} of them starts {side} all other {others}",)
 
 
 def _wrong_way_round(case: Case) -> Stretches:
