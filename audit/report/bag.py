@@ -24,7 +24,9 @@ def bag_files(report: Path, rules: Path, settings: tuple[Path, ...] = ()) -> dic
     that its summary.json doesn't speak of as they are, or the rules or settings are not those of the report.
     """
     files = {f"{REPORT}/{name}": content for name, content in _read(report).items()}
-    summary = _summary(files.get(f"{REPORT}/{SUMMARY}", b""), report)
+    if f"{REPORT}/{SUMMARY}" not in files:
+        raise AuditError(f"{report} can't be packed: no report is there, which would have a {SUMMARY}")
+    summary = _summary(files[f"{REPORT}/{SUMMARY}"], report)
     for name, digest in summary["outputs"].items():
         if _hash(files.get(f"{REPORT}/{name}", b"")) != digest:
             raise AuditError(f"{report} can't be packed: its {name} is not as the audit wrote it")

@@ -56,4 +56,6 @@ def test_what_can_not_be_packed(shop: Shop, what: str, capsys: pytest.CaptureFix
         (shop.folder / "bag").mkdir()
         (shop.folder / "bag" / "mine").write_text("x")
     assert pack(shop) is ExitCode.COULD_NOT_RUN
-    assert capsys.readouterr().err.count("\n") == 1
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert ("no report is there" in told) == (what == "no report")
