@@ -51,6 +51,7 @@ SAME_NUMBER: Why = (Rank.TIED, "which coat came first is not known: the same coa
 AT_ONCE: Why = (Rank.RECORD, "a coat ends as it starts: how long it took is not recorded")
 BACKWARDS: Why = (Rank.RECORD, "a coat ends before it starts: when it ended isn't known")
 NOT_RECORDED: Why = (Rank.RECORD, "a coat in between is not recorded")
+UNREAD: Why = (Rank.UNREADABLE, "can't be read: coats")
 SEVERAL_COATS: Why = (Rank.RECORD, "one record stands for several coats: the pauses between them are not recorded")
 
 
@@ -159,10 +160,13 @@ def _perhaps_between(found: InSessions, parts: Parts, pairs: _Pairs, start: Ints
 
 
 def _several_coats(timeline: Timeline, found: InSessions) -> Judgement:
-    """The records that stand for several coats: the pauses between them are not known."""
+    """The records that stand for several coats, or may, since their number can't be read: the pauses between them are
+    not known."""
     treated, reasons = found.treated, reasons_of(timeline)
     number, _ = whole(timeline, "coats", treated.task)
-    several = treated.take(np.flatnonzero(number > 1))
+    unread = np.isin(treated.task, timeline.unreadable.get(("tasks", "coats"), ()))
+    several = treated.take(np.flatnonzero((number > 1) | unread))
+    doubt = np.where(unread, reasons.number(*UNREAD), reasons.number(*SEVERAL_COATS))[(number > 1) | unread]
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         some = several.take(index)
@@ -174,7 +178,7 @@ def _several_coats(timeline: Timeline, found: InSessions) -> Judgement:
             "at": timeline.times["started_at"][some.task],
         }
 
-    return unbroken(timeline, np.full(len(several.task), reasons.number(*SEVERAL_COATS)), shown)
+    return unbroken(timeline, doubt, shown)
 
 
 def _perhaps_coats(timeline: Timeline, found: InSessions, parts: Parts) -> Judgement:
@@ -287,7 +291,7 @@ SPACING = Form(
     unjudged_when=lambda rule: (
         "two coats without numbers started at the same time, or have the same number",
         "a coat in between is not recorded",
-        "one record stands for several coats",
+        "one record stands for several coats, or may: how many can't be read",
         "another record may be a coat in between, its product or position not known",
         describing.MAY_BE_WORK,
         describing.NO_POSITION_KNOWN,

@@ -55,6 +55,7 @@ def test_coats_follow_their_numbers() -> None:
         pytest.param({}, {"started_at": "2025-06-02T09:00:00Z"}, "1 unjudged", id="began-together"),
         pytest.param({"coats": 2}, {}, "1 unjudged, 1 complies", id="a-record-of-two"),
         pytest.param({"coats": 1}, {"coats": 1}, "1 complies", id="records-of-one"),
+        pytest.param({"coats": "two"}, {}, "1 unjudged, 1 complies", id="a-record-of-an-unreadable-number"),
         pytest.param({}, {"work_order": "W2"}, "idle", id="two-work-orders"),
         pytest.param({}, {"position": "tail"}, "idle", id="two-positions"),
         pytest.param({"product": "unheard-of"}, {"product": "unheard-of"}, "1 unjudged", id="unknown-product"),
