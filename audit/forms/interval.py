@@ -51,19 +51,7 @@ from audit.language.wording import Said
 from audit.planting import planting
 from audit.planting.planting import Edit, NotPlantable, Planted, Planter, Spot
 from audit.timeline.coverage import Missing, recorded_until
-from audit.timeline.instants import (
-    DAY,
-    FOREVER,
-    MINUTE,
-    NEVER,
-    SECOND,
-    Bools,
-    Ints,
-    Order,
-    day_of,
-    expand,
-    take,
-)
+from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, SECOND, Bools, Ints, Order, day_of, expand, take
 from audit.timeline.timeline import Timeline
 
 

@@ -10,18 +10,7 @@ import numpy as np
 
 from audit.timeline.aerodromes import aerodromes
 from audit.timeline.codes import MISSING, codes_in, may_be
-from audit.timeline.instants import (
-    DAY,
-    FOREVER,
-    NEVER,
-    Bools,
-    Ints,
-    Order,
-    group_begins,
-    micros,
-    running_max,
-    take,
-)
+from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, group_begins, micros, running_max, take
 from audit.timeline.timeline import Timeline
 
 LONGEST_PARKED = 14 * DAY
