@@ -274,6 +274,7 @@ def test_every_rule_that_ships_can_be_explained(asked: Rule) -> None:
 
 
 ROUNDED = "times to the minute overlap by no more than their rounding"
+TURNED = "a record ends before it starts"
 GAPS = "a leg is missing in the flight log, or it lists no flight of the aircraft for an unusually long time"
 ALIKE = "the station has nearly the same name as another"
 
@@ -296,9 +297,9 @@ def in_quarantine(table: str) -> str:
         ({"form": "overlap", "between": ["tasks", "stays"], "same": ["aircraft"], "differing": ["station"]},
          ("station is not recorded for one of the two", "the table flights is not supplied",
           "the flight log does not know the aircraft", GAPS, ALIKE, in_quarantine("flights"), ROUNDED,
-          CLOCK_WENT_BACK)),
+          TURNED, CLOCK_WENT_BACK)),
         ({"form": "overlap", "between": ["tasks", "tasks"], "same": ["performed_by"], "differing": ["station"]},
-         ("performer is not recorded for one of the two", in_quarantine("tasks"), ROUNDED, CLOCK_WENT_BACK)),
+         ("performer is not recorded for one of the two", in_quarantine("tasks"), ROUNDED, TURNED, CLOCK_WENT_BACK)),
     ],
 )  # fmt: skip
 def test_what_can_leave_a_rule_unjudged(parts: dict[str, Any], words: tuple[str, ...]) -> None:
