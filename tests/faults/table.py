@@ -1134,7 +1134,9 @@ FAULTS: Final = (
     Fault(
         "start and end of one record swapped",
         (swapped("tasks", IBIS_COAT, "started_at", "finished_at"),),
-        changes={"complies to unjudged": "preservative-coats-badly-spaced"},
+        changes={
+            "complies to unjudged": "preservative-coats-badly-spaced work-while-airborne work-while-elsewhere",
+        },
     ),
     Fault(
         "origin and destination swapped",

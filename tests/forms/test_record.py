@@ -125,7 +125,7 @@ UNLISTED = rule("record", require={"certificate": {"not_in": {"column": "certifi
         pytest.param("7", "airframe", "1 complies", "1 finding", id="the-first-of-the-list"),
         pytest.param("8", "repairman", "1 complies", "1 finding", id="the-second-of-the-list"),
         pytest.param("8", "airframe", "1 finding", "1 complies", id="number-of-one-and-kind-of-another"),
-        pytest.param("7 (airframe); 8", "repairman", "1 finding", "1 complies", id="the-list-is-no-entry-of-itself"),
+        pytest.param("7 (airframe); 8", "repairman", "1 unjudged", "1 unjudged", id="several-in-one-cell"),
         pytest.param("7", None, "1 unjudged", "1 unjudged", id="no-kind-recorded"),
     ],
 )  # fmt: skip
