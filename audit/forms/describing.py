@@ -125,7 +125,11 @@ def range_in_words(bounds: Bounds, said: Callable[[Any], str]) -> str:
 
 def of_class(conditions: Conditions) -> str:
     """What conditions select, as far as the product class that they name tells: `an ice-adhesion treatment`."""
-    name = class_named(conditions)
+    return with_article(class_named(conditions))
+
+
+def with_article(name: str) -> str:
+    """`a stay`, `an installed component`."""
     return f"{'an' if name[0] in 'aeiou' else 'a'} {name}"
 
 

@@ -375,9 +375,8 @@ _THINGS = {
 def _looks_at(rule: OverlapRule) -> str:
     one, other = rule.between
     phrases = conditions_in_words(rule.scope) if one == "tasks" else ()
-    things = f"pair of two {_THINGS[one]}s" if one == other else f"pair of a {_THINGS[one]} and a {_THINGS[other]}"
-    if one == "components" != other:
-        things = things.replace("a installed", "an installed")
+    this, that = (describing.with_article(_THINGS[kind]) for kind in rule.between)
+    things = f"pair of two {_THINGS[one]}s" if one == other else f"pair of {this} and {that}"
     if phrases:
         things += f" (task records only where {all_of(phrases)})"
     agree = all_of(map(_column, rule.same))

@@ -176,6 +176,19 @@ def test_a_rule_says_what_it_checks(name: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("between", "words"),
+    [
+        (["flights", "flights"], "Each pair of two flights with the same aircraft."),
+        (["components", "flights"], "Each pair of an installed component and a flight with the same aircraft."),
+        (["tasks", "components"], "Each pair of a task record and an installed component with the same aircraft."),
+    ],
+)
+def test_a_pair_in_words(between: list[str], words: str) -> None:
+    """What is compared, with its article."""
+    assert explain(RULES.validate_python(rule("overlap", between=between, same=["aircraft"]))).looks_at == words
+
+
+@pytest.mark.parametrize(
     ("condition", "words"),
     [
         ({"lot": {"is": "L1", "not": "L2"}}, ("lot is L1 and is not L2",)),

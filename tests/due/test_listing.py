@@ -286,6 +286,17 @@ def test_a_date_is_the_first_instant_that_is_judged_overdue(limit: dict[str, int
     assert (before.in_scope, at.findings) == (at.in_scope, before.findings + 1)
 
 
+@pytest.mark.parametrize(("last", "doubted"), [("2026-03-16", True), ("2026-05-18", False)])
+def test_where_the_records_end_early_what_is_left_is_in_doubt(last: str, doubted: bool) -> None:
+    """What was treated since may not have been exported."""
+    other = {"action": "inspect", "product": "cleaner", "position": None}
+    days = pd.date_range("2026-01-05", last, freq="7D").strftime("%Y-%m-%d")
+    tasks = [DONE, *(other | {"work_order": day, "started_at": f"{day}T08:00:00Z"} for day in days)]
+    [row] = treatments(due(interval(days=200), "2026-05-20T00:00:00Z", 90, tasks=tasks))
+    said = "in doubt: no task records at all for an unusually long time before the as-of time"
+    assert row["note"] == (said if doubted else "")
+
+
 def test_what_was_done_this_moment_is_counted_from() -> None:
     """A treatment that ends at the as-of time: there is one thing due for its boot, and nothing of that is used."""
     (row,) = treatments(due(interval(days=20), DONE["finished_at"], tasks=[DONE]))

@@ -153,6 +153,9 @@ IN_SEASON: dict[str, Any] = {
         pytest.param("Etc/GMT-12", NORTHERN, True, id="a-zone-of-no-place"),
         pytest.param("Pacific/Auckland", {"from": "01-01", "to": "12-31"}, True, id="all-the-year"),
         pytest.param("Pacific/Auckland", {"from": "03-01", "to": "06-30"}, True, id="no-winter-s-season"),
+        pytest.param("Pacific/Auckland", {"from": "01-15", "to": "05-31"}, False, id="from-the-middle-of-a-winter-on"),
+        pytest.param("Pacific/Auckland", {"from": "03-01", "to": "01-15"}, True, id="to-the-middle-of-a-second-winter"),
+        pytest.param("Europe/Berlin", {"from": "03-01", "to": "07-15"}, False, id="to-the-middle-of-a-winter"),
     ],
 )
 def test_a_season_of_the_other_hemisphere_judges_nobody(

@@ -16,7 +16,7 @@ REASONS = (
     r"(lot|manual revision|product|performed_by|certified_by) is not listed, but one of nearly the same name is in "
     r"(lots|manuals|products|people)",
     r"(performed_by|certified_by|correction\.made_by) holds nothing valid on that day",
-    r"[a-z_.]+( or [a-z_.]+)? names several( people)?",
+    r"[a-z_.]+( or [a-z_.]+| of another record)? names several( people)?",
     r"a later revision was in force, and the list does not say when this one was superseded",
     r"one cell names several: (product|lot or product|manual or manual_revision)",
     r"one cell names several: certificate_number or certificate_kind",

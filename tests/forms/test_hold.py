@@ -6,7 +6,10 @@ from typing import Any
 
 import pytest
 
-from tests.forms.rules import outcomes, rule, verdict
+from audit.forms.judging import every_subject
+from audit.intake.reading import read_rows
+from audit.timeline.timeline import build_timeline
+from tests.forms.rules import RULES, outcomes, rule, verdict
 
 PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
 OTHERS = {
@@ -198,6 +201,47 @@ FLIGHT = {"takeoff_at": "2025-11-20T10:00:00Z"}
 def test_until_a_treatment(tasks: list[dict[str, Any]], flight: dict[str, Any], expected: str) -> None:
     """From the end of what was put over a treatment to the start of a new one on the same boot nothing takes off."""
     assert verdict(COVERED, tasks=tasks, flights=[flight]) == expected
+
+
+def during(start: str, end: str) -> dict[str, str]:
+    """The times of work."""
+    return {"started_at": start, "finished_at": end}
+
+
+@pytest.mark.parametrize(
+    ("ended", "expected"),
+    [
+        pytest.param("2025-11-10T10:15:00Z", "unjudged", id="after-it"),
+        pytest.param("2025-11-10T09:55:00Z", "finding", id="before-it"),
+    ],
+)
+def test_until_a_treatment_of_which_the_start_can_not_be_read(ended: str, expected: str) -> None:
+    """A new treatment that ended after the wash may have begun right after it: the flight may have been allowed."""
+    task = {"aircraft": "A1", "position": "left wing", "station": "S1"}
+    apply = task | {"action": "apply", "product": "P"}
+    tasks = [
+        apply | {"task_id": "T1", "work_order": "W1"} | during("2025-11-03T10:00:00Z", "2025-11-03T10:10:00Z"),
+        task
+        | {"task_id": "T2", "work_order": "W2", "action": "clean", "product": "C"}
+        | during("2025-11-10T10:00:00Z", "2025-11-10T10:10:00Z"),
+        apply | {"task_id": "T3", "work_order": "W3"} | during("?", ended),
+    ]
+    boot = {"component_serial": "B1", "aircraft": "A1", "position": "left wing", "material": "chloroprene"}
+    export = read_rows(
+        {
+            "tasks": tasks,
+            "components": [boot | {"finish": "black", "installed_at": "2025-01-01T00:00:00Z", "removed_at": ""}],
+            "products": [
+                {"product": "P", "product_class": "ice-adhesion-treatment"},
+                {"product": "C", "product_class": "cleaner"},
+            ],
+            "flights": [
+                {"flight_id": "F1", "aircraft": "A1"}
+                | {"takeoff_at": "2025-11-20T10:00:00Z", "landing_at": "2025-11-20T11:00:00Z"}
+            ],
+        }
+    )
+    assert set(every_subject(RULES.validate_python(COVERED), build_timeline(export))["outcome"]) == {expected}
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ import pytest
 
 from audit.authoring.examples import example_export, example_rows
 from audit.forms.judging import AMBIGUOUS, every_subject, judge_rule
+from audit.forms.naming import common
 from audit.intake.reading import read_rows
 from audit.language.rule import Example
 from audit.timeline.timeline import build_timeline
@@ -189,3 +190,18 @@ def test_an_ambiguous_time_leaves_the_doubt_of_a_name_as_it_is() -> None:
         coat("02:10", "02:30", work_order="W2"),
     ]
     assert {*outcomes(last, tasks=tasks).cases["reason"]} == {*outcomes(last, tasks=tasks[:2]).cases["reason"]}
+
+
+def test_a_message_may_name_the_record_and_the_flight() -> None:
+    """What any message may use is what the rows are called, blank where there is none."""
+    work = {"task_id": "T-7", "work_order": "W-7", "performed_by": "Ann Lee", "product": "rubber-preservative"}
+    work |= {"started_at": "2025-06-02T09:00:00Z", "finished_at": "2025-06-02T10:00:00Z"}
+    flight = {"flight_id": "F-9", "takeoff_at": "2025-06-02T20:00:00Z"}
+    tables = {"tasks": [work], "flights": [flight | {"flight_id": "F-8", "aircraft": "A2"}, flight]}
+    example = Example.model_validate({"name": "n", "expect": "finding", **tables})
+    timeline = build_timeline(example_export(example))
+    told = {"task": ["T-7"], "work_order": ["W-7"], "aircraft": ["A1"], "station": ["S1"], "person": ["Ann Lee"]}
+    short = RULES.validate_python(rule("record", scope=PRESERVE, require={"work_minutes": {"at_most": 30}}))
+    for asked, number in ((RULES.validate_python(NO_FLIGHT), "F-9"), (short, "")):
+        cases = judge_rule(asked, timeline).cases
+        assert common(cases, timeline) == told | {"flight": [number]}

@@ -119,7 +119,9 @@ SHOWS_NO_LEG = ("flights", "aircraft")
 @pytest.mark.parametrize(("table", "column", "cell"), CELLS)
 def test_a_verdict_stands_whatever_can_not_be_read(table: str, column: str, cell: str) -> None:
     """What is judged beside a cell that can't be read, or a row that is set aside, is judged the same where it can."""
-    for row in range(0, len(ROWS[table]), 1 + len(ROWS[table]) // 5):
+    # Some rows of each column, others of the next one: all of them take minutes.
+    step = 1 + len(ROWS[table]) // 3
+    for row in range(CELLS.index((table, column, cell)) % step, len(ROWS[table]), step):
         spoiled = [cells | ({column: cell} if number == row else {}) for number, cells in enumerate(ROWS[table])]
         timeline = placed({**ROWS, table: spoiled})
         for name in SOME:

@@ -437,6 +437,21 @@ def test_names_that_are_nearly_those_of_one_aerodrome(one: str, other: str, expe
     assert verdict(TWO_PLACES, tasks=tasks, people=[PERSON], stations=stations) == expected
 
 
+@pytest.mark.parametrize(
+    ("other", "expected"),
+    [
+        pytest.param({"station": "S2"}, "2 unjudged", id="one-of-them-elsewhere"),
+        pytest.param({"station": "S1"}, "1 unjudged, 1 complies", id="one-of-them-there"),
+        pytest.param({"station": "S2", "performed_by": "Cy Moss"}, "1 unjudged, 1 complies", id="somebody-else"),
+        pytest.param({"station": "S2", "performed_by": "Bo Lind; Cy Moss"}, "2 unjudged", id="one-of-them-or-another"),
+    ],
+)
+def test_one_of_several_people_at_two_places(other: dict[str, Any], expected: str) -> None:
+    """Whoever of several people in a cell did the work may have been where one of them is named."""
+    tasks = [TASK | {"performed_by": "Ann Lee; Bo Lind"}, TASK | {"performed_by": "Ann Lee"} | other]
+    assert verdict(TWO_PLACES, tasks=tasks) == expected
+
+
 def test_what_may_not_be_in_scope_is_open_though_it_meets_nothing() -> None:
     """A record of which the scope can't be decided is no pass, with a flight beside it or without."""
     gloss = {"product_class": {"is": "gloss-coating"}}

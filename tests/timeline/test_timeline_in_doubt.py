@@ -239,6 +239,17 @@ def test_a_row_set_aside_in_a_history_without_removals() -> None:
     assert [unclear(line, "A1", "left", day) for day in days] == [False, True, True]
 
 
+def test_a_boot_whose_removal_can_not_be_read() -> None:
+    """It may have come off at any time: which boot was there is unclear until the next one was surely installed."""
+    boots = [boot("B1", removed_at="?"), boot("B2", installed_at="2025-03-01T00:00:00Z")]
+    days = [("2024-12-31", NONE_KNOWN), ("2025-01-01", TWO_RECORDED), ("2025-02-28", TWO_RECORDED), ("2025-03-01", 1)]
+    line = timeline(task(position="left"), components=boots)
+    [left] = [place for _, craft, at in placed(line) for place in range(2) if position(line, place) == at]
+    for day, row in days:
+        at = np.array([instant(pd.Timestamp(day, tz="UTC"))])
+        assert line.components.at(np.array([left]), at).tolist() == [row], day
+
+
 def test_stays_with_a_day_alone() -> None:
     """What each surely and perhaps lasted differs by its own day, and by nothing else that was written as a day."""
     at, day = "2025-02-01T00:00:00Z", "2025-02-01"
