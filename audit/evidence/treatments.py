@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
+import pandas as pd
 
 from audit.evidence.columns import Columns, matching
 from audit.evidence.conditions import FALSE, UNKNOWN, Judged, judge, needs_component, without_component
@@ -119,7 +120,7 @@ def _of_work_order(timeline: Timeline, rows: Ints) -> tuple[Ints, Ints]:
 
     Of a work order that names none it may be any on which there are boots or task records.
     """
-    known, crafts = timeline.timeless("aircraft of work orders", lambda: _aircraft_of_work_orders(timeline))
+    known, crafts = aircraft_of_work_orders(timeline)
     low, high = (np.searchsorted(known, timeline.work_orders(rows), side) for side in ("left", "right"))
     which, nth = expand(high - low)
     none = np.flatnonzero(high == low)
@@ -130,12 +131,19 @@ def _of_work_order(timeline: Timeline, rows: Ints) -> tuple[Ints, Ints]:
     )
 
 
+def aircraft_of_work_orders(timeline: Timeline) -> tuple[Ints, Ints]:
+    """Every work order, by number, with each aircraft that its records name, in order of the work orders."""
+    return timeline.timeless("aircraft of work orders", lambda: _aircraft_of_work_orders(timeline))
+
+
 def _aircraft_of_work_orders(timeline: Timeline) -> tuple[Ints, Ints]:
-    """Every work order with each aircraft that its records name, in order of the work orders."""
-    order = timeline.work_orders(np.arange(len(timeline.tasks)))
-    said = (order != MISSING) & (timeline.aircraft != MISSING)
+    order, aircraft = timeline.work_orders(np.arange(len(timeline.tasks))), timeline.aircraft
+    if (others := timeline.orders_elsewhere) is not None:
+        number = timeline.tasks["work_order"].cat.categories.get_indexer(pd.Index(others["work_order"]))
+        order, aircraft = np.append(order, number), np.append(aircraft, others["aircraft"])
+    said = (order != MISSING) & (aircraft != MISSING)
     fleet = len(timeline.aircraft_names)
-    pairs = np.unique(order[said] * fleet + timeline.aircraft[said])
+    pairs = np.unique(order[said] * fleet + aircraft[said])
     return pairs // fleet, pairs % fleet
 
 
@@ -385,9 +393,9 @@ def of_boots_that_may_be_there(
 def _boots_there(timeline: Timeline, place: Ints, task: Ints) -> tuple[Ints, Ints]:
     """The boots recorded where, and when, each record was made, or perhaps there by a row set aside; anywhere on its
     aircraft if it names no position: the index of the record, in order, and the boot."""
-    history, nowhere = timeline.components, timeline.nowhere(place)
-    first, last = (timeline.place(timeline.aircraft_of(place) + one, 0) for one in (0, 1))
-    first, last = np.where(nowhere, first, place), np.where(nowhere, last, place + 1)
+    history = timeline.components
+    # The unknown position is the last one of an aircraft.
+    first, last = np.where(timeline.nowhere(place), timeline.place(timeline.aircraft_of(place), 0), place), place + 1
     case, stay = history.by_installation.rows(first, last)
     again, perhaps = history.possible.at(first, last)
     case = np.append(case, again)

@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from audit.errors import AuditError
+from audit.evidence.treatments import aircraft_of_work_orders
 from audit.forms import form_of
 from audit.forms.judging import judge_part_by_week, what_comes
 from audit.forms.outcomes import Outcomes
@@ -21,6 +22,7 @@ from audit.intake.export import Export, later_among, renumbered
 from audit.intake.quarantine import no_rejects
 from audit.intake.words import of_used_words
 from audit.language.rule import Rule
+from audit.timeline.codes import MISSING
 from audit.timeline.coverage import fleet_habit, recorded_until
 from audit.timeline.instants import Ints, stamp
 from audit.timeline.timeline import Timeline, build_timeline
@@ -44,7 +46,7 @@ Rows = Mapping[str, Ints]
 @dataclass(frozen=True)
 class Whole:
     """What the parts of an export have to know of the whole: the words of _SAME_CODES, what Timeline says of `as_of`,
-    `since`, `fleet_habit` and `recorded_until`, and the version that judges."""
+    `since`, `fleet_habit`, `recorded_until` and `orders_elsewhere`, and the version that judges."""
 
     version: str
     words: Mapping[tuple[str, str], pd.Index]
@@ -52,6 +54,7 @@ class Whole:
     since: int
     fleet_habit: int
     recorded_until: int
+    orders_elsewhere: pd.DataFrame
 
     @classmethod
     def of(cls, export: Export, timeline: Timeline) -> Whole:
@@ -62,8 +65,24 @@ class Whole:
             if column in export.tables.get(table, ())
         }
         return cls(
-            version(_PACKAGE), words, timeline.as_of, timeline.since, fleet_habit(timeline), recorded_until(timeline)
+            version(_PACKAGE),
+            words,
+            timeline.as_of,
+            timeline.since,
+            fleet_habit(timeline),
+            recorded_until(timeline),
+            _orders_of_any(timeline),
         )
+
+
+def _orders_of_any(timeline: Timeline) -> pd.DataFrame:
+    """The work orders, with their aircraft, of records that name no aircraft: every part has such a record, and not the
+    others of its work order."""
+    of_any = timeline.work_orders(np.flatnonzero(timeline.aircraft == MISSING))
+    order, aircraft = aircraft_of_work_orders(timeline)
+    asked = np.isin(order, of_any)
+    names = timeline.tasks["work_order"].cat.categories.take(order[asked])
+    return pd.DataFrame({"work_order": names, "aircraft": aircraft[asked]})
 
 
 @dataclass(frozen=True)
@@ -193,6 +212,7 @@ def judge_part(part: Part, rules: Sequence[Rule], *, ahead: bool) -> list[Judged
         since=part.whole.since,
         fleet_habit=part.whole.fleet_habit,
         recorded_until=part.whole.recorded_until,
+        orders_elsewhere=part.whole.orders_elsewhere,
     )
     rows = {**part.rows, "tasks": np.concatenate((part.rows["tasks"], part.audited + part.aside))}
 

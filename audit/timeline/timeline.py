@@ -45,7 +45,8 @@ class Timeline:
     rows of another table are looked at in the place of records (see `subjects`), `of` is that table, and `records`
     numbers the task record of each. `other_names` tells of which aircraft no position that its records name is one of
     its boots: others are meant. `fleet_habit` is, in a part of an export, how long a gap between flights is unusual in
-    the whole, and `recorded_until` until when the whole has task records (see `coverage`).
+    the whole, and `recorded_until` until when the whole has task records (see `coverage`); `orders_elsewhere` are work
+    orders (columns work_order, aircraft by number) as records of other parts have them, too.
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -74,6 +75,7 @@ class Timeline:
     records: Ints | None = None
     fleet_habit: int | None = None
     recorded_until: int | None = None
+    orders_elsewhere: pd.DataFrame | None = None
     _memo: Memo = field(default_factory=Memo, repr=False)
     _timeless: Memo = field(default_factory=Memo, repr=False)
 

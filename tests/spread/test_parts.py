@@ -236,6 +236,21 @@ def test_a_faulty_export_in_parts(fault: Fault) -> None:
         _same_outcomes(parts.outcomes, judge_rule(rule, timeline))
 
 
+@pytest.mark.parametrize("work_order", ["W-TEAL-10-03", "of-none"])
+def test_a_record_without_an_aircraft_in_parts(work_order: str) -> None:
+    """Every part has it, and knows by its work order of which aircraft it is, though that one is in another part."""
+    tables = clean_tables()
+    [treatment] = [row for row in tables["tasks"] if row["task_id"] == "T-TEAL-60"]
+    tables["tasks"].append(treatment | {"task_id": "T-ASIDE", "aircraft": "", "work_order": work_order})
+    export = read_rows(tables)
+    timeline = build_timeline(export)
+    covered = tuple(rule for rule in RULES if rule.id == "ice-adhesion-treatment-covered")
+    [(_, parts)] = in_parts(covered, export, timeline, buckets=3)
+    whole = judge_rule(*covered, timeline)
+    _same_outcomes(parts.outcomes, whole)
+    assert bool(whole.unjudged) == (work_order == "of-none")
+
+
 def _same_outcomes(one: Outcomes, other: Outcomes) -> None:
     columns = list(other.cases)
     assert one.in_scope == other.in_scope
