@@ -242,6 +242,8 @@ def test_an_alternative_precedent_is_looked_at_too(tmp_path: Path) -> None:
     [
         ("between: [tasks, tasks]\nsame: [station]\ndiffering: [station]",
          "16: station can't be the same and differ: nothing can ever be a finding"),
+        ("between: [tasks, tasks]\nsame: [station, performed_by]\ndiffering: [performed_by, station]",
+         "16: performed_by and station can't be the same and differ: nothing can ever be a finding"),
         ("between: [flights, flights]\nsame: [flight_id]", "15: no two flights have the same flight_id"),
         ("between: [flights, flights]\nsame: [aircraft]",
          "11: a scope restricts task records, of which there are none here"),

@@ -702,6 +702,15 @@ def test_a_treatment_of_one_of_two_boots_leaves_both_open() -> None:
     assert said["T2"] == "no boot known at that position and time, or two recorded"
 
 
+def test_a_treatment_of_one_of_two_boots_does_for_neither() -> None:
+    """What was prepared and what was painted while two boots are recorded there may be one boot, or two."""
+    data = rule("precede", scope=GLOSS, needs=PREP)
+    boots = [*BOOTS[:2], {"component_serial": "C9", "installed_at": "2025-06-01T00:00:00Z"}]
+    tasks = [OTHER, at("08:00", product="surface-prep"), gloss("09:00")]
+    assert dict(reasons(data, tasks=tasks, components=boots))["T3"].startswith("no boot known at that position")
+    assert "T3" not in dict(reasons(data, tasks=tasks, components=BOOTS))
+
+
 @pytest.mark.parametrize(
     ("finished", "said"),
     [

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from audit.authoring.examples import example_export, example_rows
 from audit.forms.judging import AMBIGUOUS, every_subject, judge_rule
-from audit.forms.naming import common
+from audit.forms.naming import common, positions
 from audit.intake.reading import read_rows
 from audit.language.rule import Example
 from audit.timeline.timeline import build_timeline
@@ -205,3 +206,14 @@ def test_a_message_may_name_the_record_and_the_flight() -> None:
     for asked, number in ((RULES.validate_python(NO_FLIGHT), "F-9"), (short, "")):
         cases = judge_rule(asked, timeline).cases
         assert common(cases, timeline) == told | {"flight": [number]}
+
+
+def test_a_place_without_a_position_is_called_nothing() -> None:
+    """Nor is no place at all."""
+    work = {"started_at": "2025-06-02T09:00:00Z", "position": "left wing"}
+    timeline = build_timeline(
+        example_export(Example.model_validate({"name": "n", "expect": "complies", "tasks": [work]}))
+    )
+    [place] = timeline.placed(np.array([0]))[1].tolist()
+    unknown = timeline.place(np.array([0]), timeline.unknown_position)[0]
+    assert positions(timeline, np.array([place, unknown, -1])).tolist() == ["left wing", "", ""]

@@ -8,6 +8,8 @@ import pandas as pd
 import pytest
 
 from audit.authoring.examples import example_export, example_rows
+from audit.authoring.running import timeline_of
+from audit.findings.collect import collect
 from audit.forms import form_of
 from audit.forms.judging import judge_rule, sentences
 from audit.intake.reading import read_rows
@@ -168,6 +170,8 @@ WORN = rule(
         ("mask", None, "value missing: product.hazard_codes"),
         ("gloves", None, "finding"),
         (None, "H317", "value missing: ppe_worn"),
+        (None, "H999", "value missing: ppe_worn"),
+        ("mask; glo-ves", "H317", "ppe_worn has what is required, written otherwise"),
     ],
 )
 def test_what_hazards_ask_for_must_be_worn(worn: str | None, hazards: str | None, expected: str) -> None:
@@ -250,6 +254,22 @@ def test_a_rule_tells_the_numbers_that_it_requires(require: dict[str, Any], figu
     """Minutes as a time; as `limit` where they are all of one column."""
     asked = RULES.validate_python(rule("record", require=require))
     assert form_of(asked).figures(asked) == figures
+
+
+@pytest.mark.parametrize(
+    ("condition", "said"),
+    [
+        ({"in": ["L1", "L2"], "not": "L3"}, "L3 not allowed and L1 or L2 required"),
+        ({"in": ["L1", "L2"], "not": "L4"}, "L1 or L2 required."),
+    ],
+)
+def test_what_was_asked_of_a_record_in_words(condition: dict[str, Any], said: str) -> None:
+    """Both demands, where it fails two."""
+    asked = rule("record", scope={"action": {"is": "apply"}}, require={"lot": condition})
+    timeline = timeline_of(Example.model_validate({"name": "n", "expect": "finding", "tasks": [TASK | {"lot": "L3"}]}))
+    validated = RULES.validate_python(asked)
+    [message] = collect([(validated, judge_rule(validated, timeline))], timeline).findings["message"]
+    assert said in message
 
 
 def reasons(data: dict[str, Any], table: str, row: dict[str, str], **tables: Any) -> list[str]:

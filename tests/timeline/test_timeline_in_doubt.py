@@ -250,6 +250,22 @@ def test_a_boot_whose_removal_can_not_be_read() -> None:
         assert line.components.at(np.array([left]), at).tolist() == [row], day
 
 
+def test_a_row_of_no_boot_may_be_of_each() -> None:
+    """Where a row set aside names no boot, every boot that was not surely elsewhere may have been there."""
+    stays = [
+        boot("B1", removed_at="2025-03-01T00:00:00Z"),
+        boot("B2", position="fin"),
+        boot("B3", aircraft="A2", position="fin"),
+    ]
+    boots = [*stays, boot("", aircraft="A2")]
+    line = timeline(task(position="left"), components=boots)
+    possible = line.components.possible
+    [craft] = set(line.aircraft_of(possible.place).tolist())
+    assert (line.aircraft_names[craft], position(line, int(possible.place[0]))) == ("A2", "left")
+    serials = line.tables["components"]["component_serial"].cat.categories
+    assert set(serials[possible.boot]) == {"B1"}
+
+
 def test_stays_with_a_day_alone() -> None:
     """What each surely and perhaps lasted differs by its own day, and by nothing else that was written as a day."""
     at, day = "2025-02-01T00:00:00Z", "2025-02-01"
