@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import itertools
 import json
 import os
@@ -28,6 +29,9 @@ _NUMBERS = itertools.count(1)
 
 # Commands in processes of their own keep their bytecode, as on a user's machine: they start much faster.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# A collection of garbage goes through all that a process of tests keeps, and frees little of it: it is made seldom.
+gc.set_threshold(50_000)
 
 # No test is judged by its duration: the first example of a run imports heavy libraries. The suite draws the same
 # examples every time, so that a green run can be repeated; `pytest --hypothesis-profile=thorough` draws new ones.
