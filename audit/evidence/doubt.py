@@ -147,13 +147,11 @@ class View:
 
     def excused(self, broken: Bools, *reasons: Ints) -> Bools:
         """A verdict that may be the better one where a reason is given."""
-        for reason in reasons:
-            broken = self.open(broken, np.where(broken, reason, CERTAIN))
-        return broken
+        return self.open(broken, *reasons) if self.side == "lenient" else broken
 
     def suspected(self, broken: Bools, reason: Ints) -> Bools:
         """A verdict that may be the worse one where a reason is given."""
-        return self.open(broken, np.where(broken, CERTAIN, reason))
+        return self.open(broken, reason) if self.side == "harsh" else broken
 
     def _counted(self, reason: Ints, side: Side) -> Bools:
         certain: Bools = reason == CERTAIN
