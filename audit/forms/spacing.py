@@ -165,8 +165,9 @@ def _several_coats(timeline: Timeline, found: InSessions) -> Judgement:
     treated, reasons = found.treated, reasons_of(timeline)
     number, _ = whole(timeline, "coats", treated.task)
     unread = np.isin(treated.task, timeline.unreadable.get(("tasks", "coats"), ()))
-    several = treated.take(np.flatnonzero((number > 1) | unread))
-    doubt = np.where(unread, reasons.number(*UNREAD), reasons.number(*SEVERAL_COATS))[(number > 1) | unread]
+    rows = np.flatnonzero((number > 1) | unread)
+    several = treated.take(rows)
+    doubt = np.where(unread[rows], reasons.number(*UNREAD), reasons.number(*SEVERAL_COATS))
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         some = several.take(index)
