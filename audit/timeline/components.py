@@ -175,8 +175,8 @@ def build_components(
 ) -> Components:
     """Order the component history. `place` is the place code of each row; `unclear` (place, start, end) says where it
     isn't clear for another reason which boot was installed, `unreadable` are the rows whose removal can't be read,
-    `day_alone` those whose `installed_at` or `removed_at` is a day without a time. `again` is from
-    when on another row tells the same of a boot, see `told_again`."""
+    `day_alone` those whose `installed_at` or `removed_at` is a day without a time. `again` is from when on another row
+    tells the same of a boot, see `told_again`."""
     installed = micros(frame["installed_at"])
     boot = codes_of(frame["component_serial"])
     # No two boots are at one place, nor is one at two.
