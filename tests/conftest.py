@@ -16,8 +16,11 @@ from hypothesis import settings
 
 from audit.authoring import examples
 from audit.health import judge
+from audit.intake import reading
+from audit.intake.cells import Cells
 from audit.intake.export import Export
 from audit.intake.reading import read_rows
+from audit.intake.resolving import Resolved, Typed, resolve, typed_rows
 from audit.options import AuditOptions
 from audit.pipeline import Audited, traced_audit
 from audit.shipped import rules_folder, sample_folder, sample_settings
@@ -48,6 +51,8 @@ def _judge_here(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch)
 
 
 _EXAMPLES: dict[str, Export] = {}
+_TYPED: dict[str, Typed] = {}
+_RESOLVED: dict[int, Resolved] = {}
 
 
 def _read_once(tables: Mapping[str, Sequence[Mapping[str, str]]], as_of: pd.Timestamp | None = None) -> Export:
@@ -57,10 +62,31 @@ def _read_once(tables: Mapping[str, Sequence[Mapping[str, str]]], as_of: pd.Time
     return _EXAMPLES[key]
 
 
+def _typed_once(parts: Sequence[Cells], zones: Mapping[str, str], stations: Mapping[str, str] | None = None) -> Typed:
+    table = parts[0].table.name
+    if any(cells.file != table for cells in parts):
+        return typed_rows(parts, zones, stations)
+    said = [{name: column.to_pylist() for name, column in cells.columns.items()} for cells in parts]
+    key = json.dumps([table, [[cells.rows, sorted(cells.present)] for cells in parts], said, zones, stations])
+    if key not in _TYPED:
+        if len(_TYPED) > 2000:
+            _TYPED.clear()
+            _RESOLVED.clear()
+        _TYPED[key] = typed_rows(parts, zones, stations)
+        _RESOLVED[id(_TYPED[key])] = resolve(_TYPED[key])
+    return _TYPED[key]
+
+
+def _resolved_once(typed: Typed) -> Resolved:
+    return _RESOLVED[id(typed)] if id(typed) in _RESOLVED else resolve(typed)
+
+
 @pytest.fixture(autouse=True)
-def _examples_are_read_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The same rows of a rule's example are read once in a process, by whatever test: an export is a value."""
+def _rows_are_read_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same rows are read once in a process, by whatever test: tables and exports are values."""
     monkeypatch.setattr(examples, "read_rows", _read_once)
+    monkeypatch.setattr(reading, "typed_rows", _typed_once)
+    monkeypatch.setattr(reading, "resolve", _resolved_once)
 
 
 @pytest.fixture(autouse=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Collection, Mapping
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -49,20 +49,18 @@ def meant(word: str, choices: tuple[str, ...], synonyms: Mapping[str, str]) -> s
 
 def words_in(frame: pd.DataFrame) -> list[str]:
     """The columns of words that rows share (categories)."""
-    return [str(name) for name in frame.select_dtypes("category")]
+    return [str(name) for name, dtype in frame.dtypes.items() if isinstance(dtype, pd.CategoricalDtype)]
 
 
 def of_used_words(frame: pd.DataFrame, but: Collection[str] = ()) -> pd.DataFrame:
     """Some rows of a frame without the words that only others have; columns of `but` keep all."""
-    return frame.assign(**{name: _used(frame[name]) for name in words_in(frame) if name not in but})
-
-
-def _used(column: pd.Series[Any]) -> pd.Series[Any]:
-    words, codes = column.cat.categories, column.cat.codes.to_numpy()
-    used = np.zeros(len(words) + 1, dtype=bool)
-    used[codes] = True  # a missing value marks the last one, which is no word
-    if used[:-1].all():
-        return column
-    number = np.append(np.cumsum(used[:-1]) - 1, -1)
-    kept = pd.Categorical.from_codes(number[codes], dtype=pd.CategoricalDtype(words.take(np.flatnonzero(used[:-1]))))
-    return pd.Series(kept, index=column.index, name=column.name)
+    fewer = {}
+    for name in set(words_in(frame)).difference(but):
+        codes, words = frame[name].array.codes, frame[name].array.categories
+        used = np.zeros(len(words) + 1, dtype=bool)
+        used[codes] = True  # a missing value marks the last one, which is no word
+        if not used[:-1].all():
+            number = np.append(np.cumsum(used[:-1]) - 1, -1)
+            dtype = pd.CategoricalDtype(words.take(np.flatnonzero(used[:-1])))
+            fewer[name] = pd.Categorical.from_codes(number[codes], dtype=dtype)
+    return frame.assign(**fewer) if fewer else frame

@@ -25,8 +25,7 @@ FOREVER = np.iinfo(np.int64).max
 
 def micros(times: pd.Series) -> Ints:
     """Return datetimes of any resolution as microseconds UTC, NEVER where missing."""
-    values = times.dt.tz_convert(None) if getattr(times.dtype, "tz", None) else times
-    return values.to_numpy(dtype="datetime64[us]").view(np.int64)
+    return times.to_numpy(dtype="datetime64[us]").view(np.int64)
 
 
 def instant(moment: pd.Timestamp) -> int:
