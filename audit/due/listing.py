@@ -52,6 +52,7 @@ NO_END: Final = "until the treatment that ends the hold is recorded"
 PERHAPS: Final = "may still be running, by a record in doubt"
 OFF: Final = "the boot came off there and is on no aircraft"
 NO_LATEST: Final = "nothing tells when that ended"
+NO_DAY: Final = "the day can't be read"
 
 
 @dataclass(frozen=True)
@@ -183,7 +184,7 @@ def _notes(rows: pd.DataFrame, first: Ints, early: Ints) -> list[str]:
 
 
 def _running_out(timeline: Timeline, end: int) -> Iterator[pd.DataFrame]:
-    """Authorisations, lots and manuals whose last day lies between the as-of time and the end."""
+    """Authorisations, lots and manuals whose last day lies between the as-of time and the end, or can't be read."""
     for kind, table, column, of in (
         ("authorisation", "people", "valid_to", ("person", "authorisation")),
         ("lot", "lots", "expires_on", ("product", "lot")),
@@ -194,11 +195,13 @@ def _running_out(timeline: Timeline, end: int) -> Iterator[pd.DataFrame]:
             continue
         last = frame[column].to_numpy(dtype="datetime64[us]").astype(np.int64)
         # What holds to the end of a day is out of date from the next one on; a revision on its day.
-        until = last if kind == "manual" else last + DAY
-        coming = np.flatnonzero(~frame[column].isna().to_numpy() & (until > timeline.as_of) & (until <= end))
-        names = [", ".join(cell) for cell in zip(*(cells(frame, name, coming) for name in of), strict=True)]
-        kept = [row for row, name in enumerate(names) if kind != "authorisation" or not _goes_on(frame, coming[row])]
-        yield _plain(kind, column, np.array(names, object)[kept], until[coming][kept])
+        until = np.where(frame[column].isna(), NONE, last if kind == "manual" else last + DAY)
+        coming = np.flatnonzero((until > timeline.as_of) & (until <= end))
+        if kind == "authorisation":
+            coming = np.array([row for row in coming.tolist() if not _goes_on(frame, row)], np.intp)
+        rows = np.append(coming, timeline.unreadable.get((table, column), np.empty(0, np.intp)))
+        names = [", ".join(cell) for cell in zip(*(cells(frame, name, rows) for name in of), strict=True)]
+        yield _plain(kind, names, until[rows])
 
 
 def _goes_on(people: pd.DataFrame, row: int) -> bool:
@@ -216,12 +219,14 @@ _ENDS: Final = {
 }
 
 
-def _plain(kind: str, column: str, names: Any, until: Ints) -> pd.DataFrame:
+def _plain(kind: str, names: list[str], until: Ints) -> pd.DataFrame:
+    """Rows of what runs out at these instants, NONE where the day can't be read."""
     values: dict[str, Any] = dict.fromkeys(DUE_COLUMNS, "")
-    none = np.full(len(names), NONE)
+    none, read = np.full(len(names), NONE), until != NONE
     values |= {"kind": kind, "what": _ENDS[kind], "name": names, "used": np.nan, "limit": np.nan}
     values |= {name: _times(none) for name in ("since", "earliest", "likely", "latest")} | {"due": _times(until)}
-    return pd.DataFrame(values, index=range(len(names))).assign(rank=2, when=until)
+    values |= {"note": np.where(read, "", NO_DAY), "rank": np.where(read, 2, 3), "when": np.where(read, until, FOREVER)}
+    return pd.DataFrame(values, index=range(len(names)))
 
 
 def _times(instants: Ints) -> pd.Series:

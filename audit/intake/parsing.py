@@ -45,6 +45,7 @@ _ZONE: Final = rf"(Z|[+-]{_HOUR}(:?[0-5]\d)?)"
 _DAY_ALONE: Final = f"^{_DAY}$"
 _TIME: Final = rf"^{_DAY}[T ]{_HOUR}(:[0-5]\d(:[0-5]\d(\.\d+)?)?)?{_ZONE}?$"
 _ZONED: Final = f"[T ].*{_ZONE}$"
+_CLOCK: Final = r"^\d+:[0-5]\d(:[0-5]\d)?$"
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
 
@@ -287,11 +288,16 @@ def _choices(text: pa.StringArray, column: Column) -> tuple[NDArray[np.int32], M
 
 
 def _numbers(text: pa.StringArray) -> tuple[NDArray[np.float64], Misread]:
+    text, clock = _without(text, pc.match_substring_regex(text, _CLOCK))
     text, odd = _only(text, _NUMBER)  # Arrow's cast would take `nan` and `inf`
     numbers = np.array(text.cast(pa.float64()).to_numpy(zero_copy_only=False))
     large = np.isinf(numbers)
     numbers[large] = np.nan
-    return numbers, [(odd, "not a number"), (np.flatnonzero(large), "too large a number")]
+    return numbers, [
+        (odd, "not a number"),
+        (clock, "not a number; a mapping reads hours and minutes (unit: hours-and-minutes)"),
+        (np.flatnonzero(large), "too large a number"),
+    ]
 
 
 def _counts(text: pa.StringArray) -> tuple[NDArray[np.int64], NDArray[np.bool_], Misread]:

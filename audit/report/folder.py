@@ -18,13 +18,13 @@ STAGING = ".deicer-audit-staging-"
 
 
 def check_folder(out: Path) -> None:
-    """Raise AuditError if `out` could not take a report, without creating anything."""
+    """Raise AuditError if `out` could not take files, without creating anything."""
     try:
         there = next(path for path in (out, *out.absolute().parents) if path.exists())
         if not there.is_dir():
-            raise AuditError(f"The report can't be written to {out}: {there} is a file.")
+            raise AuditError(f"{out} can't be written to: {there} is a file.")
         if not os.access(there, os.W_OK | os.X_OK):
-            raise AuditError(f"The report can't be written to {out}: no right to write in {there}.")
+            raise AuditError(f"{out} can't be written to: no right to write in {there}.")
     except OSError as error:
         raise _unwritable(out, error) from error
 
@@ -63,7 +63,7 @@ def replace_files(
 
 def _unwritable(out: Path, error: OSError) -> AuditError:
     about = f" ({Path(error.filename).name})" if error.filename else ""
-    return AuditError(f"The report can't be written to {out}: {error.strerror or error}{about}.")
+    return AuditError(f"{out} can't be written to: {error.strerror or error}{about}.")
 
 
 @contextmanager

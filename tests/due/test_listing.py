@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from audit.authoring.examples import example_export
-from audit.due.listing import BROKEN, LONG_AGO, NO_BAND, NOT_ENOUGH, OFF, PERHAPS, DueList, due_list
+from audit.due.listing import BROKEN, LONG_AGO, NO_BAND, NO_DAY, NOT_ENOUGH, OFF, PERHAPS, DueList, due_list
 from audit.forms.judging import AMBIGUOUS, what_comes
 from audit.intake.export import Export
 from audit.intake.reading import read_export
@@ -437,6 +437,17 @@ def test_authorisations_lots_and_manuals_that_run_out() -> None:
         ("manual", "M, 3", "01-25"),
         ("lot", "gloss-coating, L1", "02-01"),
     ]
+
+
+def test_what_runs_out_on_a_day_that_can_not_be_read_is_a_row_that_says_so() -> None:
+    people = [
+        {"person": "A. Reed", "authorisation": "boots", "valid_from": "2025-01-01", "valid_to": "31.13.2026"},
+        {"person": "B. Fenn", "authorisation": "boots", "valid_from": "2025-01-01", "valid_to": ""},
+        {"person": "C. Moss", "authorisation": "boots", "valid_from": "2025-01-01", "valid_to": "2026-01-20"},
+    ]
+    (moss, reed) = due(CURE, "2026-01-12T12:00:00Z", people=people, tasks=[DONE]).rows.to_dict("records")
+    assert (moss["name"], moss["note"]) == ("C. Moss, boots", "")
+    assert (reed["name"], reed["note"], when_in_words(reed)) == ("A. Reed, boots", NO_DAY, "no date")
 
 
 @cache

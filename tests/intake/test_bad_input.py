@@ -412,6 +412,12 @@ def test_impossible_hours_and_cycles(write: Write) -> None:
     assert export.tables["flights"].loc[0, ["flight_hours", "cycles"]].isna().all()
 
 
+def test_hours_written_as_a_clock_shows_them_tell_what_reads_them(write: Write) -> None:
+    export = read_export(write({"flights.csv": as_csv(FLIGHT | {"flight_hours": "1:30"})}))
+    reason = "not a number; a mapping reads hours and minutes (unit: hours-and-minutes)"
+    assert [cells[2:] for cells in at_fault(export)] == [("flight_hours", "1:30", reason)]
+
+
 def test_landing_at_takeoff_is_allowed(write: Write) -> None:
     """A flight of no length and no hours is odd, but not impossible."""
     flight = {**FLIGHT, "landing_at": FLIGHT["takeoff_at"], "flight_hours": "0", "cycles": "0"}

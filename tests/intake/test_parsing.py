@@ -60,7 +60,7 @@ def test_numbers_as_python_reads_them(values: list[str]) -> None:
             assert np.isnan(parsed.values[row])
             assert row not in faults(parsed)
         elif expected is None:
-            assert faults(parsed)[row] in ("not a number", "too large a number")
+            assert faults(parsed)[row].partition(";")[0] in ("not a number", "too large a number")
             assert np.isnan(parsed.values[row])
         else:
             assert parsed.values[row] == expected
