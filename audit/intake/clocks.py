@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import Final
@@ -18,6 +18,7 @@ from audit.intake.parsing import Parsed
 NO_ZONE: Final = "the stations table has no time zone for it, and times of the row are wall clock"
 NO_STATION: Final = "wall clock of a station, and none is given"
 TWICE: Final = "occurred twice: the clocks went back over it"
+MIDNIGHT: Final = "a time in UTC that is midnight of the next day at a station: which day is meant?"
 NEVER: Final = "never occurred: the clocks of the station went forward over it"
 
 
@@ -117,6 +118,17 @@ def next_day(
             if (fault.columns == (column,)) == its
         ),
     )
+
+
+def of_two_days(name: str, in_utc: NDArray[np.datetime64], zones: Collection[str]) -> Faults:
+    """The dates of a column that were given as a time in UTC at which another day begins at a station."""
+    rows = np.flatnonzero(~np.isnat(in_utc))
+    given = pd.DatetimeIndex(in_utc[rows], tz="UTC")
+    found = np.zeros(len(rows), dtype=bool)
+    for zone in set(zones):
+        local = given.tz_convert(zone).tz_localize(None)
+        found |= (local == local.normalize()) & (local.normalize() != given.tz_localize(None).normalize())
+    return Faults((name,), rows[found], MIDNIGHT)
 
 
 def wall_to_utc(readings: NDArray[np.datetime64], zone: str) -> tuple[NDArray[np.datetime64], NDArray[np.datetime64]]:

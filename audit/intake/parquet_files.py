@@ -153,12 +153,14 @@ def _resolved(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedAr
         raise AuditError(f"{file}: column `{column.name}` ({column.label}) can't be read from values of type {held}")
     if column.kind not in _FITTING:
         return typed_as_text(cells)
-    if column.kind == "date" and kinds.is_timestamp(held) and held.tz:
-        # The wall clock of the column's own zone: midnight in Berlin is still the day before in UTC.
+    if column.kind == "date" and kinds.is_timestamp(held) and held.tz not in (None, *_UTC):
+        # The wall clock of the column's own zone: midnight in Berlin is still the day before in UTC. What is in UTC
+        # itself may be such a midnight.
         return pa.chunked_array([pa.array(pd.DatetimeIndex(cells.to_pandas()).tz_localize(None))])
     return cells
 
 
+_UTC: Final = ("UTC", "Etc/UTC", "Z", "+00:00")
 _NUMBERS = (kinds.is_integer, kinds.is_floating, kinds.is_decimal)
 _DAYS = (kinds.is_date, kinds.is_timestamp)
 _FITTING: Final = {"number": _NUMBERS, "count": _NUMBERS, "time": _DAYS, "date": _DAYS}

@@ -45,6 +45,7 @@ _ZONE: Final = rf"(Z|[+-]{_HOUR}(:?[0-5]\d)?)"
 _DAY_ALONE: Final = f"^{_DAY}$"
 _TIME: Final = rf"^{_DAY}[T ]{_HOUR}(:[0-5]\d(:[0-5]\d(\.\d+)?)?)?{_ZONE}?$"
 _ZONED: Final = f"[T ].*{_ZONE}$"
+_IN_UTC: Final = r"\d:\d.*(Z|[+-]00:?00)$"
 _CLOCK: Final = r"^\d+:[0-5]\d(:[0-5]\d)?$"
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
@@ -64,12 +65,13 @@ class Parsed:
     """A typed column: `values` as Export describes, missing where blank or at fault.
 
     Times are datetime64[us] without a zone, in UTC save where `wall` marks a wall-clock reading; `days` are the rows
-    that give a day without a time.
+    that give a day without a time. Of a column of dates `in_utc` are the times that were given in UTC in their place.
     """
 
     values: Any
     faults: tuple[Faults, ...]
     wall: NDArray[np.bool_] | None = None
+    in_utc: NDArray[np.datetime64] | None = None
     days: NDArray[np.intp] = field(default_factory=lambda: np.empty(0, dtype=np.intp))
 
 
@@ -92,7 +94,8 @@ def parse(cells: pa.ChunkedArray, column: Column, *, day_alone: bool = False) ->
             values, misread = _typed_counts(cells)
         case _:
             values, misread = _by_word(cells, column)
-    return Parsed(values, _faults(column, values, misread))
+    in_utc = _given_in_utc(cells) if column.kind == "date" else None
+    return Parsed(values, _faults(column, values, misread), in_utc=in_utc)
 
 
 def _faults(column: Column, values: Any, misread: Misread) -> tuple[Faults, ...]:
@@ -112,7 +115,7 @@ def _parsed_times(cells: pa.ChunkedArray, column: Column, day_alone: bool) -> Pa
     else:
         values, wall, misread = _typed_times(cells, day_alone)
     days = _days(cells, values, wall) if day_alone else np.empty(0, dtype=np.intp)
-    return Parsed(values, _faults(column, values, misread), wall, days)
+    return Parsed(values, _faults(column, values, misread), wall, days=days)
 
 
 def together(parts: Sequence[pa.ChunkedArray], column: Column) -> list[pa.ChunkedArray]:
@@ -137,7 +140,7 @@ def joined_times(parts: Sequence[Parsed]) -> Parsed:
         days.append(part.days + start)
         start += len(part.values)
     wall = np.concatenate([part.wall for part in parts if part.wall is not None])
-    return Parsed(np.concatenate([part.values for part in parts]), tuple(faults), wall, np.concatenate(days))
+    return Parsed(np.concatenate([part.values for part in parts]), tuple(faults), wall, days=np.concatenate(days))
 
 
 def without_blanks(parsed: Parsed, refused: Sequence[NDArray[np.intp]]) -> Parsed:
@@ -419,6 +422,20 @@ def _dates(text: pa.StringArray) -> tuple[NDArray[np.datetime64], Misread]:
     days = pc.utf8_slice_codeunits(pc.if_else(readable, text, _NULL), 0, len("2000-01-01"))
     values, implausible = _plausible(days.cast(pa.date32()).to_numpy(zero_copy_only=False))
     return values, misread + implausible
+
+
+def _given_in_utc(cells: pa.ChunkedArray) -> NDArray[np.datetime64] | None:
+    """The times in UTC that stand in the place of dates, missing where a cell is none; None where no cell is one."""
+    if kinds.is_timestamp(cells.type):
+        return None if cells.type.tz is None else _plausible(_ticks(cells))[0].astype("datetime64[us]")
+    if kinds.is_date(cells.type):
+        return None
+    text = pc.utf8_trim_whitespace(cells.cast(pa.string()))
+    marked = pc.match_substring_regex(text, _IN_UTC)
+    if not pc.any(marked).as_py():
+        return None
+    times, _, _ = _times(pc.if_else(marked, text, _NULL), day_alone=True)
+    return np.asarray(times)
 
 
 def _typed_dates(cells: pa.ChunkedArray) -> tuple[Any, Misread]:

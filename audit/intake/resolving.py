@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from audit.errors import AuditError, InternalError
 from audit.intake.cell_faults import Faults
 from audit.intake.cells import Cells, Origin
-from audit.intake.clocks import TWICE, Clock, Clocked, is_zone, next_day, no_later, station_clock, to_utc
+from audit.intake.clocks import TWICE, Clock, Clocked, is_zone, next_day, no_later, of_two_days, station_clock, to_utc
 from audit.intake.contracts import breaches
 from audit.intake.duplicates import listed_twice, repeated
 from audit.intake.export import FileRows, InputFile, RowCount, Rows, later_among, renumbered
@@ -158,6 +158,9 @@ def typed_rows(parts: Sequence[Cells], zones: Mapping[str, str], stations: Mappi
             for column, rows in later.groupby("column")["row"]
         ]
         later = no_later()
+    wrong += [
+        of_two_days(name, column.in_utc, zones.values()) for name, column in parsed.items() if column.in_utc is not None
+    ]
     if table.name == "stations":
         wrong.append(_unknown_zones(frame["timezone"]))
     missing = [fault for column in parsed.values() for fault in column.faults]

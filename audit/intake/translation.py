@@ -221,7 +221,8 @@ def _by_its_kind(
     if column.kind in ("time", "date"):
         formats = recipe.mapping.formats(recipe.feed, column, source)
         if [format_.text for format_ in formats] != [ISO]:
-            return _times(cells, marks, column, formats, misread)
+            times = _times(cells, marks, column, formats, misread)
+            return _as_written(times, cells, marks, column, formats) if column.kind == "date" else times
     if column.kind in ("number", "count"):
         unit = source.unit or ""
         cells = _beside(
@@ -467,6 +468,21 @@ def _times(
     shapes = " or ".join(format_.text for format_ in formats)
     misread.append((np.sort(at_fault), f"not a {column.kind} of the form {shapes}"))
     return pa.chunked_array([pa.array(instants, pa.timestamp("us", "UTC" if has_zone else None))])
+
+
+def _as_written(
+    in_utc: pa.ChunkedArray,
+    cells: pa.ChunkedArray,
+    typed: NDArray[np.bool_] | None,
+    column: Column,
+    formats: Sequence[Format],
+) -> pa.ChunkedArray:
+    """Times in the place of dates: of one with an offset the day is that which is written, not that in UTC."""
+    if in_utc.type.tz is None:
+        return in_utc
+    written = _times(cells, typed, column, [replace(format_, as_written=True) for format_ in formats], [])
+    without_zone = written.cast(pa.timestamp("us")).cast(pa.string())
+    return pc.if_else(pc.equal(written, in_utc), in_utc.cast(pa.string()), without_zone)
 
 
 def _spelled_out(cells: pa.ChunkedArray, formats: Sequence[Format]) -> tuple[NDArray[np.datetime64], NDArray[np.intp]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -411,6 +411,32 @@ def test_zones_differ_between_feeds(tmp_path: Path) -> None:
         shops__csv=SHOPS,
     )
     assert [time.hour for time in column(export, "started_at")] == [7, 13]
+
+
+MIDNIGHT = "a time in UTC that is midnight of the next day at a station: which day is meant?"
+
+
+@pytest.mark.parametrize(
+    ("written", "day", "reason"),
+    [
+        ("2026-02-01 00:30 +0200", date(2026, 2, 1), None),  # 31 January in UTC
+        ("2026-01-31 23:30 -0500", date(2026, 1, 31), None),  # 1 February in UTC
+        ("2026-01-31 23:00 +0000", None, MIDNIGHT),  # of Berlin
+        ("2026-01-31 05:00 Z", date(2026, 1, 31), None),  # of New York
+        ("2026-01-31 22:00 Z", date(2026, 1, 31), None),
+    ],
+)
+def test_a_time_with_an_offset_in_the_place_of_a_date(
+    tmp_path: Path, written: str, day: date | None, reason: str | None
+) -> None:
+    """The day is that which is written, whatever it is in UTC."""
+    expiry = '{column: X, formats: ["%Y-%m-%d %H:%M %z"]}'
+    lots = f"  lots: [{{files: lots.csv, columns: {{lot: L, product: P, expires_on: {expiry}}}}}]"
+    files = {"work__csv": f"{HEADER}\n{ROW}\n", "shops__csv": SHOPS, "lots__csv": f"L,P,X\n1,P,{written}\n"}
+    export = read(tmp_path, TASKS + STATIONS + lots, **files)
+    assert [found and found.date() for found in column(export, "expires_on", "lots")] == [day]
+    told = [("lots.csv", 2, "X", written, reason)] if reason else []
+    assert at_fault(export) == told
 
 
 @pytest.mark.parametrize(

@@ -197,6 +197,41 @@ def test_parquet_dates_of_another_zone(tmp_path: Path) -> None:
         read_export(tmp_path)
 
 
+@pytest.mark.parametrize(
+    ("written", "day"),
+    [
+        ("2026-01-31T23:00:00Z", None),  # midnight of 1 February in Berlin
+        (" 2026-01-31 23:00+00:00", None),
+        ("2026-01-31T23:00", "2026-01-31"),  # by whatever clock it was written
+        ("2026-01-31T23:00+01:00", "2026-01-31"),
+        ("2026-01-31T22:59:59Z", "2026-01-31"),
+        ("2026-01-31T00:00:00Z", "2026-01-31"),
+        ("2026-01-31", "2026-01-31"),
+    ],
+)
+def test_midnight_of_a_station_in_utc_is_two_days(written: str, day: str | None) -> None:
+    """Systems that keep a day as its midnight write the day before in UTC: of such a date the day isn't known."""
+    lots = [
+        {"lot": "L", "product": "P", "expires_on": "2026-03-01"},
+        {"lot": "M", "product": "P", "expires_on": written},
+    ]
+    found = read_rows({"tasks": [TASK], "stations": [STATION], "lots": lots})
+    assert found.tables["lots"]["expires_on"].dt.strftime("%Y-%m-%d").fillna("").tolist() == ["2026-03-01", day or ""]
+    assert {place: rows.tolist() for place, rows in found.unreadable.items()} == (
+        {} if day else {("lots", "expires_on"): [1]}
+    )
+
+
+def test_midnight_of_a_station_in_utc_is_two_days_in_parquet_too(tmp_path: Path) -> None:
+    for name, rows in (("tasks", [TASK]), ("stations", [STATION])):
+        pq.write_table(pa.Table.from_pylist(rows), tmp_path / f"{name}.parquet")
+    midnights = pa.array([datetime(2026, 1, 31, 23), datetime(2026, 1, 31)], pa.timestamp("us", "UTC"))
+    lots = pa.table({"lot": ["L", "M"], "product": ["P", "P"], "expires_on": midnights})
+    pq.write_table(lots, tmp_path / "lots.parquet")
+    read = read_export(tmp_path).tables["lots"]["expires_on"]
+    assert read.dt.strftime("%Y-%m-%d").fillna("").tolist() == ["", "2026-01-31"]
+
+
 def test_parquet_lines_are_row_numbers(tmp_path: Path) -> None:
     """In Parquet a reject's line is its row number, and its value is shown as text."""
     columns = {name: pa.array([value] * 3) for name, value in TASK.items()}
