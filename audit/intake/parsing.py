@@ -45,7 +45,7 @@ _ZONE: Final = rf"(Z|[+-]{_HOUR}(:?[0-5]\d)?)"
 _DAY_ALONE: Final = f"^{_DAY}$"
 _TIME: Final = rf"^{_DAY}[T ]{_HOUR}(:[0-5]\d(:[0-5]\d(\.\d+)?)?)?{_ZONE}?$"
 _ZONED: Final = f"[T ].*{_ZONE}$"
-_IN_UTC: Final = r"\d:\d.*(Z|[+-]00:?00)$"
+_IN_UTC: Final = r"[T ].*(Z|[+-]00(:?00)?)$"
 _CLOCK: Final = r"^\d+:[0-5]\d(:[0-5]\d)?$"
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
@@ -385,7 +385,7 @@ def _alike_times(
 
 
 def _mixed_times(
-    text: pa.StringArray, day_alone: bool, wanted: str = "time"
+    text: pa.StringArray, day_alone: bool, wanted: str = "time such as 2025-06-02T09:00Z"
 ) -> tuple[NDArray[np.datetime64], NDArray[np.bool_], Misread]:
     text = _blank_to_null(pc.utf8_trim_whitespace(text))
     text = pc.replace_substring_regex(text, r"(\.\d{6})\d+", r"\1")  # Arrow refuses what it would cut
@@ -398,7 +398,7 @@ def _mixed_times(
     instants, odd_instants = _cast(pc.if_else(zoned, text, _NULL), pa.timestamp("us", "UTC"))
     readings, odd_readings = _cast(pc.if_else(zoned, _NULL, text), pa.timestamp("us"))
     odd = np.concatenate([odd, odd_instants, odd_readings])
-    misread.append((odd, f"not an ISO 8601 {wanted}"))
+    misread.append((odd, f"not a {wanted}"))
     is_wall = ~zoned.to_numpy(zero_copy_only=False)
     values = np.where(is_wall, readings.to_numpy(zero_copy_only=False), instants.to_numpy(zero_copy_only=False))
     return values, is_wall, misread
@@ -415,7 +415,7 @@ def _typed_times(cells: pa.ChunkedArray, day_alone: bool) -> tuple[Any, NDArray[
 
 def _dates(text: pa.StringArray) -> tuple[NDArray[np.datetime64], Misread]:
     """A time of day is cut off, after a check that it is one."""
-    _, _, misread = _mixed_times(text, day_alone=True, wanted="date")
+    _, _, misread = _mixed_times(text, day_alone=True, wanted="date such as 2025-06-02")
     readable = np.ones(len(text), dtype=bool)
     for words, _ in misread:
         readable[words] = False

@@ -483,7 +483,7 @@ FAULTS: Final = (
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
-        told=("flights.landing_at 09:15?: not an ISO 8601 time",),
+        told=("flights.landing_at 09:15?: not a time such as 2025-06-02T09:00Z",),
     ),
     Fault(
         "an unreadable takeoff",
@@ -493,7 +493,7 @@ FAULTS: Final = (
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
-        told=("flights.takeoff_at morning: not an ISO 8601 time",),
+        told=("flights.takeoff_at morning: not a time such as 2025-06-02T09:00Z",),
     ),
     Fault(
         "an unreadable humidity",
@@ -513,7 +513,7 @@ FAULTS: Final = (
             "nothing to unjudged": "preservative-coats-badly-spaced",
             "complies to unjudged": "preservative-coats-wrong product-before-cure",
         },
-        told=("tasks.finished_at 18:44 h: not an ISO 8601 time",),
+        told=("tasks.finished_at 18:44 h: not a time such as 2025-06-02T09:00Z",),
     ),
     Fault(
         "a coat without its work order",
@@ -600,7 +600,7 @@ FAULTS: Final = (
             "finding to unjudged": "ice-adhesion-treatment-covered",
             "finding to unjudged by another name": "ice-adhesion-treatment-overdue",
         },
-        told=("components.installed_at spring: not an ISO 8601 time",),
+        told=("components.installed_at spring: not a time such as 2025-06-02T09:00Z",),
     ),
     Fault(
         "an unreadable removal",
@@ -614,13 +614,13 @@ FAULTS: Final = (
             "finding to unjudged": "flight-before-cure ice-adhesion-treatment-covered",
             "finding to unjudged by another name": "ice-adhesion-treatment-overdue",
         },
-        told=("components.removed_at ?: not an ISO 8601 time",),
+        told=("components.removed_at ?: not a time such as 2025-06-02T09:00Z",),
     ),
     Fault(
         "an unreadable expiry",
         (cells("lots", {"lot": "0099"}, expires_on="mid 2025"),),
         changes={"finding to unjudged": "lot-expired"},
-        told=("lots.expires_on mid 2025: not an ISO 8601 date",),
+        told=("lots.expires_on mid 2025: not a date such as 2025-06-02",),
     ),
     Fault(
         "an unreadable product class",
@@ -652,7 +652,7 @@ FAULTS: Final = (
         "an unreadable signature time",
         (cells("tasks", IBIS_COAT, signed_at="later"),),
         changes={"complies to unjudged": "signature-missing signed-before-finished signed-long-after"},
-        told=("tasks.signed_at later: not an ISO 8601 time",),
+        told=("tasks.signed_at later: not a time such as 2025-06-02T09:00Z",),
     ),
     # Units
     Fault(
@@ -725,7 +725,7 @@ FAULTS: Final = (
             "finding to unjudged": ("flight-before-cure ice-adhesion-treatment-covered ice-adhesion-treatment-overdue"),
             "finding to unjudged by another name": "work-while-airborne",
         },
-        told=("flights.landing_at 09/01/2025 09:15: not an ISO 8601 time",),
+        told=("flights.landing_at 09/01/2025 09:15: not a time such as 2025-06-02T09:00Z",),
     ),
     Fault(
         "one time in another format",
@@ -735,7 +735,7 @@ FAULTS: Final = (
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
-        told=("flights.takeoff_at 09/11/2025 08:00: not an ISO 8601 time",),
+        told=("flights.takeoff_at 09/11/2025 08:00: not a time such as 2025-06-02T09:00Z",),
     ),
     Fault("times without seconds", (cells("tasks", EVERY, started_at=lambda text: f"{text[:16]}Z"),)),
     Fault(
@@ -1339,7 +1339,7 @@ FAULTS: Final = (
         "expiry dates by the month",
         (cells("lots", EVERY, expires_on=lambda text: text[:7]),),
         changes={"complies to unjudged": ("lot-expired"), "finding to unjudged": ("lot-expired")},
-        told=("lots.expires_on 2026-06: not an ISO 8601 date",),
+        told=("lots.expires_on 2026-06: not a date such as 2025-06-02",),
     ),
     Fault(
         "people by their last names first",
@@ -1484,7 +1484,7 @@ FAULTS: Final = (
         "midnight as 24:00",
         (cells("flights", {"flight_id": "F-IBIS-1010B"}, landing_at="2025-10-10T24:00:00Z"),),
         changes={"complies to unjudged": "flights-overlap ice-adhesion-treatment-overdue"},
-        told=("not an ISO 8601 time",),
+        told=("not a time such as 2025-06-02T09:00Z",),
     ),
     Fault(
         "the aircraft of a coat mistyped",

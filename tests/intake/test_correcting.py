@@ -188,8 +188,8 @@ def test_a_corrected_station_changes_the_clock() -> None:
         (correction("humidity_pct", "", "40"), "column", "the task records are exported without that column"),
         (correction("action", "apply", "aply"), "column; now", "is apply meant?"),
         (correction("coat", "2", "0"), "column; now", "outside 1 to 100"),
-        (correction("started_at", "2024-01-10T08:00", "soon"), "column; now", "not an ISO 8601"),
-        (correction("product", "gloss", "x", "12 January"), "made_at", "not an ISO 8601"),
+        (correction("started_at", "2024-01-10T08:00", "soon"), "column; now", "not a time such as"),
+        (correction("product", "gloss", "x", "12 January"), "made_at", "not a time such as"),
         (correction("product", "gloss", "x", made_by=""), "made_by", "required, but blank"),
     ],
 )

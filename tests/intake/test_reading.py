@@ -202,6 +202,7 @@ def test_parquet_dates_of_another_zone(tmp_path: Path) -> None:
     [
         ("2026-01-31T23:00:00Z", None),  # midnight of 1 February in Berlin
         (" 2026-01-31 23:00+00:00", None),
+        ("2026-01-31T23Z", None),
         ("2026-01-31T23:00", "2026-01-31"),  # by whatever clock it was written
         ("2026-01-31T23:00+01:00", "2026-01-31"),
         ("2026-01-31T22:59:59Z", "2026-01-31"),
