@@ -29,10 +29,10 @@ def first_takeoff(timeline: Timeline, view: View, subjects: Subjects, after: Int
     best, row = np.full(len(after), FOREVER), np.full(len(after), NONE)
     counts = _stretches_that_count(timeline, view.against)
     reasons = reasons_of(timeline)
-    for index, aircraft, opens, closes, twice in _carried(timeline, view, subjects, after):
+    for index, aircraft, opens, closes, twice_from in _carried(timeline, view, subjects, after):
         place, takeoff = timeline.flights.next_takeoff(aircraft, opens)
         # A boot recorded at two places at once flew with one of the two aircraft.
-        with_it = view.against(reasons.where(twice, NO_BOOT))
+        with_it = view.against(reasons.where((twice_from < FOREVER) & (takeoff >= twice_from), NO_BOOT))
         place = np.where(with_it, place, NONE)
         at = np.where(place == NONE, FOREVER, takeoff)
         perhaps = uncovered(timeline).first_from(aircraft, opens, counts)
@@ -65,9 +65,9 @@ def first_uncovered(
 
 def _carried(
     timeline: Timeline, view: View, subjects: Subjects, after: Ints
-) -> Iterator[tuple[Ints, Ints, Ints, Ints, Bools]]:
+) -> Iterator[tuple[Ints, Ints, Ints, Ints, Ints]]:
     """The aircraft that carry each subject's boot from an instant on, stay by stay: index, aircraft, from, to, and
-    whether the boot is recorded elsewhere at the same time.
+    from when on the boot is recorded elsewhere at the same time.
 
     On a day of which the time of a swap is not recorded, both boots may have been on, and count as the view has it. So
     does a boot where only a row set aside may have it.
@@ -75,8 +75,7 @@ def _carried(
     bootless = np.flatnonzero(subjects.boot < 0)
     if len(bootless):
         forever = np.full(len(bootless), FOREVER)
-        one = np.zeros(len(bootless), bool)
-        yield bootless, timeline.aircraft_of(subjects.place[bootless]), after[bootless], forever, one
+        yield bootless, timeline.aircraft_of(subjects.place[bootless]), after[bootless], forever, forever
     history = timeline.components
     no_boot = np.array([reasons_of(timeline).number(*NO_BOOT)])
     perhaps = view.against(no_boot)[0]
@@ -88,7 +87,7 @@ def _carried(
             index, stay = who[nth == number], stays[nth == number]
             opens = np.maximum(after[index], history.possible.start[stay])
             aircraft = timeline.aircraft_of(history.possible.place[stay])
-            yield index, aircraft, opens, history.possible.end[stay], np.zeros(len(index), bool)
+            yield index, aircraft, opens, history.possible.end[stay], np.full(len(index), FOREVER)
     index = np.flatnonzero(subjects.boot >= 0)
     stay, end = history.stays_from(subjects.boot[index], after[index])
     while len(index):
@@ -97,7 +96,7 @@ def _carried(
         component = history.by_boot.row[stay]
         opens = np.maximum(after[index], installed[component])
         aircraft = timeline.aircraft_of(history.place[component])
-        yield index, aircraft, opens, removed[component], history.twice[component]
+        yield index, aircraft, opens, removed[component], history.twice_from[component]
         stay = stay + 1
 
 

@@ -78,7 +78,7 @@ def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatment
         kept = np.flatnonzero(judged.truth != FALSE)
         task, place, component, index = task[kept], place[kept], component[kept], np.arange(len(kept))
         elsewhere = elsewhere[kept]
-    boot = timeline.components.boot_of(component)
+    boot = timeline.components.boot_of(component, timeline.times["started_at"][task])
     doubt = doubt_of(reasons, judged, kept)[index]
     done = np.ones(len(task), bool)
     if len(timeline.perhaps):

@@ -78,7 +78,10 @@ def _faults(cases: pd.DataFrame, timeline: Timeline) -> tuple[Ints, Faults]:
     which, spot = which[np.array(asked, bool)], spot[np.array(asked, bool)]
     there = timeline.component_at(spot, timeline.times["started_at"][task[which]])
     case = np.concatenate((single, which))
-    boot = timeline.components.boot_of(np.concatenate((component[single], there)))
+    boot = timeline.components.boot_of(
+        np.concatenate((component[single], there)),
+        np.concatenate((cases["at"].to_numpy()[single], timeline.times["started_at"][task[which]])),
+    )
     home = take(timeline.components.place, component[single], NONE)
     where = np.concatenate((np.where(place[single] >= 0, place[single], home), spot))
     return case, Faults(boot, where, cases["at"].to_numpy()[case])

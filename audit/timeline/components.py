@@ -36,16 +36,16 @@ TWO_RECORDED = -2
 class Components:
     """Installed components by (place, installation); a place is an aircraft's position, see Timeline.
 
-    `place`, `installed`, `removed` (FOREVER where still installed) and `boot` are by row of the components frame: a
-    row is a stay of a boot at a place; the boot is its serial, by number. Intervals are half-open: installed <= t <
+    `place`, `installed`, `removed` (FOREVER where still installed) and `boot` are by row of the components frame: a row
+    is a stay of a boot at a place; the boot is its serial, by number. Intervals are half-open: installed <= t <
     removed. `unclear` are stretches (place, start, end) in which a row that can't be read, or a day without a time,
-    leaves it unclear which boot was installed. `twice` tells the stays of a boot that is recorded elsewhere meanwhile,
-    `open_ended` those whose removal is not known: it can't be read, or the export has no column for it, and another
-    installation shows that the stay ended. `removed` is then the latest that it can have been. `surely` and `perhaps`
-    are the start and end of the time in which each stay surely lasted, and in which it may have: they differ where a
-    day was recorded without a time. Of a boot that is listed twice at one place, to the same end, the row that begins
-    first is `removed` where the other begins: what only it tells is one of the stays `twice`. `recorded` is when each
-    was removed as its row says.
+    leaves it unclear which boot was installed. `twice_from` says from when on the boot of a stay is recorded elsewhere,
+    too (FOREVER where it isn't meanwhile), `open_ended` tells the stays whose removal is not known: it can't be read,
+    or the export has no column for it, and another installation shows that the stay ended. `removed` is then the latest
+    that it can have been. `surely` and `perhaps` are the start and end of the time in which each stay surely lasted,
+    and in which it may have: they differ where a day was recorded without a time. Of a boot that is listed twice at one
+    place, to the same end, the row that begins first is `removed` where the other begins: what only it tells is one of
+    the stays `twice`, from its beginning on. `recorded` is when each was removed as its row says.
     """
 
     place: Ints
@@ -54,7 +54,7 @@ class Components:
     recorded: Ints
     boot: Ints
     boots: int
-    twice: Bools
+    twice_from: Ints
     open_ended: Bools
     by_installation: Order
     by_removal: Order
@@ -70,13 +70,20 @@ class Components:
         since, until = self.surely
         return Stretches(self.boot, since, np.where(self.open_ended, self.installed, until))
 
-    def boot_of(self, component: Ints) -> Ints:
-        """The boot of each component row; NONE_KNOWN and TWO_RECORDED stay what they are.
+    @property
+    def twice(self) -> Bools:
+        """The stays of a boot that is recorded elsewhere meanwhile, for a time at least."""
+        recorded: Bools = self.twice_from < FOREVER
+        return recorded
 
-        Of a serial recorded at two places at once it isn't known which of them the boot was at: NONE_KNOWN.
+    def boot_of(self, component: Ints, instant: Ints | int = FOREVER) -> Ints:
+        """The boot of each component row at an instant; NONE_KNOWN and TWO_RECORDED stay what they are.
+
+        From when on a serial is recorded at two places it isn't known which of them the boot was at: NONE_KNOWN.
         """
-        known = np.where(self.twice, NONE_KNOWN, self.boot)
-        return np.where(component >= 0, take(known, component, NONE_KNOWN), component)
+        since = take(self.twice_from, component, FOREVER)
+        known = np.where((since < FOREVER) & (since <= instant), NONE_KNOWN, take(self.boot, component, NONE_KNOWN))
+        return np.where(component >= 0, known, component)
 
     def stays_from(self, boot: Ints, instants: Ints) -> tuple[Ints, Ints]:
         """First and one-past-last place in `by_boot` of the stays of each boot that may not have ended before an
@@ -196,6 +203,7 @@ def build_components(
     unclear = pd.concat([unclear, pd.DataFrame(until_unknown)], ignore_index=True)
     gone = np.flatnonzero(removed < FOREVER)
     surely = (_moved(installed, day_alone.get("installed_at"), 1), _moved(removed, day_alone.get("removed_at"), 0))
+    perhaps = (_moved(installed, day_alone.get("installed_at"), 0), _moved(removed, day_alone.get("removed_at"), 1))
     return Components(
         place=place,
         installed=installed,
@@ -204,14 +212,14 @@ def build_components(
         boot=boot,
         boots=len(frame["component_serial"].cat.categories),
         # On a day without a time it may have been moved: only what it surely was longer is two places at once.
-        twice=_twice(boot, *surely) | (removed != recorded),
+        twice_from=np.where(removed != recorded, NEVER, _twice_from(boot, surely, perhaps[0])),
         open_ended=open_ended,
         by_installation=Order.of(place, installed),
         by_removal=Order.of(place[gone], removed[gone]),
         by_boot=Order.of(boot, installed),
         unclear=unclear,
         surely=surely,
-        perhaps=(_moved(installed, day_alone.get("installed_at"), 0), _moved(removed, day_alone.get("removed_at"), 1)),
+        perhaps=perhaps,
     )
 
 
@@ -248,13 +256,21 @@ def _next(owner: Ints, installed: Ints) -> Ints:
     return np.where(take(owner, row, -1) == owner, take(installed, row, FOREVER), FOREVER)
 
 
-def _twice(boot: Ints, installed: Ints, removed: Ints) -> Bools:
-    """Which stays of a boot overlap another stay of it."""
-    found = np.zeros(len(boot), bool)
+def _twice_from(boot: Ints, surely: tuple[Ints, Ints], begins: Ints) -> Ints:
+    """From when on another stay of its boot overlaps each stay; FOREVER where none does.
+
+    `surely` is the time in which each stay surely lasted, `begins` is when it may have begun.
+    """
+    installed, removed = surely
+    found = np.full(len(boot), FOREVER)
     order = np.lexsort((installed, boot))
     new = group_begins(boot[order])
     reach = running_max(removed[order], new)
     follows = np.flatnonzero(~new)
-    found[order[follows]] = installed[order[follows]] < reach[follows - 1]
-    found[order[follows - 1]] |= installed[order[follows]] < removed[order[follows - 1]]
+    late, early = order[follows], order[follows - 1]
+    # A stay that any later one overlaps is overlapped by the next.
+    overlapped = installed[late] < removed[early]
+    found[early[overlapped]] = begins[late[overlapped]]
+    within = installed[late] < reach[follows - 1]
+    found[late[within]] = begins[late[within]]
     return found

@@ -63,17 +63,17 @@ VIEWS = {
 }
 
 
-def carried(timeline: Timeline, view: View, boot: int, place: int, after: int) -> Iterator[tuple[int, int, int, bool]]:
-    """The aircraft that carry a boot from an instant on: aircraft, from, to, and whether it is recorded elsewhere."""
+def carried(timeline: Timeline, view: View, boot: int, place: int, after: int) -> Iterator[tuple[int, int, int, int]]:
+    """The aircraft that carry a boot from an instant on: which, from, to, and from when on it is recorded elsewhere."""
     width, history = timeline.unknown_position + 1, timeline.components
     if boot < 0:
-        yield place // width, after, FOREVER, False
+        yield place // width, after, FOREVER, FOREVER
         return
     doubted = bool(view.against(np.array([reasons_of(timeline).number(*NO_BOOT)]))[0])
     since, until = history.perhaps if doubted else history.surely
     for stay in np.flatnonzero(history.boot == boot).tolist():
         opens = max(after, int(since[stay]))
-        yield int(history.place[stay]) // width, opens, int(until[stay]), bool(history.twice[stay])
+        yield int(history.place[stay]) // width, opens, int(until[stay]), int(history.twice_from[stay])
 
 
 def stretches(timeline: Timeline, view: View, aircraft: int, opens: int) -> list[int]:
@@ -98,10 +98,11 @@ def test_the_first_takeoff_of_each_boot(seed: int, name: str) -> None:
     for subject, (boot, place, since) in enumerate(zip(boots.boot, boots.place, after, strict=True)):
         flown: dict[int, set[int]] = {}
         unseen = {FOREVER}
-        for aircraft, opens, closes, twice in carried(timeline, view, int(boot), int(place), int(since)):
-            counts = not twice or bool(view.against(np.array([reasons_of(timeline).number(*NO_BOOT)]))[0])
+        for aircraft, opens, closes, elsewhere in carried(timeline, view, int(boot), int(place), int(since)):
+            if view.against(np.array([reasons_of(timeline).number(*NO_BOOT)]))[0]:
+                elsewhere = FOREVER
             for which in np.flatnonzero((flights.aircraft == aircraft) & (flights.takeoff >= opens)).tolist():
-                if counts and flights.takeoff[which] < closes:
+                if flights.takeoff[which] < min(closes, elsewhere):
                     flown.setdefault(int(flights.takeoff[which]), set()).add(int(flights.row[which]))
             unseen |= {start for start in stretches(timeline, view, aircraft, opens) if start < closes}
         first = min({*flown, *unseen})

@@ -115,7 +115,7 @@ def test_each_record_at_each_of_its_places(seed: int, name: str) -> None:
             if not done:
                 why = why or (UNREADABLE_RECORD if row >= timeline.audited else OPEN_RECORD)
             why = why or (NEARLY_THIS if elsewhere else None)
-            boot = int(history.boot_of(component)[0])
+            boot = int(history.boot_of(component, began)[0])
             doubt = CERTAIN if why is None else reasons.number(*why)
             expected[row, place, int(component[0]), boot, doubt, done and not elsewhere] += 1
     columns = [column.tolist() for column in vars(found).values()]

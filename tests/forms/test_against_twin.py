@@ -578,13 +578,37 @@ def stay(serial: str, aircraft: str, position: str, installed: str, removed: str
             False,
             id="recorded-at-two-places-at-once",
         ),
+        pytest.param(
+            {"event": "takeoff"},
+            ("A2", "right"),
+            "A2",
+            [stay("X", "A1", "left", BEFORE), stay("X", "A2", "left", AWAY)],
+            None,
+            id="moved-and-its-removal-not-entered",
+        ),
+        pytest.param(
+            {"event": "takeoff"},
+            ("A2", "right"),
+            "A1",
+            [stay("X", "A1", "left", BEFORE), stay("X", "A2", "left", "2025-06-03T13:00:00Z")],
+            False,
+            id="flown-before-it-was-recorded-at-two-places",
+        ),
+        pytest.param(
+            {"event": "treatment", "where": NOT_PRESERVE},
+            ("A1", "right"),
+            "A2",
+            [stay("X", "A1", "left", BEFORE), stay("X", "A1", "right", AWAY)],
+            None,
+            id="moved-to-another-position-and-its-removal-not-entered",
+        ),
     ],
 )
 def test_a_moved_boot_is_no_way_out_of_a_hold(
     event: dict[str, Any], washed: tuple[str, str], flown: str, stays: list[Row], expected: bool | None
 ) -> None:
     """Where it isn't known which boot was worked on, it may have been one that was moved there; and a boot recorded at
-    two places flew with the aircraft that it was treated on."""
+    two places flew with the aircraft that it was treated on, or with another on which it is recorded since."""
     usual = {"action": "apply", "work_order": "W1", "station": "S1"}
     tables = {
         "tasks": [

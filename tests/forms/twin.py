@@ -100,23 +100,27 @@ class World:
         ]
         return NO_BOOT if not there else TWO_BOOTS if len(there) > 1 else there[0]
 
-    def serial(self, boot: int) -> Boot:
+    def serial(self, boot: int, at: datetime) -> Boot:
         """What tells a boot from others wherever it is: its serial number; NO_BOOT or TWO_BOOTS where not known.
 
-        Of a serial that is recorded elsewhere at the same time it isn't known where the boot was.
+        From when on a serial is recorded elsewhere at the same time it isn't known where the boot was.
         """
         if boot < 0:
             return boot
         row = self.tables["components"][boot]
-        return NO_BOOT if self.is_twice(row) else str(row["component_serial"])
+        return NO_BOOT if self.twice_from(row) <= at else str(row["component_serial"])
 
-    def is_twice(self, stay: Row) -> bool:
-        """Whether a boot is recorded elsewhere during a stay."""
-        return any(
-            other is not stay
-            and max(stay["installed_at"], other["installed_at"])
-            < min(stay.get("removed_at") or LAST_INSTANT, other.get("removed_at") or LAST_INSTANT)
-            for other in self.stays(stay["component_serial"])
+    def twice_from(self, stay: Row) -> datetime:
+        """From when on a boot is recorded elsewhere during a stay; the last instant where it isn't."""
+        others = [other for other in self.stays(stay["component_serial"]) if other is not stay]
+        return min(
+            (
+                begun
+                for other in others
+                if (begun := max(stay["installed_at"], other["installed_at"]))
+                < min(stay.get("removed_at") or LAST_INSTANT, other.get("removed_at") or LAST_INSTANT)
+            ),
+            default=LAST_INSTANT,
         )
 
     def stays(self, boot: Boot) -> list[Row]:
@@ -135,19 +139,19 @@ class World:
         ]
         return LAST_INSTANT if known(session.boot) else min(changes, default=LAST_INSTANT)
 
-    def carried(self, boot: Boot, aircraft: str) -> list[tuple[str, datetime, datetime, Verdict]]:
-        """On which aircraft a boot was from when to when, surely or perhaps.
+    def carried(self, boot: Boot, aircraft: str) -> list[tuple[str, datetime, datetime, datetime]]:
+        """On which aircraft a boot was from when to when, and from when on it is only perhaps there.
 
         One that isn't known stays on the aircraft of its record.
         """
         if not known(boot):
-            return [(aircraft, FIRST_INSTANT, LAST_INSTANT, True)]
+            return [(aircraft, FIRST_INSTANT, LAST_INSTANT, LAST_INSTANT)]
         return [
             (
                 row["aircraft"],
                 row["installed_at"],
                 row.get("removed_at") or LAST_INSTANT,
-                None if self.is_twice(row) else True,
+                self.twice_from(row),
             )
             for row in self.stays(boot)
         ]
@@ -158,9 +162,13 @@ class World:
         Of a time that isn't covered, the first instant at which it may have taken off.
         """
         found: list[tuple[datetime, Verdict]] = []
-        for where, opens, closes, sure in self.carried(boot, aircraft):
+        for where, opens, closes, perhaps in self.carried(boot, aircraft):
             opens = max(opens, since)
-            found += [(takeoff, sure) for takeoff in self.takeoffs(where) if opens <= takeoff < closes]
+            found += [
+                (takeoff, True if takeoff < perhaps else None)
+                for takeoff in self.takeoffs(where)
+                if opens <= takeoff < closes
+            ]
             for other, start, end in uncovered(self):
                 first = max(opens, start)
                 if other == where and first < min(end, closes):
@@ -675,7 +683,9 @@ def placed(world: World, task: Row) -> list[tuple[Position, int]]:
 def select(conditions: RuleData, world: World) -> list[Treatment]:
     """The records for which the conditions hold, or may hold, once for each position."""
     return [
-        Treatment(task, position, world.serial(boot), truth if task.get("status") != "open" else None)
+        Treatment(
+            task, position, world.serial(boot, task["started_at"]), truth if task.get("status") != "open" else None
+        )
         for task in (*world.done, *world.unfinished)
         for position, boot in placed(world, task)
         if (truth := holds(conditions, world, task, boot)) is not False
@@ -1091,7 +1101,7 @@ def once_at_a_time(world: World, boot: Boot, opens: datetime, closes: datetime) 
     for stay in world.stays(boot):
         start = max(opens, stay["installed_at"], world.since)
         end = min(closes, stay.get("removed_at") or LAST_INSTANT)
-        if start < end and start <= world.as_of and world.is_twice(stay):
+        if start < end and start <= world.as_of and world.twice_from(stay) < LAST_INSTANT:
             return None
     return True
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, permutations
 
 import numpy as np
 import pandas as pd
@@ -140,17 +140,18 @@ def overlapping(one: Stay, other: Stay) -> bool:
 @few
 @given(STAYS)
 def test_a_boot_recorded_at_two_places_at_once(stays: list[Stay]) -> None:
-    """Both stays are told, of no other boot, and of none of them is it known where the boot was."""
-    twice = {
-        row
-        for pair in combinations(range(len(stays)), 2)
-        if stays[pair[0]].boot == stays[pair[1]].boot and overlapping(*(stays[row] for row in pair))
-        for row in pair
-    }
+    """Both stays are told, of no other boot; from when on they overlap it isn't known where the boot was."""
+    since = dict.fromkeys(range(len(stays)), HOURS + 1)
+    for one, other in permutations(range(len(stays)), 2):
+        if stays[one].boot == stays[other].boot and overlapping(stays[one], stays[other]):
+            since[one] = min(since[one], max(stays[one].since, stays[other].since))
     found = history(stays)
-    assert set(np.flatnonzero(found.twice).tolist()) == twice
+    assert set(np.flatnonzero(found.twice).tolist()) == {row for row, at in since.items() if at <= HOURS}
     asked = np.array([*range(len(stays)), NONE_KNOWN, TWO_RECORDED])
-    expected = [NONE_KNOWN if row in twice else stay.boot for row, stay in enumerate(stays)]
+    for at in range(HOURS + 1):
+        expected = [NONE_KNOWN if since[row] <= at else stay.boot for row, stay in enumerate(stays)]
+        assert found.boot_of(asked, at * HOUR).tolist() == [*expected, NONE_KNOWN, TWO_RECORDED]
+    expected = [NONE_KNOWN if since[row] <= HOURS else stay.boot for row, stay in enumerate(stays)]
     assert found.boot_of(asked).tolist() == [*expected, NONE_KNOWN, TWO_RECORDED]
     assert found.boots == SERIALS
 
