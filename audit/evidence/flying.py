@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
+from itertools import chain
 
 import numpy as np
 
 from audit.evidence.doubt import RECORDS_END, View, coverage_doubt, reasons_of
 from audit.evidence.sessions import Sessions
-from audit.evidence.treatments import NO_BOOT, NONE, Counted, Subjects
+from audit.evidence.treatments import NO_BOOT, NONE, Counted, Subjects, boots_there
 from audit.timeline.coverage import Missing, recorded_until, uncovered
-from audit.timeline.instants import FOREVER, Bools, Ints, take
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, take
 from audit.timeline.timeline import Timeline
 
 
@@ -20,16 +21,22 @@ def _stretches_that_count(timeline: Timeline, counted: Counted) -> Callable[[Int
     return lambda why: counted(numbers[why])
 
 
-def first_takeoff(timeline: Timeline, view: View, subjects: Subjects, after: Ints) -> tuple[Ints, Ints]:
+def first_takeoff(
+    timeline: Timeline, view: View, subjects: Subjects, after: Ints, made: Ints | None = None
+) -> tuple[Ints, Ints]:
     """The first takeoff with each subject's boot at or after an instant: when, and the row in the flights frame.
 
     FOREVER and NONE where there is none. Takeoffs speak against their subjects: what the log does not cover is taken
-    as flown in a harsh view. Of a boot that isn't known, those of its aircraft.
+    as flown in a harsh view. Of a boot that isn't known, those of its aircraft, and perhaps of one that any boot was
+    moved to since that may have been there when the subject's record (`made`) was.
     """
     best, row = np.full(len(after), FOREVER), np.full(len(after), NONE)
     counts = _stretches_that_count(timeline, view.against)
     reasons = reasons_of(timeline)
-    for index, aircraft, opens, closes, twice_from in _carried(timeline, view, subjects, after):
+    for index, aircraft, opens, closes, twice_from in chain(
+        _carried(timeline, view, subjects, after),
+        () if made is None else _moved_on(timeline, view, subjects, after, made),
+    ):
         place, takeoff = timeline.flights.next_takeoff(aircraft, opens)
         # A boot recorded at two places at once flew with one of the two aircraft.
         with_it = view.against(reasons.where((twice_from < FOREVER) & (takeoff >= twice_from), NO_BOOT))
@@ -81,10 +88,7 @@ def _carried(
     perhaps = view.against(no_boot)[0]
     installed, removed = history.perhaps if perhaps else history.surely
     if perhaps and len(history.possible):
-        who, stays = history.possible.of(subjects.boot)
-        nth = np.arange(len(who)) - np.searchsorted(who, who)
-        for number in range(int(nth.max(initial=-1)) + 1):
-            index, stay = who[nth == number], stays[nth == number]
+        for index, stay in _one_by_one(*history.possible.of(subjects.boot)):
             opens = np.maximum(after[index], history.possible.start[stay])
             aircraft = timeline.aircraft_of(history.possible.place[stay])
             yield index, aircraft, opens, history.possible.end[stay], np.full(len(index), FOREVER)
@@ -98,6 +102,30 @@ def _carried(
         aircraft = timeline.aircraft_of(history.place[component])
         yield index, aircraft, opens, removed[component], history.twice_from[component]
         stay = stay + 1
+
+
+def _moved_on(
+    timeline: Timeline, view: View, subjects: Subjects, after: Ints, made: Ints
+) -> Iterator[tuple[Ints, Ints, Ints, Ints, Ints]]:
+    """The same of boots that aren't known: where those went since that may have been there when a record was made."""
+    history = timeline.components
+    unknown = np.flatnonzero(subjects.boot < 0)
+    if not len(unknown) or not view.against(np.array([reasons_of(timeline).number(*NO_BOOT)]))[0]:
+        return
+    case, boot = boots_there(timeline, subjects.place[unknown], made[unknown])
+    which, row = history.by_boot.rows(boot, boot + 1)
+    who = unknown[case[which]]
+    later = history.installed[row] > timeline.times["started_at"][made[who]]
+    since, until = history.perhaps
+    for index, stay in _one_by_one(who[later], row[later]):
+        opens = np.maximum(after[index], since[stay])
+        yield index, timeline.aircraft_of(history.place[stay]), opens, until[stay], np.full(len(index), NEVER)
+
+
+def _one_by_one(who: Ints, stays: Ints) -> Iterable[tuple[Ints, Ints]]:
+    """Of the stays of each (`who` in order) the first, then the second and so on, so that nobody is named twice."""
+    nth = np.arange(len(who)) - np.searchsorted(who, who)
+    return ((who[nth == number], stays[nth == number]) for number in range(int(nth.max(initial=-1)) + 1))
 
 
 def removal(timeline: Timeline, view: View, held: Sessions) -> Ints:
@@ -130,10 +158,13 @@ def carriers(timeline: Timeline, held: Sessions) -> tuple[Ints, Ints]:
     history = timeline.components
     boot = np.where(held.boot >= 0, held.boot, history.boots)
     perhaps, elsewhere = history.possible.of(boot)
+    unknown = np.flatnonzero(held.boot < 0)
+    case, there = boots_there(timeline, held.place[unknown], held.task[unknown])
+    who, boot = np.append(np.arange(len(held)), unknown[case]), np.append(boot, there)
     first, end = history.by_boot.block(boot)
-    moved = np.flatnonzero((held.boot >= 0) & (end - first > 1))
+    moved = np.flatnonzero((boot < history.boots) & (end - first > 1))
     which, stay = history.by_boot.rows(boot[moved], boot[moved] + 1)
     return (
-        np.concatenate((np.arange(len(held)), moved[which], perhaps)),
+        np.concatenate((np.arange(len(held)), who[moved[which]], perhaps)),
         timeline.aircraft_of(np.concatenate((held.place, history.place[stay], history.possible.place[elsewhere]))),
     )

@@ -356,7 +356,7 @@ def where_the_boot_was(
     rows, doubt = _that_count(evidence, (evidence.boot < 0) & among, why, counted)
     if not len(rows) or not history.boots:
         return
-    case, boot = _boots_there(timeline, evidence.place[rows], evidence.task[rows])
+    case, boot = boots_there(timeline, evidence.place[rows], evidence.task[rows])
     asked = timeline.boot_or_place(subjects.boot, subjects.place)
     yield _grouped(timeline, group, Candidates(rows[case], doubt[case], boot, asked))
 
@@ -378,7 +378,7 @@ def of_boots_that_may_be_there(
     unknown = np.flatnonzero((subjects.boot < 0) & ~timeline.nowhere(subjects.place))
     if not len(rows) or not len(unknown):
         return
-    case, boot = _boots_there(timeline, subjects.place[unknown], subjects.task[unknown])
+    case, boot = boots_there(timeline, subjects.place[unknown], subjects.task[unknown])
     pair, place = matching(evidence.boot[rows], boot)
     # A subject may be of several boots: what was done to any of them has the subject for its key.
     rows, doubt, subject = rows[place], doubt[place], unknown[case[pair]]
@@ -390,7 +390,7 @@ def of_boots_that_may_be_there(
     yield Candidates(rows, doubt, subject, asked)
 
 
-def _boots_there(timeline: Timeline, place: Ints, task: Ints) -> tuple[Ints, Ints]:
+def boots_there(timeline: Timeline, place: Ints, task: Ints) -> tuple[Ints, Ints]:
     """The boots recorded where, and when, each record was made, or perhaps there by a row set aside; anywhere on its
     aircraft if it names no position: the index of the record, in order, and the boot."""
     history = timeline.components

@@ -301,7 +301,7 @@ class _Hold:
         among the flights, or the tasks."""
         timeline, held = self.timeline, self.sessions.take(index)
         if self.others is None:
-            return first_takeoff(timeline, view, held, held.end)
+            return first_takeoff(timeline, view, held, held.end, held.last)
         ended, unfinished = self.reach(view.favour)[1][held.number], self.unfinished[index]
         goes_on = (unfinished != CERTAIN) & view.favour(unfinished)
         ended = np.where(goes_on, unrecorded_from(timeline)[0], ended)

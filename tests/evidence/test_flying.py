@@ -14,7 +14,7 @@ from audit.evidence.boots import Odometer, flown_on_swap_days
 from audit.evidence.doubt import View, coverage_doubt, reasons_of
 from audit.evidence.flying import carriers, first_takeoff, first_uncovered, removal, still_running
 from audit.evidence.sessions import in_sessions
-from audit.evidence.treatments import NO_BOOT, NONE
+from audit.evidence.treatments import NO_BOOT, NONE, boots_there
 from audit.language.condition import Conditions
 from audit.timeline.coverage import Missing, uncovered
 from audit.timeline.instants import FOREVER, Ints
@@ -168,14 +168,18 @@ def test_flights_on_a_day_of_a_swap(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_every_aircraft_that_carries_a_boot(seed: int) -> None:
-    """The one on which it was treated, and each that it was ever on; of a boot that isn't known only the one."""
+    """The one on which it was treated, and each that it was ever on; of a boot that isn't known, each that any was ever
+    on that may have been there."""
     timeline = fleet(seed)
     held, history = in_sessions(timeline, GLOSS).evidence, timeline.components
     index, aircraft = carriers(timeline, held)
     for number in range(len(held)):
         here = int(timeline.aircraft_of(held.place[[number]])[0])
-        stays = history.place[history.boot == held.boot[number]]
-        everywhere = set(timeline.aircraft_of(stays).tolist()) if len(stays) > 1 else set()
+        boots = [int(held.boot[number])]
+        if boots[0] < 0:
+            boots = boots_there(timeline, held.place[[number]], held.task[[number]])[1].tolist()
+        stays = history.place[np.isin(history.boot, boots)]
+        everywhere = set(timeline.aircraft_of(stays).tolist())
         assert set(aircraft[index == number].tolist()) == {here, *everywhere}
 
 

@@ -175,6 +175,26 @@ class World:
                     found.append((first, None))
         return found
 
+    def moved_on(self, session: Session) -> list[tuple[datetime, Verdict]]:
+        """When a session's boot, if it isn't known, may have flown since on an aircraft that it was moved to: any that
+        was there then may be the one."""
+        last, rows = session.last, self.tables.get("components", [])
+        there = {
+            row["component_serial"]
+            for row in rows
+            if not known(session.boot)
+            and row["aircraft"] == last.aircraft
+            and last.position in (None, row["position"])
+            and installed(row, last.start)
+        }
+        moved = [row for row in rows if row["component_serial"] in there and row["installed_at"] > last.start]
+        return [
+            (at, None)
+            for row in moved
+            for at, _ in self.flown_with(NO_BOOT, row["aircraft"], max(session.end, row["installed_at"]))
+            if at < (row.get("removed_at") or LAST_INSTANT)
+        ]
+
 
 def known(boot: Boot) -> bool:
     """Whether it is known which boot it was."""
@@ -767,6 +787,13 @@ def of_boot(world: World, asked: Session | Treatment, treatment: Treatment) -> V
         for row in world.stays(asked.boot)
     ):
         return None
+    if known(treatment.boot) and any(
+        row["aircraft"] == asked.aircraft
+        and row["position"] == asked.position
+        and installed(row, asked.last.start if isinstance(asked, Session) else asked.start)
+        for row in world.stays(treatment.boot)
+    ):
+        return None
     if asked.aircraft != treatment.aircraft:
         return False
     if None in (asked.position, treatment.position):
@@ -817,7 +844,7 @@ def judge_hold(rule: RuleData, world: World) -> Verdicts:
             at_the_latest = min(at_the_latest, last + duration(rule["for"]))
         change = world.next_change(session)
         if where is None:
-            coming = world.flown_with(session.boot, session.aircraft, session.end)
+            coming = world.flown_with(session.boot, session.aircraft, session.end) + world.moved_on(session)
         else:
             coming = [
                 (other.start, all_of([of_boot(world, session, other), other.sure]))
