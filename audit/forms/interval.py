@@ -207,12 +207,14 @@ class _Run:
 
     `over` tells which went over, `surely` and `perhaps` whether they did whatever the times of days on which boots were
     swapped and wherever rows set aside may have had them, or may have, and `vague` where these make a difference to
-    what passed; `at` tells when they went over (FOREVER where not), and `flight` with which flight; `measured`,
-    `carried` and `limit` are in units of the meter, `bins` in tenths of the limit.
+    what passed; `at` tells when they went over (FOREVER where not), and `flight` with which flight; `base` is the
+    reading from which each counts; `measured`, `carried` and `limit` are in units of the meter, `bins` in tenths of
+    the limit.
     """
 
     meter: Meter
     odometer: Odometer
+    base: Ints
     over: Bools
     surely: Bools
     perhaps: Bools
@@ -259,7 +261,7 @@ class _Run:
         passed, allowed = end - base, last_allowed - base
         measured, carried, limit = (micros / float(meter.scale) for micros in (passed, start - base, allowed))
         bins = tenths("most", passed, allowed)
-        return cls(meter, odometer, over, surely, perhaps, vague, at, flight, measured, carried, limit, bins)
+        return cls(meter, odometer, base, over, surely, perhaps, vague, at, flight, measured, carried, limit, bins)
 
 
 def _read(meter: Meter, odometer: Odometer, boot: Ints, stretch: Segments, until_treated: Bools) -> tuple[Ints, Ints]:
@@ -326,7 +328,7 @@ class _Use:
         """Whether the segments at an index went over whichever of the records in them that may be treatments are.
 
         They did where too much passed between two of those that follow each other, even if the next due point is
-        counted from as late as it may be. Before the first of those records in a boot's time nothing is in doubt.
+        counted from as late as it may be. Until the first of those records in a boot's time nothing is in doubt.
         """
         segments = self.segments
         cut, when, at_any_time = self.perhaps_treated(view)
@@ -336,20 +338,22 @@ class _Use:
         of = np.append(np.arange(len(index)), position[cut[mine]])
         when = np.append(segments.start[index], when[mine])
         order = np.lexsort((when, of))
-        of, when = of[order], when[order]
+        of, when, begins = of[order], when[order], order < len(index)
         pieces = segments.take(index[of])
         last = np.append(of[1:] != of[:-1], True)[: len(of)]
         until = np.where(last, pieces.end, np.append(when[1:], 0)[: len(of)])
         until_treated = ~last | (pieces.ended != NONE)
         pieces = replace(pieces, start=when, end=until)
+        first = least_of(segments.time[cut], cut, len(self.time))
+        first[at_any_time] = NONE
+        known = begins & (index[of] <= first[pieces.time])
         boot, over = self.time.boot[pieces.time], np.zeros(len(index), bool)
         for run in self.runs:
             meter = run.meter
-            first, passed = _read(meter, run.odometer, boot, pieces, until_treated)
-            latest = first + (meter.tolerance if self.rule.next_due == "scheduled" else 0)
-            over[of[passed > meter.due(latest) + meter.tolerance]] = True
-        first = least_of(segments.time[cut], cut, len(self.time))
-        first[at_any_time] = NONE
+            start, passed = _read(meter, run.odometer, boot, pieces, until_treated)
+            latest = start + (meter.tolerance if self.rule.next_due == "scheduled" else 0)
+            base = np.where(known, run.base[index[of]], latest)
+            over[of[passed > meter.due(base) + meter.tolerance]] = True
         return (index < first[segments.time[index]]) | (over & ~np.isin(segments.time[index], at_any_time))
 
     def doubt(self, index: Ints) -> Ints:

@@ -315,21 +315,10 @@ def _minutes(timeline: Timeline, name: str, rows: Ints, start: str, end: str) ->
     return _plain("number", name, missing, numbers=minutes)
 
 
-def _pair(
-    timeline: Timeline, rows: Ints, table: str, columns: tuple[str, ...], task_columns: tuple[str, ...]
-) -> tuple[Ints, Bools]:
-    """Row in `table` that agrees with each record on all columns, -1 where none; and whether the record names one."""
-    count = len(rows)
-    if not timeline.supplied(table) or any(name not in timeline.tasks for name in task_columns):
-        return np.full(count, -1), np.zeros(count, bool)
-    row, named = timeline.timeless(("pair", table), lambda: _pairs(timeline, table, columns, task_columns))
-    return row[rows], named[rows]
-
-
 def _pairs(
     timeline: Timeline, table: str, columns: tuple[str, ...], task_columns: tuple[str, ...]
 ) -> tuple[Ints, Bools]:
-    """The same for all records."""
+    """Row in `table` that agrees with each record on all columns, -1 where none; and whether the record names one."""
     frame, count = timeline.tables[table], len(timeline.tasks)
     combined_task = np.zeros(count, np.int64)
     combined_row = np.zeros(len(frame), np.int64)
@@ -367,7 +356,8 @@ def _joined(timeline: Timeline, name: str, prefix: str, column: str, tasks: Ints
         return _not_supplied(name, table, len(tasks))
     if lacking := [one for one in task_columns if one not in timeline.tasks]:
         return _not_exported(name, len(tasks), lacking[0])
-    rows, named = _pair(timeline, tasks, table, columns, task_columns)
+    row, names_one = timeline.timeless(("pair", table), lambda: _pairs(timeline, table, columns, task_columns))
+    rows, named = row[tasks], names_one[tasks]
     found = _own(timeline.tables[table], name, rows, column)
     if column not in timeline.tables[table]:
         return found

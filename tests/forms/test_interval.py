@@ -249,6 +249,8 @@ def test_late_inside_the_window_is_later_still_overdue() -> None:
     [
         pytest.param("right wing", "05", True, id="of-another-boot"),
         pytest.param("left wing", "12", True, id="after-it"),
+        pytest.param("left wing", "08", True, id="in-it-when-it-was-overdue"),
+        pytest.param("left wing", "05", False, id="in-it-before"),
         pytest.param("left wing", "02", False, id="before-it"),
     ],
 )

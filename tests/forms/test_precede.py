@@ -63,6 +63,19 @@ def test_a_flight_in_between(takeoff: str, expected: str) -> None:
     assert verdict(UNDISTURBED, tasks=[COAT, PREPARE], flights=[{"takeoff_at": takeoff}]) == expected
 
 
+@pytest.mark.parametrize(("product", "expected"), [("surface-prep", "1 complies"), ("cleaner", "1 finding")])
+def test_what_is_required_disturbs_nothing(product: str, expected: str) -> None:
+    """A preparation that still goes on is no witness; but no other work between the earlier one and the coat either."""
+    alone = rule(
+        "precede",
+        scope=PRESERVE,
+        needs={"product_class": {"is": "surface-prep"}},
+        broken_by=[{"event": "treatment", "where": {"product_class": {"in": ["surface-prep", "cleaner"]}}}],
+    )
+    goes_on = PREPARE | {"started_at": "2025-06-02T08:30:00Z", "finished_at": "2025-06-02T11:00:00Z"}
+    assert verdict(alone, tasks=[COAT, PREPARE, goes_on | {"product": product, "work_order": "W2"}]) == expected
+
+
 @pytest.mark.parametrize(
     ("wash", "expected"),
     [

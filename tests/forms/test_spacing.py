@@ -38,6 +38,12 @@ def test_both_limits_are_included(second: str, expected: str) -> None:
     assert verdict(PAUSE, tasks=[coat("09:00:00", "09:10:00"), coat(second, "11:00:00")]) == expected
 
 
+def test_a_coat_in_no_time_is_too_early_all_the_same() -> None:
+    """When its work ended isn't known, but when it began is."""
+    tasks = [coat("09:00:00", "09:10:00"), coat("09:12:00", "09:12:00")]
+    assert verdict(PAUSE, tasks=tasks) == "1 finding"
+
+
 def test_coats_follow_their_numbers() -> None:
     """A second coat put on before the first is a pause below nothing."""
     first, second = coat("10:00:00", "10:10:00", coat=1), coat("09:00:00", "09:10:00", coat=2)
