@@ -421,6 +421,14 @@ def test_nothing_falls_due_out_of_season_where_no_boot_is_known() -> None:
         assert len(treatments(due(season, as_of, tasks=[DONE], not_supplied=["components"]))) == number
 
 
+@pytest.mark.parametrize("finished", ["later", "2026-01-11T09:00:00Z"])
+def test_what_falls_due_is_in_doubt_where_a_treatment_may_have_come_since(finished: str) -> None:
+    """At a time that can be read or at any."""
+    again = DONE | {"work_order": "W2", "started_at": "soon", "finished_at": finished}
+    [row] = treatments(due(interval(flight_hours=50), "2026-01-12T00:00:00Z", tasks=[DONE, again]))
+    assert row["note"].startswith("in doubt: a record in quarantine may change the result; ")
+
+
 def test_authorisations_lots_and_manuals_that_run_out() -> None:
     people = [
         {"person": "A. Reed", "authorisation": "boots", "valid_from": "2025-01-01", "valid_to": "2026-01-20"},

@@ -12,9 +12,11 @@ import pandas as pd
 import pytest
 
 from audit.authoring.examples import as_of_example, example_export
+from audit.evidence.treatments import Candidates
 from audit.forms.judging import judge_rule
 from audit.forms.outcomes import cases
 from audit.language.rule import Example
+from audit.timeline.instants import NEVER
 from audit.timeline.timeline import Timeline, build_timeline
 from tests.forms.rules import RULES, rule
 
@@ -734,3 +736,18 @@ def test_a_record_that_may_be_in_scope_is_open_at_its_positions_too() -> None:
     data = rule("record", scope=GLOSS, require={"component.finish": {"is": "black"}})
     tasks = [OTHER, at("09:00", **UNHEARD), gloss("10:00", position="right wing")]
     assert sorted(reasons(data, tasks=tasks)) == [("T2", "product not listed in products"), ("T3", "")]
+
+
+def test_of_evidence_without_a_start_the_last_to_end_counts() -> None:
+    """Of each subject by itself; a subject of nobody meets none, and what has a start is left."""
+    joined = Candidates(
+        rows=np.array([0, 1, 2, 3]),
+        doubt=np.zeros(4, np.int64),
+        key=np.array([5, 5, 7, 5]),
+        asked=np.array([7, 5, -1, 6]),
+    )
+    started, ended = np.array([NEVER, NEVER, NEVER, 100]), np.array([10, 30, 20, 200])
+    left, last, row = joined.at_any_time(started, ended)
+    assert left.rows.tolist() == [3]
+    assert last.tolist() == [20, 30, NEVER, NEVER]
+    assert row.tolist() == [2, 1, -1, -1]

@@ -18,6 +18,7 @@ AMONG = {"action": {"in": ["apply", "clean"]}, "product_class": {"not": "ice-adh
 LAST = rule("order", scope=GUARD, must_be="last", among=AMONG)
 FIRST = rule("order", scope=GUARD, must_be="first", among=AMONG)
 TEN = "2025-11-03T10:00:00Z"
+AFTER = "2025-11-03T11:00:00Z"
 BOUND = {"product": "ice-adhesion-treatment", "started_at": TEN}
 WASH = {"product": "cleaner", "action": "clean"}
 
@@ -59,6 +60,16 @@ def test_done_again_is_last() -> None:
 def test_what_counts_as_another_treatment(other: dict[str, Any], expected: str) -> None:
     """Another treatment is one of the same work order at the same position."""
     assert verdict(LAST, tasks=[BOUND, WASH | {"started_at": "2025-11-03T11:00:00Z"} | other]) == expected
+
+
+@pytest.mark.parametrize("job", ["W1", "W3"])
+def test_another_treatment_without_a_position_is_of_its_own_work_order(job: str) -> None:
+    """It puts the treatments of that one in doubt, whichever it is, and no others."""
+    subjects = [BOUND | {"work_order": one} for one in ("W1", "W2", "W3")]
+    found = outcomes(LAST, tasks=[*subjects, WASH | {"started_at": AFTER, "work_order": job, "position": None}])
+    assert found.in_scope == 3
+    assert found.cases["subject"].tolist() == [("W1", "W2", "W3").index(job)]
+    assert found.cases["finding"].tolist() == [False]
 
 
 @pytest.mark.parametrize(("asked", "perhaps_at"), [(LAST, "11"), (FIRST, "09")])

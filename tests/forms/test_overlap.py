@@ -135,6 +135,13 @@ def test_stations_without_a_list_of_them() -> None:
     )
 
 
+@pytest.mark.parametrize(("station", "expected"), [("S-1", "1 unjudged"), ("S9", "1 finding")])
+def test_work_at_a_station_of_nearly_the_same_name(station: str, expected: str) -> None:
+    """It may have been done where the aircraft stood."""
+    flights = [flight("07:00:00", "08:00:00", destination="S1")]
+    assert verdict(ELSEWHERE, tasks=[TASK | {"station": station}], flights=flights) == expected
+
+
 def test_one_boot_in_two_places() -> None:
     """Half-open intervals meet without overlap; the figures say for how long they do overlap."""
     boots = rule("overlap", between=["components", "components"], same=["component_serial"])

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.forms.rules import rule, verdict
+from tests.forms.rules import outcomes, rule, verdict
 
 PRESERVE = {"action": {"is": "apply"}, "product_class": {"is": "rubber-preservative"}}
 PREPARED = rule("precede", scope=PRESERVE, needs={"action": {"is": "prepare"}}, within="PT24H")
@@ -42,6 +42,15 @@ def test_an_earlier_treatment(started: str, finished: str, expected: str) -> Non
     assert verdict(PREPARED, tasks=tasks) == expected
 
 
+def test_a_session_that_may_have_begun_sooner() -> None:
+    """What may be its first part may have begun within a day of the preparation."""
+    long_ago = PREPARE | {"started_at": "2025-06-01T08:00:00Z", "finished_at": "2025-06-01T08:30:00Z"}
+    assert verdict(PREPARED, tasks=[COAT, long_ago]) == "1 finding"
+    perhaps = COAT | {"product": "unheard-of", "started_at": "2025-06-02T08:15:00Z"}
+    found = outcomes(PREPARED, tasks=[COAT, long_ago, perhaps]).cases
+    assert found[found["subject"] == 0]["finding"].tolist() == [False]
+
+
 def test_the_last_to_end_is_the_witness() -> None:
     """One near enough serves, whatever came long before."""
     long_ago = PREPARE | {"started_at": "2025-05-01T08:00:00Z", "finished_at": "2025-05-01T09:00:00Z"}
@@ -65,15 +74,15 @@ def test_a_flight_in_between(takeoff: str, expected: str) -> None:
 
 @pytest.mark.parametrize(("product", "expected"), [("surface-prep", "1 complies"), ("cleaner", "1 finding")])
 def test_what_is_required_disturbs_nothing(product: str, expected: str) -> None:
-    """A preparation that still goes on is no witness; but no other work between the earlier one and the coat either."""
+    """Not even itself, where it began when it ended; other work then does."""
     alone = rule(
         "precede",
         scope=PRESERVE,
         needs={"product_class": {"is": "surface-prep"}},
         broken_by=[{"event": "treatment", "where": {"product_class": {"in": ["surface-prep", "cleaner"]}}}],
     )
-    goes_on = PREPARE | {"started_at": "2025-06-02T08:30:00Z", "finished_at": "2025-06-02T11:00:00Z"}
-    assert verdict(alone, tasks=[COAT, PREPARE, goes_on | {"product": product, "work_order": "W2"}]) == expected
+    at_once = PREPARE | {"started_at": "2025-06-02T08:00:00Z"}
+    assert verdict(alone, tasks=[COAT, PREPARE, at_once | {"product": product, "work_order": "W2"}]) == expected
 
 
 @pytest.mark.parametrize(

@@ -256,6 +256,14 @@ def test_a_rule_tells_the_numbers_that_it_requires(require: dict[str, Any], figu
     assert form_of(asked).figures(asked) == figures
 
 
+def message(asked: dict[str, Any], task: dict[str, Any]) -> str:
+    """What the one finding of a rule about a record says."""
+    timeline = timeline_of(Example.model_validate({"name": "n", "expect": "finding", "tasks": [task]}))
+    validated = RULES.validate_python(asked)
+    [said] = collect([(validated, judge_rule(validated, timeline))], timeline).findings["message"]
+    return str(said)
+
+
 @pytest.mark.parametrize(
     ("condition", "said"),
     [
@@ -266,10 +274,23 @@ def test_a_rule_tells_the_numbers_that_it_requires(require: dict[str, Any], figu
 def test_what_was_asked_of_a_record_in_words(condition: dict[str, Any], said: str) -> None:
     """Both demands, where it fails two."""
     asked = rule("record", scope={"action": {"is": "apply"}}, require={"lot": condition})
-    timeline = timeline_of(Example.model_validate({"name": "n", "expect": "finding", "tasks": [TASK | {"lot": "L3"}]}))
-    validated = RULES.validate_python(asked)
-    [message] = collect([(validated, judge_rule(validated, timeline))], timeline).findings["message"]
-    assert said in message
+    assert said in message(asked, TASK | {"lot": "L3"})
+
+
+@pytest.mark.parametrize(
+    ("require", "more", "said"),
+    [
+        pytest.param(
+            {"signed_after_minutes": {"at_least": 0}},
+            {"signed_at": "2025-06-02T08:00:00Z", "finished_at": "2025-06-02T09:30:00Z"},
+            "is before, not after: 1 h 30 min;",
+            id="a-time-before",
+        ),
+        pytest.param({"ambient_c": {"at_least": 0}}, {"ambient_c": "-5"}, "is -5;", id="a-number-below-nothing"),
+    ],
+)
+def test_what_is_below_nothing_in_words(require: dict[str, Any], more: dict[str, Any], said: str) -> None:
+    assert said in message(rule("record", require=require), TASK | more)
 
 
 def reasons(data: dict[str, Any], table: str, row: dict[str, str], **tables: Any) -> list[str]:
@@ -290,6 +311,15 @@ def test_an_unreadable_cell_is_no_blank_beside_a_correction_either() -> None:
     assert reasons(measured, "tasks", {"ambient_c": "warm"}, **export) == ["can't be read: ambient_c"]
     second = {"tasks": [TASK, TASK | {"lot": "L2"}], "corrections": [made[0] | {"task_id": "T2"}]}
     assert reasons(measured, "tasks", {"ambient_c": "warm"}, **second) == ["can't be read: ambient_c"]
+
+
+def test_what_a_list_lacks_whenever_its_entries_ended_is_lacking() -> None:
+    """Beside a record of which nobody knows who did it."""
+    asked = rule("record", require={"performer.authorisation": {"includes_all": ["boots"]}})
+    people = [{"person": "P1", "authorisation": "wash", "valid_from": "2025-01-01", "valid_to": "?"}]
+    made = {"task_id": "T2", "column": "performed_by", "was": "P8", "now": "P9", "made_at": "2025-06-03T09:00:00Z"}
+    found = outcomes(asked, tasks=[TASK, TASK | {"work_order": "W2"}], people=people, corrections=[made]).cases
+    assert found["finding"].tolist() == [True, False]
 
 
 def test_of_a_record_in_quarantine_a_correction_still_tells_what_it_says_itself() -> None:
