@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Any, Final
 
 import numpy as np
@@ -13,7 +14,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from audit.intake.cell_faults import Faults
-from audit.intake.tables import Table
+from audit.intake.tables import Column, Table
 
 AGAIN: Final = "duplicate of line"
 OTHER: Final = "other contents under the same key; see line"
@@ -33,17 +34,24 @@ class Repeated:
     cells: tuple[Faults, ...] = ()
 
 
-def repeated(table: Table, frame: pd.DataFrame) -> Repeated:
+def repeated(
+    table: Table, frame: pd.DataFrame, not_exported: Mapping[str, NDArray[np.integer[Any]]] = MappingProxyType({})
+) -> Repeated:
     """Compare the rows of each key that stands in several.
 
     Rows that say the same are duplicates, and the first of them stays. Of contents that differ, as where a record was
     exported again after a correction, any may hold: where they agree in every required cell the first stays, without
     the cells in which they differ; else none does. Free text is not a reason to set a row aside, not always being read.
+    `not_exported` are the rows, by column, of files that lack it: these say nothing there that could differ.
     """
     rows, first = repeats(frame, table.key)
     if not len(rows):
         return Repeated()
-    differs = {name: _differ(frame[name], rows, first) for name in frame.columns if name not in table.key}
+    differs = {
+        name: _differ(table.columns[name], frame[name], rows, first) for name in frame.columns if name not in table.key
+    }
+    for name in not_exported.keys() & differs:
+        differs[name] &= ~(np.isin(rows, not_exported[name]) | np.isin(first, not_exported[name]))
     otherwise = np.zeros(len(rows), dtype=bool)
     apart = np.zeros(len(rows), dtype=bool)
     for name, marks in differs.items():
@@ -81,9 +89,19 @@ def listed_twice(flights: pd.DataFrame) -> NDArray[np.intp]:
     return np.asarray(rows[again])
 
 
-def _differ(cells: pd.Series[Any], rows: NDArray[np.intp], first: NDArray[np.intp]) -> NDArray[np.bool_]:
-    codes = pd.factorize(pd.concat([cells.iloc[rows], cells.iloc[first]]))[0]  # -1 for every missing value
+def _differ(
+    column: Column, cells: pd.Series[Any], rows: NDArray[np.intp], first: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    compared = pd.concat([cells.iloc[rows], cells.iloc[first]])
+    if column.kind == "codes":
+        # A list is the same in any order.
+        compared = compared.astype("object").map(_entries, na_action="ignore")
+    codes = pd.factorize(compared)[0]  # -1 for every missing value
     return np.asarray(codes[: len(rows)] != codes[len(rows) :])
+
+
+def _entries(cell: str) -> str:
+    return "; ".join(sorted({part.strip() for part in cell.split(";")} - {""}))
 
 
 def repeats(frame: pd.DataFrame, key: Sequence[str]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

@@ -74,7 +74,8 @@ def resolve(typed: Typed) -> Resolved:
     """Check the typed rows of one table; set aside those that lack a required cell or a key of their own."""
     parts, starts = typed.parts, typed.starts
     table = parts[0].table
-    checked = _checked(table, typed, parts[0].file)
+    not_exported = _not_exported(parts, starts)
+    checked = _checked(table, typed, parts[0].file, not_exported)
     total, frame, aside = int(starts[-1]), checked.frame, checked.aside
     rows = np.flatnonzero(~aside)
     ragged = sum(len(cells.ragged) for cells in parts)
@@ -92,7 +93,7 @@ def resolve(typed: Typed) -> Resolved:
     if ragged:
         aside_rows = pd.concat([aside_rows, _torn_rows(parts, frame)], ignore_index=True)
     audited = of_used_words(frame[~aside].reset_index(drop=True) if aside.any() else frame)
-    unreadable = {name: renumbered(them, rows) for name, them in _unreadable(parts, starts, in_cells).items()}
+    unreadable = {name: renumbered(them, rows) for name, them in _unreadable(not_exported, in_cells).items()}
     return Resolved(
         frame=audited,
         set_aside=of_used_words(aside_rows),
@@ -308,7 +309,7 @@ class _Checked:
     told: Rows
 
 
-def _checked(table: Table, typed: Typed, file: str) -> _Checked:
+def _checked(table: Table, typed: Typed, file: str, not_exported: Mapping[str, Rows]) -> _Checked:
     frame = typed.frame
     if table.name == "flights":
         check_flight_hours(frame, file)
@@ -322,7 +323,7 @@ def _checked(table: Table, typed: Typed, file: str) -> _Checked:
     broken = _breaches(table, frame, aside)
     frame = without_cells(frame, broken)
     _mark(aside, (fault for fault in broken if not set(table.required).isdisjoint(fault.columns)))
-    again = repeated(table, frame)
+    again = repeated(table, frame, not_exported)
     frame = without_cells(frame, again.cells)
     _mark(aside, again.rows)
     return _Checked(frame, (*typed.faults, *broken, *again.rows, *again.cells), aside, again.told)
@@ -378,15 +379,22 @@ def _torn_rows(parts: Sequence[Cells], frame: pd.DataFrame) -> pd.DataFrame:
     return torn
 
 
-def _unreadable(parts: Sequence[Cells], starts: Rows, faults: Sequence[Faults]) -> dict[str, Rows]:
+def _not_exported(parts: Sequence[Cells], starts: Rows) -> dict[str, Rows]:
+    """By column that some files have, the rows of the others."""
+    found: dict[str, Rows] = {}
+    if len(parts) > 1:
+        for name in frozenset().union(*(cells.columns for cells in parts)):
+            spans = zip(parts, starts[:-1], starts[1:], strict=True)
+            lacking = [np.arange(start, end) for cells, start, end in spans if name not in cells.columns]
+            if lacking:
+                found[name] = np.concatenate(lacking)
+    return found
+
+
+def _unreadable(not_exported: Mapping[str, Rows], faults: Sequence[Faults]) -> dict[str, Rows]:
     """By column, the rows in which a cell is missing that may have had a value: at fault, or not exported there."""
-    found: dict[str, list[Rows]] = {}
+    found = {name: [rows] for name, rows in not_exported.items()}
     for fault in faults:
         for name in fault.columns:
             found.setdefault(name, []).append(fault.rows)
-    if len(parts) > 1:
-        for name in frozenset().union(*(cells.columns for cells in parts)):
-            for cells, start, end in zip(parts, starts[:-1], starts[1:], strict=True):
-                if name not in cells.columns:
-                    found.setdefault(name, []).append(np.arange(start, end))
     return {name: np.unique(np.concatenate(rows)) for name, rows in sorted(found.items())}

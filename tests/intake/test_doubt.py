@@ -49,6 +49,17 @@ def test_a_record_exported_again_with_another_product() -> None:
     assert export.set_aside["tasks"].empty
 
 
+def test_a_record_exported_again_with_a_list_in_another_order() -> None:
+    """A list is the same in any order: the row is a duplicate, and nothing is in doubt. Another entry is."""
+    first = TASK | {"steps_signed": "rinsed; dried", "position": "left wing; right wing"}
+    again = first | {"steps_signed": "Dried;rinsed", "position": "right wing; left wing"}
+    export = read_rows({"tasks": [first, again]})
+    assert export.rejects["reason"].tolist() == ["duplicate of line 1"]
+    assert (export.faults.empty, dict(export.unreadable)) == (True, {})
+    export = read_rows({"tasks": [first, first | {"steps_signed": "rinsed"}]})
+    assert export.faults[["column", "value"]].to_numpy().tolist() == [["steps_signed", "rinsed; dried"]]
+
+
 def test_three_of_one_key() -> None:
     """A row that repeats one of two contents is a duplicate, and no third possibility."""
     other = FLIGHT | {"landing_at": "2024-01-11T10:00:00Z"}

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
@@ -94,6 +95,27 @@ def test_names_alone(tmp_path: Path) -> None:
     assert list(export.tables["tasks"]) == [
         "task_id", "work_order", "aircraft", "action", "station", "started_at", "finished_at"
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("first", "again", "lots", "in_doubt"),
+    [
+        pytest.param("with", "without", ["L1"], [], id="the-first-has-it"),
+        pytest.param("without", "with", [None], [0], id="the-second-has-it"),
+    ],
+)
+def test_a_record_again_in_a_file_without_a_column(
+    tmp_path: Path, first: str, again: str, lots: list[str | None], in_doubt: list[int]
+) -> None:
+    """A file that lacks a column says nothing against what another has there: the row is a duplicate."""
+    feeds = {"with": "        lot: Lot\n", "without": ""}
+    columns = TASKS[TASKS.index("      zone") :]
+    mapping = TASKS.replace("work*", "a").rstrip() + f"\n{feeds[first]}    - files: b.csv\n{columns}{feeds[again]}"
+    rows = {"with": f"{HEADER},Lot\n{ROW},L1\n", "without": f"{HEADER}\n{ROW}\n"}
+    export = read(tmp_path, mapping, a__csv=rows[first], b__csv=rows[again])
+    assert at_fault(export) == [("b.csv", 2, "No", "1", "duplicate of line 2 of a.csv")]
+    assert column(export, "lot") == lots
+    assert export.unreadable.get(("tasks", "lot"), np.array([])).tolist() == in_doubt
 
 
 def test_rejects_keep_file_column_and_text_as_written(tmp_path: Path) -> None:
