@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import combinations
+from math import nan
 from typing import Any
 
 import pandas as pd
@@ -140,6 +141,19 @@ def test_work_at_a_station_of_nearly_the_same_name(station: str, expected: str) 
     """It may have been done where the aircraft stood."""
     flights = [flight("07:00:00", "08:00:00", destination="S1")]
     assert verdict(ELSEWHERE, tasks=[TASK | {"station": station}], flights=flights) == expected
+
+
+def test_an_unjudged_pair_of_flights_shows_one_of_them_and_no_figures() -> None:
+    """Figures say what a finding is; the flight says which pair is meant."""
+    flights = [flight("08:00:00", "09:00:00"), flight("08:59:00", "10:00:00")]
+    pairs = rule("overlap", between=["flights", "flights"], same=["aircraft"])
+    [case] = outcomes(pairs, tasks=[TASK], flights=flights).cases.to_dict("records")
+    assert (case["finding"], case["flight"], case["other"], case["measured"]) == (
+        False,
+        1,
+        -1,
+        pytest.approx(nan, nan_ok=True),
+    )
 
 
 def test_one_boot_in_two_places() -> None:

@@ -27,6 +27,7 @@ LISTED: dict[str, Any] = {
         {"lot": "L1", "product": "cleaner", "expires_on": "2025-07-01"},
         {"lot": "L2", "product": "cleaner", "expires_on": "2025-08-01"},
     ],
+    "people": [{"person": "P1", "authorisation": "apply; clean", "valid_from": "2025-01-01"}],
     "manuals": [
         {"manual": "M", "revision": "1", "effective_from": "2020-01-01"},
         {"manual": "M", "revision": "2", "effective_from": "2021-01-01"},
@@ -87,6 +88,25 @@ def test_a_lot_that_is_not_listed_gets_no_row_with_the_new_product() -> None:
 def test_what_is_listed_stays_as_it_is_where_that_is_no_fault() -> None:
     """At the limit nothing is written: the record names what is listed already."""
     assert planted({"lot.lot": {"present": True}}, "inside") == ()
+
+
+@pytest.mark.parametrize(
+    ("operator", "side", "held"),
+    [
+        ("in", "outside", "clean"),
+        ("in", "inside", "apply"),
+        ("not_in", "outside", "apply"),
+        ("not_in", "inside", "clean"),
+    ],
+)
+def test_who_did_the_work_holds_something_else_or_just_what_is_asked(operator: str, side: Side, held: str) -> None:
+    """The record keeps what was done: somebody else did it, of whom the list says what they were authorised for."""
+    entry = {"person": NEW, "valid_from": "2025-06-02", "valid_to": "", "authorisation": held}
+    asked = {"action": {operator: {"column": "performer.authorisation"}}}
+    assert planted(asked, side) == (
+        Edit("tasks", 0, {"performed_by": NEW}),
+        Edit("people", 0, entry, new=True),
+    )
 
 
 def planted(require: dict[str, Any], side: Side, **named: str) -> tuple[Edit, ...]:
