@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from audit.intake.cell_faults import Faults
+from audit.intake.names import entries
 from audit.intake.tables import Column, Table
 
 AGAIN: Final = "duplicate of line"
@@ -95,13 +96,9 @@ def _differ(
     compared = pd.concat([cells.iloc[rows], cells.iloc[first]])
     if column.kind == "codes":
         # A list is the same in any order.
-        compared = compared.astype("object").map(_entries, na_action="ignore")
+        compared = compared.astype("object").map(lambda cell: "; ".join(sorted({*entries(cell)})), na_action="ignore")
     codes = pd.factorize(compared)[0]  # -1 for every missing value
     return np.asarray(codes[: len(rows)] != codes[len(rows) :])
-
-
-def _entries(cell: str) -> str:
-    return "; ".join(sorted({part.strip() for part in cell.split(";")} - {""}))
 
 
 def repeats(frame: pd.DataFrame, key: Sequence[str]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
