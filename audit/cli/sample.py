@@ -79,15 +79,16 @@ def plan(
 ) -> ExitCode:
     """Say how many records have to be drawn, for each number of deviations that is expected."""
     from audit.errors import AuditError
+    from audit.figures import several
     from audit.sampling.drawing import allocation, strata_of
     from audit.sampling.words import percent
 
     _, frame = _frame(export, mapping, since, until)
     strata = strata_of(frame, by)
     aim = _aim(tolerable, confidence, 0)
-    records = len(frame)
+    records, parted = len(frame), "1 stratum" if len(strata) == 1 else f"{len(strata):,} strata"
     print(
-        f"{records:,} records, {len(strata):,} strata. {aim.too_many(records):,} deviating ones "
+        f"{several(records, 'record')}, {parted}. {aim.too_many(records):,} deviating ones "
         f"({percent(aim.tolerable)}) would be too many; {percent(aim.confidence)} confidence."
     )
     for expected in range(6):

@@ -30,7 +30,7 @@ def what_is_due(row: Row) -> str:
             return f"{row['what']}, not known how much is left of {figure(row['limit'])} {row['unit']}"
         left = row["limit"] - row["used"]
         if left < 0:
-            return f"{row['what']}, {figure(-left)} {row['unit']} over the {figure(row['limit'])} allowed"
+            return f"{row['what']}, {figure(-left)} over the {figure(row['limit'])} {row['unit']} allowed"
         return f"{row['what']}, {figure(left)} of {figure(row['limit'])} {row['unit']} left"
     return str(row["what"])
 

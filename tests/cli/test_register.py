@@ -173,7 +173,7 @@ def test_what_a_start_found_is_known(shop: Shop, capsys: pytest.CaptureFixture[s
     rules = ("--rules", str(shop.folder / "rules"))
     started = run(["register", "start", str(shop.where), str(shop.folder / "export"), *rules])
     assert started is ExitCode.CLEAN
-    assert "1 findings are known" in capsys.readouterr().err
+    assert "Known from here on: 1 finding." in capsys.readouterr().err
     assert shop.check([BAD], "--new-only") is ExitCode.CLEAN
     assert shop.check([BAD, {"task_id": "T2", "lot": ""}], "--new-only") is ExitCode.FINDINGS
     assert shop.changes() == {"T1": "still", "T2": "new"}

@@ -9,6 +9,7 @@ import pytest
 
 from audit.cli import run
 from audit.exit_codes import ExitCode
+from audit.report.due_words import what_is_due
 
 TASKS = (
     "task_id,work_order,aircraft,action,station,started_at,finished_at,position,product\n"
@@ -181,3 +182,16 @@ def test_another_time_is_refused(export: Path, tmp_path: Path, within: str, caps
     assert files(export, tmp_path / "due", f"--within={within}") is ExitCode.COULD_NOT_RUN
     assert "is not an ISO 8601 duration in days or weeks" in capsys.readouterr().err
     assert not (tmp_path / "due").exists()
+
+
+@pytest.mark.parametrize(
+    ("used", "told"),
+    [
+        (51.0, "next treatment, 1 over the 50 flight hours allowed"),
+        (49.0, "next treatment, 1 of 50 flight hours left"),
+        (50.0, "next treatment, 0 of 50 flight hours left"),
+    ],
+)
+def test_how_much_is_left(used: float, told: str) -> None:
+    row = {"kind": "treatment", "what": "next treatment", "used": used, "limit": 50.0, "unit": "flight hours"}
+    assert what_is_due(row) == told

@@ -156,6 +156,11 @@ def test_a_plan(export: Path, capsys: pytest.CaptureFixture[str]) -> None:
     said = capsys.readouterr().out
     assert said.startswith("120 records, 2 strata. 12 deviating ones (10 %) would be too many; 95 % confidence.\n")
     assert "  up to 5 deviating: draw " in said
+    tasks = export / "tasks.csv"
+    header, first, *_ = tasks.read_text().splitlines()
+    tasks.write_text(f"{header}\n{first}\n")
+    run(["sample", "plan", str(export)])
+    assert capsys.readouterr().out.startswith("1 record, 1 stratum. ")
 
 
 @pytest.mark.parametrize(
