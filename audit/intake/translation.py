@@ -28,6 +28,7 @@ from audit.intake.plausibility import check_days
 from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
 from audit.intake.time_formats import ISO, Format, read_times
+from audit.intake.words import canonical
 from audit.yaml.faults import did_you_mean
 from audit.yaml.source import KeyPath
 
@@ -166,11 +167,29 @@ def _only(grid: Grid, recipe: Recipe) -> tuple[Grid, NDArray[np.intp] | None]:
     for column, values in recipe.feed.only.items():
         cells = pc.utf8_trim_whitespace(_as_text(grid, by_name[_name(column)]).cast(pa.string()))
         listed = pa.array([plain(value) for value in values], pa.string())
+        _refuse_nearly_listed(recipe, column, listed.to_pylist(), cells.unique().drop_null().to_pylist(), grid.file)
         taken &= np.asarray(pc.is_in(cells.fill_null(""), value_set=listed))
     mask, kept = pa.array(taken), np.flatnonzero(taken)
     columns = {name: cells.filter(mask) for name, cells in grid.columns.items()}
     typed = {name: marks[kept] for name, marks in grid.typed.items()}
     return Grid(grid.file, columns, len(kept), grid.lines_of, grid.ragged, grid.source, typed), kept
+
+
+def _refuse_nearly_listed(recipe: Recipe, column: str, listed: Sequence[str], values: Sequence[str], file: str) -> None:
+    """AuditError where rows would be left out for a value that is a listed one in another case, or with other spaces.
+
+    One that another feed of the mapping lists as it stands is another.
+    """
+    feeds = (feed for of_table in recipe.mapping.written.tables.values() for feed in of_table)
+    known = {plain(value) for feed in feeds for value in (feed.only or {}).get(column, ())}
+    meant = {canonical(value): value for value in listed}
+    for value in values:
+        if value not in known and canonical(value) in meant:
+            at = recipe.mapping.place((*recipe.place, "only", column))
+            raise AuditError(
+                f"{at}: rows of {file} with `{value}` would be left out, which is nearly `{meant[canonical(value)]}`; "
+                "list it, too, or write one of them in the export"
+            )
 
 
 # One column

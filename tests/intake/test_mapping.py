@@ -184,6 +184,21 @@ def test_one_file_is_several_tables(tmp_path: Path) -> None:
     assert [row[:3] for row in at_fault(export)] == [("work.csv", 4, "End"), ("work.csv", 5, "No")]
 
 
+def test_rows_left_out_for_another_case(tmp_path: Path) -> None:
+    """A value that is nearly a listed one is refused, unless another feed lists it as it stands."""
+    text = f"Kind,{HEADER}\nWORK,{ROW}\n work ,{ROW.replace('1,', '2,', 1)}\nother,{ROW}\n,{ROW}\n"
+    mapping = tasks("", "only: {Kind: [WORK]}")
+    assert refusal(tmp_path, mapping, work__csv=text) == (
+        "mapping.yaml, line 5: $.tables.tasks[0].only.Kind: rows of work.csv with `work` would be left out, which is "
+        "nearly `WORK`; list it, too, or write one of them in the export"
+    )
+    assert read(tmp_path, tasks("", "only: {Kind: [WORK, work]}"), work__csv=text).counts["tasks"].read == 2
+    flights = "  flights:\n    - files: work.csv\n      only: {Kind: [work]}\n"
+    columns = "      columns: {flight_id: No, aircraft: Tail, takeoff_at: Begin, landing_at: End}\n"
+    export = read(tmp_path, tasks("", "only: {Kind: [WORK]}", flights + columns), work__csv=text)
+    assert [export.counts[name].read for name in ("tasks", "flights")] == [1, 1]
+
+
 def test_one_column_split_and_two_joined(tmp_path: Path) -> None:
     """Before and after a sign lose nothing; where the sign isn't there, all is before it."""
     mapping = tasks(
