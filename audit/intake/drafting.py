@@ -105,6 +105,9 @@ _DAYS: Final = (
     "%Y%m%d",
 )
 _CLOCKS: Final = (" %H:%M", " %H:%M:%S", " %I:%M %p", " %H:%M:%S%z", " hhmm")
+_MARKS: Final = re.compile(r"\b(status|state|cancel\w*|void\w*|deleted?|(in)?active)\b")
+"""Names of columns that may mark rows which don't count."""
+_MOST_SHOWN: Final = 5
 _MOST_VALUES: Final = 40
 _TOLD_APART: Final = 0.5
 """A column of which fewer cells differ tells no rows apart."""
@@ -161,7 +164,8 @@ def draft_mapping(title: str, samples: Sequence[TableSample], refused: Sequence[
         for taken in chosen[name]:
             each, matches = taken.sample, taken.matches
             _by_values(name, each, matches, chosen)
-            lines += _feed(TABLES[name], each, matches, taken.doubt)
+            doubts = filter(None, (taken.doubt, *_marked(each, matches)))
+            lines += _feed(TABLES[name], each, matches, "; ".join(doubts))
             missing += [f"{name}.{column}" for column in TABLES[name].required if column not in matches]
             used = {match.written for match in matches.values()}
             left += [f"{each.name}: {column}" for column in each.columns if column not in used]
@@ -315,6 +319,16 @@ def _feed(table: Table | None, each: TableSample, matches: Mapping[str, Match], 
     for header in each.columns:
         if header not in taken:
             yield f"        # not used: {_comment(header)}"
+
+
+def _marked(each: TableSample, matches: Mapping[str, Match]) -> Iterator[str]:
+    """Which unused columns may mark rows that don't count: without them a cancelled flight would have been flown."""
+    taken = {match.written for match in matches.values()}
+    for header, cells in each.columns.items():
+        if header not in taken and _MARKS.search(re.sub(r"[\W_]+", " ", header).casefold()):
+            values = list(dict.fromkeys(cell.strip() for cell in cells if cell.strip()))[:_MOST_SHOWN]
+            shown = f" ({', '.join(values)})" if values else ""
+            yield f"does {header}{shown} mark rows that don't count, such as cancelled ones? then add `only`"
 
 
 def _line(table: Table, column: Column, match: Match, each: TableSample) -> Iterator[str]:

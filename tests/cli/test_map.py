@@ -48,6 +48,21 @@ def test_draft_of_a_workbook(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert set(read.tables) == set(read_export(sample_folder()).tables)
 
 
+@pytest.mark.parametrize(("header", "asked"), [("Flight_Status", True), ("CANCELLED", True), ("Statement", False)])
+def test_a_column_that_may_mark_rows_which_do_not_count(tmp_path: Path, header: str, asked: bool) -> None:
+    """Read without it a cancelled flight would have been flown: the draft asks, and no audit reads by it until then."""
+    export = tmp_path / "export"
+    shutil.copytree(sample_folder(), export)
+    first, *rows = (export / "flights.csv").read_text().splitlines()
+    states = ["flown", *["cancelled"] * (len(rows) - 1)]
+    lines = [f"{first},{header}", *(f"{row},{state}" for row, state in zip(rows, states, strict=True))]
+    (export / "flights.csv").write_text("\n".join(lines) + "\n")
+    out = tmp_path / "draft.yaml"
+    run(["map", str(export), "--out", str(out)])
+    doubt = f"does {header} (flown, cancelled) mark rows that don't count, such as cancelled ones? then add `only`"
+    assert (f'      doubt: "{doubt}"\n' in out.read_text(encoding="utf-8")) == asked
+
+
 def test_draft_of_canonical_files_reads_all(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Where the names are canonical already, the draft reads what is read without it."""
     out = tmp_path / "draft.yaml"
