@@ -278,6 +278,15 @@ def test_what_is_carried_over_is_told_apart(next_due: str, done_after: float, ca
     assert case["carried"] == carried
 
 
+@pytest.mark.parametrize(("limit", "unjudged"), [(12, 2), (13, 2), (17, 1)])
+def test_a_boot_that_a_row_set_aside_may_have_had_on_earlier(limit: int, unjudged: int) -> None:
+    """The first stretch of its time may be as much longer; what is not too much even then complies."""
+    boots = [{"installed_at": NOV("05")}, {"installed_at": NOV("01"), "removed_at": NOV("05"), "position": None}]
+    found = outcomes(at_most(days=limit), NOV("18"), tasks=[treated(NOV("17"))], components=boots)
+    # The treatment began before any boot was surely there: of which boot it was isn't known either way.
+    assert (found.in_scope, found.findings, found.unjudged) == (2, 0, unjudged)
+
+
 def test_only_the_boots_asked_for() -> None:
     """Boots that may be meant are unjudged, the others have no segments; wherever in the history they stand."""
     black = at_most(flight_hours=2, boots={"component.finish": {"is": "black"}})

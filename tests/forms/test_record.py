@@ -13,7 +13,9 @@ from audit.findings.collect import collect
 from audit.forms import form_of
 from audit.forms.judging import judge_rule, sentences
 from audit.intake.reading import read_rows
-from audit.language.rule import Example
+from audit.language.rule import Example, Rule
+from audit.rulebook.loading import load_rules
+from audit.shipped import rules_folder
 from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES, outcomes, rule, verdict
 
@@ -256,11 +258,10 @@ def test_a_rule_tells_the_numbers_that_it_requires(require: dict[str, Any], figu
     assert form_of(asked).figures(asked) == figures
 
 
-def message(asked: dict[str, Any], task: dict[str, Any]) -> str:
+def message(asked: Rule, task: dict[str, Any], **tables: Any) -> str:
     """What the one finding of a rule about a record says."""
-    timeline = timeline_of(Example.model_validate({"name": "n", "expect": "finding", "tasks": [task]}))
-    validated = RULES.validate_python(asked)
-    [said] = collect([(validated, judge_rule(validated, timeline))], timeline).findings["message"]
+    timeline = timeline_of(Example.model_validate({"name": "n", "expect": "finding", "tasks": [task], **tables}))
+    [said] = collect([(asked, judge_rule(asked, timeline))], timeline).findings["message"]
     return str(said)
 
 
@@ -274,7 +275,7 @@ def message(asked: dict[str, Any], task: dict[str, Any]) -> str:
 def test_what_was_asked_of_a_record_in_words(condition: dict[str, Any], said: str) -> None:
     """Both demands, where it fails two."""
     asked = rule("record", scope={"action": {"is": "apply"}}, require={"lot": condition})
-    assert said in message(asked, TASK | {"lot": "L3"})
+    assert said in message(RULES.validate_python(asked), TASK | {"lot": "L3"})
 
 
 @pytest.mark.parametrize(
@@ -290,7 +291,15 @@ def test_what_was_asked_of_a_record_in_words(condition: dict[str, Any], said: st
     ],
 )
 def test_what_is_below_nothing_in_words(require: dict[str, Any], more: dict[str, Any], said: str) -> None:
-    assert said in message(rule("record", require=require), TASK | more)
+    assert said in message(RULES.validate_python(rule("record", require=require)), TASK | more)
+
+
+def test_equipment_that_two_hazards_ask_for_in_words() -> None:
+    """Both are named."""
+    [asked] = (one for one in load_rules(rules_folder()).rules if one.id == "ppe-short-of-hazards")
+    products = [{"product": "wash", "product_class": "cleaner", "hazard_codes": "H319; H318"}]
+    said = message(asked, TASK | {"product": "wash", "ppe_worn": "chemical-gloves"}, products=products)
+    assert said == "`eye-protection` not recorded as worn with wash; required for H319 and H318."
 
 
 def reasons(data: dict[str, Any], table: str, row: dict[str, str], **tables: Any) -> list[str]:

@@ -307,6 +307,11 @@ def test_a_rule_is_one_document() -> None:
             "between: [tasks, flights]\nsame: [aircraf]",
             "line 12: $.same[0]: tasks have no column 'aircraf' (did you mean aircraft?); expected one of task_id,",
         ),
+        (
+            "overlap",
+            "between: [tasks, flights]\nsame: [aircraft]\ndiffering: [statio]",
+            "line 13: $.differing[0]: tasks have no column 'statio' (did you mean station?)",
+        ),
         ("overlap", "between: [flights, tasks]\nsame: [aircraft]", "line 11: $.between: expected `tasks` first"),
     ],
 )
