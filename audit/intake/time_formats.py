@@ -53,12 +53,12 @@ Ints = NDArray[np.integer[Any]]
 
 @dataclass(frozen=True)
 class Format:
-    """One format that isn't ISO 8601: its text, and its parts in order, fields and literal text. `as_written`: an
-    offset from UTC is left out of account."""
+    """One format that isn't ISO 8601: its text, and its parts in order, fields and literal text. `wall`: what is read
+    is the wall clock, whatever the offset from UTC."""
 
     text: str
     parts: tuple[str, ...]
-    as_written: bool = False
+    wall: bool = False
 
     @property
     def fields(self) -> tuple[str, ...]:
@@ -147,7 +147,7 @@ def _read(text: pa.StringArray, format_: Format) -> NDArray[np.datetime64]:
             field: pc.struct_field(groups, [number]).filter(pa.array(fits))
             for number, field in enumerate(format_.fields)
         }
-        found[fits] = _assembled({field: _number(field, cells) for field, cells in parts.items()}, format_.as_written)
+        found[fits] = _assembled({field: _number(field, cells) for field, cells in parts.items()}, format_.wall)
         values[left] = found[codes.indices.to_numpy()]
     return values
 
@@ -198,9 +198,9 @@ def _placed(octets: NDArray[np.uint8], format_: Format, widths: Sequence[int]) -
     if "%y" in numbers:
         numbers["%y"] = _century(numbers["%y"])
     if fits.all():
-        return _assembled(numbers, format_.as_written)
+        return _assembled(numbers, format_.wall)
     values = np.full(len(fits), _NAT)
-    values[fits] = _assembled({field: number[fits] for field, number in numbers.items()}, format_.as_written)
+    values[fits] = _assembled({field: number[fits] for field, number in numbers.items()}, format_.wall)
     return values
 
 
@@ -233,8 +233,8 @@ def _century(years: Ints) -> Ints:
     return years + np.where(years < 69, 2000, 1900)  # as POSIX has it
 
 
-def _assembled(numbers: Mapping[str, Ints], as_written: bool) -> NDArray[np.datetime64]:
-    """Times from their fields, in UTC where they have an offset, or `as_written`; NaT where a field is out of range."""
+def _assembled(numbers: Mapping[str, Ints], wall: bool) -> NDArray[np.datetime64]:
+    """Times from their fields, in UTC where they have an offset, save by the wall clock; NaT where one can't be."""
     year = numbers["%Y"] if "%Y" in numbers else numbers["%y"]
     month = numbers["%m"] if "%m" in numbers else numbers["%b"]
     day, nothing = numbers["%d"], np.zeros(len(year), dtype=np.int32)
@@ -252,7 +252,7 @@ def _assembled(numbers: Mapping[str, Ints], as_written: bool) -> NDArray[np.date
         hour = numbers["%I"] % 12 + 12 * numbers["%p"]
     second, micro, offset = (numbers.get(field, nothing) for field in ("%S", "%f", "%z"))
     fits &= ((hour < 24) | ends_day) & (minute < 60) & (second < 60) & (np.abs(offset) < 24 * 60)
-    ahead = nothing if as_written else offset
+    ahead = nothing if wall else offset
     seconds = date.astype(np.int64) * 86_400 + (hour * 60 + minute - ahead) * 60 + second
     values = (seconds * 1_000_000 + micro).view("datetime64[us]")
     return values if fits.all() else np.where(fits, values, _NAT)

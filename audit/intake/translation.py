@@ -241,7 +241,7 @@ def _by_its_kind(
         formats = recipe.mapping.formats(recipe.feed, column, source)
         if [format_.text for format_ in formats] != [ISO]:
             times = _times(cells, marks, column, formats, misread)
-            return _as_written(times, cells, marks, column, formats) if column.kind == "date" else times
+            return _days(times, cells, marks, column, formats) if column.kind == "date" else times
     if column.kind in ("number", "count"):
         unit = source.unit or ""
         cells = _beside(
@@ -489,7 +489,7 @@ def _times(
     return pa.chunked_array([pa.array(instants, pa.timestamp("us", "UTC" if has_zone else None))])
 
 
-def _as_written(
+def _days(
     in_utc: pa.ChunkedArray,
     cells: pa.ChunkedArray,
     typed: NDArray[np.bool_] | None,
@@ -499,9 +499,9 @@ def _as_written(
     """Times in the place of dates: of one with an offset the day is that which is written, not that in UTC."""
     if in_utc.type.tz is None:
         return in_utc
-    written = _times(cells, typed, column, [replace(format_, as_written=True) for format_ in formats], [])
-    without_zone = written.cast(pa.timestamp("us")).cast(pa.string())
-    return pc.if_else(pc.equal(written, in_utc), in_utc.cast(pa.string()), without_zone)
+    wall = _times(cells, typed, column, [replace(format_, wall=True) for format_ in formats], [])
+    without_zone = wall.cast(pa.timestamp("us")).cast(pa.string())
+    return pc.if_else(pc.equal(wall, in_utc), in_utc.cast(pa.string()), without_zone)
 
 
 def _spelled_out(cells: pa.ChunkedArray, formats: Sequence[Format]) -> tuple[NDArray[np.datetime64], NDArray[np.intp]]:
