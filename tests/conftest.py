@@ -53,6 +53,8 @@ def _judge_here(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch)
 _EXAMPLES: dict[str, Export] = {}
 _TYPED: dict[str, Typed] = {}
 _RESOLVED: dict[int, Resolved] = {}
+_MOST_TYPED = 2000
+"""So many tables are kept: random exports, which hardly ever come again, would fill the memory."""
 
 
 def _read_once(tables: Mapping[str, Sequence[Mapping[str, str]]], as_of: pd.Timestamp | None = None) -> Export:
@@ -63,13 +65,13 @@ def _read_once(tables: Mapping[str, Sequence[Mapping[str, str]]], as_of: pd.Time
 
 
 def _typed_once(parts: Sequence[Cells], zones: Mapping[str, str], stations: Mapping[str, str] | None = None) -> Typed:
-    table = parts[0].table.name
-    if any(cells.file != table for cells in parts):
-        return typed_rows(parts, zones, stations)
+    if any(cells.source for cells in parts):
+        return typed_rows(parts, zones, stations)  # Of files and databases more is told than what their cells say.
     said = [{name: column.to_pylist() for name, column in cells.columns.items()} for cells in parts]
-    key = json.dumps([table, [[cells.rows, sorted(cells.present)] for cells in parts], said, zones, stations])
+    rows = [[cells.rows, sorted(cells.present)] for cells in parts]
+    key = json.dumps([parts[0].table.name, rows, said, zones, stations])
     if key not in _TYPED:
-        if len(_TYPED) > 2000:
+        if len(_TYPED) > _MOST_TYPED:
             _TYPED.clear()
             _RESOLVED.clear()
         _TYPED[key] = typed_rows(parts, zones, stations)
