@@ -153,16 +153,23 @@ def _seen(register: Register, timeline: Timeline, export: Export, reading: str) 
     from audit.register.recording import records_seen
     from audit.register.records import Tonight, last_said, with_tonight
 
-    aside, as_of = export.set_aside.get("tasks"), stamp(timeline.as_of).to_pydatetime()
+    as_of = stamp(timeline.as_of).to_pydatetime()
     tonight = Tonight(
         timeline.tables["tasks"],
         {column: rows for (table, column), rows in export.unreadable.items() if table == "tasks"},
-        frozenset(() if aside is None else aside["task_id"].dropna()),
+        _ids_set_aside(export, "tasks"),
     )
     seen = records_seen(register, tonight, as_of, reading)
     alterations = with_tonight(register.connection, seen, as_of)
     gone = set(alterations["task_id"][~among_records(timeline, alterations["task_id"])])
     return seen, with_alterations(timeline, alterations, last_said(register.connection, gone))
+
+
+def _ids_set_aside(export: Export, table: str) -> frozenset[str]:
+    """The ids of a table's rows in quarantine, as far as they can be read."""
+    aside = export.set_aside.get(table)
+    (name,) = TABLES[table].key
+    return frozenset(() if aside is None else aside[name].dropna())
 
 
 def placed_in_time(export: Location, options: AuditOptions) -> tuple[Rulebook, Timeline]:
@@ -220,12 +227,14 @@ def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> A
         known = outcomes_now(rules[rule], timeline)
         return {key: known.get(key, "not there") for key in keys}
 
-    aside = audited.export.set_aside.get("tasks")
+    flights = timeline.tables.get("flights")
     night = Night(
         result=audited.with_health(),
         outcome_now=outcome_now,
         task_ids=pd.Index(tasks["task_id"]),
-        set_aside=frozenset(() if aside is None else aside["task_id"].dropna()),
+        set_aside=_ids_set_aside(audited.export, "tasks"),
+        flight_ids=() if flights is None else pd.Index(flights["flight_id"]),
+        flights_set_aside=_ids_set_aside(audited.export, "flights"),
         aircraft=frozenset(map(str, names)),
         earlier=latest_as_of(register),
         seen=seen,

@@ -39,7 +39,8 @@ class Night:
     """What an audit brings to a register.
 
     `outcome_now` says what became of findings.
-    `task_ids` and `aircraft` are all that the export has, in any table; `set_aside` are the task records in quarantine.
+    `task_ids`, `flight_ids` and `aircraft` are all that the export has, in any table; `set_aside` and
+    `flights_set_aside` are the task records and flights in quarantine.
     `seen` is what its task records say beside those that the register knows, and `reading` names the mapping and the
     program's version that read them.
     `earlier` is the latest as-of time of the runs before, None where there is none.
@@ -49,6 +50,8 @@ class Night:
     outcome_now: OutcomeNow
     task_ids: Collection[str]
     set_aside: Collection[str]
+    flight_ids: Collection[str]
+    flights_set_aside: Collection[str]
     aircraft: Collection[str]
     earlier: datetime | None
     seen: Seen
@@ -84,10 +87,12 @@ def rule_digest(rule: Rule, version: str) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Compared:
-    """`changes` by finding; rows to be added to the register's findings and verdicts; `gone` (GONE_COLUMNS)."""
+    """`changes` by finding; rows to be added to the register's findings, their flights and verdicts; `gone`
+    (GONE_COLUMNS), by their full ids."""
 
     changes: Mapping[str, Change]
     findings: list[dict[str, Any]]
+    flights: list[dict[str, Any]]
     verdicts: list[dict[str, Any]]
     gone: pd.DataFrame
 
@@ -121,7 +126,12 @@ def compare(known: Mapping[str, Known], night: Night, decided_before: Collection
         rows.append((was.finding, was.rule, was.level, *place, why, since))
     gone = pd.DataFrame(sorted(rows), columns=list(GONE_COLUMNS))
     gone["since"] = pd.to_datetime(gone["since"], utc=True).astype("datetime64[us, UTC]")
-    return Compared(changes, list(_first_seen(findings.iloc[new])), verdicts, gone)
+    flights = [
+        {"finding": finding, "flight_id": str(flight)}
+        for finding, flight in zip(ids, findings["flight_id"].tolist(), strict=True)
+        if flight and not pd.isna(flight) and not (finding in known and known[finding].flight_id)
+    ]
+    return Compared(changes, list(_first_seen(findings.iloc[new])), flights, verdicts, gone)
 
 
 def _change(before: Known | None, state: str, was_decided: bool) -> Change:
@@ -164,7 +174,8 @@ def _why(was: Known, night: Night, outcome: Outcome) -> str:
         raise InternalError(f"{was.finding} is a finding of {was.rule}, and not among those found")
     if outcome == "unjudged":
         return UNJUDGED
-    if outcome == "not there" and (lost := _lost(was, night)):
+    # A session may comply because the flight, or the record, that broke the rule is not exported any more.
+    if lost := _lost(was, night):
         return lost
     if was.rule_digest != night.digests[was.rule]:
         return RULE_CHANGED
@@ -174,8 +185,15 @@ def _why(was: Known, night: Night, outcome: Outcome) -> str:
 
 
 def _lost(was: Known, night: Night) -> str:
-    """What became of a record that the export doesn't have among those audited; blank where it has."""
-    if was.task_id and was.task_id in night.set_aside:
-        return QUARANTINED
-    there = was.task_id in night.task_ids if was.task_id else was.aircraft in night.aircraft
-    return "" if there else RECORD_MISSING
+    """What became of a record or flight that the export doesn't have among those audited; blank where it has all."""
+    named = (
+        (was.task_id, night.task_ids, night.set_aside),
+        (was.flight_id, night.flight_ids, night.flights_set_aside),
+        ("" if was.task_id else was.aircraft, night.aircraft, ()),
+    )
+    for name, there, set_aside in named:
+        if name and name in set_aside:
+            return QUARANTINED
+        if name and name not in there:
+            return RECORD_MISSING
+    return ""

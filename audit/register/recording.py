@@ -10,13 +10,14 @@ from typing import Literal
 import pandas as pd
 import sqlalchemy as sa
 
+from audit.findings.identity import finding_ids
 from audit.findings.result import OPEN, AuditResult, InputFile
 from audit.findings.standing import CLEARED, STANDING_COLUMNS, Standing
 from audit.register.answers import DONE, last_answers
 from audit.register.comparing import RECORD_MISSING, Compared, Night, compare, keys_of
 from audit.register.decisions import Decision, last_decisions
 from audit.register.records import Seen, Tonight, all_alterations, see_records, told, unseen
-from audit.register.schema import ALTERATIONS, FINDINGS, RECORDS, VERDICTS
+from audit.register.schema import ALTERATIONS, FINDING_FLIGHTS, FINDINGS, RECORDS, VERDICTS
 from audit.register.seal import add_seal
 from audit.register.states import SHOWN_DIGITS, Known, Run, audits, known_findings, latest_as_of
 from audit.register.store import Register, refusing
@@ -48,6 +49,7 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
             files=_files(result),
         )
         add_rows(connection, FINDINGS, number, compared.findings)
+        add_rows(connection, FINDING_FLIGHTS, number, compared.flights)
         add_rows(connection, VERDICTS, number, compared.verdicts)
         add_rows(connection, RECORDS, number, added.batches)
         add_rows(connection, ALTERATIONS, number, night.seen.alterations)
@@ -58,7 +60,7 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
         register=register.name.removeprefix("The register "),
         run=number,
         previous=pd.Timestamp(last.as_of) if last else None,
-        gone=compared.gone,
+        gone=compared.gone.assign(finding_id=finding_ids(compared.gone["finding_id"].tolist())),
         altered=altered,
         unused=tuple(_unused(decisions, known, compared, night)),
         renamed=tuple(_renamed(known, compared, findings)),

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-HEAD: Final = "0004"
+HEAD: Final = "0005"
 """The revision (`migrations/versions`) that makes the tables as they stand here."""
 VERSION_TABLE: Final = "register_version"
 """Where the revision of a register stands; a database without it is not a register."""
@@ -90,6 +90,15 @@ FINDINGS: Final = sa.Table(
     _text("message"),
 )
 """Every finding, as the run said that first found it."""
+
+FINDING_FLIGHTS: Final = sa.Table(
+    "finding_flights",
+    METADATA,
+    _run(),
+    sa.Column("finding", sa.Text, sa.ForeignKey("findings.finding"), primary_key=True),
+    _text("flight_id"),
+)
+"""The flight of each finding that names one, as it was first known: without it in the export nothing is cleared."""
 
 VERDICTS: Final = sa.Table(
     "verdicts",
@@ -177,5 +186,5 @@ PAPER_SAMPLES: Final = sa.Table(
 
 SEALED: Final = (RUN_FILES, FINDINGS, VERDICTS, DECISIONS, ANSWERS, RECORDS, ALTERATIONS)
 """The tables that a seal covers, beside the row of `runs`."""
-SEALED_WHERE_USED: Final = (PAPER_SAMPLES,)
-"""Those that it covers where the run added to them: seals that are older than the table stay as they were."""
+SEALED_WHERE_USED: Final = (PAPER_SAMPLES, FINDING_FLIGHTS)
+"""Those that it covers where the run added to them: seals that are older than a table stay as they were."""

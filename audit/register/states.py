@@ -8,7 +8,7 @@ from datetime import datetime
 import sqlalchemy as sa
 
 from audit.errors import AuditError
-from audit.register.schema import FINDINGS, RUNS, VERDICTS
+from audit.register.schema import FINDING_FLIGHTS, FINDINGS, RUNS, VERDICTS
 from audit.register.store import Register, refusing
 
 AUDITS = ("check", "start")
@@ -34,6 +34,7 @@ class Known:
 
     `state` is open, corrected or cleared; `why` says why it is not found, blank where the last run found it; both
     since the run whose as-of time is `since`. `level` and `rule_digest` are those by which it was last found.
+    `flight_id` is blank where it names no flight, and where no run yet knew it.
     """
 
     finding: str
@@ -49,6 +50,7 @@ class Known:
     why: str
     level: str
     rule_digest: str
+    flight_id: str
 
 
 def audits(connection: sa.Connection) -> list[Run]:
@@ -70,8 +72,9 @@ def known_findings(connection: sa.Connection) -> dict[str, Known]:
     last_verdict, first, then = last.subquery(), RUNS.alias("first"), RUNS.alias("then")
     columns = [FINDINGS.c[name] for name in ("finding", "rule", "aircraft", "position", "work_order", "task_id", "at")]
     verdict = [VERDICTS.c[name] for name in ("state", "why", "level", "rule_digest")]
+    flight = sa.func.coalesce(FINDING_FLIGHTS.c.flight_id, "")
     query = (
-        sa.select(*columns, first.c.as_of, then.c.as_of, *verdict)
+        sa.select(*columns, first.c.as_of, then.c.as_of, *verdict, flight)
         .join(last_verdict, last_verdict.c.finding == FINDINGS.c.finding)
         .join(
             VERDICTS,
@@ -79,6 +82,7 @@ def known_findings(connection: sa.Connection) -> dict[str, Known]:
         )
         .join(first, first.c.run == FINDINGS.c.run)
         .join(then, then.c.run == VERDICTS.c.run)
+        .outerjoin(FINDING_FLIGHTS, FINDING_FLIGHTS.c.finding == FINDINGS.c.finding)
     )
     return {row[0]: Known(*tuple(row)) for row in connection.execute(query)}
 

@@ -113,6 +113,26 @@ def test_a_record_that_vanished_is_told(shop: Shop) -> None:
     assert (row["task_id"], row["why"], row["since"]) == ("T1", "record missing", "2026-02-01T00:00:00Z")
 
 
+def test_a_flight_that_vanished_clears_nothing(tmp_path: Path) -> None:
+    """A flight inside a cure that is deleted from the log: its sessions comply, and nothing was put right."""
+    export, rules, out = tmp_path / "export", tmp_path / "rules", tmp_path / "out"
+    shutil.copytree("sample_records/tarnwhistle", export)
+    rules.mkdir()
+    shutil.copy("rules/deicer-care/flight-before-cure.yaml", rules)
+    options = ("--rules", str(rules), "--register", str(tmp_path / "register.db"), "--out", str(out), "--skip-health")
+
+    def checked(name: str) -> list[dict[str, str]]:
+        run(["check", str(export), *options, "-q", "--write", "csv"])
+        with (out / name).open(encoding="utf-8", newline="") as file:
+            return list(csv.DictReader(file))
+
+    [one] = [row for row in checked("findings.csv") if (row["aircraft"], row["state"]) == ("TARN-BIRCH", "open")]
+    flights = (export / "flights.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    without = [line for line in flights if not line.startswith(f"{one['flight_id']},")]
+    (export / "flights.csv").write_text("".join(without), encoding="utf-8")
+    assert [(row["finding_id"], row["why"]) for row in checked("gone.csv")] == [(one["finding_id"], "record missing")]
+
+
 def test_a_record_in_quarantine_is_told(shop: Shop) -> None:
     """A record that can't be read any more is not a record that was put right."""
     shop.check([{"task_id": "T1", "lot": ""}, {"task_id": "T2", "lot": "L1"}])

@@ -70,6 +70,27 @@ def test_what_never_clears(where: Path) -> None:
     assert gone(told) == {1: "unjudged", 2: "record missing", 3: "quarantined", 4: "record missing", 5: "cleared"}
 
 
+def test_nothing_is_cleared_by_taking_away_what_broke_the_rule(place: Location) -> None:
+    """A session complies once the flight, or the record, that broke the rule is not exported any more."""
+    of_flight = [finding(number, flight_id=f"F{number}") for number in (1, 2, 3)]
+    record(place, 1, *of_flight, 4, 5)
+    for day in (2, 3):
+        told = record(
+            place, day, flight_ids={"F1"}, flights_set_aside={"F3"}, task_ids=ALL_TASKS - {"T4"}, set_aside={"T5"}
+        )
+        still_gone = {2: "record missing", 3: "quarantined", 4: "record missing", 5: "quarantined"}
+        assert gone(told) == ({1: "cleared"} if day == 2 else {}) | still_gone
+    assert gone(record(place, 4, flight_ids={"F2", "F3"})) == dict.fromkeys((2, 3, 4, 5), "cleared")
+
+
+def test_the_flight_of_a_finding_known_longer_is_learned_when_it_is_found_again(place: Location) -> None:
+    """A register that is older than what it keeps of flights."""
+    record(place, 1, 1)
+    record(place, 2, finding(1, flight_id="F1"))
+    record(place, 3, finding(1, flight_id="F1"))
+    assert gone(record(place, 4)) == {1: "record missing"}
+
+
 def test_a_lost_aircraft_clears_nothing(where: Path) -> None:
     """An export that lost an aircraft: every finding of it has its record missing."""
     record(where, 1, 1, 2, finding(3, task_id=""))
@@ -84,7 +105,7 @@ def test_what_is_not_cleared_is_listed_every_night(where: Path) -> None:
     """A record that vanished is told until it is there again, not for one night; what was cleared, on that night."""
     record(where, 1, 1, 2)
     for day in (2, 3, 4):
-        told = record(where, day, outcomes={1: "not there"}, task_ids=())
+        told = record(where, day, outcomes={1: "not there"}, task_ids=ALL_TASKS - {"T1"})
         assert gone(told) == ({1: "record missing", 2: "cleared"} if day == 2 else {1: "record missing"})
         assert told.standing is not None
         assert told.standing.gone["since"].tolist()[0] == pd.Timestamp("2026-01-02T22:00Z")

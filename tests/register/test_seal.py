@@ -53,7 +53,7 @@ def play(where: Location) -> None:
     record(where, 2, 2)
     decided(where, 2)
     answered(where, 2)
-    record(where, 3, 2, 3)
+    record(where, 3, 2, finding(3, flight_id="F3"))
     compared(where)
 
 
@@ -144,6 +144,7 @@ def test_every_cell_of_every_table_is_sealed(tmp_path: Path) -> None:
         "runs",
         "run_files",
         "findings",
+        "finding_flights",
         "verdicts",
         "decisions",
         "answers",
