@@ -22,7 +22,7 @@ from pandas.api.types import union_categoricals
 from audit.intake.cell_faults import Faults
 from audit.intake.cells import Cells
 from audit.intake.contracts import breaches
-from audit.intake.duplicates import repeated
+from audit.intake.duplicates import AGAIN, repeated
 from audit.intake.names import Aliases, entries
 from audit.intake.parsing import BLANK
 from audit.intake.resolving import Typed, typed_rows, without_cells
@@ -218,8 +218,12 @@ def _said(
 
 
 def _canonical(frame: pd.DataFrame, asked: Sequence[tuple[int, int, str]], typed: Typed) -> pd.DataFrame:
-    """The corrections, `was` and `now` as canonical text, as of typed cells; what can't be read stays as written."""
+    """The corrections, `was` and `now` as canonical text, as of typed cells; what can't be read stays as written.
+
+    A duplicate, which is not followed, gets the text of the row that it repeats: else it would no longer be one.
+    """
     changed = {}
+    again = [(one.rows, one.first) for one in repeated(CORRECTIONS, frame).rows if one.reason == AGAIN]
     for third, name in enumerate(("was", "now"), start=1):
         if name in frame:
             texts = frame[name].astype(object)
@@ -227,6 +231,9 @@ def _canonical(frame: pd.DataFrame, asked: Sequence[tuple[int, int, str]], typed
                 value = typed.frame[column].iloc[number + third * len(asked)]
                 if pd.notna(value):
                     texts.iloc[row] = value.isoformat() if isinstance(value, pd.Timestamp) else str(value)
+            for rows, first in again:
+                if first is not None:
+                    texts.iloc[rows] = texts.iloc[first].to_numpy()
             changed[name] = texts.astype(frame[name].dtype)
     return frame.assign(**changed)
 

@@ -228,6 +228,11 @@ def test_one_correction_twice_is_one() -> None:
     assert (states(export), cell(export, "product")) == (["applied"], "x")
     export = read([row, row | {"now": "y"}])
     assert reasons(export.faults)[0] == ("tasks", "product", "a correction of it can't be read")
+    ended = correction("finished_at", "2024-01-10T09:00:00", "2024-01-10T09:30:00")
+    export = read([ended, ended])
+    assert (states(export), cell(export, "finished_at")) == (["applied"], "2024-01-10T08:30:00+00:00")
+    assert reasons(export.rejects) == [("corrections", "correction_id", "duplicate of line 1")]
+    assert export.faults.empty
 
 
 @pytest.mark.parametrize("at", ["2024-01-12T00:00:00Z", "2024-01-12T09:00:00Z"], ids=["at one instant", "later"])
