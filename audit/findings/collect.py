@@ -91,10 +91,17 @@ def collect(judged: Sequence[tuple[Rule, Outcomes]], timeline: Timeline, warning
 
 def outcomes_now(rule: Rule, timeline: Timeline) -> dict[str, SubjectOutcome]:
     """What the outcome of every subject of a rule is, by its key: complies, finding or unjudged."""
+    subjects = subjects_now(rule, timeline)
+    return dict(zip(subjects["key"], subjects["outcome"], strict=True))
+
+
+def subjects_now(rule: Rule, timeline: Timeline) -> pd.DataFrame:
+    """A case for every subject of a rule, with its `key`, its `outcome` and the `position` that it is listed at."""
     cases = every_subject(rule, timeline)
-    subjects = form_of(rule).identity(rule, cases, evidence_of(cases, timeline), timeline)
-    keys = (subject_key(rule.id, subject) for subject in subjects)
-    return dict(zip(keys, cases["outcome"], strict=True))
+    evidence = evidence_of(cases, timeline)
+    subjects = form_of(rule).identity(rule, cases, evidence, timeline)
+    keys = np.array([subject_key(rule.id, subject) for subject in subjects], object)
+    return cases.assign(key=keys, position=evidence["position"])
 
 
 def _of_rules(rules: Sequence[Rule], attribute: str, of: Ints) -> Texts:

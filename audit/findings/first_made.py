@@ -2,32 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Hashable, Mapping
+import itertools
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
-from audit.findings.collect import SubjectOutcome, collect, outcomes_now
+from audit.findings.collect import SubjectOutcome, collect, subjects_now
 from audit.findings.result import CORRECTED, FINDING_COLUMNS, ROW_COLUMNS
 from audit.forms import form_of
 from audit.forms.judging import judge_rule
 from audit.forms.naming import cells
-from audit.forms.outcomes import SEVERAL
+from audit.forms.outcomes import NONE, SEVERAL
 from audit.forms.reads import columns_read
 from audit.intake.export import Export
 from audit.intake.tables import TASKS
 from audit.language.rule import Rule
 from audit.rulebook.loading import Rulebook
-from audit.timeline.instants import micros, stamp
+from audit.timeline.instants import Bools, micros, stamp
 from audit.timeline.readings import Owner, judging_only
 from audit.timeline.timeline import Timeline, build_timeline
 
 _ALWAYS: Final = frozenset(TASKS.required) | {"status"}
 """Columns that every rule about task records reads."""
 _NAMED: Final = ("task", "other", "named_by")
-"""The columns of a case that hold task records."""
+"""The columns of a case that hold task records, `other` where its form says so."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,18 +61,22 @@ def put_right(rulebook: Rulebook, found: Collection[str], timeline: Timeline, ex
     collected = collect(judged, first, rulebook.warnings)
     lost = ~collected.findings["key"].isin(set(found))
     outcomes: dict[str, SubjectOutcome] = {}
+    at_fault: set[tuple[str, str, str]] = set()
     for rule in concerned:
         if (lost & (collected.findings["rule"] == rule.id)).any():
-            outcomes |= outcomes_now(rule, concerning[owner_of[rule.id]][1])
+            now = subjects_now(rule, concerning[owner_of[rule.id]][1])
+            outcomes |= dict(zip(now["key"], now["outcome"], strict=True))
+            at_fault |= _at_fault(rule, now, timeline)
     outcome = collected.findings["key"].map(outcomes)
-    aside = export.set_aside.get("tasks")
-    unknown = set() if aside is None else set(aside["task_id"].dropna())
-    kept = (lost & (outcome != "unjudged") & ~collected.findings["task_id"].isin(unknown)).to_numpy()
+    records = _records(concerned, first, collected.cases)
+    # A pair has no other name: where it is none any more, what became of its records is another matter.
+    renamed = (outcome.isna() & (collected.cases["other_subject"] < 0)).to_numpy()
+    hidden = _hidden(collected.findings, records, renamed, at_fault, export)
+    kept = (lost & (outcome != "unjudged")).to_numpy() & ~hidden
     if not kept.any():
         return nothing
-    findings, cases = (frame[kept].reset_index(drop=True) for frame in (collected.findings, collected.cases))
-    records = zip(*(cells(first.tasks, "task_id", cases[name].to_numpy()) for name in _NAMED), strict=True)
-    told = zip(findings.to_dict("records"), records, strict=True)
+    findings = collected.findings[kept].reset_index(drop=True)
+    told = zip(findings.to_dict("records"), itertools.compress(records, kept), strict=True)
     by = [_by(row, tasks, made, read[row["rule"]]) for row, tasks in told]
     findings["state"] = CORRECTED
     findings["corrected_by"] = [SEVERAL.join(one["correction_id"]) for one in by]
@@ -80,6 +85,44 @@ def put_right(rulebook: Rulebook, found: Collection[str], timeline: Timeline, ex
     findings = _as_audited(findings, timeline)
     comply = findings["rule"][(outcome[kept] == "complies").to_numpy()].value_counts()
     return PutRight(findings, dict(findings["rule"].value_counts()), dict(comply))
+
+
+def _records(rules: Sequence[Rule], timeline: Timeline, cases: pd.DataFrame) -> list[frozenset[str]]:
+    """The numbers of the task records that each case names; `of` is the number of its rule."""
+    told = [form_of(rule).rows(rule).get("other", "tasks") == "tasks" for rule in rules]
+    other = cases["other"].where(np.array(told, bool)[cases["of"]], NONE)
+    rows = (other if name == "other" else cases[name] for name in _NAMED)
+    named = (cells(timeline.tasks, "task_id", one.to_numpy()) for one in rows)
+    return [frozenset(filter(None, numbers)) for numbers in zip(*named, strict=True)]
+
+
+def _at_fault(rule: Rule, subjects: pd.DataFrame, timeline: Timeline) -> set[tuple[str, str, str]]:
+    """The rule, a record and a position, blank where it isn't known, of all subjects that don't comply."""
+    some = subjects[subjects["outcome"] != "complies"].assign(of=0)
+    named = zip(_records([rule], timeline, some), some["position"], strict=True)
+    return {(rule.id, record, position) for records, position in named for record in records}
+
+
+def _hidden(
+    findings: pd.DataFrame,
+    records: Sequence[frozenset[str]],
+    renamed: Bools,
+    at_fault: Collection[tuple[str, str, str]],
+    export: Export,
+) -> Bools:
+    """Findings that the corrected entries don't show to be put right: a record of theirs was set aside, or their
+    subject goes by another name now (`renamed`), as by another first record, and is at fault, or can't be judged."""
+    aside = export.set_aside.get("tasks")
+    unknown = frozenset() if aside is None else frozenset(aside["task_id"].dropna())
+    told = zip(findings["rule"], findings["position"], records, renamed.tolist(), strict=True)
+    return np.array(
+        [
+            not numbers.isdisjoint(unknown)
+            or (gone and any((rule, one, place) in at_fault for one in numbers for place in (position, "")))
+            for rule, position, numbers, gone in told
+        ],
+        bool,
+    )
 
 
 def _made(timeline: Timeline, first: Timeline) -> pd.DataFrame:

@@ -170,6 +170,46 @@ def test_what_can_no_longer_be_judged_is_not_put_right(tmp_path: Path) -> None:
     assert "T2" in set(result.unjudged.loc[result.unjudged["rule"] == "preservative-on-wrong-material", "task_id"])
 
 
+@pytest.mark.parametrize("now", ["", "something"])
+def test_a_session_that_can_no_longer_be_told_is_not_put_right(now: str, tmp_path: Path) -> None:
+    """Without a product that is known a treatment is another subject, and unjudged: that corrects nothing."""
+    result = audit(tmp_path, [COATS[1] | LATE_END], correction("product", "preservative", now))
+    assert of_rule(result, "flight-before-cure") == []
+    assert counts(result, "flight-before-cure") == {"in_scope": 1, "complies": 0, "findings": 0, "unjudged": 1}
+
+
+@pytest.mark.parametrize(
+    ("column", "was", "now", "record", "position"),
+    [
+        ("work_order", "W1", "W2", "T2", "left wing"),
+        ("started_at", "2025-06-02T09:00:00Z", "2025-06-02T10:10:00Z", "T1", "left wing"),
+        ("position", "left wing", "", "T2", ""),
+    ],
+    ids=["work order", "first record", "position not known"],
+)
+def test_a_fault_that_goes_by_another_name_is_not_put_right(
+    column: str, was: str, now: str, record: str, position: str, tmp_path: Path
+) -> None:
+    """What names the session has changed, and the flight is too early as before: one finding, open."""
+    tasks = [COATS[0], COATS[1] | LATE_END] if column == "started_at" else [COATS[1] | LATE_END]
+    result = audit(tmp_path, tasks, correction(column, was, now, task_id=record))
+    assert of_rule(result, "flight-before-cure") == [("T2", position, "open", "")]
+
+
+def test_a_flight_is_not_taken_for_a_record_that_was_corrected(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The work was on the ground by a correction of its own record; that of the first record in the file is about
+    nothing in it, though the flight is the first in its file."""
+    monkeypatch.setattr("tests.findings.test_first_made.ASKED", ("work-while-airborne",))
+    flown = {"started_at": "2025-06-01T12:10:00Z", "finished_at": "2025-06-01T12:20:00Z"}
+    of_first = correction("finished_at", "2025-06-02T20:20:00Z", "2025-06-02T09:20:00Z", task_id="T1")
+    of_second = correction("started_at", "2025-06-01T12:10:00Z", "2025-06-01T11:10:00Z", correction_id="K2")
+    of_second["made_at"] = "2025-06-04T09:00:00Z"
+    ended = correction("finished_at", "2025-06-01T12:20:00Z", "2025-06-01T11:20:00Z", correction_id="K3")
+    ended["made_at"] = "2025-06-04T10:00:00Z"
+    result = audit(tmp_path, [COATS[0] | LATE_END, COATS[1] | flown], of_first, of_second, ended)
+    assert of_rule(result, "work-while-airborne") == [("T2", "left wing", "corrected", "K2; K3")]
+
+
 def test_a_correction_that_does_not_fit_is_found_and_its_cell_left_in_doubt(tmp_path: Path) -> None:
     """What depends on that cell is unjudged; the correction itself is a finding."""
     result = audit(tmp_path, COATS, correction("product", "gloss", "cleaner"))
