@@ -99,7 +99,7 @@ def _corrected_entries(timeline: Timeline) -> pd.DataFrame:
         return pd.DataFrame(columns=list(CORRECTED_ENTRY_COLUMNS))
     made = frame[micros(frame["made_at"]) <= timeline.as_of].sort_values(["task_id", "made_at"], kind="stable")
     texts = {
-        name: made[name].astype("str").fillna("") if name in made else ""
+        name: made[name].astype("str").fillna("") if name in made else "not exported" if name == "was" else ""
         for name in CORRECTED_ENTRY_COLUMNS
         if name not in ("entry", "made_at")
     }

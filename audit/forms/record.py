@@ -187,16 +187,21 @@ def _about(rule: RecordRule, timeline: Timeline, rows: Ints) -> list[str]:
     names = [f"{PREFIXES[rule.of]}.{name}" for name in _TOLD_OF[rule.of]]
     texts = zip(*(values(timeline, name, rows).texts() for name in names), strict=True)
     if rule.of == "corrections":
-        return [f"Correction {name} of {label_of(column)}, {_change(was, now)}" for name, column, was, now in texts]
+        told = "was" in timeline.tables["corrections"]
+        return [
+            f"Correction {name} of {label_of(column)}, {_change(was if told else None, now)}"
+            for name, column, was, now in texts
+        ]
     return [
         f"{label_of(column).capitalize()} {what}, {_change(was, now)}" if column else f"Record {what}"
         for what, column, was, now in texts
     ]
 
 
-def _change(was: str, now: str) -> str:
-    old, new = (moment(text).removesuffix(".0") or "blank" for text in (was, now))
-    return f"from {old} to {new}"
+def _change(was: str | None, now: str) -> str:
+    """What a value was and is; None: what it was is not exported."""
+    old, new = (moment(text or "").removesuffix(".0") or "blank" for text in (was, now))
+    return f"to {new}" if was is None else f"from {old} to {new}"
 
 
 def _columns(rule: RecordRule) -> Iterator[str]:

@@ -34,6 +34,7 @@ NO_COLUMN: Final = "the task records are exported without that column"
 NO_VALUE: Final = "the corrections are exported without the values as corrected"
 UNFIT: Final = "a correction of it does not fit"
 UNREAD: Final = "a correction of it can't be read"
+UNTOLD: Final = "the corrections are exported without the values before them"
 TIED: Final = "two corrections of it were made at the same time"
 
 IN_EXPORT, APPLIED, DOES_NOT_FIT, UNCLEAR, NOT_YET = (
@@ -44,7 +45,7 @@ IN_EXPORT, APPLIED, DOES_NOT_FIT, UNCLEAR, NOT_YET = (
     "not yet",
 )
 """What a correction is to its record: its value is there already, it was applied, what it says was there is not,
-another was made at the same time, or it is of a later time."""
+another was made at the same time or no table says what was there, or it is of a later time."""
 
 _KIND_OF_NAME: Final = {column: kind for kind, places in NAMES.items() for table, column in places if table == "tasks"}
 
@@ -83,8 +84,9 @@ def correct(
     corrected: dict[Cell, str] = {}
     first: dict[Cell, str] = {}
     doubts: dict[Cell, str] = dict(_unread(corrections, faults, rows_of, frozenset(map(str, tasks.frame)), as_of))
+    follow = _followed if "was" in corrections.frame else _perhaps_followed
     for cell, chain in said.chains.items():
-        outcome = _followed(chain, said.cells[cell], as_of)
+        outcome = follow(chain, said.cells[cell], as_of)
         for link, state in zip(chain, outcome.states, strict=True):
             states[link.row] = states[link.row] or state
         if outcome.doubt:
@@ -323,6 +325,18 @@ def _followed(chain: Sequence[_Link], cell: Hashable, as_of: pd.Timestamp | None
         first_made=chain[0].was if there else None,
         corrected=None if there == made else chain[made - 1].now,
     )
+
+
+def _perhaps_followed(chain: Sequence[_Link], cell: Hashable, as_of: pd.Timestamp | None) -> _Followed:
+    """The same of corrections that are exported without what they found: what the cell had before them isn't known,
+    but what it has may be the value that the last of them left."""
+    made = sum(as_of is None or link.at <= as_of for link in chain)
+    not_yet = [NOT_YET] * (len(chain) - made)
+    tied = any(one.at == other.at and not one.repeats(other) for one, other in pairwise(chain[:made]))
+    there = chain[made - 1].now_means == cell if made else all(link.now_means != cell for link in chain)
+    if there and not tied:
+        return _Followed([IN_EXPORT] * made + not_yet)
+    return _Followed([UNCLEAR] * made + not_yet, doubt=TIED if tied else UNTOLD)
 
 
 def _fits(chain: Sequence[_Link]) -> int:

@@ -105,7 +105,7 @@ def _corrections(timeline: Timeline, tasks: Collection[str]) -> Iterator[Recorde
     frame = timeline.tables["corrections"]
     rows = np.flatnonzero(frame["task_id"].isin(tasks).to_numpy() & (micros(frame["made_at"]) <= timeline.as_of))
     for row, record in _records(frame, rows):
-        was, now = (str(record.get(name, "blank")) for name in ("was", "now"))
+        was, now = (str(record.get(name, "blank" if name in frame else "not exported")) for name in ("was", "now"))
         parts = [f"correction of {record['task_id']}: {label_of(record['column'])} from {was} to {now}"]
         parts += [f"by {record['made_by']}", *(str(record[name]) for name in ("reason", "state") if name in record)]
         at = int(micros(frame["made_at"])[row])

@@ -209,7 +209,9 @@ def _of_subject(timeline: Timeline, name: str, rows: Ints) -> Values:
     found = _own(timeline.tasks, name, rows)
     if name != "correction.state":
         return found
-    return replace(found, undecidable=found.missing, reasons=(TWO_CORRECTIONS,))
+    told = "correction.was" in timeline.tasks
+    why = TWO_CORRECTIONS if told else "column not supplied: corrections.was"
+    return replace(found, undecidable=found.missing, reasons=(why,))
 
 
 TWO_CORRECTIONS: Final = "two corrections of one value were made at the same time"

@@ -196,6 +196,22 @@ def test_a_fault_that_goes_by_another_name_is_not_put_right(
     assert of_rule(result, "flight-before-cure") == [("T2", position, "open", "")]
 
 
+@pytest.mark.parametrize("there", ["first entry", "corrected"])
+def test_corrections_exported_without_the_values_before_them(there: str, tmp_path: Path) -> None:
+    """That the record has neither value can't be said of it, nor that it was blank; its first fault isn't known."""
+    made = {name: value for name, value in END.items() if name != "was"}
+    result = audit(tmp_path, [COATS[0], COATS[1] | (LATE_END if there == "first entry" else {})], made)
+    assert of_rule(result, "flight-before-cure") == []
+    outcome = {"complies": int(there == "corrected"), "findings": 0, "unjudged": int(there != "corrected")}
+    assert counts(result, "correction-does-not-fit") == {"in_scope": 1, **outcome}
+    assert set(result.unjudged.loc[result.unjudged["rule"] == "correction-does-not-fit", "reason"]) <= {
+        "column not supplied: corrections.was"
+    }
+    moved = result.findings.set_index("rule").loc["correction-moves-time", "message"]
+    assert moved.startswith("Correction K1 of end of the work, to 2025-06-02 10:20 UTC: ")
+    assert list(result.corrections["was"]) == ["not exported"]
+
+
 def test_a_flight_is_not_taken_for_a_record_that_was_corrected(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The work was on the ground by a correction of its own record; that of the first record in the file is about
     nothing in it, though the flight is the first in its file."""

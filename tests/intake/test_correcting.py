@@ -221,6 +221,33 @@ def test_corrections_without_the_values_as_corrected() -> None:
     assert reasons(export.faults) == [("tasks", "product", "a correction of it can't be read")]
 
 
+@pytest.mark.parametrize(
+    ("there", "as_of", "expected", "told"),
+    [
+        ("c", None, ["in the export", "in the export"], None),
+        ("b", "2024-01-12T12:00:00Z", ["in the export", "not yet"], None),
+        ("a", "2024-01-11T12:00:00Z", ["not yet", "not yet"], None),
+        ("a", None, ["unclear", "unclear"], "the corrections are exported without the values before them"),
+        (
+            "b",
+            "2024-01-11T12:00:00Z",
+            ["not yet", "not yet"],
+            "the corrections are exported without the values before them",
+        ),
+    ],
+)
+def test_without_the_values_before_them_corrections_are_only_recognised(
+    there: str, as_of: str | None, expected: list[str], told: str | None
+) -> None:
+    """What was there is not known, nor blank: the record has the corrected value, or the cell is in doubt."""
+    rows = [{name: value for name, value in link.items() if name != "was"} for link in CHAIN[:2]]
+    export = read(rows, RECORD | {"product": there}, as_of=as_of)
+    assert states(export) == expected
+    assert export.as_first_made is None
+    assert reasons(export.faults) == ([] if told is None else [("tasks", "product", told)])
+    assert pd.isna(cell(export, "product")) if told else cell(export, "product") == there
+
+
 def test_one_correction_twice_is_one() -> None:
     """The same row again is a duplicate; the same id with other contents is believed by nobody."""
     row = correction("product", "gloss", "x")
