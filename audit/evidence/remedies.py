@@ -111,12 +111,16 @@ def _perhaps_worked(timeline: Timeline, work: Treatments, faults: Faults, latest
 
 
 def _removed(timeline: Timeline, faults: Faults, latest: Ints) -> Ints:
-    """When each boot was taken off for good after its fault; FOREVER where it wasn't, or is back on an aircraft."""
+    """When each boot was taken off for good after its fault; FOREVER where it wasn't, or is back on an aircraft.
+
+    On a day without a time it may have been taken off at the end of it: whether that was in time isn't known before.
+    """
     history = timeline.components
     last = history.by_boot.count(faults.boot, np.full(len(faults.boot), timeline.as_of), "until") - 1
     stay = take(history.by_boot.row, last, NONE)
     ours = take(history.boot, stay, NONE) == faults.boot
     removed = np.where(ours, take(history.removed, stay, FOREVER), FOREVER)
+    by_then = np.where(ours, take(history.perhaps[1], stay, FOREVER), FOREVER)
     twice = np.isin(faults.boot, history.boot[history.twice])
-    there = ~twice & (removed > faults.at) & (removed <= np.minimum(latest, timeline.as_of))
+    there = ~twice & (removed > faults.at) & (removed <= timeline.as_of) & (by_then <= latest)
     return np.where(there, removed, FOREVER)

@@ -50,8 +50,9 @@ def removed(timeline: Timeline, boot: int, fault: int, latest: int) -> int:
     ]
     if not stays or any(history.twice[np.flatnonzero(history.boot == boot)]):
         return FOREVER
-    off = int(history.removed[max(stays, key=lambda stay: int(history.installed[stay]))])
-    return off if fault < off <= min(latest, timeline.as_of) else FOREVER
+    last = max(stays, key=lambda stay: int(history.installed[stay]))
+    off, by_then = int(history.removed[last]), int(history.perhaps[1][last])
+    return off if fault < off <= timeline.as_of and by_then <= latest else FOREVER
 
 
 def worked(

@@ -106,6 +106,13 @@ def test_a_removal_counts_from_the_moment_it_is_made() -> None:
         assert told(FAULT, rule=limited, components=({"removed_at": removed},), as_of=as_of) == (by, "")
 
 
+@pytest.mark.parametrize(("within", "by"), [("PT48H", ""), ("PT75H", "removal of C1")])
+def test_a_removal_on_a_day_without_a_time(within: str, by: str) -> None:
+    """In time is what was removed by then at the latest, by whatever clock its day went."""
+    limited = read_rule(A_RULE.replace("{event: removal}", f"{{event: removal, within: {within}}}").encode(), "r")
+    assert told(FAULT, rule=limited, components=({"removed_at": "2025-06-04"},)) == (by, "")
+
+
 def test_work_on_another_boot() -> None:
     """At another position, on another aircraft, or at the same place once the boot was changed: another boot."""
     two = ({}, {"component_serial": "C2", "position": "fin"})
