@@ -204,10 +204,12 @@ def _literal_otherwise(
     if operator in ("is_", "not_", "in_", "not_in") and VOCABULARY[name].kind == "code":
         literals = frozenset(map(str, operand)) if isinstance(operand, tuple) else frozenset({str(operand)})
         yield _nearly_as_in_the_rule(timeline, name, literals, left), f"{name} is nearly what the rule names"
+        others = _turned_by_one(operator, operand, left, lambda text: () if text in literals else codes_of(text))
+        yield others, f"{name} names several"
     nearly = _nearly_the_literal(timeline, name, operator, operand, left)
     yield nearly, f"{name} is nearly a name that another table has"
     if _names_people(name):
-        yield _turned_by_one(operator, operand, left), f"{name} names several people"
+        yield _turned_by_one(operator, operand, left, people_named), f"{name} names several people"
     if operator == "includes_all":
         yield _included_otherwise(operand, left) & fails, OTHERWISE.format(name)
 
@@ -239,9 +241,9 @@ def _names_people(name: str) -> bool:
     return (column.table, column.column.name) in NAMES["person"]
 
 
-def _turned_by_one(operator: str, operand: Any, left: Values) -> Bools:
-    """Where one of the people whom a cell names would compare otherwise than the whole of it: `H. Quill; B. Fenn`."""
-    return left.so(lambda text: len({_text_holds(operator, operand, one) for one in (text, *people_named(text))}) > 1)
+def _turned_by_one(operator: str, operand: Any, left: Values, named: Callable[[str], Iterable[str]]) -> Bools:
+    """Where one of those that a cell names would compare otherwise than the whole of it: `H. Quill; B. Fenn`."""
+    return left.so(lambda text: len({_text_holds(operator, operand, one) for one in (text, *named(text))}) > 1)
 
 
 def _pairs(left: Values, right: Values) -> tuple[Ints, list[tuple[int, int]]]:

@@ -311,6 +311,26 @@ def test_a_cell_that_names_several_boots(cell: str, same: Any, other: Any) -> No
 
 
 @pytest.mark.parametrize(
+    ("condition", "expected"),
+    [
+        ({"is": "L1"}, UNKNOWN),
+        ({"not": "L2"}, UNKNOWN),
+        ({"not_in": ["L2", "L9"]}, UNKNOWN),
+        ({"is": "L9"}, FALSE),
+        ({"not_in": ["L8", "L9"]}, TRUE),
+        ({"is": "L1; L2"}, TRUE),
+        ({"present": True}, TRUE),
+    ],
+    ids=str,
+)
+def test_a_cell_that_names_several_against_the_rule(condition: dict[str, Any], expected: Any) -> None:
+    """Which of them is meant is open, where the rule names one of them."""
+    truths, reasons = told({"lot": condition}, timeline_with(tasks=[{"lot": "L1; L2"}]))
+    assert truths == [expected]
+    assert reasons == ["lot names several" if expected == UNKNOWN else ""]
+
+
+@pytest.mark.parametrize(
     ("name", "condition", "expected"),
     [
         ("manual_revision", {"is": "R 7"}, UNKNOWN),
