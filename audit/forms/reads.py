@@ -35,6 +35,7 @@ _REFINED_BY: Final[Mapping[str, tuple[str, ...]]] = {
     "certifier.": ("people.valid_to", "tasks.signed_at"),
     "corrector.": ("people.valid_to",),
     "alteration.correction": ("corrections.was", "corrections.now"),
+    "correction.state": ("corrections.was", "corrections.now"),
 }
 """Columns that refine how those are found, where the export has them."""
 
