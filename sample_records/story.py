@@ -13,6 +13,7 @@ from typing import Final
 from sample_records.corrected import corrections
 from sample_records.expected import (
     Planted,
+    Rule,
     as_first_made,
     broken,
     broken_by,
@@ -57,6 +58,7 @@ FLIGHT: Final = "flight-before-cure"
 PRODUCT: Final = "product-before-cure"
 LAST: Final = "ice-adhesion-treatment-not-last"
 PPE: Final = "ppe-sign-off-missing"
+IN_THE_AIR: Final[tuple[Rule, ...]] = ("work-while-airborne", "work-while-elsewhere")
 OVERDUE: Final = "ice-adhesion-treatment-overdue"
 PAUSES: Final = "preservative-coats-badly-spaced"
 COATS: Final = "preservative-coats-wrong"
@@ -952,6 +954,12 @@ def juniper(book: Logbook) -> Iterator[Planted]:
         [coats[0], coats[-1]],
         unsure(FLIGHT, coats[-1], "flights are missing in the log"),
         unsure("surface-prep-missing", coats[0], "flights are missing in the log"),
+        *(
+            unsure(rule, task, "flights are missing in the log")
+            for task in book.tasks
+            if task.started_at > book.flights[-1].landing_at
+            for rule in IN_THE_AIR
+        ),
     )
     book.routine(until=END)
 

@@ -32,7 +32,7 @@ from audit.evidence.treatments import UNREADABLE_RECORD, doubt_of
 from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.drawing import TwoThings
-from audit.forms.form import Form, Never
+from audit.forms.form import COVERAGE_READ, Form, Never
 from audit.forms.naming import Keys, Texts, cells, moments
 from audit.forms.outcomes import Judgement, joined, unbroken
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
@@ -161,6 +161,9 @@ _ASIDE: Mapping[str, Why] = {
     "flights": (Rank.NOT_COVERED, WHY[Missing.UNREADABLE]),
     "components": (Rank.UNREADABLE, "a boot in quarantine may change the result"),
 }
+_WITHOUT_A_FLIGHT = (Missing.AIRCRAFT, Missing.GAP, Missing.ELSEWHERE, Missing.LEG, Missing.NAME)
+_UNLOGGED = {"flights": _WITHOUT_A_FLIGHT, "stays": (*_WITHOUT_A_FLIGHT, Missing.UNREADABLE)}
+"""Why work that contradicts no flight, or no stay, of its aircraft may contradict one that the log lacks."""
 BY_DAY: Why = (Rank.TIED, "a day without a time: the two overlap by no more than that day")
 BACKWARDS: Why = (Rank.RECORD, "the record ends before it starts: when its work was done isn't known")
 ROUNDED: Why = (Rank.TIED, "times to the minute: the two overlap by no more than their rounding")
@@ -230,8 +233,8 @@ def _alone_in_doubt(
     if one == "tasks":
         yield reasons.where(_perhaps_when_turned(rule, timeline, left, right), BACKWARDS)
         if TABLE_OF[other] == "flights":
-            kinds = (Missing.AIRCRAFT, Missing.NAME, *((Missing.UNREADABLE,) if other == "stays" else ()))
-            yield unlogged(timeline, timeline.aircraft[left.row], left.start, left.end, kinds)
+            aircraft, ends = timeline.aircraft[left.row], np.maximum(left.end, left.start + 1)
+            yield unlogged(timeline, aircraft, left.start, ends, _UNLOGGED[other])
         several = timeline.several_names.get(("tasks", same), np.empty(0, np.int64))
         yield reasons.where(np.isin(left.row, several), (Rank.RECORD, f"{same} names several people"))
         if len(several) and other == "tasks":
@@ -399,9 +402,8 @@ def _unjudged_when(rule: OverlapRule) -> Iterator[str]:
     if other != one:
         yield describing.not_supplied(TABLE_OF[other])
     if one == "tasks" and other in ("flights", "stays"):
-        yield "the flight log does not know the aircraft"
+        yield describing.NOT_COVERED
         if other == "stays":
-            yield "a leg is missing in the flight log, or it lists no flight of the aircraft for an unusually long time"
             yield "the station has nearly the same name as another"
     yield f"a row of {TABLE_OF[other]} in quarantine may contradict it"
     yield "times to the minute overlap by no more than their rounding"
@@ -426,8 +428,8 @@ def _may_read(rule: OverlapRule) -> Iterator[str]:
         yield from (f"{TABLE_OF[kind]}.{name}" for name in (*rule.same, *rule.differing))
     if "components" in rule.between:
         yield "components.removed_at"
-    if "stays" in rule.between:
-        yield from ("flights.destination", "stations.icao")
+    if rule.between[0] == "tasks" and TABLE_OF[rule.between[1]] == "flights":
+        yield from COVERAGE_READ
 
 
 def _planter(rule: OverlapRule, timeline: Timeline) -> Planter:

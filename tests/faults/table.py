@@ -355,13 +355,13 @@ FAULTS: Final = (
     Fault(
         "flights of one aircraft missing for a month",
         (without_rows("flights", {"flight_id": "F-TEAL-10"}),),
-        changes={"complies to unjudged": "ice-adhesion-treatment-overdue"},
+        changes={"complies to unjudged": "ice-adhesion-treatment-overdue work-while-airborne work-while-elsewhere"},
     ),
     Fault(
         "a leg missing: the takeoff during the cure",
         (without_rows("flights", MORNING_AFTER),),
         changes={
-            "complies to unjudged": "surface-prep-missing",
+            "complies to unjudged": "surface-prep-missing work-while-airborne work-while-elsewhere",
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
@@ -370,7 +370,7 @@ FAULTS: Final = (
         "both legs of a day missing, work at the other station",
         (without_rows("flights", {"flight_id": "F-TEAL-0911"}),),
         changes={
-            "complies to unjudged": "surface-prep-missing",
+            "complies to unjudged": "surface-prep-missing work-while-airborne work-while-elsewhere",
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
@@ -472,14 +472,14 @@ FAULTS: Final = (
                 landing_at="?",
             ),
         ),
-        changes={"complies to unjudged": f"{UNSEEN} work-while-airborne"},
+        changes={"complies to unjudged": f"{UNSEEN} work-while-airborne work-while-elsewhere"},
     ),
     # Cells that can't be read, or are blank
     Fault(
         "an unreadable landing",
         (cells("flights", MORNING_AFTER, landing_at="09:15?"),),
         changes={
-            "complies to unjudged": "surface-prep-missing work-while-airborne",
+            "complies to unjudged": "surface-prep-missing work-while-airborne work-while-elsewhere",
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
@@ -832,7 +832,7 @@ FAULTS: Final = (
         "aircraft without its hyphen in one flight",
         (cells("flights", MORNING_AFTER, aircraft="TARNTEAL"),),
         changes={
-            "complies to unjudged": "surface-prep-missing",
+            "complies to unjudged": "surface-prep-missing work-while-airborne work-while-elsewhere",
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
@@ -1026,7 +1026,7 @@ FAULTS: Final = (
         "one flight number, two takeoffs",
         (again("flights", MORNING_AFTER, takeoff_at="2025-09-11T08:01:00Z"),),
         changes={
-            "complies to unjudged": "surface-prep-missing",
+            "complies to unjudged": "surface-prep-missing work-while-airborne work-while-elsewhere",
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
@@ -1085,7 +1085,11 @@ FAULTS: Final = (
     Fault(
         "the flights of one aircraft end a month early",
         (without_rows("flights", {"flight_id": "F-IBIS-11"}),),
-        changes={"complies to unjudged": "ice-adhesion-treatment-covered ice-adhesion-treatment-overdue"},
+        changes={
+            "complies to unjudged": (
+                "ice-adhesion-treatment-covered ice-adhesion-treatment-overdue work-while-airborne work-while-elsewhere"
+            )
+        },
     ),
     Fault(
         "a cure still running at the end",
@@ -1125,7 +1129,7 @@ FAULTS: Final = (
         "takeoff and landing of one flight swapped",
         (swapped("flights", MORNING_AFTER, "takeoff_at", "landing_at"),),
         changes={
-            "complies to unjudged": "surface-prep-missing work-while-airborne",
+            "complies to unjudged": "surface-prep-missing work-while-airborne work-while-elsewhere",
             "finding to unjudged": "flight-before-cure",
             "nothing to unjudged": "work-while-elsewhere",
         },
@@ -1147,7 +1151,10 @@ FAULTS: Final = (
     Fault(
         "origin and destination of one flight swapped",
         (swapped("flights", MORNING_AFTER, "origin", "destination"),),
-        changes={"complies to unjudged": "surface-prep-missing", "nothing to unjudged": "work-while-elsewhere"},
+        changes={
+            "complies to unjudged": "surface-prep-missing work-while-airborne work-while-elsewhere",
+            "nothing to unjudged": "work-while-elsewhere",
+        },
     ),
     Fault(
         "product and lot swapped",
@@ -1446,7 +1453,7 @@ FAULTS: Final = (
             ),
         ),
         changes={
-            "complies to unjudged": ("surface-prep-missing"),
+            "complies to unjudged": "surface-prep-missing work-while-airborne work-while-elsewhere",
             "finding to unjudged": ("flight-before-cure"),
             "nothing to unjudged": (
                 "ice-adhesion-treatment-never-done ice-adhesion-treatment-overdue work-while-elsewhere"
@@ -1502,7 +1509,11 @@ FAULTS: Final = (
     Fault(
         "the aircraft of a month's flights mistyped",
         (cells("flights", {"flight_id": "F-IBIS-10"}, aircraft="TARN-IBIZ"),),
-        changes={"complies to unjudged": ("ice-adhesion-treatment-covered ice-adhesion-treatment-overdue")},
+        changes={
+            "complies to unjudged": (
+                "ice-adhesion-treatment-covered ice-adhesion-treatment-overdue work-while-airborne work-while-elsewhere"
+            )
+        },
     ),
     Fault(
         "hours since new in the place of each flight's",

@@ -461,17 +461,23 @@ def uncovered(world: World) -> list[Stretch]:
     if world.unseen is not None:
         return found
     for aircraft in fleet:
-        if "flights" not in world.tables or not world.takeoffs(aircraft):
-            found.append((aircraft, FIRST_INSTANT, over))
-            continue
+        found += [(aircraft, *stretch) for stretch in without_flights(world, aircraft)]
         for flight in flights_of(world, aircraft):
             listed = [one for one in world.tables["flights"] if trip(one) == trip(flight)]
             if len(listed) > 1 or contradicts_itself(flight):
                 found.append((aircraft, flight["takeoff_at"], flight["takeoff_at"] + timedelta.resolution))
-        found += [(aircraft, *gap) for gap in unusual_gaps(world, aircraft)]
-        found += [(aircraft, *gap) for gap in missing_legs(world, aircraft)]
-        found += [(aircraft, *gap) for gap in moved_unseen(world, aircraft)]
     return found
+
+
+def without_flights(world: World, aircraft: str) -> list[tuple[datetime, datetime]]:
+    """When an aircraft may have flown though the log has no flight of it, up to the as-of time."""
+    if "flights" not in world.tables or not world.takeoffs(aircraft):
+        return [(FIRST_INSTANT, world.as_of + timedelta.resolution)]
+    return [
+        *unusual_gaps(world, aircraft),
+        *missing_legs(world, aircraft),
+        *moved_unseen(world, aircraft),
+    ]
 
 
 def flights_of(world: World, aircraft: str) -> list[Row]:
@@ -1469,6 +1475,14 @@ def perhaps_left(world: World, stay: Thing, until: datetime) -> bool:
     return any(start < until and stay.start < end for start, end in gaps)
 
 
+def perhaps_aloft(world: World, work: Thing) -> bool:
+    """Whether the log may lack a flight in the time of work."""
+    until = max(work.end, work.start + timedelta.resolution)
+    return world.unseen is None and any(
+        start < until and work.start < end for start, end in without_flights(world, work.columns["aircraft"])
+    )
+
+
 def meet(one: Thing, other: Thing) -> bool:
     """Whether two things overlap in time; what lasts no time is an instant."""
     if one.start == one.end and other.start == other.end:
@@ -1501,9 +1515,9 @@ def judge_overlap(rule: RuleData, world: World) -> Verdicts:
     verdicts: Verdicts = {}
     table = "flights" if other_kind == "stays" else other_kind
     for one in left:
-        # Of an aircraft that the log doesn't know no flight can contradict work, which is not proof.
+        # Where the log does not cover an aircraft no flight can contradict work, which is not proof.
         unlogged = kind == "tasks" and table == "flights" and one.start <= world.as_of
-        unlogged = unlogged and not world.takeoffs(one.columns["aircraft"])
+        unlogged = unlogged and perhaps_aloft(world, one)
         verdicts[ALONE, one.name] = None if unlogged or table not in world.tables else one.sure
     for number, one in enumerate(left):
         if one.columns.get(rule["same"][0]) is None:
