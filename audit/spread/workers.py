@@ -25,6 +25,10 @@ _PATIENCE: Final = "30s"
 """How long the scheduler of a cluster may take to answer."""
 
 
+_CLOSED_PIPE: Final = "handle is closed"
+"""What `multiprocessing` says of a pipe that it has closed itself."""
+
+
 class WorkersLost(Exception):
     """Workers died under their work; others may do it."""
 
@@ -68,6 +72,11 @@ def _processes(number: int) -> Iterator[Executor]:
         pool.shutdown()
     except BrokenProcessPool as lost:
         raise WorkersLost from lost
+    except OSError as fault:
+        # A pool that starts a worker just as another dies hands it a pipe that it has closed by then.
+        if str(fault) != _CLOSED_PIPE:
+            raise
+        raise WorkersLost from fault
     finally:
         pool.shutdown(wait=False, cancel_futures=True)
         for process in multiprocessing.active_children():

@@ -32,7 +32,7 @@ from audit.spread import judging
 from audit.spread.groups import aircraft_buckets
 from audit.spread.judging import judged_in_parts
 from audit.spread.parts import Judged, Whole, judge_stored, part_of, write_part
-from audit.spread.workers import here
+from audit.spread.workers import WorkersLost, here, workers
 from audit.timeline.timeline import Timeline, build_timeline
 from tests.faults.clean_export import clean_tables
 from tests.faults.judged import RECORDS, RULES
@@ -164,6 +164,13 @@ def test_processes_judge_it_and_others_take_over_from_one_that_dies() -> None:
     for rule, parts in judged:
         _same_outcomes(parts.outcomes, judge_rule(rule, timeline))
     assert not multiprocessing.active_children()
+
+
+@pytest.mark.parametrize(("what", "raised"), [("handle is closed", WorkersLost), ("No space left", OSError)])
+def test_a_worker_that_dies_as_another_starts_is_lost(what: str, raised: type[Exception]) -> None:
+    """The pool then fails in a way of its own, which is no fault of the disk."""
+    with pytest.raises(raised), workers(Spread(workers=1)):
+        raise OSError(what)
 
 
 @pytest.mark.usefixtures("written")
