@@ -33,13 +33,47 @@ TWO_RECORDED = -2
 
 
 @dataclass(frozen=True)
+class Unclear:
+    """Stretches [start, end) in which it isn't clear which boot is at a place."""
+
+    place: Ints
+    start: Ints
+    end: Ints
+
+    @classmethod
+    def of(cls, place: Ints, start: Ints, end: Ints) -> Unclear:
+        """Those stretches that last."""
+        real = start < end
+        return cls(place[real], start[real], end[real])
+
+    def at(self, place: Ints, instant: Ints) -> Bools:
+        """Whether it isn't clear which boot is at each place at an instant."""
+        opened, closed = (order.count(place, instant, "until") for order in (self._by_start, self._by_end))
+        return np.asarray(opened > closed)
+
+    def from_then(self, place: Ints, instant: Ints) -> Ints:
+        """The first instant from each on at which it isn't clear; FOREVER where there is none."""
+        row = take(self._by_start.row, self._by_start.count(place, instant, "until"), -1)
+        ahead = np.where(take(self.place, row, -1) == place, take(self.start, row, FOREVER), FOREVER)
+        return np.where(self.at(place, instant), instant, ahead)
+
+    @cached_property
+    def _by_start(self) -> Order:
+        return Order.of(self.place, self.start)
+
+    @cached_property
+    def _by_end(self) -> Order:
+        return Order.of(self.place, self.end)
+
+
+@dataclass(frozen=True)
 class Components:
     """Installed components by (place, installation); a place is an aircraft's position, see Timeline.
 
     `place`, `installed`, `removed` (FOREVER where still installed) and `boot` are by row of the components frame: a row
     is a stay of a boot at a place; the boot is its serial, by number. Intervals are half-open: installed <= t <
-    removed. `unclear` are stretches (place, start, end) in which a row that can't be read, or a day without a time,
-    leaves it unclear which boot was installed. `twice_from` says from when on the boot of a stay is recorded elsewhere,
+    removed. `unclear` is where a row that can't be read, or a day without a time, leaves it unclear which boot was
+    installed. `twice_from` says from when on the boot of a stay is recorded elsewhere,
     too (FOREVER where it isn't meanwhile), `open_ended` tells the stays whose removal is not known: it can't be read,
     or the export has no column for it, and another installation shows that the stay ended. `removed` is then the latest
     that it can have been. `surely` and `perhaps` are the start and end of the time in which each stay surely lasted,
@@ -59,7 +93,7 @@ class Components:
     by_installation: Order
     by_removal: Order
     by_boot: Order
-    unclear: pd.DataFrame
+    unclear: Unclear
     surely: tuple[Ints, Ints]
     perhaps: tuple[Ints, Ints]
     possible: PossibleStays = NO_STAYS
@@ -101,16 +135,8 @@ class Components:
         """Row of the component installed at each place and instant; NONE_KNOWN or TWO_RECORDED where there is no
         one."""
         found = self._recorded(place, instant)
-        if len(self.unclear):
-            found[self._unclear_at(place, instant)] = TWO_RECORDED
+        found[self.unclear.at(place, instant)] = TWO_RECORDED
         return found
-
-    def _unclear_at(self, place: Ints, instant: Ints) -> Bools:
-        """Whether it isn't clear which boot is at each place at an instant."""
-        unclear = np.zeros(len(place), bool)
-        for where, start, end in self.unclear.itertuples(index=False):
-            unclear |= (place == where) & (start <= instant) & (instant < end)
-        return unclear
 
     def _recorded(self, place: Ints, instant: Ints) -> Ints:
         until = self.by_installation.count(place, instant, "until")
@@ -159,11 +185,14 @@ class Components:
                 row = order.row[np.minimum(behind, len(order.row) - 1)]
                 there = (behind < len(order.row)) & (places[row] == place)
                 found = np.where(there, np.minimum(found, instants[row]), found)
-        # What is unclear at all times tells of no change.
-        for where, start, end in self.unclear[self.unclear["start"] > NEVER].itertuples(index=False):
-            perhaps = (place == where) & (end > instant)
-            found = np.where(perhaps, np.minimum(found, np.maximum(start, instant)), found)
-        return found
+        perhaps: Ints = np.minimum(found, self._unclear_for_a_time.from_then(place, instant))
+        return perhaps
+
+    @cached_property
+    def _unclear_for_a_time(self) -> Unclear:
+        """Without what is unclear at all times, which tells of no change."""
+        every, some = self.unclear, self.unclear.start > NEVER
+        return Unclear(every.place[some], every.start[some], every.end[some])
 
 
 def some_time_of(day: Ints) -> tuple[Ints, Ints]:
@@ -199,8 +228,6 @@ def build_components(
     recorded = removed
     if again is not None:
         removed = np.minimum(removed, again)
-    until_unknown = {"place": place[unreadable], "start": installed[unreadable], "end": removed[unreadable]}
-    unclear = pd.concat([unclear, pd.DataFrame(until_unknown)], ignore_index=True)
     gone = np.flatnonzero(removed < FOREVER)
     surely = (_moved(installed, day_alone.get("installed_at"), 1), _moved(removed, day_alone.get("removed_at"), 0))
     perhaps = (_moved(installed, day_alone.get("installed_at"), 0), _moved(removed, day_alone.get("removed_at"), 1))
@@ -217,7 +244,11 @@ def build_components(
         by_installation=Order.of(place, installed),
         by_removal=Order.of(place[gone], removed[gone]),
         by_boot=Order.of(boot, installed),
-        unclear=unclear,
+        unclear=Unclear.of(
+            np.append(unclear["place"], place[unreadable]),
+            np.append(unclear["start"], installed[unreadable]),
+            np.append(unclear["end"], removed[unreadable]),
+        ),
         surely=surely,
         perhaps=perhaps,
     )
