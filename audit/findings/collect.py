@@ -96,12 +96,13 @@ def outcomes_now(rule: Rule, timeline: Timeline) -> dict[str, SubjectOutcome]:
 
 
 def subjects_now(rule: Rule, timeline: Timeline) -> pd.DataFrame:
-    """A case for every subject of a rule, with its `key`, its `outcome` and the `position` that it is listed at."""
+    """A case for every subject of a rule, with its `key`, its `outcome`, and the `aircraft` and `position` that it is
+    listed at."""
     cases = every_subject(rule, timeline)
     evidence = evidence_of(cases, timeline)
     subjects = form_of(rule).identity(rule, cases, evidence, timeline)
     keys = np.array([subject_key(rule.id, subject) for subject in subjects], object)
-    return cases.assign(key=keys, position=evidence["position"])
+    return cases.assign(key=keys, aircraft=evidence["aircraft"], position=evidence["position"])
 
 
 def _of_rules(rules: Sequence[Rule], attribute: str, of: Ints) -> Texts:

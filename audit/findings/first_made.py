@@ -61,7 +61,7 @@ def put_right(rulebook: Rulebook, found: Collection[str], timeline: Timeline, ex
     collected = collect(judged, first, rulebook.warnings)
     lost = ~collected.findings["key"].isin(set(found))
     outcomes: dict[str, SubjectOutcome] = {}
-    at_fault: set[tuple[str, str, str]] = set()
+    at_fault: set[tuple[str, ...]] = set()
     for rule in concerned:
         if (lost & (collected.findings["rule"] == rule.id)).any():
             now = subjects_now(rule, concerning[owner_of[rule.id]][1])
@@ -96,30 +96,30 @@ def _records(rules: Sequence[Rule], timeline: Timeline, cases: pd.DataFrame) -> 
     return [frozenset(filter(None, numbers)) for numbers in zip(*named, strict=True)]
 
 
-def _at_fault(rule: Rule, subjects: pd.DataFrame, timeline: Timeline) -> set[tuple[str, str, str]]:
-    """The rule, a record and a position, blank where it isn't known, of all subjects that don't comply."""
+def _at_fault(rule: Rule, subjects: pd.DataFrame, timeline: Timeline) -> set[tuple[str, ...]]:
+    """The rule, a record, the aircraft and the position, blank where not known, of all subjects that don't comply."""
     some = subjects[subjects["outcome"] != "complies"].assign(of=0)
-    named = zip(_records([rule], timeline, some), some["position"], strict=True)
-    return {(rule.id, record, position) for records, position in named for record in records}
+    told = zip(_records([rule], timeline, some), some["aircraft"], some["position"], strict=True)
+    return {(rule.id, record, *place) for records, *place in told for record in records}
 
 
 def _hidden(
     findings: pd.DataFrame,
     records: Sequence[frozenset[str]],
     renamed: Bools,
-    at_fault: Collection[tuple[str, str, str]],
+    at_fault: Collection[tuple[str, ...]],
     export: Export,
 ) -> Bools:
     """Findings that the corrected entries don't show to be put right: a record of theirs was set aside, or their
     subject goes by another name now (`renamed`), as by another first record, and is at fault, or can't be judged."""
     aside = export.set_aside.get("tasks")
     unknown = frozenset() if aside is None else frozenset(aside["task_id"].dropna())
-    told = zip(findings["rule"], findings["position"], records, renamed.tolist(), strict=True)
+    told = zip(*(findings[name] for name in ("rule", "aircraft", "position")), records, renamed.tolist(), strict=True)
     return np.array(
         [
             not numbers.isdisjoint(unknown)
-            or (gone and any((rule, one, place) in at_fault for one in numbers for place in (position, "")))
-            for rule, position, numbers, gone in told
+            or (gone and any((rule, one, craft, place) in at_fault for one in numbers for place in (position, "")))
+            for rule, craft, position, numbers, gone in told
         ],
         bool,
     )

@@ -162,6 +162,17 @@ def test_a_corrected_position_moves_the_fault(tmp_path: Path) -> None:
     ]
 
 
+def test_a_corrected_aircraft_moves_the_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The aircraft that the entry named first was not flown too early; that which was meant was."""
+    flown = [{**one, "flight_id": f"G{number}", "aircraft": "A2"} for number, one in enumerate(TABLES["flights"])]
+    monkeypatch.setitem(TABLES, "flights", [*TABLES["flights"], *flown])
+    other = TABLES["components"][0] | {"component_serial": "C-A2", "aircraft": "A2"}
+    monkeypatch.setitem(TABLES, "components", [*TABLES["components"], other])
+    result = audit(tmp_path, [COATS[1] | LATE_END], correction("aircraft", "A1", "A2"))
+    found = result.findings[result.findings["rule"] == "flight-before-cure"]
+    assert sorted(zip(found["aircraft"], found["state"], strict=True)) == [("A1", "corrected"), ("A2", "open")]
+
+
 def test_what_can_no_longer_be_judged_is_not_put_right(tmp_path: Path) -> None:
     """A correction to a product that no list has leaves the rule unjudged, and corrects nothing."""
     tasks = [one | {"position": "right wing"} for one in COATS]
