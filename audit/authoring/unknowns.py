@@ -9,7 +9,7 @@ from audit.forms.describing import NO_BOOT_KNOWN, not_supplied
 from audit.language.condition import BootConditions, Conditions, Needed
 from audit.language.in_words import name_in_words
 from audit.language.rule import Rule, conditions_of
-from audit.timeline.records import TWO_CORRECTIONS
+from audit.timeline.records import UNCLEAR_CORRECTION
 from audit.timeline.vocabulary import VOCABULARY
 
 _NEVER_BLANK = ("work_date", "work_minutes", "correction.state", "alteration.in_export", "alteration.hours_late")
@@ -55,7 +55,7 @@ def _by_columns(rule: Rule) -> Iterator[str]:
     # Without the table that a rule looks at there is nothing to be judged.
     yield from (not_supplied(table) for table in tables if table not in ("tasks", getattr(rule, "of", "tasks")))
     if any("correction.state" in conditions.names() for conditions in conditions_of(rule)):
-        yield TWO_CORRECTIONS
+        yield UNCLEAR_CORRECTION
 
 
 def _not_listed(names: Iterable[str], known: set[str]) -> Iterator[str]:

@@ -23,7 +23,7 @@ from audit.intake.cell_faults import Faults
 from audit.intake.cells import Cells
 from audit.intake.contracts import breaches
 from audit.intake.duplicates import AGAIN, repeated
-from audit.intake.names import Aliases, entries
+from audit.intake.names import Aliases, entries, near_keys
 from audit.intake.parsing import BLANK
 from audit.intake.resolving import Typed, typed_rows, without_cells
 from audit.intake.tables import CORRECTIONS, NAMES, TASKS
@@ -33,6 +33,7 @@ NO_RECORD: Final = "the export has no task record of that id"
 NO_COLUMN: Final = "the task records are exported without that column"
 NO_VALUE: Final = "the corrections are exported without the values as corrected"
 UNFIT: Final = "a correction of it does not fit"
+NEARLY: Final = "a correction of it says nearly the same"
 UNREAD: Final = "a correction of it can't be read"
 UNTOLD: Final = "the corrections are exported without the values before them"
 TIED: Final = "two corrections of it were made at the same time"
@@ -45,7 +46,8 @@ IN_EXPORT, APPLIED, DOES_NOT_FIT, UNCLEAR, NOT_YET = (
     "not yet",
 )
 """What a correction is to its record: its value is there already, it was applied, what it says was there is not,
-another was made at the same time or no table says what was there, or it is of a later time."""
+another was made at the same time or no table says what was there or it names nearly what is, or it is of a later
+time."""
 
 _KIND_OF_NAME: Final = {column: kind for kind, places in NAMES.items() for table, column in places if table == "tasks"}
 
@@ -182,6 +184,14 @@ class _Unreadable:
     text: str
 
 
+@dataclass(frozen=True)
+class _EitherOf:
+    """The meaning of a time that the clock showed twice: it is one of two."""
+
+    first: Hashable
+    second: Hashable
+
+
 def _said(
     tasks: Typed,
     corrections: Typed,
@@ -205,7 +215,9 @@ def _said(
     written = [_text(tasks, record, column) for _, record, column in asked]
     written += [text for one in entered[len(asked) :] for text in one.values()]
     typed = _retyped(tasks, records * 3, entered, zones)
-    means = _meanings(typed, [column for _, _, column in asked] * 3, written, aliases)
+    cells = [(record, column) for _, record, column in asked] * 3
+    means = _meanings(typed, [column for _, column in cells], written, aliases)
+    means = list(zip(_settled([meaning for meaning, _ in means], cells), [reason for _, reason in means], strict=True))
     said, misread = _Said(_canonical(frame, asked, typed)), {}
     for number, (row, record, column) in enumerate(asked):
         is_, was, now = (means[number + len(asked) * third][0] for third in range(3))
@@ -250,13 +262,31 @@ def _meanings(
         if fault.reason != BLANK:
             for name in fault.columns:
                 wrong |= {(row, name): fault.reason for row in fault.rows.tolist()}
+    twice = {(row, name): later for row, name, later in typed.later.itertuples(index=False)}
     found: list[tuple[Hashable, str]] = []
     for row, (name, text) in enumerate(zip(columns, written, strict=True)):
+        meaning = _meaning(typed.frame[name].iloc[row], name, aliases)
         if (row, name) in wrong:
             found.append((_Unreadable(text.strip()), wrong[row, name]))
         else:
-            found.append((_meaning(typed.frame[name].iloc[row], name, aliases), ""))
+            found.append((_EitherOf(meaning, twice[row, name]) if (row, name) in twice else meaning, ""))
     return found
+
+
+def _settled(meanings: Sequence[Hashable], cells: Sequence[Cell]) -> list[Hashable]:
+    """The meanings of what is said of cells: a time that may be one of two is the second where only that is told of its
+    cell elsewhere, else the first."""
+    certain: dict[Cell, set[Hashable]] = {}
+    for cell, meaning in zip(cells, meanings, strict=True):
+        if not isinstance(meaning, _EitherOf):
+            certain.setdefault(cell, set()).add(meaning)
+
+    def settled(meaning: Hashable, told: Collection[Hashable]) -> Hashable:
+        if not isinstance(meaning, _EitherOf):
+            return meaning
+        return meaning.second if meaning.second in told and meaning.first not in told else meaning.first
+
+    return [settled(meaning, certain.get(cell, ())) for cell, meaning in zip(cells, meanings, strict=True)]
 
 
 def _text(typed: Typed, row: int, name: str) -> str:
@@ -312,19 +342,43 @@ def _followed(chain: Sequence[_Link], cell: Hashable, as_of: pd.Timestamp | None
     fits = _fits(chain)
     there = _place(chain[:fits], cell) if fits >= made else None
     if there is None:
-        states = [IN_EXPORT if link.now_means == cell else DOES_NOT_FIT for link in chain[:made]]
+        left = [None, *(link.now_means for link in chain)]
+        states = [
+            IN_EXPORT if link.now_means == cell else _unfit(link, cell, before)
+            for link, before in zip(chain[:made], left, strict=False)
+        ]
         begun = _place(chain[:fits], cell)
         if begun is not None:
             states[:fits] = [IN_EXPORT if number < begun else APPLIED for number in range(fits)]
-        unfit = DOES_NOT_FIT in states
+        doubt = UNFIT if DOES_NOT_FIT in states else NEARLY if UNCLEAR in states else ""
         states += [NOT_YET] * (len(chain) - made)
-        return _Followed(states, doubt=UNFIT) if unfit else _Followed(states, first_made=chain[0].was)
+        return _Followed(states, doubt=doubt) if doubt else _Followed(states, first_made=chain[0].was)
     states = [IN_EXPORT if number < there else APPLIED for number in range(made)]
     return _Followed(
         [*states, *[NOT_YET] * (len(chain) - made)],
         first_made=chain[0].was if there else None,
         corrected=None if there == made else chain[made - 1].now,
     )
+
+
+def _unfit(link: _Link, cell: Hashable, before: Hashable) -> str:
+    """What a correction is that found neither what the cell has nor what the one before it left: it may mean either
+    where it names that nearly so."""
+    near = _nearly(link.was_means, cell) or _nearly(link.now_means, cell) or _nearly(link.was_means, before)
+    return UNCLEAR if near else DOES_NOT_FIT
+
+
+def _nearly(one: Hashable, other: Hashable) -> bool:
+    """Whether two meanings are names that differ and are nearly equal."""
+    names, others = _names(one), _names(other)
+    alike = (near_keys(this) & near_keys(that) for this, that in zip(names, others, strict=False))
+    return names != others and len(names) == len(others) and all(alike)
+
+
+def _names(meaning: Hashable) -> tuple[str, ...]:
+    if isinstance(meaning, str):
+        return (meaning,)
+    return meaning if isinstance(meaning, tuple) else ()
 
 
 def _perhaps_followed(chain: Sequence[_Link], cell: Hashable, as_of: pd.Timestamp | None) -> _Followed:

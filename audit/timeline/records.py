@@ -210,11 +210,13 @@ def _of_subject(timeline: Timeline, name: str, rows: Ints) -> Values:
     if name != "correction.state":
         return found
     told = "correction.was" in timeline.tasks
-    why = TWO_CORRECTIONS if told else "column not supplied: corrections.was"
+    why = UNCLEAR_CORRECTION if told else "column not supplied: corrections.was"
     return replace(found, undecidable=found.missing, reasons=(why,))
 
 
-TWO_CORRECTIONS: Final = "two corrections of one value were made at the same time"
+UNCLEAR_CORRECTION: Final = (
+    "two corrections of one value were made at the same time, or one says nearly what the record does"
+)
 
 
 def _blank(name: str) -> str:

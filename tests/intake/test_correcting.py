@@ -222,6 +222,51 @@ def test_corrections_without_the_values_as_corrected() -> None:
 
 
 @pytest.mark.parametrize(
+    ("there", "was", "now", "state"),
+    [
+        ("02:30:00", "02:30:00", "01:30:00", "applied"),
+        ("02:30:00", "01:30:00Z", "01:30:00", "applied"),
+        ("01:30:00Z", "02:30:00", "01:30:00", "applied"),
+        ("00:30:00Z", "02:30:00", "01:30:00", "applied"),
+        ("01:30:00Z", "01:30:00", "02:30:00", "in the export"),
+        ("02:30:00", "01:30:00", "01:30:00Z", "in the export"),
+        ("01:00:00Z", "02:30:00", "01:30:00", "does not fit"),
+    ],
+)
+def test_a_time_that_came_twice_is_either_of_two(there: str, was: str, now: str, state: str) -> None:
+    """The clocks went back at 03:00: a correction fits that means one of the two instants."""
+    night = RECORD | {"started_at": "2024-10-26T20:00:00Z", "finished_at": f"2024-10-27T{there}"}
+    fix = correction("finished_at", f"2024-10-27T{was}", f"2024-10-27T{now}", "2024-11-02T10:00:00Z")
+    assert states(read([fix], night)) == [state]
+
+
+@pytest.mark.parametrize(
+    ("column", "there", "was", "state"),
+    [
+        ("lot", "L-7", "l 7", "unclear"),
+        ("component_serial", "C-09", "C-9", "unclear"),
+        ("position", "fin", "Fin ", "unclear"),
+        ("performed_by", "Ann-Ek", "Ann Ek", "unclear"),
+        ("lot", "L-7", "L-8", "does not fit"),
+        ("lot", "L-7", "", "does not fit"),
+        ("coat", "2", "1", "does not fit"),
+    ],
+)
+def test_a_correction_that_says_nearly_what_was_there(column: str, there: str, was: str, state: str) -> None:
+    """It may mean the same or not: neither can be said of it, and its cell is in doubt."""
+    export = read([correction(column, was, "X9" if column != "coat" else "3")], RECORD | {column: there})
+    assert states(export) == [state]
+    told = {"unclear": "a correction of it says nearly the same", "does not fit": "a correction of it does not fit"}
+    assert reasons(export.faults) == ([("tasks", column, told[state])] if state in told else [])
+
+
+def test_a_correction_that_found_nearly_what_the_one_before_it_left() -> None:
+    """A chain with such a link is unclear from there on."""
+    rows = [CHAIN[0] | {"now": "B-1"}, correction("product", "b 1", "c", "2024-01-13T00:00:00Z", "K2")]
+    assert states(read(rows, RECORD | {"product": "a"})) == ["applied", "unclear"]
+
+
+@pytest.mark.parametrize(
     ("there", "as_of", "expected", "told"),
     [
         ("c", None, ["in the export", "in the export"], None),

@@ -418,5 +418,5 @@ def test_what_is_known_of_corrections() -> None:
     nothing = "- correction.made_by holds nothing valid on that day"
     assert told(line, "corrector.authorisation") == ["boots", nothing, "boots", "boots"]
     assert told(line, "task_id") == ["T2", "T2", "T1", "T1"]
-    unclear = "? two corrections of one value were made at the same time"
+    unclear = "? two corrections of one value were made at the same time, or one says nearly what the record does"
     assert told(line, "correction.state") == ["in the export", "in the export", unclear, unclear]
