@@ -222,6 +222,12 @@ def flown_unseen(timeline: Timeline, treated: Treatments, order: Ints, begins: B
     return replace(treated, doubt=doubt)
 
 
+def perhaps_swapped(timeline: Timeline, place: Ints, since: Ints, until: Ints) -> Ints:
+    """Why another boot may have come to each place in [since, until): on a day without a time. CERTAIN where none
+    did."""
+    return reasons_of(timeline).where(timeline.components.perhaps_swapped(place, since, until), NO_BOOT)
+
+
 def _session_key(timeline: Timeline, treated: Treatments) -> Ints:
     work_order = timeline.work_orders(treated.task)
     product_class = classes(timeline, treated.task)

@@ -18,7 +18,7 @@ from pydantic import ConfigDict, model_validator
 from audit.evidence.boots import BootTime, boot_time, treated_within
 from audit.evidence.doubt import CERTAIN, PLAIN, RECORDS_END, Rank, View, Why, first_of, in_scope, reasons_of
 from audit.evidence.flying import first_takeoff
-from audit.evidence.sessions import InSessions, in_sessions, may_go_on, possible_parts
+from audit.evidence.sessions import InSessions, in_sessions, may_go_on, perhaps_swapped, possible_parts
 from audit.evidence.treatments import NO_BOOT, NO_POSITION
 from audit.figures import figure, several
 from audit.forms import describing
@@ -129,6 +129,7 @@ def _coats(rule: CountRule, timeline: Timeline) -> Judgement:
     parts = possible_parts(timeline, found.evidence)
     nowhere = reasons.where(timeline.nowhere(subjects.place), NO_POSITION)
     unfinished = may_go_on(timeline, subjects.place, subjects.end)
+    swapped = perhaps_swapped(timeline, subjects.place, subjects.start, subjects.latest)
     unsaid, repeated = reasons.where(countless, NO_COAT), reasons.where(again > 0, SAME_NUMBER)
 
     def counted(takes: Callable[[Ints], Bools]) -> Ints:
@@ -140,11 +141,14 @@ def _coats(rule: CountRule, timeline: Timeline) -> Judgement:
 
     def broken(view: View, index: Ints) -> Bools:
         too_few = view.excused(rule.allowed.too_few(counted(view.favour)[index]), unfinished[index])
+        if rule.allowed.at_least is not None:
+            # Of two boots that were swapped in between each has fewer.
+            too_few = view.suspected(too_few, swapped[index])
         too_many = rule.allowed.too_many(counted(view.against)[index])
         if rule.allowed.at_most is not None:
             too_many = view.suspected(too_many, unfinished[index])
         # What names no position may be of several boots, each with fewer coats.
-        return too_few | view.excused(too_many, nowhere[index])
+        return too_few | view.excused(too_many, nowhere[index], swapped[index])
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
         one = subjects.take(index)
@@ -327,7 +331,12 @@ def _unjudged_when(rule: CountRule) -> Iterator[str]:
         yield "a record gives neither its coat nor a number of coats, and the verdict depends on it"
         yield "several records have the same coat number, and the verdict depends on whether they are one coat"
         yield "another record may be one of the coats on which the verdict depends, its product or position not known"
-        yield from (describing.MAY_BE_WORK, describing.JOB_RUNNING, describing.RECORDS_END)
+        yield from (
+            describing.PERHAPS_SWAPPED,
+            describing.MAY_BE_WORK,
+            describing.JOB_RUNNING,
+            describing.RECORDS_END,
+        )
         return
     yield "the season is not over, or began before the first record or flight of the export"
     yield "a record that may be one of those counted lies in the season"
@@ -442,7 +451,8 @@ COUNT = Form(
     reads=lambda rule: ("tasks.position", *(() if rule.sessions is None else ("components", "flights"))),
     may_read=lambda rule: (
         *SESSIONS_READ,
-        *(("tasks.coat", "tasks.coats") if rule.sessions is None else (*BOOTS_READ, *SEASON_READ)),
+        *BOOTS_READ,
+        *(("tasks.coat", "tasks.coats") if rule.sessions is None else SEASON_READ),
     ),
     selects=lambda rule: (rule.scope,),
     identity=_identity,

@@ -14,7 +14,7 @@ import numpy as np
 
 from audit.evidence.columns import Columns, first_of_each, least_of, matching, most_of
 from audit.evidence.doubt import CERTAIN, PLAIN, View, first_of, reasons_for_doubt, reasons_of
-from audit.evidence.sessions import at_one_go, earliest, flown_unseen, may_go_on, runs
+from audit.evidence.sessions import at_one_go, earliest, flown_unseen, may_go_on, perhaps_swapped, runs
 from audit.evidence.treatments import (
     NO_POSITION,
     Treatments,
@@ -74,8 +74,10 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
     own, rivals = jobs.met(timeline, bound, jobs.bound_in), jobs.met(timeline, others, jobs.other_in)
     # What names no position may have been done at another one than what else names none.
     nowhere = reasons_of(timeline).where(timeline.nowhere(jobs.place[rivals.job]), NO_POSITION)
-    # What a flight that the log lacks may have come between is perhaps another job.
-    rivals = replace(rivals, doubt=first_of(rivals.doubt, nowhere, jobs.interrupted[rivals.job]))
+    # What a flight that the log lacks, or another boot, may have come between is perhaps another job.
+    swapped = perhaps_swapped(timeline, jobs.place, jobs.start, jobs.end)
+    interrupted = first_of(jobs.interrupted, swapped)
+    rivals = replace(rivals, doubt=first_of(rivals.doubt, nowhere, interrupted[rivals.job]))
 
     unfinished = may_go_on(timeline, jobs.place, jobs.end)
 
@@ -301,6 +303,7 @@ ORDER = Form(
     demands=_demands,
     unjudged_when=lambda rule: (
         *describing.WHICH_CAME_FIRST,
+        describing.PERHAPS_SWAPPED,
         *((describing.JOB_RUNNING, describing.RECORDS_END) if rule.must_be == "last" else ()),
         describing.CLOCK_WENT_BACK,
     ),

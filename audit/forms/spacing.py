@@ -11,12 +11,12 @@ import numpy as np
 
 from audit.evidence.columns import matching
 from audit.evidence.doubt import CERTAIN, Rank, View, Why, first_of, reasons_of
-from audit.evidence.sessions import InSessions, Parts, in_sessions, possible_parts
+from audit.evidence.sessions import InSessions, Parts, in_sessions, perhaps_swapped, possible_parts
 from audit.evidence.treatments import NO_POSITION
 from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
-from audit.forms.form import SESSIONS_READ, Form
+from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order
 from audit.forms.outcomes import Judgement, joined, judged, unbroken
@@ -79,6 +79,7 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
         # Of a coat with one time only the pause before or after it was shorter, by as long as it took.
         reasons.where(instant & ~short & (long | (rule.pause.at_least is not None)), AT_ONCE),
         reasons.where(outside & timeline.nowhere(treated.place[one]), NO_POSITION),
+        perhaps_swapped(timeline, treated.place[one], end[one], start[two]),
         # A coat in between would make a pause that is too short no longer.
         np.where(short, CERTAIN, _perhaps_between(found, parts, pairs, start)),
     )
@@ -266,7 +267,7 @@ SPACING = Form(
     evaluate=evaluate,
     plant=_planter,
     reads=lambda rule: ("tasks.position",),
-    may_read=lambda rule: (*SESSIONS_READ, "tasks.coat", "tasks.coats"),
+    may_read=lambda rule: (*SESSIONS_READ, *BOOTS_READ, "tasks.coat", "tasks.coats"),
     identity=lambda rule, cases, evidence, timeline: at_work_order(cases, evidence, timeline, evidence["task_id"]),
     told=_told,
     values={
@@ -294,6 +295,7 @@ SPACING = Form(
         "a coat in between is not recorded",
         "one record stands for several coats, or may: how many can't be read",
         "another record may be a coat in between, its product or position not known",
+        describing.PERHAPS_SWAPPED,
         describing.MAY_BE_WORK,
         describing.NO_POSITION_KNOWN,
         describing.CLOCK_WENT_BACK,

@@ -188,6 +188,15 @@ class Components:
         perhaps: Ints = np.minimum(found, self._unclear_for_a_time.from_then(place, instant))
         return perhaps
 
+    def perhaps_swapped(self, place: Ints, since: Ints, until: Ints) -> Bools:
+        """Whether a boot may have come or gone at each place in [since, until), on a day without a time."""
+        return np.asarray(self._swap_days.from_then(place, since) < until)
+
+    @cached_property
+    def _swap_days(self) -> Unclear:
+        on, off = zip(self.perhaps, self.surely, strict=True)
+        return Unclear.of(np.tile(self.place, 2), np.append(on[0], off[1]), np.append(on[1], off[0]))
+
     @cached_property
     def _unclear_for_a_time(self) -> Unclear:
         """Without what is unclear at all times, which tells of no change."""

@@ -755,7 +755,8 @@ FAULTS: Final = (
         changes={
             "complies to finding": "component-serial-differs",
             "complies to unjudged": (
-                "component-serial-differs preservative-on-wrong-material recorded-material-differs surface-prep-missing"
+                "component-serial-differs preservative-coats-badly-spaced preservative-coats-wrong "
+                "preservative-on-wrong-material recorded-material-differs surface-prep-missing"
             ),
             "finding to unjudged": "flight-before-cure",
         },

@@ -158,6 +158,7 @@ OTHERWISE: Final = (
 FIRST: Final = task("T1", "03T08:00", "03T08:15", product="Hoar", work_order="W1")
 SECOND: Final = task("T2", "14T02:00", "14T02:15", product="Hoar", work_order="W2")
 LEFT: Final = (boot(),)
+SWAPPED_THAT_DAY: Final = (boot(removed_at="2026-01-13"), boot("B9", installed_at="2026-01-13"))
 CERTIFIER: Final = {
     "person": "Cora Vale",
     "authorisation": "certifying",
@@ -219,7 +220,47 @@ SITUATIONS: Final = (
         "1 unjudged",
         THREE,
         (flight("F1", "13T20:00", "13T21:00"),),
-        (boot(removed_at="2026-01-13"), boot("B9", installed_at="2026-01-13")),
+        SWAPPED_THAT_DAY,
+    ),
+    Situation(
+        "boots are swapped on the day of three coats, nobody says when: each boot may have fewer",
+        "preservative-coats-wrong",
+        "1 unjudged",
+        THREE,
+        (flight("F1", "15T20:00", "15T21:00"),),
+        SWAPPED_THAT_DAY,
+    ),
+    Situation(
+        "boots are swapped on the day of two coats of three, nobody says when: too few for one boot, and for either",
+        "preservative-coats-wrong",
+        "1 finding",
+        (COAT_1, COAT_2),
+        (flight("F1", "15T20:00", "15T21:00"),),
+        SWAPPED_THAT_DAY,
+    ),
+    Situation(
+        "boots are swapped two days after three coats, nobody says when",
+        "preservative-coats-wrong",
+        "1 complies",
+        THREE,
+        (flight("F1", "16T20:00", "16T21:00"),),
+        (boot(removed_at="2026-01-15"), boot("B9", installed_at="2026-01-15")),
+    ),
+    Situation(
+        "boots are swapped on the day of two coats too close together, nobody says when: the second may be the first",
+        "preservative-coats-badly-spaced",
+        "1 unjudged",
+        (COAT_1, but(COAT_2, started_at="2026-01-13T09:11Z", finished_at="2026-01-13T09:21Z")),
+        (flight("F1", "15T20:00", "15T21:00"),),
+        SWAPPED_THAT_DAY,
+    ),
+    Situation(
+        "boots are swapped on the day, nobody says when, and the next boot may have been preserved after the treatment",
+        "ice-adhesion-treatment-not-last",
+        "1 unjudged",
+        (task("T", "13T08:00", "13T08:10", product="Hoar"), task("C", "13T09:00", "13T09:10")),
+        (flight("F1", "15T20:00", "15T21:00"),),
+        SWAPPED_THAT_DAY,
     ),
     Situation(
         "the boot comes off in the evening, goes elsewhere that day, nobody says when; its old aircraft flew at noon",
