@@ -169,8 +169,9 @@ def _record_use(timeline: Timeline) -> RecordUse:
 
 
 def located(findings: pd.DataFrame, export: Export) -> pd.DataFrame:
-    """The findings with PLACE_COLUMNS; blank where no single row shows one."""
-    shown = findings[findings["row"] >= 0].groupby("table", observed=True)["row"]
+    """The findings with PLACE_COLUMNS; blank where no single audited row shows one."""
+    audited = findings["table"].map({name: len(frame) for name, frame in export.tables.items()}).fillna(0)
+    shown = findings[(findings["row"] >= 0) & (findings["row"] < audited)].groupby("table", observed=True)["row"]
     places = [export.places(str(table), rows.to_numpy()).set_index(rows.index) for table, rows in shown]
     if not places:
         return findings.assign(file="", line=0)

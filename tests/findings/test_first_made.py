@@ -250,6 +250,15 @@ def test_a_correction_that_does_not_fit_is_found_and_its_cell_left_in_doubt(tmp_
     assert list(result.faults["reason"]) == ["a correction of it does not fit"]
 
 
+def test_a_finding_about_a_record_that_was_set_aside_stands_on_no_line(tmp_path: Path) -> None:
+    """The correction that doesn't fit is found, though its record is in quarantine for it."""
+    audit(tmp_path, COATS, correction("finished_at", "2025-06-02T20:20:00Z", "2025-06-02T20:30:00Z"))
+    as_of = datetime(2025, 6, 6, tzinfo=UTC)
+    found = run_audit(tmp_path / "export", tmp_path / "rules", as_of=as_of, locate=True).findings
+    told = found.set_index("rule").loc["correction-does-not-fit"]
+    assert (told["task_id"], told["file"], told["line"]) == ("T2", "", 0)
+
+
 def test_without_corrections_nothing_changes(tmp_path: Path) -> None:
     """The pack is idle, and every finding as it was."""
     plain = audit(tmp_path, [COATS[0], COATS[1] | LATE_END])
