@@ -22,7 +22,7 @@ from audit.forms.reads import columns_read
 from audit.intake.export import Export
 from audit.intake.tables import FLIGHTS, TASKS
 from audit.language.rule import Rule
-from audit.planting.planting import NotPlantable, Planted, Spot, cell
+from audit.planting.planting import NotPlantable, Planted, Planter, Spot, cell
 from audit.timeline.instants import instant, stamp
 from audit.timeline.timeline import Timeline, build_timeline
 
@@ -132,12 +132,16 @@ class _Planting:
 
 @dataclass(frozen=True)
 class _Base:
-    """The records as they are: their timeline, and of each rule the subjects at fault, by key, and the others."""
+    """The records as they are: their timeline, and of each rule the subjects at fault, by key, and the others.
+
+    `corrected` are the cells of task records (task_id, column) that have corrections.
+    """
 
     export: Export
     timeline: Timeline
     found: Mapping[str, Mapping[Key, Mapping[Any, Any]]]
     subjects: Mapping[str, pd.DataFrame]
+    corrected: frozenset[tuple[str, str]]
 
 
 @dataclass
@@ -201,7 +205,15 @@ def _base(rules: Sequence[Rule], export: Export, timeline: Timeline) -> _Base:
         keys, evidence = _keys(rule, at_fault, timeline)
         found[rule.id] = dict(zip(keys, evidence.to_dict("records"), strict=True))
         subjects[rule.id] = cases[cases["outcome"] != "finding"]
-    return _Base(export, timeline, found, subjects)
+    return _Base(export, timeline, found, subjects, _corrected(timeline))
+
+
+def _corrected(timeline: Timeline) -> frozenset[tuple[str, str]]:
+    """The cells of task records (task_id, column) that have corrections."""
+    frame = timeline.tables.get("corrections")
+    if frame is None:
+        return frozenset()
+    return frozenset(zip(*(frame[name].astype("str").tolist() for name in ("task_id", "column")), strict=True))
 
 
 def _keys(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> tuple[list[Key], pd.DataFrame]:
@@ -216,7 +228,7 @@ def _plan_for(rule: Rule, base: _Base, per_rule: int, seed: str, plan: _Plan) ->
     cases = base.subjects[rule.id]
     order = list(range(len(cases)))
     random.Random(f"{seed} {rule.id}").shuffle(order)
-    plant = form_of(rule).plant(rule, base.timeline)
+    plant = _beside_corrections(form_of(rule).plant(rule, base.timeline), rule, base)
     reasons = plan.not_plantable.setdefault(rule.id, Counter())
     made: list[_Planting] = []
     columns = {str(name): cases[name].to_numpy() for name in cases}
@@ -245,6 +257,20 @@ def _plan_for(rule: Rule, base: _Base, per_rule: int, seed: str, plan: _Plan) ->
         named_by = zip(made, keys, names, evidence["aircraft"], strict=True)
         plan.plantings += [replace(one, key=key, name=name, aircraft=craft) for one, key, name, craft in named_by]
         plan.plantings = [replace(one, touched=one.touched or _touched(one, base.timeline)) for one in plan.plantings]
+
+
+def _beside_corrections(plant: Planter, rule: Rule, base: _Base) -> Planter:
+    """Plants no fault in a cell that has corrections, which would not fit any more; unless a rule is about those."""
+
+    def planted(spot: Spot) -> Planted:
+        found = plant(spot)
+        changed = [edit for edit in found.edits if edit.table == "tasks" and not edit.new]
+        cells = {(cell(base.timeline, "tasks", "task_id", edit.row), name) for edit in changed for name in edit.cells}
+        if getattr(rule, "of", "tasks") == "tasks" and not base.corrected.isdisjoint(cells):
+            raise NotPlantable("what would be changed has a correction")
+        return found
+
+    return planted
 
 
 def _touched(one: _Planting, timeline: Timeline) -> frozenset[str]:

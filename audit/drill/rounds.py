@@ -150,8 +150,18 @@ def _writes(timeline: Timeline, edit: Edit) -> Iterable[Hashable]:
         yield from (("air", aircraft, day) for day in _days((min(times), max(times))) if times)
     elif edit.table == "components":
         yield ("components", edit.row)
+    elif edit.table == "corrections":
+        yield (edit.table, edit.row)
+        yield from _corrected_cells(timeline, edit.row)
     elif not edit.new:
         yield (edit.table, edit.row)
+
+
+def _corrected_cells(timeline: Timeline, row: int) -> Iterable[Hashable]:
+    """What a correction says of its record: where it doesn't fit any more, the cell can't be told."""
+    named = cell(timeline, "corrections", "task_id", row)
+    records = np.flatnonzero((timeline.tables["tasks"]["task_id"] == named).to_numpy())
+    yield from (("cell", record, cell(timeline, "corrections", "column", row)) for record in records.tolist())
 
 
 def _of_record(timeline: Timeline, edit: Edit) -> Iterable[Hashable]:

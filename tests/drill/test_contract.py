@@ -15,6 +15,7 @@ from audit.authoring.skeletons import FILL_IN, skeleton
 from audit.drill.drilling import Drilled, drill
 from audit.forms import FORMS, form_of
 from audit.forms.judging import every_subject
+from audit.intake.export import Export
 from audit.language.rule import Example, Rule
 from audit.planting.planting import NotPlantable, Spot
 from audit.rulebook.loading import load_rules, read_rule
@@ -223,3 +224,36 @@ def test_a_treatment_is_taken_away_where_the_boot_was_then() -> None:
         ("0 treatments in the season", "detected"),
         ("1 treatments in the season", "silent"),
     }
+
+
+def corrected(column: str, was: str) -> Export:
+    """A record of which a cell was something else."""
+    record = {"product": "gloss-coating", "lot": "L1"}
+    record |= {"started_at": "2025-06-02T09:00:00Z", "finished_at": "2025-06-02T10:00:00Z"}
+    correction = {"column": column, "was": was, "now": record[column], "made_at": "2025-06-03T09:00:00Z"}
+    example = {
+        "name": "n",
+        "expect": "complies",
+        "tasks": [record],
+        "lots": [{"lot": "L1", "product": "gloss-coating", "opened_on": "2025-01-01"}],
+        "corrections": [correction],
+    }
+    return example_export(Example.model_validate(example))
+
+
+LATER = pd.Timestamp("2025-12-31T00:00Z")
+
+
+def test_nothing_is_planted_in_what_has_been_corrected() -> None:
+    """A correction of it would not fit any more, and its record would be set aside for that."""
+    rule = RULES.validate_python(rule_data("record", require={"lot": {"present": True}}))
+    [done] = drill("x", [rule], corrected("lot", "L0"), LATER, 8, "1").rules
+    assert dict(done.not_plantable) == {"what would be changed has a correction": 1}
+
+
+def test_faults_in_a_correction_and_in_its_record_are_planted_apart() -> None:
+    """What a correction no longer fits can't be told: a fault beside it would not be found for that."""
+    shipped = {rule.id: rule for rule in SHIPPED}
+    rules = [shipped["correction-does-not-fit"], shipped["lot-used-before-opened"]]
+    done = drill("x", rules, corrected("finished_at", "2025-06-02T10:30:00Z"), LATER, 8, "1")
+    assert sorted(done.plantings["outcome"]) == ["detected", "detected", "silent", "silent"]
