@@ -171,16 +171,17 @@ def _by(
     finding: Mapping[Hashable, Any], tasks: Collection[str], made: pd.DataFrame, read: Collection[str]
 ) -> pd.DataFrame:
     """The corrections that together put a finding right, the last of them last: of its own records those of every
-    column that its rule reads, else the last of any record of its work order, its aircraft, or of any."""
+    column that its rule reads, else the last of any record of its work order there, its aircraft, or any."""
     readable = made[made["column"].isin(list(read))]
     own = readable[readable["task_id"].isin(list(tasks))]
     if len(own):
         # Of one cell only the last: what an earlier one left was corrected again.
         return own.drop_duplicates(["task_id", "column"], keep="last")
-    for near in (
-        readable["work_order"].map(lambda names: finding["work_order"] in names),
-        readable["aircraft"].map(lambda names: finding["aircraft"] in names),
-    ):
+    ordered, flown = (
+        readable[name].map(lambda names, name=name: finding[name] in names).astype(bool)
+        for name in ("work_order", "aircraft")
+    )
+    for near in (ordered & flown, flown):
         if near.any():
             return readable[near].tail(1)
     return readable.tail(1)

@@ -223,6 +223,21 @@ def test_corrections_exported_without_the_values_before_them(there: str, tmp_pat
     assert list(result.corrections["was"]) == ["not exported"]
 
 
+def test_a_correction_on_another_aircraft_is_not_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A later one, of a record that was first entered under the finding's work order, is about another boot."""
+    monkeypatch.setattr("tests.findings.test_first_made.ASKED", ("surface-prep-missing",))
+    prep = {"product": "prep", "product_class": "surface-prep", "approval": "yes"}
+    monkeypatch.setitem(TABLES, "products", [*TABLES["products"], prep])
+    first = COATS[0] | {"action": "prepare", "product": "gloss", "coat": "", "steps_signed": "stripped"}
+    other = first | {"task_id": "T3", "aircraft": "A2"}
+    made = [
+        correction("product", "gloss", "prep", task_id="T1", made_at="2025-06-04T09:00:00Z"),
+        correction("work_order", "W1", "W3", task_id="T3", correction_id="K2"),
+    ]
+    result = audit(tmp_path, [first, COATS[1], other], *made)
+    assert of_rule(result, "surface-prep-missing") == [("T2", "left wing", "corrected", "K1")]
+
+
 def test_a_flight_is_not_taken_for_a_record_that_was_corrected(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The work was on the ground by a correction of its own record; that of the first record in the file is about
     nothing in it, though the flight is the first in its file."""
