@@ -86,15 +86,16 @@ def _files(result: AuditResult) -> Iterator[tuple[str, InputFile]]:
 def _lapsed(
     connection: sa.Connection, last: Run | None, known: Mapping[str, Known], now: Mapping[str, Decision], night: Night
 ) -> set[str]:
-    """The findings that a decision covered at the last run, and none covers now."""
+    """The findings that a decision covered at the last run, and none covers now, as where their level was raised."""
     if last is None:
         return set()
     day, before = night.as_of.date(), last_decisions(connection, last.run)
+    levels = dict(zip(keys_of(night.result.findings), night.result.findings["level"].tolist(), strict=True))
     return {
         finding
         for finding, decision in before.items()
         if decision.in_force(last.as_of.date(), known[finding].level)
-        and not now[finding].in_force(day, known[finding].level)
+        and not now[finding].in_force(day, levels.get(finding, known[finding].level))
     }
 
 

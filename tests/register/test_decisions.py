@@ -136,6 +136,15 @@ def test_level_1_can_not_be_deferred(where: Path) -> None:
     assert "can't be deferred" in done.findings["decided"][1]
 
 
+def test_a_deferred_finding_that_becomes_level_1_is_back(where: Path) -> None:
+    """It was let pass and isn't any more: a gate on what is new or back has to see it, once."""
+    record(where, 1, 1)
+    decided(where, 1)
+    record(where, 2, 1)
+    nights = [record(where, night, finding(1, level="1"), rules=(rule(level="1"),)) for night in (3, 4)]
+    assert [list(done.findings["change"]) for done in nights] == [["back"], ["still"]]
+
+
 def test_one_of_several_that_is_refused_decides_none(where: Path) -> None:
     """Half a command is none."""
     record(where, 1, 1, finding(2, level="1"))
