@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cached_property
+from typing import Final
 
 import numpy as np
 
 from audit.timeline.aerodromes import aerodromes
-from audit.timeline.codes import MISSING, codes_in, may_be
+from audit.timeline.codes import MISSING, codes_in, codes_of, may_be
 from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, group_begins, micros, running_max, take
 from audit.timeline.timeline import Timeline
 
@@ -55,9 +57,16 @@ WHY = {
 _NO_ROWS: Ints = np.empty(0, np.int64)
 
 
+ANY_AIRCRAFT: Final = MISSING
+_NO_AIRCRAFT: Final = MISSING - 1
+
+
 @dataclass(frozen=True)
 class Uncovered:
-    """Stretches [start, end) in which an aircraft may have flown unrecorded, and why (a `Missing`)."""
+    """Stretches [start, end) in which an aircraft may have flown unrecorded, and why (a `Missing`).
+
+    A flight that doesn't tell its aircraft may be of any: it is a stretch of ANY_AIRCRAFT, not one of each.
+    """
 
     aircraft: Ints
     start: Ints
@@ -66,24 +75,55 @@ class Uncovered:
 
     def take(self, index: Ints | Bools) -> Uncovered:
         """The stretches at `index`."""
-        return Uncovered(**{name: column[index] for name, column in vars(self).items()})
+        return Uncovered(self.aircraft[index], self.start[index], self.end[index], self.why[index])
 
     def first_from(self, aircraft: Ints, instants: Ints, counted: Callable[[Ints], Bools]) -> Ints:
         """The first uncovered instant at or after each instant; FOREVER where there is none.
 
         `counted` tells which stretches count, by their `why`.
         """
-        rows = np.flatnonzero(counted(self.why))
-        if not len(rows):
+        kinds = frozenset(self._kinds[counted(self._kinds)].tolist())
+        if kinds not in self._in_order:
+            rows = np.flatnonzero(np.isin(self.why, [*kinds]))
+            of_any = self.aircraft[rows] == ANY_AIRCRAFT
+            self._in_order[kinds] = _InOrder.of(self.take(rows[~of_any])), _InOrder.of(self.take(rows[of_any]))
+        named, of_any_aircraft = self._in_order[kinds]
+        anyone = np.full(len(aircraft), ANY_AIRCRAFT)
+        return np.minimum(named.first_from(aircraft, instants), of_any_aircraft.first_from(anyone, instants))
+
+    @cached_property
+    def _kinds(self) -> Ints:
+        return np.unique(self.why)
+
+    @cached_property
+    def _in_order(self) -> dict[frozenset[int], tuple[_InOrder, _InOrder]]:
+        """Those of some kinds, once they were asked for: of known aircraft, and of any."""
+        return {}
+
+
+@dataclass(frozen=True)
+class _InOrder:
+    """Stretches in order of (aircraft, start), and how far those up to each reach."""
+
+    order: Order
+    aircraft: Ints
+    start: Ints
+    reach: Ints
+
+    @classmethod
+    def of(cls, stretches: Uncovered) -> _InOrder:
+        # Owners are numbered from 0: ANY_AIRCRAFT comes ahead.
+        order = Order.of(stretches.aircraft + 1, stretches.start)
+        inside = stretches.take(order.row)
+        return cls(order, inside.aircraft, inside.start, running_max(inside.end, group_begins(inside.aircraft)))
+
+    def first_from(self, aircraft: Ints, instants: Ints) -> Ints:
+        if not len(self.aircraft):
             return np.full(len(aircraft), FOREVER)
-        order = Order.of(self.aircraft[rows], self.start[rows])
-        rows = rows[order.row]
-        owner = self.aircraft[rows]
-        reach = running_max(self.end[rows], group_begins(owner))
-        last = order.count(aircraft, instants, "until") - 1
-        inside = (take(owner, last, -1) == aircraft) & (take(reach, last, NEVER) > instants)
-        ahead = take(owner, last + 1, -1) == aircraft
-        return np.where(inside, instants, np.where(ahead, take(self.start[rows], last + 1, FOREVER), FOREVER))
+        last = self.order.count(aircraft + 1, instants, "until") - 1
+        inside = (take(self.aircraft, last, _NO_AIRCRAFT) == aircraft) & (take(self.reach, last, NEVER) > instants)
+        ahead = take(self.aircraft, last + 1, _NO_AIRCRAFT) == aircraft
+        return np.where(inside, instants, np.where(ahead, take(self.start, last + 1, FOREVER), FOREVER))
 
 
 def uncovered(timeline: Timeline) -> Uncovered:
@@ -241,7 +281,10 @@ def _unreadable(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     takeoff, landing = micros(frame["takeoff_at"]), micros(frame["landing_at"])
     earliest = np.where(takeoff == NEVER, np.where(landing == NEVER, NEVER, landing - DAY), takeoff)
     latest = np.where(takeoff == NEVER, np.where(landing == NEVER, timeline.as_of + 1, landing), takeoff + 1)
-    row, aircraft = may_be(timeline.aircraft_names, frame["aircraft"])
+    named = np.flatnonzero(codes_of(frame["aircraft"]) != MISSING)
+    row, aircraft = may_be(timeline.aircraft_names, frame["aircraft"].iloc[named])
+    nameless = np.flatnonzero(codes_of(frame["aircraft"]) == MISSING)
+    row, aircraft = np.append(named[row], nameless), np.append(aircraft, np.full(len(nameless), ANY_AIRCRAFT))
     within = earliest[row] <= timeline.as_of
     row = row[within]
     return _stretches(aircraft[within], earliest[row], latest[row], Missing.UNREADABLE)

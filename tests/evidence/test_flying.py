@@ -16,7 +16,7 @@ from audit.evidence.flying import carriers, first_takeoff, first_uncovered, remo
 from audit.evidence.sessions import in_sessions
 from audit.evidence.treatments import NO_BOOT, NONE, boots_there
 from audit.language.condition import Conditions
-from audit.timeline.coverage import Missing, uncovered
+from audit.timeline.coverage import ANY_AIRCRAFT, Missing, uncovered
 from audit.timeline.instants import FOREVER, Ints
 from audit.timeline.timeline import Timeline
 from tests.evidence.fleets import GRID, fleet
@@ -78,11 +78,13 @@ def carried(timeline: Timeline, view: View, boot: int, place: int, after: int) -
 
 def stretches(timeline: Timeline, view: View, aircraft: int, opens: int) -> list[int]:
     """From when on an aircraft may have flown unrecorded, at an instant or later, as far as that counts."""
-    reasons = reasons_of(timeline)
+    reasons, found = reasons_of(timeline), uncovered(timeline)
     return [
         max(opens, start)
-        for craft, start, end, why in zip(*(vars(uncovered(timeline)).values()), strict=True)
-        if craft == aircraft and end > opens and view.against(np.array([coverage_doubt(reasons, Missing(why))]))[0]
+        for craft, start, end, why in zip(found.aircraft, found.start, found.end, found.why, strict=True)
+        if craft in (aircraft, ANY_AIRCRAFT)
+        and end > opens
+        and view.against(np.array([coverage_doubt(reasons, Missing(why))]))[0]
     ]
 
 

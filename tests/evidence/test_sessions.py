@@ -12,7 +12,7 @@ from audit.evidence.doubt import CERTAIN, JOB_RUNNING, Rank, coverage_doubt, rea
 from audit.evidence.sessions import classes, in_sessions, may_go_on, possible_parts, reach
 from audit.evidence.treatments import NO_BOOT, NO_POSITION, Treatments
 from audit.language.condition import Conditions
-from audit.timeline.coverage import Missing, uncovered
+from audit.timeline.coverage import ANY_AIRCRAFT, Missing, uncovered
 from audit.timeline.instants import DAY, NEVER
 from audit.timeline.timeline import Timeline
 from tests.evidence.fleets import fleet
@@ -185,7 +185,8 @@ def flew(timeline: Timeline, aircraft: int, opens: int, closes: int) -> bool:
 def unread_between(timeline: Timeline, aircraft: int, opens: int, closes: int) -> bool:
     """Whether a flight that can't be read may have been in a pause: it took off there, or landed."""
     stretches = uncovered(timeline)
-    signs = (stretches.why == Missing.UNREADABLE) & (stretches.start > NEVER) & (stretches.aircraft == aircraft)
+    signs = (stretches.why == Missing.UNREADABLE) & (stretches.start > NEVER)
+    signs &= np.isin(stretches.aircraft, (aircraft, ANY_AIRCRAFT))
     return any(end > opens and max(opens, end - 1) < closes for end in stretches.end[signs].tolist())
 
 

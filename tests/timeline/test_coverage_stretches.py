@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from audit.intake.reading import read_rows
-from audit.timeline.coverage import Missing, Uncovered, aerodromes, fleet_habit, recorded_until, uncovered
+from audit.timeline.coverage import ANY_AIRCRAFT, Missing, Uncovered, aerodromes, fleet_habit, recorded_until, uncovered
 from audit.timeline.instants import DAY, FOREVER, HOUR, NEVER, stamp
 from audit.timeline.timeline import Timeline, build_timeline
 
@@ -74,18 +74,19 @@ def stretches(line: Timeline, why: Missing) -> list[tuple[str, float | None, flo
     found = uncovered(line)
     found = found.take(found.why == int(why))
     return sorted(
-        (str(line.aircraft_names[craft]), when(start), when(end))
+        ("any" if craft == ANY_AIRCRAFT else str(line.aircraft_names[craft]), when(start), when(end))
         for craft, start, end in zip(*(part.tolist() for part in (found.aircraft, found.start, found.end)), strict=True)
     )
 
 
-STRETCH = st.tuples(st.integers(0, 2), st.integers(0, 8), st.integers(1, 4), st.integers(0, 2))
+STRETCH = st.tuples(st.sampled_from((ANY_AIRCRAFT, 0, 1, 2)), st.integers(0, 8), st.integers(1, 4), st.integers(0, 2))
 
 
 @settings(max_examples=50)
 @given(st.lists(STRETCH, max_size=6), st.sets(st.integers(0, 2)))
 def test_the_first_uncovered_instant(rows: list[tuple[int, int, int, int]], counted: set[int]) -> None:
-    """The instant itself where it lies within a stretch that counts, else when the aircraft's next one begins."""
+    """The instant itself where it lies within a stretch that counts, else when the next one of the aircraft, or of any,
+    begins."""
     found = Uncovered(
         aircraft=np.array([aircraft for aircraft, *_ in rows], np.int64),
         start=np.array([start for _, start, _, _ in rows], np.int64),
@@ -98,7 +99,7 @@ def test_the_first_uncovered_instant(rows: list[tuple[int, int, int, int]], coun
             (
                 max(start, at)
                 for of, start, length, why in rows
-                if of == aircraft and why in counted and start + length > at
+                if of in (aircraft, ANY_AIRCRAFT) and why in counted and start + length > at
             ),
             default=FOREVER,
         )
@@ -304,7 +305,7 @@ def test_between_work_at_two_stations(
         pytest.param({"landing_at": "late"}, [("A1", 120, 120)], id="at-its-takeoff"),
         pytest.param({"takeoff_at": "early"}, [("A1", 97, 121)], id="within-a-day-before-its-landing"),
         pytest.param({"takeoff_at": "early", "landing_at": "late"}, [("A1", None, 1440)], id="at-any-time"),
-        pytest.param({"landing_at": "late", "aircraft": ""}, [("A1", 120, 120), ("A2", 120, 120)], id="of-any"),
+        pytest.param({"landing_at": "late", "aircraft": ""}, [("any", 120, 120)], id="of-any"),
         pytest.param({"landing_at": "late", "takeoff_at": zulu(BEGIN + 61 * DAYS)}, [], id="later"),
         pytest.param({"landing_at": "late", "takeoff_at": zulu(BEGIN + 60 * DAYS)}, [("A1", 1440, 1440)], id="now"),
     ],
@@ -404,6 +405,6 @@ def test_the_as_of_time_itself_is_known() -> None:
     )
     assert (found.end - found.start)[moments].tolist() == [1] * 4
     others = np.isin(found.why, (Missing.AIRCRAFT, Missing.UNREADABLE)) & ~moments
-    assert found.end[others].tolist() == [line.as_of + 1] * 3
+    assert found.end[others].tolist() == [line.as_of + 1] * 2
     bare = uncovered(timeline([task(0)]))
     assert bare.end[bare.why == int(Missing.TABLE)].tolist() == [line.as_of + 1]
