@@ -87,9 +87,12 @@ class Uncovered:
             rows = np.flatnonzero(np.isin(self.why, [*kinds]))
             of_any = self.aircraft[rows] == ANY_AIRCRAFT
             self._in_order[kinds] = _InOrder.of(self.take(rows[~of_any])), _InOrder.of(self.take(rows[of_any]))
-        named, of_any_aircraft = self._in_order[kinds]
-        anyone = np.full(len(aircraft), ANY_AIRCRAFT)
-        return np.minimum(named.first_from(aircraft, instants), of_any_aircraft.first_from(anyone, instants))
+        of_one, of_any_aircraft = self._in_order[kinds]
+        found = of_one.first_from(aircraft, instants)
+        if len(of_any_aircraft.start):
+            anyone = np.full(len(aircraft), ANY_AIRCRAFT)
+            found = np.minimum(found, of_any_aircraft.first_from(anyone, instants))
+        return found
 
     @cached_property
     def _kinds(self) -> Ints:
