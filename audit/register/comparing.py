@@ -62,6 +62,13 @@ class Night:
         """The digest of each rule that was run."""
         return {rule.id: rule_digest(rule, self.result.version) for rule in self.result.rules}
 
+    @cached_property
+    def unjudged(self) -> frozenset[tuple[str, str, str]]:
+        """The rule, the record and the position, blank where it isn't known, of what could not be judged."""
+        told = self.result.unjudged
+        named = zip(*(told[name].fillna("") for name in ("rule", "task_id", "position")), strict=True)
+        return frozenset((rule, task, position) for rule, task, position in named if task)
+
     @property
     def as_of(self) -> datetime:
         """The time that the audit looks back from."""
@@ -160,7 +167,12 @@ def _gone(missing: Sequence[Known], night: Night) -> Iterator[tuple[Known, str]]
     for rule, ids in asked.items():
         outcomes |= night.outcome_now(rule, ids)
     for one in missing:
-        yield one, _why(one, night, outcomes.get(one.finding, "not there"))
+        outcome = outcomes.get(one.finding, "not there")
+        # What its record is part of may go by another name now, as where its product isn't known any more.
+        names = ((one.rule, one.task_id, place) for place in (one.position, ""))
+        if outcome == "not there" and any(name in night.unjudged for name in names):
+            outcome = "unjudged"
+        yield one, _why(one, night, outcome)
 
 
 def _why(was: Known, night: Night, outcome: Outcome) -> str:

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from audit.errors import InternalError
+from audit.findings.result import UNJUDGED_COLUMNS
 from audit.health.health import Health
 from audit.intake.location import Location
 from tests.register.nights import ALL_TASKS, changes, finding, gone, record, rule
@@ -68,6 +69,17 @@ def test_what_never_clears(where: Path) -> None:
         set_aside={"T3"},
     )
     assert gone(told) == {1: "unjudged", 2: "record missing", 3: "quarantined", 4: "record missing", 5: "cleared"}
+
+
+def test_a_subject_by_another_name_that_can_not_be_judged_is_not_missing(where: Path) -> None:
+    """Its record is there, and is part of something that can't be judged, at that position or an unknown one."""
+    record(where, 1, *range(1, 6))
+    places = {1: "left wing", 2: "", 3: "fin", 4: "left wing"}
+    rows = [{"rule": "lot-missing", "task_id": f"T{number}", "position": place} for number, place in places.items()]
+    rows[3]["rule"] = "another"
+    unjudged = pd.DataFrame(rows, columns=list(UNJUDGED_COLUMNS))
+    told = record(where, 2, 5, outcomes=dict.fromkeys(range(1, 5), "not there"), unjudged=unjudged)
+    assert gone(told) == {1: "unjudged", 2: "unjudged", 3: "record missing", 4: "record missing"}
 
 
 def test_nothing_is_cleared_by_taking_away_what_broke_the_rule(place: Location) -> None:
