@@ -207,11 +207,16 @@ def local_day(timeline: Timeline, rows: Ints, instants: Ints) -> Ints:
 def _of_subject(timeline: Timeline, name: str, rows: Ints) -> Values:
     """A column of the correction or alteration itself."""
     found = _own(timeline.tasks, name, rows)
-    if name != "correction.state":
-        return found
-    told = "correction.was" in timeline.tasks
-    why = UNCLEAR_CORRECTION if told else "column not supplied: corrections.was"
-    return replace(found, undecidable=found.missing, reasons=(why,))
+    made = timeline.tables.get("corrections")
+    told = made is None or made.empty or "was" in made
+    lacking = "column not supplied: corrections.was"
+    if name == "alteration.correction" and not told:
+        # Without what was there before nobody knows which of them say the same.
+        every = np.ones(len(rows), bool)
+        return replace(found, missing=every, undecidable=every, reasons=(lacking,))
+    if name == "correction.state":
+        return replace(found, undecidable=found.missing, reasons=(UNCLEAR_CORRECTION if told else lacking,))
+    return found
 
 
 UNCLEAR_CORRECTION: Final = (

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -11,6 +13,8 @@ from audit.authoring.examples import example_export
 from audit.authoring.running import timeline_of
 from audit.language.rule import Example
 from audit.timeline.alterations import with_alterations
+from audit.timeline.records import values
+from audit.timeline.subjects import looked_at
 from audit.timeline.timeline import build_timeline
 
 NOW = "2025-06-30T00:00:00Z"
@@ -63,6 +67,26 @@ def test_corrections_that_explain_nothing() -> None:
     assert seen(alteration, as_of="2025-06-04T08:59:59Z", corrections=(SECOND,))["correction"].isna().all()
     assert seen(alteration, lot="L9", corrections=(SECOND,))["correction"].isna().all()
     assert seen(alteration)["correction"].isna().all()
+
+
+def test_corrections_exported_without_the_values_before_them_explain_nothing_for_certain() -> None:
+    """Whether one says the same can't be told, nor that none does; where no entry was corrected none does."""
+    task = {"lot": "L3", "started_at": "2025-06-02T09:00:00Z"}
+    for corrections, unknown in (((SECOND,), True), ((), False)):
+        example = Example(
+            name="x",
+            expect="complies",
+            tasks=(task,),
+            alterations=(changed("L2", "L3"),),
+            corrections=corrections,
+            as_of=NOW,
+        )
+        timeline = timeline_of(example)
+        bare = timeline.tables["corrections"].drop(columns="was")
+        line = looked_at(replace(timeline, tables={**timeline.tables, "corrections": bare}), "alterations")
+        found = values(line, "alteration.correction", np.zeros(1, np.int64))
+        assert (found.missing.tolist(), found.undecidable.tolist()) == ([True], [unknown])
+        assert not unknown or found.reasons == ("column not supplied: corrections.was",)
 
 
 def test_several_alterations_each_have_their_own() -> None:
