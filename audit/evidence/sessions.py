@@ -205,9 +205,9 @@ def flown_unseen(timeline: Timeline, treated: Treatments, order: Ints, begins: B
     stretches = uncovered(timeline)
     # A flight of which no time can be read may have been at any time: a pause between coats is not a sign of it. What
     # landed in a pause took off in it: it can't have flown while it was worked on.
-    unreadable = stretches.why == Missing.UNREADABLE
-    signs = stretches.take((unreadable & (stretches.start > NEVER)) | (stretches.why == Missing.ELSEWHERE))
-    signs = replace(signs, start=np.where(signs.why == Missing.UNREADABLE, signs.end - 1, signs.start))
+    flown = np.isin(stretches.why, (Missing.UNREADABLE, Missing.NAME)) & (stretches.start > NEVER)
+    signs = stretches.take(flown | (stretches.why == Missing.ELSEWHERE))
+    signs = replace(signs, start=np.where(signs.why == Missing.ELSEWHERE, signs.start, signs.end - 1))
     if not len(signs.start):
         return treated
     follows = np.flatnonzero(~begins)
@@ -216,7 +216,7 @@ def flown_unseen(timeline: Timeline, treated: Treatments, order: Ints, begins: B
     start = timeline.times["started_at"][treated.task[rows]]
     aircraft = timeline.aircraft_of(treated.place[rows])
     doubt = treated.doubt.copy()
-    for sign in (Missing.ELSEWHERE, Missing.UNREADABLE):
+    for sign in (Missing.ELSEWHERE, Missing.UNREADABLE, Missing.NAME):
         between = signs.first_from(aircraft, end, partial(np.equal, sign)) < start
         doubt[rows[between & (doubt[rows] == CERTAIN)]] = coverage_doubt(reasons_of(timeline), sign)
     return replace(treated, doubt=doubt)

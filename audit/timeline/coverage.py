@@ -11,8 +11,20 @@ from typing import Final
 import numpy as np
 
 from audit.timeline.aerodromes import aerodromes
-from audit.timeline.codes import MISSING, codes_in, codes_of, may_be
-from audit.timeline.instants import DAY, FOREVER, NEVER, Bools, Ints, Order, group_begins, micros, running_max, take
+from audit.timeline.codes import MISSING, codes_in, codes_of, may_be, nearly_equal
+from audit.timeline.instants import (
+    DAY,
+    FOREVER,
+    NEVER,
+    Bools,
+    Ints,
+    Order,
+    expand,
+    group_begins,
+    micros,
+    running_max,
+    take,
+)
 from audit.timeline.timeline import Timeline
 
 LONGEST_PARKED = 14 * DAY
@@ -148,7 +160,7 @@ def _uncovered(timeline: Timeline) -> Uncovered:
         lacking = ~known & ~alike
         parts.append(_stretches(fleet[lacking], whole[0][lacking], whole[1][lacking], Missing.AIRCRAFT))
         parts += [_unusual_gaps(timeline), _missing_legs(timeline), _elsewhere(timeline)]
-        parts += [_unreadable(timeline), *_in_doubt(timeline)]
+        parts += [_of_nearly_its_name(timeline), _unreadable(timeline), *_in_doubt(timeline)]
     return Uncovered(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
@@ -273,6 +285,19 @@ def _elsewhere(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     index = np.flatnonzero(moved & (station[1:] >= 0) & (station[:-1] >= 0))
     index = index[~timeline.flights.took_off(aircraft[index], end[index], start[index + 1])]
     return _stretches(aircraft[index], end[index], start[index + 1], Missing.ELSEWHERE)
+
+
+def _of_nearly_its_name(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
+    """Flights under nearly the name of an aircraft that has others: mistyped in the log, perhaps."""
+    flights = timeline.flights
+    mistyped, meant = nearly_equal(timeline.aircraft_names, timeline.alike.get("aircraft", {})).T
+    known = np.isin(meant, flights.aircraft)
+    mistyped, meant = mistyped[known], meant[known]
+    begin, end = (np.searchsorted(flights.aircraft, mistyped, side) for side in ("left", "right"))
+    index, nth = expand(end - begin)
+    row = begin[index] + nth
+    takeoff = flights.takeoff[row]
+    return _stretches(meant[index], takeoff, np.maximum(flights.landing[row], takeoff + 1), Missing.NAME)
 
 
 def _unreadable(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:

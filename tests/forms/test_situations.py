@@ -184,6 +184,27 @@ SITUATIONS: Final = (
         (flight("F1", "14T05:27", "14T06:00"),),
     ),
     Situation(
+        "there and back in the cure by a flight whose aircraft was mistyped in the log",
+        "flight-before-cure",
+        "1 unjudged",
+        THREE,
+        (flight("F0", "12T20:00", "12T21:00"), flight("F1", "13T20:00", "13T21:00", aircraft="a1")),
+    ),
+    Situation(
+        "between two coats by a flight whose aircraft was mistyped in the log",
+        "preservative-coats-wrong",
+        "1 unjudged",
+        (COAT_1, COAT_2, but(COAT_3, started_at="2026-01-13T12:00Z", finished_at="2026-01-13T12:10Z")),
+        (flight("F0", "12T20:00", "12T21:00"), flight("F1", "13T10:00", "13T11:00", aircraft="a1")),
+    ),
+    Situation(
+        "work at noon, while a flight whose aircraft was mistyped in the log was in the air",
+        "work-while-airborne",
+        "1 unjudged",
+        (task("W", "13T12:00", "13T12:10"),),
+        (flight("F0", "12T20:00", "12T21:00"), flight("F1", "13T11:00", "13T13:00", aircraft="a1")),
+    ),
+    Situation(
         "a fourth coat under another number, flown 24 h after the third",
         "flight-before-cure",
         "1 finding, 1 complies",

@@ -129,6 +129,12 @@ def test_each_aircraft_for_its_own_reason() -> None:
     assert stretches(line, Missing.AFTER) == [(name, end, None) for name in ("A-2", "A1", "A2", "A3")]
 
 
+def test_flights_under_nearly_the_same_name() -> None:
+    """One was mistyped, perhaps: while it lasted, either way round."""
+    line = timeline([task(0), task(0, "A2")], flights=[flight(1), flight(1, "A2"), flight(2, "a1"), flight(3, "A3")])
+    assert stretches(line, Missing.NAME) == [("A1", 48, 49), ("a1", 24, 25)]
+
+
 def test_without_a_flight_log() -> None:
     """Nobody knows of any aircraft whether it flew, up to the as-of time and after it."""
     line = timeline([task(0), task(0, "A2")])
