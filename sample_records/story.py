@@ -954,12 +954,12 @@ def juniper(book: Logbook) -> Iterator[Planted]:
         [coats[0], coats[-1]],
         unsure(FLIGHT, coats[-1], "flights are missing in the log"),
         unsure("surface-prep-missing", coats[0], "flights are missing in the log"),
-        *(
-            unsure(rule, task, "flights are missing in the log")
-            for task in book.tasks
-            if task.started_at > book.flights[-1].landing_at
-            for rule in IN_THE_AIR
-        ),
+    )
+    lost = [task for task in book.tasks if task.started_at > book.flights[-1].landing_at]
+    yield cannot_tell(
+        "All that is recorded of those weeks may have been done in the air, or elsewhere, as far as the log tells.",
+        lost,
+        *(unsure(rule, task, "flights are missing in the log") for task in lost for rule in IN_THE_AIR),
     )
     book.routine(until=END)
 
