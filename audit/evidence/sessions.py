@@ -201,7 +201,8 @@ def runs(timeline: Timeline, key: Ints, treated: Treatments) -> tuple[Ints, Bool
 
 def flown_unseen(timeline: Timeline, treated: Treatments, order: Ints, begins: Bools) -> Treatments:
     """The treatments, of which those are in doubt before which their run may have been interrupted by a flight that the
-    log lacks, or that can't be read: the work before may have been another session."""
+    log lacks, that can't be read, or of an aircraft of nearly the same name: the work before may have been another
+    session."""
     stretches = uncovered(timeline)
     # A flight of which no time can be read may have been at any time: a pause between coats is not a sign of it. What
     # landed in a pause took off in it: it can't have flown while it was worked on.

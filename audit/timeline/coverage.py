@@ -70,7 +70,9 @@ _NO_ROWS: Ints = np.empty(0, np.int64)
 
 
 ANY_AIRCRAFT: Final = MISSING
+"""In the place of an aircraft's number: a stretch of any of them."""
 _NO_AIRCRAFT: Final = MISSING - 1
+"""Outside the order: neither an aircraft nor ANY_AIRCRAFT."""
 
 
 @dataclass(frozen=True)
@@ -293,7 +295,7 @@ def _of_nearly_its_name(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     mistyped, meant = nearly_equal(timeline.aircraft_names, timeline.alike.get("aircraft", {})).T
     known = np.isin(meant, flights.aircraft)
     mistyped, meant = mistyped[known], meant[known]
-    begin, end = (np.searchsorted(flights.aircraft, mistyped, side) for side in ("left", "right"))
+    begin, end = flights.order.block(mistyped)
     index, nth = expand(end - begin)
     row = begin[index] + nth
     takeoff = flights.takeoff[row]
@@ -309,9 +311,9 @@ def _unreadable(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     takeoff, landing = micros(frame["takeoff_at"]), micros(frame["landing_at"])
     earliest = np.where(takeoff == NEVER, np.where(landing == NEVER, NEVER, landing - DAY), takeoff)
     latest = np.where(takeoff == NEVER, np.where(landing == NEVER, timeline.as_of + 1, landing), takeoff + 1)
-    named = np.flatnonzero(codes_of(frame["aircraft"]) != MISSING)
+    is_named = codes_of(frame["aircraft"]) != MISSING
+    named, nameless = np.flatnonzero(is_named), np.flatnonzero(~is_named)
     row, aircraft = may_be(timeline.aircraft_names, frame["aircraft"].iloc[named])
-    nameless = np.flatnonzero(codes_of(frame["aircraft"]) == MISSING)
     row, aircraft = np.append(named[row], nameless), np.append(aircraft, np.full(len(nameless), ANY_AIRCRAFT))
     within = earliest[row] <= timeline.as_of
     row = row[within]
