@@ -157,19 +157,12 @@ def _seen(register: Register, timeline: Timeline, export: Export, reading: str) 
     tonight = Tonight(
         timeline.tables["tasks"],
         {column: rows for (table, column), rows in export.unreadable.items() if table == "tasks"},
-        _ids_set_aside(export, "tasks"),
+        export.ids_set_aside("tasks"),
     )
     seen = records_seen(register, tonight, as_of, reading)
     alterations = with_tonight(register.connection, seen, as_of)
     gone = set(alterations["task_id"][~among_records(timeline, alterations["task_id"])])
     return seen, with_alterations(timeline, alterations, last_said(register.connection, gone))
-
-
-def _ids_set_aside(export: Export, table: str) -> frozenset[str]:
-    """The ids of a table's rows in quarantine, as far as they can be read."""
-    aside = export.set_aside.get(table)
-    (name,) = TABLES[table].key
-    return frozenset(() if aside is None else aside[name].dropna())
 
 
 def placed_in_time(export: Location, options: AuditOptions) -> tuple[Rulebook, Timeline]:
@@ -232,9 +225,9 @@ def recorded(register: Register, audited: Audited, kind: RunKind = "check") -> A
         result=audited.with_health(),
         outcome_now=outcome_now,
         task_ids=pd.Index(tasks["task_id"]),
-        set_aside=_ids_set_aside(audited.export, "tasks"),
+        set_aside=audited.export.ids_set_aside("tasks"),
         flight_ids=() if flights is None else pd.Index(flights["flight_id"]),
-        flights_set_aside=_ids_set_aside(audited.export, "flights"),
+        flights_set_aside=audited.export.ids_set_aside("flights"),
         aircraft=frozenset(map(str, names)),
         earlier=latest_as_of(register),
         seen=seen,

@@ -112,8 +112,7 @@ def _hidden(
 ) -> Bools:
     """Findings that the corrected entries don't show to be put right: a record of theirs was set aside, or their
     subject goes by another name now (`renamed`), as by another first record, and is at fault, or can't be judged."""
-    aside = export.set_aside.get("tasks")
-    unknown = frozenset() if aside is None else frozenset(aside["task_id"].dropna())
+    unknown = export.ids_set_aside("tasks")
     told = zip(*(findings[name] for name in ("rule", "aircraft", "position")), records, renamed.tolist(), strict=True)
     return np.array(
         [

@@ -10,6 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from audit.intake.tables import TABLES
+
 Rows = npt.NDArray[np.integer[Any]]
 
 NEAR_NAME_COLUMNS: Final = ("kind", "table", "column", "name", "other_table", "other_column", "other_name")
@@ -180,6 +182,11 @@ class Export:
     def unread_columns(self) -> Mapping[str, frozenset[str]]:
         """The columns of each table that the export has and that nobody requested."""
         return {name: there - set(self.tables[name]) for name, there in self.columns.items()}
+
+    def ids_set_aside(self, table: str) -> frozenset[str]:
+        """The ids of a table's rows in quarantine, as far as they can be read; of a table whose key is one column."""
+        (name,) = TABLES[table].key
+        return frozenset(self.set_aside[table][name].dropna() if table in self.set_aside else ())
 
     def places(self, table: str, rows: Rows) -> pd.DataFrame:
         """Return in which file, and on which line of it, rows of an audited table stand: columns file, line.
