@@ -12,7 +12,7 @@ from audit.errors import AuditError
 from audit.forms.correcting import corrected
 from audit.forms.judging import judge_rule, sentences
 from audit.forms.outcomes import Outcomes
-from audit.intake.correcting import TIED, UNFIT
+from audit.intake.chains import TIED, UNFIT
 from audit.language.rule import Example, Rule
 from audit.timeline.alterations import with_alterations
 from audit.timeline.timeline import Timeline, build_timeline

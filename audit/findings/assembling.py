@@ -18,7 +18,7 @@ from audit.findings.reconciliation import reconcile
 from audit.findings.result import CORRECTED_ENTRY_COLUMNS, COVERAGE_COLUMNS, Absent, AuditResult, RecordUse
 from audit.forms.outcomes import Outcomes
 from audit.forms.reads import columns_needed, tables_read
-from audit.intake.correcting import UNCLEAR
+from audit.intake.chains import UNCLEAR
 from audit.intake.export import Export
 from audit.intake.names import near_pairs
 from audit.intake.tables import READ_BY_RULES, TASKS

@@ -7,10 +7,8 @@ station changes the clock that its times are read by.
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
 from typing import Any, Final, cast
 
 import numpy as np
@@ -21,9 +19,10 @@ from pandas.api.types import union_categoricals
 
 from audit.intake.cell_faults import Faults
 from audit.intake.cells import Cells
+from audit.intake.chains import Link, Unreadable, followed, perhaps_followed
 from audit.intake.contracts import breaches
 from audit.intake.duplicates import AGAIN, repeated
-from audit.intake.names import Aliases, entries, near_keys
+from audit.intake.names import Aliases, entries
 from audit.intake.parsing import BLANK
 from audit.intake.resolving import Typed, typed_rows, without_cells
 from audit.intake.tables import CORRECTIONS, NAMES, TASKS
@@ -32,22 +31,7 @@ from audit.intake.words import canonical
 NO_RECORD: Final = "the export has no task record of that id"
 NO_COLUMN: Final = "the task records are exported without that column"
 NO_VALUE: Final = "the corrections are exported without the values as corrected"
-UNFIT: Final = "a correction of it does not fit"
-NEARLY: Final = "a correction of it says nearly the same"
 UNREAD: Final = "a correction of it can't be read"
-UNTOLD: Final = "the corrections are exported without the values before them"
-TIED: Final = "two corrections of it were made at the same time"
-
-IN_EXPORT, APPLIED, DOES_NOT_FIT, UNCLEAR, NOT_YET = (
-    "in the export",
-    "applied",
-    "does not fit",
-    "unclear",
-    "not yet",
-)
-"""What a correction is to its record: its value is there already, it was applied, what it says was there is not,
-another was made at the same time or no table says what was there or it names nearly what is, or it is of a later
-time."""
 
 _KIND_OF_NAME: Final = {column: kind for kind, places in NAMES.items() for table, column in places if table == "tasks"}
 
@@ -86,7 +70,7 @@ def correct(
     corrected: dict[Cell, str] = {}
     first: dict[Cell, str] = {}
     doubts: dict[Cell, str] = dict(_unread(corrections, faults, rows_of, frozenset(map(str, tasks.frame)), as_of))
-    follow = _followed if "was" in corrections.frame else _perhaps_followed
+    follow = followed if "was" in corrections.frame else perhaps_followed
     for cell, chain in said.chains.items():
         outcome = follow(chain, said.cells[cell], as_of)
         for link, state in zip(chain, outcome.states, strict=True):
@@ -149,22 +133,6 @@ def _part(tasks: Typed, row: int) -> int:
 
 
 @dataclass(frozen=True)
-class _Link:
-    """A correction of one cell: its row in the table, when it was made, what it says as text, and what that means."""
-
-    row: int
-    at: pd.Timestamp
-    was: str
-    now: str
-    was_means: Hashable
-    now_means: Hashable
-
-    def repeats(self, other: _Link) -> bool:
-        """Whether both say the same, perhaps at another time."""
-        return (self.was_means, self.now_means) == (other.was_means, other.now_means)
-
-
-@dataclass(frozen=True)
 class _Said:
     """What cells mean, as they were exported, and the corrections of each, the earliest first; corrections at fault.
 
@@ -173,15 +141,8 @@ class _Said:
 
     canonical: pd.DataFrame
     cells: dict[Cell, Hashable] = field(default_factory=dict)
-    chains: dict[Cell, list[_Link]] = field(default_factory=dict)
+    chains: dict[Cell, list[Link]] = field(default_factory=dict)
     faults: list[Faults] = field(default_factory=list)
-
-
-@dataclass(frozen=True)
-class _Unreadable:
-    """The meaning of a cell that can't be read: its text."""
-
-    text: str
 
 
 @dataclass(frozen=True)
@@ -222,10 +183,10 @@ def _said(
     for number, (row, record, column) in enumerate(asked):
         is_, was, now = (means[number + len(asked) * third][0] for third in range(3))
         said.cells[record, column] = is_
-        if isinstance(now, _Unreadable):
+        if isinstance(now, Unreadable):
             misread[row] = means[number + len(asked) * 2][1]
             continue
-        link = _Link(row, frame["made_at"].iloc[row], str(texts["was"][row]), str(texts["now"][row]), was, now)
+        link = Link(row, frame["made_at"].iloc[row], str(texts["was"][row]), str(texts["now"][row]), was, now)
         said.chains.setdefault((record, column), []).append(link)
     said.faults.extend(Faults(("column", "now"), np.array([row]), reason) for row, reason in sorted(misread.items()))
     return said
@@ -267,7 +228,7 @@ def _meanings(
     for row, (name, text) in enumerate(zip(columns, written, strict=True)):
         meaning = _meaning(typed.frame[name].iloc[row], name, aliases)
         if (row, name) in wrong:
-            found.append((_Unreadable(text.strip()), wrong[row, name]))
+            found.append((Unreadable(text.strip()), wrong[row, name]))
         else:
             found.append((_EitherOf(meaning, twice[row, name]) if (row, name) in twice else meaning, ""))
     return found
@@ -304,112 +265,6 @@ def _meaning(value: Any, name: str, aliases: Aliases) -> Hashable:
         return tuple(sorted(set(entries(value)))) if TASKS.columns[name].kind == "codes" else cast("Hashable", value)
     names = [aliases.same.get(kind, {}).get(one, one) for one in entries(str(value))]
     return tuple(sorted(set(map(canonical, names) if kind == "person" else names)))
-
-
-# The corrections of one cell
-
-
-@dataclass(frozen=True)
-class _Followed:
-    """What the corrections of a cell come to: the state of each, the text that the cell had as first made and has as
-    corrected (None: as exported), and why that can't be told, where it can't."""
-
-    states: Sequence[str]
-    first_made: str | None = None
-    corrected: str | None = None
-    doubt: str = ""
-
-
-def _followed(chain: Sequence[_Link], cell: Hashable, as_of: pd.Timestamp | None) -> _Followed:
-    """Find how far the export has followed a chain of corrections, and go on, or back, to a time.
-
-    After each correction the cell has a value, which the next one says was there. The export has one of these. One
-    that is entered again is what it repeats.
-    """
-    made = sum(as_of is None or link.at <= as_of for link in chain)
-    once = [number for number, link in enumerate(chain) if not number or not link.repeats(chain[number - 1])]
-    if len(once) < len(chain):
-        told = _followed([chain[number] for number in once], cell, as_of)
-        states = [told.states[bisect_right(once, number) - 1] for number in range(made)]
-        return replace(told, states=[*states, *[NOT_YET] * (len(chain) - made)])
-    if not made:
-        states = [NOT_YET] * len(chain)
-        fits = _fits(chain)
-        then = _place(chain[:fits], cell) if fits else None
-        return _Followed(states, *([chain[0].was] * 2 if then else (None, None)))
-    if any(one.at == other.at for one, other in pairwise(chain[:made])):
-        return _Followed([UNCLEAR] * made + [NOT_YET] * (len(chain) - made), doubt=TIED)
-    fits = _fits(chain)
-    there = _place(chain[:fits], cell) if fits >= made else None
-    if there is None:
-        left = [None, *(link.now_means for link in chain)]
-        states = [
-            IN_EXPORT if link.now_means == cell else _unfit(link, cell, before)
-            for link, before in zip(chain[:made], left, strict=False)
-        ]
-        begun = _place(chain[:fits], cell)
-        if begun is not None:
-            states[:fits] = [IN_EXPORT if number < begun else APPLIED for number in range(fits)]
-        doubt = UNFIT if DOES_NOT_FIT in states else NEARLY if UNCLEAR in states else ""
-        states += [NOT_YET] * (len(chain) - made)
-        return _Followed(states, doubt=doubt) if doubt else _Followed(states, first_made=chain[0].was)
-    states = [IN_EXPORT if number < there else APPLIED for number in range(made)]
-    return _Followed(
-        [*states, *[NOT_YET] * (len(chain) - made)],
-        first_made=chain[0].was if there else None,
-        corrected=None if there == made else chain[made - 1].now,
-    )
-
-
-def _unfit(link: _Link, cell: Hashable, before: Hashable) -> str:
-    """What a correction is that found neither what the cell has nor what the one before it left: it may mean either
-    where it names that nearly so."""
-    near = _nearly(link.was_means, cell) or _nearly(link.now_means, cell) or _nearly(link.was_means, before)
-    return UNCLEAR if near else DOES_NOT_FIT
-
-
-def _nearly(one: Hashable, other: Hashable) -> bool:
-    """Whether two meanings are names that differ and are nearly equal."""
-    names, others = _names(one), _names(other)
-    alike = (near_keys(this) & near_keys(that) for this, that in zip(names, others, strict=False))
-    return names != others and len(names) == len(others) and all(alike)
-
-
-def _names(meaning: Hashable) -> tuple[str, ...]:
-    if isinstance(meaning, str):
-        return (meaning,)
-    return meaning if isinstance(meaning, tuple) else ()
-
-
-def _perhaps_followed(chain: Sequence[_Link], cell: Hashable, as_of: pd.Timestamp | None) -> _Followed:
-    """The same of corrections that are exported without what they found: what the cell had before them isn't known,
-    but what it has may be the value that the last of them left."""
-    made = sum(as_of is None or link.at <= as_of for link in chain)
-    not_yet = [NOT_YET] * (len(chain) - made)
-    tied = any(one.at == other.at and not one.repeats(other) for one, other in pairwise(chain[:made]))
-    there = chain[made - 1].now_means == cell if made else all(link.now_means != cell for link in chain)
-    if there and not tied:
-        return _Followed([IN_EXPORT] * made + not_yet)
-    return _Followed([UNCLEAR] * made + not_yet, doubt=TIED if tied else UNTOLD)
-
-
-def _fits(chain: Sequence[_Link]) -> int:
-    """How many of the corrections follow each other: each finds what the one before it left."""
-    for number in range(1, len(chain)):
-        before, link = chain[number - 1], chain[number]
-        if link.was_means != before.now_means or link.at == before.at:
-            return number
-    return len(chain)
-
-
-def _place(chain: Sequence[_Link], cell: Hashable) -> int | None:
-    """How many of the corrections the export has already; None where it has neither what one found nor what it left."""
-    for number in range(len(chain), 0, -1):
-        if cell == chain[number - 1].now_means:
-            return number
-    # Of a cell that can't be read, a correction need not say what was there.
-    found = cell == chain[0].was_means or (isinstance(cell, _Unreadable) and not chain[0].was.strip())
-    return 0 if found else None
 
 
 def _unread(

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 from pandas.api.types import union_categoricals
 
-from audit.intake.correcting import UNCLEAR
+from audit.intake.chains import UNCLEAR
 from audit.intake.export import Export
 from audit.intake.names import positions_named
 from audit.intake.tables import CORRECTION_STATES, EVERY_POSITION, TABLES
