@@ -7,6 +7,7 @@ from itertools import chain
 
 import numpy as np
 
+from audit.evidence.columns import matching
 from audit.evidence.doubt import RECORDS_END, View, coverage_doubt, reasons_of
 from audit.evidence.sessions import Sessions
 from audit.evidence.treatments import NO_BOOT, NONE, Counted, Subjects, boots_there
@@ -129,7 +130,8 @@ def _one_by_one(who: Ints, stays: Ints) -> Iterable[tuple[Ints, Ints]]:
 
 
 def removal(timeline: Timeline, view: View, held: Sessions) -> Ints:
-    """When the boot of each session may have come off unseen: of one that isn't known, at the next change at its place.
+    """When the boot of each session may have come off unseen: of one that isn't known, at the next change at its place,
+    or anywhere on its aircraft where its position isn't known either.
 
     FOREVER where it can't have. A known boot takes what was done to it along.
     """
@@ -137,8 +139,20 @@ def removal(timeline: Timeline, view: View, held: Sessions) -> Ints:
     unknown = np.flatnonzero(held.boot < 0)
     if len(unknown) and view.favour(np.array([reasons_of(timeline).number(*NO_BOOT)]))[0]:
         treated = timeline.times["started_at"][held.last[unknown]]
-        off[unknown] = timeline.components.next_change(held.place[unknown], treated)
+        off[unknown] = _next_change(timeline, held.place[unknown], treated)
     return off
+
+
+def _next_change(timeline: Timeline, place: Ints, instants: Ints) -> Ints:
+    """When a boot next comes or goes at each place after an instant, or at any of its aircraft where the position isn't
+    known; FOREVER where none does."""
+    history, nowhere = timeline.components, np.flatnonzero(timeline.nowhere(place))
+    found = history.next_change(place, instants)
+    if len(nowhere):
+        every = np.unique(np.append(history.place, history.unclear.place))
+        which, there = matching(timeline.aircraft_of(every), timeline.aircraft_of(place[nowhere]))
+        np.minimum.at(found, nowhere[which], history.next_change(every[there], instants[nowhere[which]]))
+    return found
 
 
 def still_running(timeline: Timeline, view: View) -> int:

@@ -97,6 +97,24 @@ def test_a_removed_boot_takes_its_hold_along(removed: str, expected: str) -> Non
     assert verdict(NO_OTHER, LATER, tasks=[COAT, other], components=boots) == expected
 
 
+@pytest.mark.parametrize(
+    ("aircraft", "removed", "expected"),
+    [
+        pytest.param("A1", "2025-06-02T11:00:00Z", "1 unjudged", id="off-before-the-takeoff"),
+        pytest.param("A1", "2025-06-02T12:00:01Z", "1 finding", id="still-on"),
+        pytest.param("A2", "2025-06-02T11:00:00Z", "1 finding", id="off-another-aircraft"),
+    ],
+)
+def test_a_boot_at_a_position_that_is_not_known_may_be_any_that_came_off(
+    aircraft: str, removed: str, expected: str
+) -> None:
+    """One of two boots was coated, the record doesn't say which: the one that came off, or the one that flew."""
+    off = {"component_serial": "C2", "aircraft": aircraft, "position": "right wing", "removed_at": removed}
+    flights = [{"takeoff_at": "2025-06-02T12:00:00Z"}]
+    coat = COAT | {"position": None}
+    assert verdict(NO_FLIGHT, LATER, tasks=[coat], flights=flights, components=[{}, off]) == expected
+
+
 def test_a_boot_swapped_between_two_coats() -> None:
     """Each boot has its own hold: the one that was swapped flew too early, the other one did not fly."""
     swap = "2025-06-02T10:00:00Z"

@@ -129,11 +129,12 @@ class World:
         return sorted(rows, key=lambda row: row["installed_at"])
 
     def next_change(self, session: Session) -> datetime:
-        """When a session's boot may first have come off, if it isn't known: at the next change at its position."""
+        """When a session's boot may first have come off, if it isn't known: at the next change at its position, or at
+        any of its aircraft where that isn't known either."""
         changes = [
             change
             for row in self.tables.get("components", [])
-            if (row["aircraft"], row["position"]) == (session.aircraft, session.position)
+            if row["aircraft"] == session.aircraft and session.position in (None, row["position"])
             for change in (row["installed_at"], row.get("removed_at"))
             if change is not None and change > session.last.start
         ]
