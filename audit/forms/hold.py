@@ -203,14 +203,16 @@ def _running(hold: _Hold, sure: bool) -> pd.DataFrame:
 
 def _where_they_are(timeline: Timeline, held: Sessions, found: pd.DataFrame) -> pd.DataFrame:
     """The holds at the places where their boots are at the as-of time: a boot takes its hold along. On a day without a
-    time it may be at several."""
+    time, or recorded twice, it may be at several."""
     history, now = timeline.components, timeline.as_of
     boot = np.where(held.boot >= 0, held.boot, history.boots)
     index, stay = history.by_boot.rows(boot, boot + 1)
     perhaps, surely = ((since[stay] <= now) & (now < to[stay]) for since, to in (history.perhaps, history.surely))
     here = found.iloc[index[perhaps]].assign(place=history.place[stay[perhaps]], component=stay[perhaps])
     reasons = reasons_of(timeline)
-    unsure = reasons.texts(reasons.where(~surely[perhaps], NO_BOOT))
+    # Recorded at two places at once it is at one of them.
+    twice = history.twice_from[stay] <= now
+    unsure = reasons.texts(reasons.where((~surely | twice)[perhaps], NO_BOOT))
     here["reason"] = here["reason"].where(here["reason"] != "", unsure)
     elsewhere = np.setdiff1d(np.arange(len(held)), index[perhaps])
     other = found.iloc[elsewhere].assign(off=held.boot[elsewhere] >= 0)

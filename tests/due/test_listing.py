@@ -146,6 +146,14 @@ FIRST, SECOND = {"removed_at": "2026-01-10T10:00:00Z"}, {"aircraft": "A2", "inst
             "in doubt: no boot known at that position and time, or two recorded",
             id="on-a-day-without-a-time",
         ),
+        pytest.param([{}, SECOND], "2026-01-10T10:59:00Z", ["A1"], "", id="recorded-once"),
+        pytest.param(
+            [{}, SECOND],
+            "2026-01-10T11:00:00Z",
+            ["A1", "A2"],
+            "in doubt: no boot known at that position and time, or two recorded",
+            id="recorded-twice",
+        ),
     ],
 )
 def test_a_boot_takes_its_cure_along(boots: list[dict[str, str]], as_of: str, where: list[str], note: str) -> None:
