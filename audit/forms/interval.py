@@ -19,7 +19,7 @@ from audit.evidence.boots import (
     flown_on_swap_days,
     treated_within,
 )
-from audit.evidence.columns import Columns, first_of_each, least_of
+from audit.evidence.columns import Columns, first_of_each, least_of, most_of
 from audit.evidence.doubt import (
     CERTAIN,
     RECORDS_END,
@@ -32,7 +32,7 @@ from audit.evidence.doubt import (
 )
 from audit.evidence.flying import first_uncovered
 from audit.evidence.meters import Limits, Meter, Tolerance, bases, meters
-from audit.evidence.seasons import season_around
+from audit.evidence.seasons import Windows, season_around
 from audit.evidence.sessions import Sessions, in_sessions
 from audit.evidence.treatments import NO_BOOT, NO_POSITION
 from audit.figures import figure
@@ -145,7 +145,7 @@ def _coming(rule: IntervalRule, timeline: Timeline) -> pd.DataFrame:
     use = _Use.of(rule, timeline)
     now = np.flatnonzero(use.segments.end > timeline.as_of)
     current = use.segments.take(now)
-    closes = use.time.end[current.time]
+    closes = _closes(rule, timeline, use.time.take(current.time))
     reason = reasons_of(timeline).texts(use.doubt(now))
     rows = []
     for run in use.runs:
@@ -174,15 +174,29 @@ def _coming(rule: IntervalRule, timeline: Timeline) -> pd.DataFrame:
     return together([*rows, _coming_of_bootless(rule, timeline, rows[0]["place"].to_numpy(np.int64))])
 
 
+def _closes(rule: IntervalRule, timeline: Timeline, time: BootTime) -> Ints:
+    """When nothing falls due any more for boots in their time: their season is over, or they come off for the last
+    time, from wherever they are put until then."""
+    history = timeline.components
+    season = _season_now(rule, timeline, timeline.aircraft_of(time.place))[1]
+    return np.maximum(time.end, np.minimum(season, most_of(history.boot, history.removed, history.boots)[time.boot]))
+
+
+def _season_now(rule: IntervalRule, timeline: Timeline, aircraft: Ints) -> Windows:
+    """From when to when (excluded) the season of each aircraft lasts in which the as-of time is; NEVER both where it is
+    in none."""
+    if rule.season is None:
+        return np.full(len(aircraft), timeline.since), np.full(len(aircraft), FOREVER)
+    return season_around(rule.season, timeline, aircraft, np.full(len(aircraft), timeline.as_of))
+
+
 def _coming_of_bootless(rule: IntervalRule, timeline: Timeline, told: Ints) -> pd.DataFrame:
     """The last treatment at each place of which no boot is known, in its season; `told` are the places of those that
     are."""
     done = in_sessions(timeline, rule.scope).sessions
     aircraft, nowhere = timeline.aircraft_of(done.place), timeline.nowhere(done.place)
     known = np.where(nowhere, np.isin(aircraft, timeline.aircraft_of(told)), np.isin(done.place, told))
-    opens, closes = np.full(len(done), timeline.since), np.full(len(done), FOREVER)
-    if rule.season is not None:
-        opens, closes = season_around(rule.season, timeline, aircraft, np.full(len(done), timeline.as_of))
+    opens, closes = _season_now(rule, timeline, aircraft)
     open_ = np.flatnonzero((done.boot < 0) & ~known & (opens != NEVER))
     last = open_[first_of_each(done.place[open_], -done.end[open_], -open_)]
     one, meter = done.take(last), meters(rule.at_most, rule.tolerance)[0]

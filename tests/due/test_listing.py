@@ -389,6 +389,15 @@ def test_a_boot_that_is_off_has_nothing_due() -> None:
     assert not treatments(due(interval(days=20), "2026-01-12T00:00:00Z", tasks=[DONE], components=[boot]))
 
 
+@pytest.mark.parametrize(("moved", "listed"), [(True, 1), (False, 0)])
+def test_a_boot_that_will_be_moved_is_treated_all_the_same(moved: bool, listed: int) -> None:
+    """It comes off before the date. Put on another aircraft it has to be treated there."""
+    boots: list[dict[str, str]] = [{"removed_at": "2026-01-14T00:00:00Z"}]
+    boots += [{"aircraft": "A2", "installed_at": "2026-01-15T00:00:00Z"}] * moved
+    rows = treatments(due(interval(days=20), "2026-01-12T00:00:00Z", tasks=[DONE], components=boots))
+    assert [(row["aircraft"], row["used"]) for row in rows] == [("A1", 2)] * listed
+
+
 def test_a_treatment_in_doubt_is_told() -> None:
     perhaps = {"product": "unheard-of", "work_order": "W2", "started_at": "2026-01-11T08:00:00Z"}
     (row,) = treatments(due(interval(days=20), "2026-01-12T00:00:00Z", tasks=[DONE, perhaps]))
