@@ -10,11 +10,23 @@ from typing import Any, Final, Literal
 import numpy as np
 import pandas as pd
 
-from audit.due.forecast import Band, Log, forecast
+from audit.due.forecast import LONGEST, Band, Log, forecast
 from audit.forms.naming import cells, positions
 from audit.forms.outcomes import NONE
 from audit.language.rule import Rule
-from audit.timeline.instants import DAY, FOREVER, HOUR, Ints, micros_of
+from audit.timeline.instants import (
+    DAY,
+    FOREVER,
+    HOUR,
+    NEVER,
+    Bools,
+    Ints,
+    Order,
+    group_begins,
+    micros,
+    micros_of,
+    running_max,
+)
 from audit.timeline.timeline import Timeline
 
 Kind = Literal["hold", "treatment", "authorisation", "lot", "manual"]
@@ -46,6 +58,7 @@ lot or a manual."""
 
 NOT_ENOUGH: Final = "not enough history to say when"
 NO_BAND: Final = "too few past forecasts for a band around the date"
+FAR_AHEAD: Final = f"a date more than {LONGEST // DAY} days ahead has no band around it"
 LONG_AGO: Final = "overdue"
 BROKEN: Final = "the hold has been broken already: see the findings"
 NO_END: Final = "until the treatment that ends the hold is recorded"
@@ -85,7 +98,7 @@ def due_list(
             parts.append(named)
             bands += [(rule.id, band) for band in its]
     end = timeline.as_of + micros_of(within)
-    parts += [part for part in _running_out(timeline, end) if len(part)]
+    parts += [part for part in _running_out(timeline) if len(part)]
     every = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=[*DUE_COLUMNS, "rank", "when"])
     chosen = every[(every["rank"] != 2) | (every["when"] <= end)]
     chosen = chosen.sort_values(["rank", "when", "station", "aircraft", "position", "rule", "name"], kind="stable")
@@ -138,7 +151,7 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
             "earliest": _times(early),
             "likely": _times(likely),
             "latest": _times(late),
-            "note": _notes(rows, first, early),
+            "note": _notes(rows, first, early, timeline.as_of),
             "when": first,
         }
     )
@@ -157,7 +170,7 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
     return frame.iloc[kept].reset_index(drop=True), tuple(bands)
 
 
-def _notes(rows: pd.DataFrame, first: Ints, early: Ints) -> list[str]:
+def _notes(rows: pd.DataFrame, first: Ints, early: Ints, as_of: int) -> list[str]:
     """What there is to say of each row: what is in doubt, and what can't be told."""
     found = []
     columns = (rows[name] for name in ("kind", "broken", "until", "latest", "perhaps", "off", "reason"))
@@ -178,13 +191,13 @@ def _notes(rows: pd.DataFrame, first: Ints, early: Ints) -> list[str]:
         elif at == FOREVER:
             told.append(NOT_ENOUGH)
         elif until == NONE and begins == FOREVER:
-            told.append(NO_BAND)
+            told.append(FAR_AHEAD if at > as_of + LONGEST else NO_BAND)
         found.append("; ".join(told))
     return found
 
 
-def _running_out(timeline: Timeline, end: int) -> Iterator[pd.DataFrame]:
-    """Authorisations, lots and manuals whose last day lies between the as-of time and the end, or can't be read."""
+def _running_out(timeline: Timeline) -> Iterator[pd.DataFrame]:
+    """Authorisations, lots and manuals whose last day is not over at the as-of time, or can't be read."""
     for kind, table, column, of in (
         ("authorisation", "people", "valid_to", ("person", "authorisation")),
         ("lot", "lots", "expires_on", ("product", "lot")),
@@ -193,23 +206,29 @@ def _running_out(timeline: Timeline, end: int) -> Iterator[pd.DataFrame]:
         frame = timeline.tables.get(table)
         if frame is None or column not in frame:
             continue
-        last = frame[column].to_numpy(dtype="datetime64[us]").astype(np.int64)
+        last = micros(frame[column])
         # What holds to the end of a day is out of date from the next one on; a revision on its day.
-        until = np.where(frame[column].isna(), NONE, last if kind == "manual" else last + DAY)
-        coming = np.flatnonzero((until > timeline.as_of) & (until <= end))
+        until = np.where(last == NEVER, NONE, last if kind == "manual" else last + DAY)
+        coming = until > timeline.as_of
         if kind == "authorisation":
-            coming = np.array([row for row in coming.tolist() if not _goes_on(frame, row)], np.intp)
-        rows = np.append(coming, timeline.unreadable.get((table, column), np.empty(0, np.intp)))
+            coming &= ~_goes_on(frame)
+        rows = np.append(np.flatnonzero(coming), timeline.unreadable.get((table, column), np.empty(0, np.intp)))
         names = [", ".join(cell) for cell in zip(*(cells(frame, name, rows) for name in of), strict=True)]
-        yield _plain(kind, names, until[rows])
+        since = micros(frame["valid_from"])[rows] if kind == "authorisation" else np.full(len(rows), NONE)
+        yield _plain(kind, names, since, until[rows])
 
 
-def _goes_on(people: pd.DataFrame, row: int) -> bool:
-    """Whether the person holds the authorisation beyond that row's last day, by another row."""
-    one = people.iloc[row]
-    same = people[(people["person"] == one["person"]) & (people["authorisation"] == one["authorisation"])]
-    follows = same["valid_from"] <= one["valid_to"] + pd.Timedelta(days=1)
-    return bool((follows & (same["valid_to"].isna() | (same["valid_to"] > one["valid_to"]))).any())
+def _goes_on(people: pd.DataFrame) -> Bools:
+    """Whether each person holds an authorisation beyond a row's last day, by another row; of rows that end on one day
+    the first one tells."""
+    held = people.groupby(["person", "authorisation"], observed=True, sort=False).ngroup().to_numpy()
+    begins, ends = micros(people["valid_from"]), micros(people["valid_to"])
+    ends = np.where(ends == NEVER, FOREVER - DAY, ends)
+    order = Order.of(held, begins)
+    longest = running_max(ends[order.row], group_begins(held[order.row]))
+    last: Bools = longest[order.count(held, ends + DAY, "until") - 1] == ends
+    last &= ~pd.DataFrame({"held": held, "ends": ends}).duplicated().to_numpy()
+    return ~last
 
 
 _ENDS: Final = {
@@ -219,12 +238,13 @@ _ENDS: Final = {
 }
 
 
-def _plain(kind: str, names: list[str], until: Ints) -> pd.DataFrame:
+def _plain(kind: str, names: list[str], since: Ints, until: Ints) -> pd.DataFrame:
     """Rows of what runs out at these instants, NONE where the day can't be read."""
     values: dict[str, Any] = dict.fromkeys(DUE_COLUMNS, "")
     none, read = np.full(len(names), NONE), until != NONE
     values |= {"kind": kind, "what": _ENDS[kind], "name": names, "used": np.nan, "limit": np.nan}
-    values |= {name: _times(none) for name in ("since", "earliest", "likely", "latest")} | {"due": _times(until)}
+    values |= {name: _times(none) for name in ("earliest", "likely", "latest")}
+    values |= {"since": _times(since), "due": _times(until)}
     values |= {"note": np.where(read, "", NO_DAY), "rank": np.where(read, 2, 3), "when": np.where(read, until, FOREVER)}
     return pd.DataFrame(values, index=range(len(names)))
 

@@ -57,7 +57,9 @@ def first_date(row: Row) -> pd.Timestamp | None:
 
 def _uid(row: Row) -> str:
     names = ("kind", "rule", "aircraft", "position", "component_serial", "work_order", "task_id", "name", "unit")
-    key = "\n".join(str(row[name]) for name in names)
+    # Whoever was authorised anew after a time without has two rows.
+    since = [row["since"]] if row["kind"] == "authorisation" else []
+    key = "\n".join(str(value) for value in [*(row[name] for name in names), *since])
     return f"{hashlib.sha256(key.encode()).hexdigest()[:32]}@deicer-audit"
 
 

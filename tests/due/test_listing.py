@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from audit.authoring.examples import example_export
-from audit.due.listing import BROKEN, LONG_AGO, NO_BAND, NO_DAY, NOT_ENOUGH, OFF, PERHAPS, DueList, due_list
+from audit.due.listing import BROKEN, FAR_AHEAD, LONG_AGO, NO_BAND, NO_DAY, NOT_ENOUGH, OFF, PERHAPS, DueList, due_list
 from audit.forms.judging import AMBIGUOUS, what_comes
 from audit.intake.export import Export
 from audit.intake.reading import read_export
@@ -347,6 +347,20 @@ def test_a_date_goes_on_as_the_aircraft_flew() -> None:
     assert row["note"] == NO_BAND  # one aircraft's few weeks are not a fleet's past
 
 
+def test_a_date_far_ahead_has_no_band_and_says_why() -> None:
+    """Not for want of past forecasts: none is made for so long a time. One of 50 days has its band."""
+    tasks = [{**DONE, "started_at": "2025-12-31T20:00:00Z", "finished_at": "2025-12-31T21:00:00Z"}]
+    days = pd.date_range("2025-01-01", "2026-01-14", freq="D")
+    flights = [
+        {"flight_id": f"{name}{day:%j%y}", "aircraft": name, "takeoff_at": f"{day:%Y-%m-%d}T10:00:00Z"}
+        for name in ("A1", "A2", "A3", "A4", "A5", "A6")
+        for day in days
+    ]
+    for hours, note in ((64, ""), (75, FAR_AHEAD)):
+        (row,) = treatments(due(interval(flight_hours=hours), "2026-01-15T00:00:00Z", 90, tasks=tasks, flights=flights))
+        assert (row["note"], pd.isna(row["earliest"])) == (note, bool(note))
+
+
 def test_whichever_comes_first() -> None:
     tasks = [{**DONE, "started_at": "2025-12-31T20:00:00Z", "finished_at": "2025-12-31T21:00:00Z"}]
     (row,) = treatments(
@@ -462,6 +476,31 @@ def test_authorisations_lots_and_manuals_that_run_out() -> None:
         ("manual", "M, 3", "01-25"),
         ("lot", "gloss-coating, L1", "02-01"),
     ]
+
+
+def test_an_authorisation_runs_out_once_a_time() -> None:
+    """Given twice to the same day it is one; given anew after a time without it is two."""
+    people = [
+        {"person": "A. Reed", "authorisation": "boots", "valid_from": since, "valid_to": to}
+        for since, to in (
+            ("2025-01-01", "2026-01-20"),
+            ("2025-06-01", "2026-01-20"),
+            ("2025-03-01", "2025-12-31"),
+            ("2026-01-22", "2026-02-05"),
+        )
+    ]
+    rows = due(CURE, "2026-01-12T12:00:00Z", people=people, tasks=[DONE]).rows
+    assert rows["due"].dt.strftime("%m-%d").tolist() == ["01-21", "02-06"]
+
+
+def test_what_runs_out_after_the_time_is_counted() -> None:
+    """As what falls due then; what has run out already comes no more."""
+    lots = [
+        {"lot": day, "product": "gloss-coating", "expires_on": day}
+        for day in ("2026-01-11", "2026-01-31", "2026-05-31")
+    ]
+    listed = due(CURE, "2026-01-12T12:00:00Z", lots=lots, tasks=[DONE])
+    assert (listed.rows["name"].tolist(), listed.later) == (["gloss-coating, 2026-01-31"], 1)
 
 
 def test_what_runs_out_on_a_day_that_can_not_be_read_is_a_row_that_says_so() -> None:

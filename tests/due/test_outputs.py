@@ -161,6 +161,19 @@ def test_a_second_library_reads_the_calendar(export: Path, tmp_path: Path) -> No
     assert len({str(event["UID"]) for event in events}) == len(events)
 
 
+def test_an_authorisation_given_anew_is_another_event(export: Path, tmp_path: Path) -> None:
+    """It runs out twice within the time, and a calendar keeps one event of a UID."""
+    (export / "people.csv").write_text(
+        "person,authorisation,valid_from,valid_to\n"
+        "A. Reed,boots,2025-01-01,2026-01-20\n"
+        "A. Reed,boots,2026-01-25,2026-02-05\n"
+    )
+    files(export, tmp_path / "due")
+    events = icalendar.Calendar.from_ical((tmp_path / "due" / "due.ics").read_bytes()).walk("VEVENT")
+    days = {str(event["UID"]): str(event.decoded("DTSTART")) for event in events if "boots" in event["SUMMARY"]}
+    assert sorted(days.values()) == ["2026-01-20", "2026-02-05"]
+
+
 def test_the_same_row_has_the_same_uid_tomorrow(export: Path, tmp_path: Path) -> None:
     def uids(as_of: str) -> set[str]:
         run(["due", str(export), "--as-of", as_of, "--out", str(tmp_path / as_of[:10])])
