@@ -18,14 +18,15 @@ from audit.evidence.conditions import FALSE, UNKNOWN, Judged, judge, needs_compo
 from audit.evidence.doubt import CERTAIN, Rank, Reasons, Why, first_of, reasons_of
 from audit.language.condition import Conditions
 from audit.timeline.codes import MISSING, nearly_equal
-from audit.timeline.components import TWO_RECORDED
+from audit.timeline.components import NONE_KNOWN
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, Order, expand, take
+from audit.timeline.records import WHICH_COMPONENT
 from audit.timeline.timeline import Timeline
 
 NONE = -1
 """Stands for no row, no session and no place."""
 NO_POSITION: Why = (Rank.POSITION, "position not recorded, or not one of the boots' positions")
-NO_BOOT: Why = (Rank.BOOT, "no boot known at that position and time, or two recorded")
+NO_BOOT: Why = (Rank.BOOT, WHICH_COMPONENT)
 OPEN_RECORD: Why = (Rank.UNREADABLE, "a record of work that is still open may change the result")
 UNREADABLE_STATUS: Why = (Rank.UNREADABLE, "can't be read: status")
 UNREADABLE_RECORD: Why = (Rank.UNREADABLE, "a record in quarantine may change the result")
@@ -38,7 +39,7 @@ class Treatments(Columns):
     """Selected records by position: a row for each record and place.
 
     `task` is the row in the tasks frame. `component` is the row of the boot installed there, `boot` the number of its
-    serial; both are NONE_KNOWN or TWO_RECORDED where there is no one boot. `doubt` is CERTAIN where the record counts
+    serial; both are below 0 where there is no one boot, see `Components.at`. `doubt` is CERTAIN where the record counts
     as work done and is in scope, else the number of the reason why that can't be decided. `done` tells which count as
     work done; the others are open, could not be read, or name an aircraft of nearly the same name.
     """
@@ -290,7 +291,7 @@ def of_one_boot(
     `among` tells which evidence to join (default: all), `group` numbers what both must have in common besides, such as
     their work order.
     """
-    rows = np.flatnonzero(~timeline.nowhere(evidence.place) & (evidence.boot != TWO_RECORDED) & among)
+    rows = np.flatnonzero(~timeline.nowhere(evidence.place) & (evidence.boot >= NONE_KNOWN) & among)
     rows = rows[counted(evidence.doubt[rows])]
     key, asked = (timeline.boot_or_place(side.boot, side.place) for side in (evidence, subjects))
     if len(rows):

@@ -30,6 +30,8 @@ NONE_KNOWN = -1
 """No component is recorded at that position at that time."""
 TWO_RECORDED = -2
 """More than one component is recorded there: which one it was can't be told."""
+NOT_CLEAR = -3
+"""Which one it was can't be told for another reason, see `Components.unclear`."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,7 @@ class Components:
         return recorded
 
     def boot_of(self, component: Ints, instant: Ints | int = FOREVER) -> Ints:
-        """The boot of each component row at an instant; NONE_KNOWN and TWO_RECORDED stay what they are.
+        """The boot of each component row at an instant; NONE_KNOWN, TWO_RECORDED, NOT_CLEAR stay what they are.
 
         From when on a serial is recorded at two places it isn't known which of them the boot was at: NONE_KNOWN.
         """
@@ -132,10 +134,10 @@ class Components:
         return Order.of(boot, running_max(self.perhaps[1][self.by_boot.row], group_begins(boot)))
 
     def at(self, place: Ints, instant: Ints) -> Ints:
-        """Row of the component installed at each place and instant; NONE_KNOWN or TWO_RECORDED where there is no
-        one."""
+        """Row of the component installed at each place and instant; NONE_KNOWN, TWO_RECORDED or NOT_CLEAR
+        where there is no one."""
         found = self._recorded(place, instant)
-        found[self.unclear.at(place, instant)] = TWO_RECORDED
+        found[self.unclear.at(place, instant)] = NOT_CLEAR
         return found
 
     def _recorded(self, place: Ints, instant: Ints) -> Ints:

@@ -14,7 +14,7 @@ from audit.errors import InternalError
 from audit.intake.names import entries, names_several_listed
 from audit.intake.tables import EVERY_POSITION
 from audit.timeline.codes import MISSING, by_name, coded, codes_in, codes_of, names_of
-from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
+from audit.timeline.components import NONE_KNOWN, NOT_CLEAR, TWO_RECORDED
 from audit.timeline.instants import DAY, FOREVER, MINUTE, NEVER, Bools, Ints, Order, micros, take
 from audit.timeline.timeline import TASK_TIMES, Timeline
 from audit.timeline.vocabulary import ONLY_OF, VOCABULARY
@@ -27,6 +27,7 @@ _MANY = 0.1
 
 NO_COMPONENT = "no boot known at that position and time"
 TWO_COMPONENTS = "two boots recorded at that position and time"
+WHICH_COMPONENT = "which boot was at that position and time is not known"
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,7 @@ class Values:
 
     Text kinds carry `codes` into `names` (MISSING where missing); times and dates carry microseconds UTC and numbers
     floats in `numbers`. `missing` marks the missing values; `undecidable` those of which not even that is known (the
-    table was not supplied, two components are recorded). `reasons` holds why, by `why` where it differs by record.
+    table was not supplied, it is not clear which component it was). `reasons` holds why, by `why` where that differs.
     `shorter` marks the lists among them of which only that is not known whether all that they say held (None: none).
     """
 
@@ -476,7 +477,8 @@ def _of_component(timeline: Timeline, name: str, column: str, component: Ints | 
     found = _own(timeline.tables["components"], name, np.maximum(component, -1), column)
     if column not in timeline.tables["components"]:
         return found
-    why = np.select([component == NONE_KNOWN, component == TWO_RECORDED], [1, 2], 0)
+    kinds = (NONE_KNOWN, TWO_RECORDED, NOT_CLEAR)
+    why = np.select([component == kind for kind in kinds], [1, 2, 3], 0)
     unread = _unreadable(timeline, "components", column, component)
     nowhere = (component == NONE_KNOWN) & ("position" not in timeline.tasks)
     return Values(
@@ -485,15 +487,16 @@ def _of_component(timeline: Timeline, name: str, column: str, component: Ints | 
         names=found.names,
         numbers=found.numbers,
         missing=found.missing,
-        undecidable=(component == TWO_RECORDED) | unread | nowhere,
+        undecidable=np.isin(component, kinds[1:]) | unread | nowhere,
         reasons=(
             _blank(name),
             NO_COMPONENT,
             TWO_COMPONENTS,
+            WHICH_COMPONENT,
             f"can't be read: {name}",
             "column not supplied: tasks.position",
         ),
-        why=np.select([unread, nowhere], [3, 4], why).astype(np.int8),
+        why=np.select([unread, nowhere], [4, 5], why).astype(np.int8),
     )
 
 

@@ -206,7 +206,7 @@ class Timeline:
         return index[new], place[new]
 
     def component_at(self, place: Ints, instant: Ints) -> Ints:
-        """Row of the installed component, or NONE_KNOWN or TWO_RECORDED."""
+        """Row of the installed component, or NONE_KNOWN, TWO_RECORDED or NOT_CLEAR."""
         found = np.full(len(place), NONE_KNOWN)
         known = np.flatnonzero(~self.nowhere(place))
         if len(self.components.place):

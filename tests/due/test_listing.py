@@ -143,7 +143,7 @@ FIRST, SECOND = {"removed_at": "2026-01-10T10:00:00Z"}, {"aircraft": "A2", "inst
             [{"removed_at": "2026-01-11"}, {"aircraft": "A2", "installed_at": "2026-01-11"}],
             "2026-01-11T08:00:00Z",
             ["A1", "A2"],
-            "in doubt: no boot known at that position and time, or two recorded",
+            "in doubt: which boot was at that position and time is not known",
             id="on-a-day-without-a-time",
         ),
         pytest.param([{}, SECOND], "2026-01-10T10:59:00Z", ["A1"], "", id="recorded-once"),
@@ -418,7 +418,7 @@ def test_a_treatment_in_doubt_is_told() -> None:
     assert row["note"].startswith("in doubt: ")
 
 
-NO_BOOT = "in doubt: no boot known at that position and time, or two recorded"
+NO_BOOT = "in doubt: which boot was at that position and time is not known"
 NO_TABLE = "in doubt: table not supplied: components"
 
 

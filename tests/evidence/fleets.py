@@ -14,7 +14,7 @@ from audit.evidence.doubt import CERTAIN, reasons_of
 from audit.evidence.treatments import NO_BOOT, NO_POSITION, Evidence, Subjects, Treatments
 from audit.intake.export import Export
 from audit.intake.reading import read_rows
-from audit.timeline.components import TWO_RECORDED
+from audit.timeline.components import NONE_KNOWN
 from audit.timeline.instants import HOUR, NEVER, instant
 from audit.timeline.timeline import Timeline, build_timeline
 
@@ -126,7 +126,7 @@ def why_perhaps(
     def perhaps(why: int) -> None:
         found.append(doubt if doubt != CERTAIN else why)
 
-    if not nowhere and boot != TWO_RECORDED and boot == mine and (boot >= 0 or place == here):
+    if not nowhere and boot >= NONE_KNOWN and boot == mine and (boot >= 0 or place == here):
         perhaps(CERTAIN)
     if not nowhere and not lost and place == here and (boot < 0 or mine < 0):
         perhaps(no_boot)

@@ -18,7 +18,7 @@ from audit.evidence.treatments import (
     treatments,
 )
 from audit.language.condition import Conditions
-from audit.timeline.components import TWO_RECORDED
+from audit.timeline.components import NOT_CLEAR, TWO_RECORDED
 from audit.timeline.instants import NEVER
 from audit.timeline.timeline import Timeline
 from tests.evidence.fleets import GRID, fleet
@@ -87,6 +87,8 @@ def truth(timeline: Timeline, scope: dict[str, Any], row: int, component: int) -
         finish = "" if component < 0 else timeline.tables["components"]["finish"].iloc[component]
         if component == TWO_RECORDED:
             reasons.append("two boots recorded at that position and time")
+        elif component == NOT_CLEAR:
+            reasons.append("which boot was at that position and time is not known")
         elif component < 0:
             lacks("component.finish", "no boot known at that position and time")
         elif not isinstance(finish, str):

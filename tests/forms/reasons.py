@@ -28,7 +28,8 @@ REASONS = (
     r"the record names a station of nearly the same name as another",
     r"H\d{3} is not in the table small",
     # Boots and positions
-    r"no boot known at that position and time(, or two recorded)?",
+    r"no boot known at that position and time",
+    r"which boot was at that position and time is not known",
     r"two boots recorded at that position and time",
     r"position not recorded, or not one of the boots' positions",
     # Records that may count

@@ -185,7 +185,7 @@ def test_two_boots_recorded_in_one_place() -> None:
     """Which of the two was worked on isn't known."""
     two = ({}, {"component_serial": "C2", "installed_at": "2025-06-09T00:00:00Z"})
     by, perhaps = told(FAULT, STRIPPED, components=two)
-    assert (by, perhaps) == ("", f"{NOT_SURE}no boot known at that position and time, or two recorded.")
+    assert (by, perhaps) == ("", f"{NOT_SURE}which boot was at that position and time is not known.")
 
 
 def test_certain_work_is_not_outdone_by_doubt() -> None:

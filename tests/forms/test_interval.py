@@ -157,7 +157,7 @@ def test_a_treatment_without_a_known_boot() -> None:
         (
             {},
             {"components": [{"installed_at": NOV("04")}]},
-            "no boot known at that position and time, or two recorded",
+            "which boot was at that position and time is not known",
         ),
         ({}, {"not_supplied": ["components"]}, "table not supplied: components"),
         ({"position": None}, {"not_supplied": ["components"]}, "table not supplied: components"),

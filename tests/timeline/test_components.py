@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from audit.intake.reading import read_rows
-from audit.timeline.components import NONE_KNOWN, TWO_RECORDED, Components, build_components, told_again
+from audit.timeline.components import NONE_KNOWN, NOT_CLEAR, TWO_RECORDED, Components, build_components, told_again
 from audit.timeline.instants import FOREVER, HOUR, NEVER, Ints, instant
 from audit.timeline.timeline import build_timeline
 from tests.timeline.rows import task
@@ -100,7 +100,7 @@ def test_the_boot_at_a_place(stays: list[Stay], unclear: list[tuple[int, int | N
             where == place and (since is None or since <= at) and (until is None or at < until)
             for where, since, until in unclear
         ):
-            return TWO_RECORDED
+            return NOT_CLEAR
         there = [row for row, stay in enumerate(stays) if stay.place == place and stay.lasts(at)]
         return {0: NONE_KNOWN, 1: there[0] if there else 0}.get(len(there), TWO_RECORDED)
 
@@ -147,12 +147,12 @@ def test_a_boot_recorded_at_two_places_at_once(stays: list[Stay]) -> None:
             since[one] = min(since[one], max(stays[one].since, stays[other].since))
     found = history(stays)
     assert set(np.flatnonzero(found.twice).tolist()) == {row for row, at in since.items() if at <= HOURS}
-    asked = np.array([*range(len(stays)), NONE_KNOWN, TWO_RECORDED])
+    asked = np.array([*range(len(stays)), NONE_KNOWN, TWO_RECORDED, NOT_CLEAR])
     for at in range(HOURS + 1):
         expected = [NONE_KNOWN if since[row] <= at else stay.boot for row, stay in enumerate(stays)]
-        assert found.boot_of(asked, at * HOUR).tolist() == [*expected, NONE_KNOWN, TWO_RECORDED]
+        assert found.boot_of(asked, at * HOUR).tolist() == [*expected, NONE_KNOWN, TWO_RECORDED, NOT_CLEAR]
     expected = [NONE_KNOWN if since[row] <= HOURS else stay.boot for row, stay in enumerate(stays)]
-    assert found.boot_of(asked).tolist() == [*expected, NONE_KNOWN, TWO_RECORDED]
+    assert found.boot_of(asked).tolist() == [*expected, NONE_KNOWN, TWO_RECORDED, NOT_CLEAR]
     assert found.boots == SERIALS
 
 

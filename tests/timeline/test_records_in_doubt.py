@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from audit.intake.reading import read_rows
-from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
+from audit.timeline.components import NONE_KNOWN, NOT_CLEAR, TWO_RECORDED
 from audit.timeline.records import Values, values
 from audit.timeline.subjects import looked_at
 from audit.timeline.timeline import Timeline, build_timeline
@@ -287,6 +287,7 @@ def test_without_the_history_of_the_boots() -> None:
     two = "? two boots recorded at that position and time"
     assert told(line, "component.installed_at", [TWO_RECORDED]) == [two]
     assert told(line, "component.finish", [TWO_RECORDED]) == [two]
+    assert told(line, "component.finish", [NOT_CLEAR]) == ["? which boot was at that position and time is not known"]
 
 
 NOTHING = "- performed_by holds nothing valid on that day"

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from audit.intake.reading import read_rows
-from audit.timeline.components import NONE_KNOWN, TWO_RECORDED
+from audit.timeline.components import NONE_KNOWN, NOT_CLEAR, TWO_RECORDED
 from audit.timeline.instants import FOREVER, HOUR, NEVER, instant
 from audit.timeline.timeline import Timeline, build_timeline, latest_instant, stacked
 from tests.timeline.rows import task
@@ -177,7 +177,7 @@ def unclear(line: Timeline, aircraft: str, at: str, moment: str) -> bool:
     """Whether it isn't clear which boot is at a position."""
     craft, code = list(line.aircraft_names).index(aircraft), list(line.position_names).index(at)
     when = np.array([instant(pd.Timestamp(moment, tz="UTC"))])
-    return int(line.component_at(line.place(np.array([craft]), code), when)[0]) == TWO_RECORDED
+    return int(line.component_at(line.place(np.array([craft]), code), when)[0]) == NOT_CLEAR
 
 
 @pytest.mark.parametrize(
@@ -242,7 +242,7 @@ def test_a_row_set_aside_in_a_history_without_removals() -> None:
 def test_a_boot_whose_removal_can_not_be_read() -> None:
     """It may have come off at any time: which boot was there is unclear until the next one was surely installed."""
     boots = [boot("B1", removed_at="?"), boot("B2", installed_at="2025-03-01T00:00:00Z")]
-    days = [("2024-12-31", NONE_KNOWN), ("2025-01-01", TWO_RECORDED), ("2025-02-28", TWO_RECORDED), ("2025-03-01", 1)]
+    days = [("2024-12-31", NONE_KNOWN), ("2025-01-01", NOT_CLEAR), ("2025-02-28", NOT_CLEAR), ("2025-03-01", 1)]
     line = timeline(task(position="left"), components=boots)
     [left] = [place for _, craft, at in placed(line) for place in range(2) if position(line, place) == at]
     for day, row in days:
