@@ -11,9 +11,10 @@ import numpy as np
 import pandas as pd
 
 from audit.due.forecast import LONGEST, Band, Log, forecast
-from audit.forms.naming import cells, positions
+from audit.forms.naming import Texts, cells, positions
 from audit.forms.outcomes import NONE
 from audit.language.rule import Rule
+from audit.timeline.codes import codes_of
 from audit.timeline.instants import (
     DAY,
     FOREVER,
@@ -25,6 +26,7 @@ from audit.timeline.instants import (
     group_begins,
     micros,
     micros_of,
+    next_of,
     running_max,
 )
 from audit.timeline.timeline import Timeline
@@ -66,6 +68,7 @@ PERHAPS: Final = "may still be running, by a record in doubt"
 OFF: Final = "the boot came off there and is on no aircraft"
 NO_LATEST: Final = "nothing tells when that ended"
 NO_DAY: Final = "the day can't be read"
+PERHAPS_SUPERSEDED: Final = "in doubt: the next revision is in force from then on, and nothing says when this one ends"
 
 
 @dataclass(frozen=True)
@@ -197,25 +200,32 @@ def _notes(rows: pd.DataFrame, first: Ints, early: Ints, as_of: int) -> list[str
 
 
 def _running_out(timeline: Timeline) -> Iterator[pd.DataFrame]:
-    """Authorisations, lots and manuals whose last day is not over at the as-of time, or can't be read."""
+    """Authorisations, lots and manuals whose last day is not over at the as-of time, or can't be read; a revision of no
+    known last day is in doubt from the next one on."""
     for kind, table, column, of in (
         ("authorisation", "people", "valid_to", ("person", "authorisation")),
         ("lot", "lots", "expires_on", ("product", "lot")),
         ("manual", "manuals", "superseded_on", ("manual", "revision")),
     ):
         frame = timeline.tables.get(table)
-        if frame is None or column not in frame:
+        if frame is None or (column not in frame and kind != "manual"):
             continue
-        last = micros(frame[column])
+        unreadable = timeline.unreadable.get((table, column), np.empty(0, np.intp))
+        last = micros(frame[column]) if column in frame else np.full(len(frame), NEVER)
+        blank = np.setdiff1d(np.flatnonzero(last == NEVER), unreadable)
+        if kind == "manual":
+            begins = next_of(codes_of(frame["manual"]), micros(frame["effective_from"]))[blank]
+            last[blank] = np.where(begins == FOREVER, NEVER, begins)
         # What holds to the end of a day is out of date from the next one on; a revision on its day.
         until = np.where(last == NEVER, NONE, last if kind == "manual" else last + DAY)
         coming = until > timeline.as_of
         if kind == "authorisation":
             coming &= ~_goes_on(frame)
-        rows = np.append(np.flatnonzero(coming), timeline.unreadable.get((table, column), np.empty(0, np.intp)))
+        rows = np.append(np.flatnonzero(coming), unreadable)
         names = [", ".join(cell) for cell in zip(*(cells(frame, name, rows) for name in of), strict=True)]
         since = micros(frame["valid_from"])[rows] if kind == "authorisation" else np.full(len(rows), NONE)
-        yield _plain(kind, names, since, until[rows])
+        notes = np.select([until[rows] == NONE, np.isin(rows, blank)], [NO_DAY, PERHAPS_SUPERSEDED], "").astype(object)
+        yield _plain(kind, names, since, until[rows], notes)
 
 
 def _goes_on(people: pd.DataFrame) -> Bools:
@@ -238,14 +248,14 @@ _ENDS: Final = {
 }
 
 
-def _plain(kind: str, names: list[str], since: Ints, until: Ints) -> pd.DataFrame:
+def _plain(kind: str, names: list[str], since: Ints, until: Ints, notes: Texts) -> pd.DataFrame:
     """Rows of what runs out at these instants, NONE where the day can't be read."""
     values: dict[str, Any] = dict.fromkeys(DUE_COLUMNS, "")
     none, read = np.full(len(names), NONE), until != NONE
     values |= {"kind": kind, "what": _ENDS[kind], "name": names, "used": np.nan, "limit": np.nan}
     values |= {name: _times(none) for name in ("earliest", "likely", "latest")}
     values |= {"since": _times(since), "due": _times(until)}
-    values |= {"note": np.where(read, "", NO_DAY), "rank": np.where(read, 2, 3), "when": np.where(read, until, FOREVER)}
+    values |= {"note": notes, "rank": np.where(read, 2, 3), "when": np.where(read, until, FOREVER)}
     return pd.DataFrame(values, index=range(len(names)))
 
 

@@ -21,6 +21,7 @@ from audit.timeline.instants import (
     Order,
     group_begins,
     micros,
+    next_of,
     running_max,
     take,
 )
@@ -227,7 +228,7 @@ def build_components(
     installed = micros(frame["installed_at"])
     boot = codes_of(frame["component_serial"])
     # No two boots are at one place, nor is one at two.
-    latest = np.minimum(_next(place, installed), _next(boot, installed))
+    latest = np.minimum(next_of(place, installed), next_of(boot, installed))
     if "removed_at" in frame:
         removed = micros(frame["removed_at"])
         removed = np.where(removed == NEVER, FOREVER, removed)
@@ -288,14 +289,6 @@ def _moved(instants: Ints, days: Ints | None, side: int) -> Ints:
     found = instants.copy()
     found[days] = some_time_of(instants[days])[side]
     return found
-
-
-def _next(owner: Ints, installed: Ints) -> Ints:
-    """When the owner of each row has its next installation, FOREVER where it has none."""
-    order = Order.of(owner, installed)
-    later = order.count(owner, installed, "until")
-    row = take(order.row, later, -1)
-    return np.where(take(owner, row, -1) == owner, take(installed, row, FOREVER), FOREVER)
 
 
 def _twice_from(boot: Ints, surely: tuple[Ints, Ints], begins: Ints) -> Ints:

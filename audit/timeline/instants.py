@@ -140,6 +140,13 @@ def take(values: Ints, index: Ints, missing: int) -> Ints:
     return found
 
 
+def next_of(owner: Ints, instants: Ints) -> Ints:
+    """The next instant of the owner of each row after its own, FOREVER where it has none."""
+    order = Order.of(owner, instants)
+    row = take(order.row, order.count(owner, instants, "until"), -1)
+    return np.where(take(owner, row, -1) == owner, take(instants, row, FOREVER), FOREVER)
+
+
 def micros_of(duration: timedelta) -> int:
     """Return a duration as microseconds."""
     return round(duration.total_seconds() * 1_000_000)

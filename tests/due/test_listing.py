@@ -9,7 +9,19 @@ import pandas as pd
 import pytest
 
 from audit.authoring.examples import example_export
-from audit.due.listing import BROKEN, FAR_AHEAD, LONG_AGO, NO_BAND, NO_DAY, NOT_ENOUGH, OFF, PERHAPS, DueList, due_list
+from audit.due.listing import (
+    BROKEN,
+    FAR_AHEAD,
+    LONG_AGO,
+    NO_BAND,
+    NO_DAY,
+    NOT_ENOUGH,
+    OFF,
+    PERHAPS,
+    PERHAPS_SUPERSEDED,
+    DueList,
+    due_list,
+)
 from audit.forms.judging import AMBIGUOUS, what_comes
 from audit.intake.export import Export
 from audit.intake.reading import read_export
@@ -491,6 +503,27 @@ def test_an_authorisation_runs_out_once_a_time() -> None:
     ]
     rows = due(CURE, "2026-01-12T12:00:00Z", people=people, tasks=[DONE]).rows
     assert rows["due"].dt.strftime("%m-%d").tolist() == ["01-21", "02-06"]
+
+
+@pytest.mark.parametrize(
+    ("last", "expected"),
+    [
+        pytest.param({}, [("M, 4", "02-01", PERHAPS_SUPERSEDED)], id="blank"),
+        pytest.param({"superseded_on": "2026-01-20"}, [("M, 4", "01-20", "")], id="told"),
+        pytest.param({"superseded_on": "soon"}, [("M, 4", None, NO_DAY)], id="can-not-be-read"),
+    ],
+)
+def test_a_revision_of_no_known_last_day_is_in_doubt_from_the_next_one_on(
+    last: dict[str, str], expected: list[tuple[str, str | None, str]]
+) -> None:
+    """As the audit takes it; a revision before is in doubt already, another manual is of no matter."""
+    began = {"3": "2025-01-01", "4": "2025-06-01", "5": "2026-02-01"}
+    manuals = [{"manual": "M", "revision": name, "effective_from": day} for name, day in began.items()]
+    manuals[1] |= last
+    manuals.append({"manual": "N", "revision": "1", "effective_from": "2026-01-25"})
+    rows = due(CURE, "2026-01-12T12:00:00Z", manuals=manuals, tasks=[DONE]).rows
+    days = rows["due"].dt.strftime("%m-%d").astype(object).where(rows["due"].notna(), None)
+    assert list(zip(rows["name"], days, rows["note"], strict=True)) == expected
 
 
 def test_what_runs_out_after_the_time_is_counted() -> None:
