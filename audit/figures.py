@@ -28,9 +28,9 @@ def figure(value: float) -> str:
     return f"{round(value, 2):,.2f}".rstrip("0").rstrip(".")
 
 
-def several(number: int, thing: str) -> str:
-    """A number of things: `1 coat`, `3 coats`."""
-    return f"{number:,} {thing}{'' if number == 1 else 's'}"
+def quantity(number: float, unit: str) -> str:
+    """A number of things or units: `1 coat`, `3 coats`, `2.5 hours`."""
+    return f"{number:,.12g} {unit}{'' if number == 1 else 's'}"
 
 
 def abridged(text: str, longest: int) -> str:

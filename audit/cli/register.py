@@ -44,7 +44,7 @@ def start(
     quiet: Quiet = False,
 ) -> ExitCode:
     """Audit an export and take what is found as known: no report, and tomorrow only what is more is new."""
-    from audit.figures import several
+    from audit.figures import quantity
     from audit.pipeline import recorded, traced_audit
     from audit.register.store import open_register
 
@@ -53,7 +53,7 @@ def start(
         result = recorded(opened, traced_audit(location(export), options, step, register=opened), "start")
         opened.commit()
     if not quiet:
-        say(f"Known from here on: {several(len(result.findings), 'finding')}.")
+        say(f"Known from here on: {quantity(len(result.findings), 'finding')}.")
     return ExitCode.NOTHING_JUDGED if result.nothing_judged else ExitCode.CLEAN
 
 

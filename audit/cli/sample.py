@@ -79,7 +79,7 @@ def plan(
 ) -> ExitCode:
     """Say how many records have to be drawn, for each number of deviations that is expected."""
     from audit.errors import AuditError
-    from audit.figures import several
+    from audit.figures import quantity
     from audit.sampling.drawing import allocation, strata_of
     from audit.sampling.words import percent
 
@@ -88,7 +88,7 @@ def plan(
     aim = _aim(tolerable, confidence, 0)
     records, parted = len(frame), "1 stratum" if len(strata) == 1 else f"{len(strata):,} strata"
     print(
-        f"{several(records, 'record')}, {parted}. {aim.too_many(records):,} deviating ones "
+        f"{quantity(records, 'record')}, {parted}. {aim.too_many(records):,} deviating ones "
         f"({percent(aim.tolerable)}) would be too many; {percent(aim.confidence)} confidence."
     )
     for expected in range(6):

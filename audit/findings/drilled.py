@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from audit.errors import AuditError
-from audit.figures import several
+from audit.figures import quantity
 from audit.intake.small_files import read_file
 from audit.language.rule import Rule
 
@@ -35,8 +35,8 @@ class LastDrill:
     @property
     def but(self) -> str:
         """What stands against it: false alarms, and rules that it proved nothing of; blank where nothing does."""
-        said = [several(self.false_alarms, "false alarm")] if self.false_alarms else []
-        said += [f"nothing is proved of {several(len(self.undrilled), 'rule')}"] if self.undrilled else []
+        said = [quantity(self.false_alarms, "false alarm")] if self.false_alarms else []
+        said += [f"nothing is proved of {quantity(len(self.undrilled), 'rule')}"] if self.undrilled else []
         return "; ".join(said)
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from audit.evidence.boots import Odometer
 from audit.evidence.doubt import CERTAIN
 from audit.evidence.treatments import treatments
-from audit.figures import several
+from audit.figures import quantity
 from audit.forms.naming import Texts, aircraft_of, cells, days
 from audit.language.condition import Conditions
 from audit.timeline.instants import Bools, Ints, Order
@@ -93,4 +93,4 @@ def _takeoffs(timeline: Timeline, boot: Ints, at: Ints) -> Ints:
 
 
 def _flown(who: str, times: Ints) -> list[str]:
-    return [f"{who} {several(number, 'time')} since." if number else "" for number in times.tolist()]
+    return [f"{who} {quantity(number, 'time')} since." if number else "" for number in times.tolist()]

@@ -20,7 +20,7 @@ from audit.evidence.doubt import CERTAIN, PLAIN, RECORDS_END, Rank, View, Why, f
 from audit.evidence.flying import first_takeoff
 from audit.evidence.sessions import InSessions, in_sessions, may_go_on, perhaps_swapped, possible_parts
 from audit.evidence.treatments import NO_BOOT, NO_POSITION
-from audit.figures import figure, several
+from audit.figures import quantity
 from audit.forms import describing
 from audit.forms.drawing import AroundSession
 from audit.forms.form import BOOTS_READ, SEASON_READ, SESSIONS_READ, Form, Never
@@ -28,7 +28,6 @@ from audit.forms.naming import OF_TREATMENT, Keys, days, moments, of_session, of
 from audit.forms.outcomes import Judgement, judged
 from audit.language.condition import BootConditions
 from audit.language.events import Bounds, Season
-from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.values import Count
 from audit.language.wording import Said
@@ -287,7 +286,7 @@ def _flown(cases: pd.DataFrame, timeline: Timeline) -> Mapping[str, Sequence[Any
 def _told(rule: CountRule, case: Mapping[str, Any]) -> Iterator[Said]:
     """Say how many coats or sessions there are and how many there should be."""
     measured, limit = int(case["measured"]), int(case["limit"])
-    number = several(measured, "coat" if rule.sessions is None else "treatment")
+    number = quantity(measured, "coat" if rule.sessions is None else "treatment")
     values = {"measured": number, "limit": f"{limit:,}"}
     kinds: tuple[str, ...] = ("too_few",) if measured else ("none", "too_few")
     asked = f"at least {limit:,} required"
@@ -296,11 +295,11 @@ def _told(rule: CountRule, case: Mapping[str, Any]) -> Iterator[Said]:
     if rule.sessions is None:
         yield Said(kinds, values, f"{number} of {case['product']} recorded; {asked}.")
         return
-    flights, until = several(case["flights"], "flight"), case["last_day"]
-    values |= {"hours": quantity(round(case["hours"], 2), "flight hour"), "flights": flights, "until": until}
-    flown = f"Flew {figure(case['hours'])} flight hours in {flights}"
+    flights, until = quantity(case["flights"], "flight"), case["last_day"]
+    hours = quantity(round(case["hours"], 2), "flight hour")
+    values |= {"hours": hours, "flights": flights, "until": until}
     done = f"with {number}; {asked}" if measured else f"without {describing.of_class(rule.scope)}"
-    yield Said(kinds, values, f"{flown} in the season, from {case['since']} to {until}, {done}.")
+    yield Said(kinds, values, f"Flew {hours} in {flights} in the season, from {case['since']} to {until}, {done}.")
 
 
 def _figures(rule: CountRule) -> Mapping[str, str]:

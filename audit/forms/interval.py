@@ -35,7 +35,7 @@ from audit.evidence.meters import Limits, Meter, Tolerance, bases, meters
 from audit.evidence.seasons import Windows, season_around
 from audit.evidence.sessions import Sessions, in_sessions
 from audit.evidence.treatments import NO_BOOT, NO_POSITION
-from audit.figures import figure
+from audit.figures import figure, quantity
 from audit.forms import describing
 from audit.forms.coming import coming
 from audit.forms.drawing import Drawing, UseOfBoot
@@ -45,7 +45,6 @@ from audit.forms.naming import OF_TREATMENT, Keys, at_work_order, moments
 from audit.forms.outcomes import NONE, Judgement, joined, together, unbroken
 from audit.language.condition import BootConditions
 from audit.language.events import Season
-from audit.language.in_words import quantity
 from audit.language.rule import Rule
 from audit.language.wording import Said
 from audit.planting import planting
@@ -438,9 +437,10 @@ def _identity(rule: IntervalRule, cases: pd.DataFrame, evidence: pd.DataFrame, t
 def _told(rule: IntervalRule, case: Mapping[str, Any]) -> Iterator[Said]:
     """Say how much passed since the last treatment, and how much was allowed."""
     measured, limit, carried, unit = (case[name] for name in ("measured", "limit", "carried", "unit"))
+    unit = unit.removesuffix("s")
     over = figure(measured - limit) if measured - limit >= 0.01 else "less than 0.01"
     values = {
-        "measured": quantity(round(measured, 2), unit.removesuffix("s")),
+        "measured": quantity(round(measured, 2), unit),
         "limit": figure(limit),
         "over_by": over,
     }
@@ -448,7 +448,7 @@ def _told(rule: IntervalRule, case: Mapping[str, Any]) -> Iterator[Said]:
     since = f"since {case['product']} on" if case["task"] >= 0 else "without a treatment since"
     more, late = ("more", "late") if carried > 0 else ("less", "early")
     counted = f", {figure(abs(carried))} {more} counted since it was done {late}" if carried else ""
-    passed = f"{figure(measured - carried)} {unit} {since} {case['since']}{counted}"
+    passed = f"{quantity(round(measured - carried, 2), unit)} {since} {case['since']}{counted}"
     yield Said(kinds, values, f"{passed}; {figure(limit)} allowed; {over} over.")
 
 

@@ -29,14 +29,14 @@ from audit.evidence.overlapping import (
     within_rounding,
 )
 from audit.evidence.treatments import UNREADABLE_RECORD, doubt_of
-from audit.figures import time_span
+from audit.figures import quantity, time_span
 from audit.forms import describing
 from audit.forms.drawing import TwoThings
 from audit.forms.form import COVERAGE_READ, Form, Never
 from audit.forms.naming import Keys, Texts, cells, moments
 from audit.forms.outcomes import Judgement, joined, unbroken
 from audit.intake.tables import COMPONENTS, FLIGHTS, TABLES, TASKS
-from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words, quantity
+from audit.language.in_words import all_of, conditions_in_words, label_of, list_in_words, name_in_words
 from audit.language.rule import Rule
 from audit.language.wording import Said
 from audit.planting import planting

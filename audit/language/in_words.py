@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import timedelta
 from typing import Any
 
+from audit.figures import quantity
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn
 from audit.language.rule import Basis
 from audit.timeline.vocabulary import VOCABULARY
@@ -141,12 +142,6 @@ def duration_in_words(duration: timedelta) -> str:
     hours, minutes = divmod(int(minutes), 60)
     parts = [quantity(hours, "hour"), quantity(minutes, "minute"), quantity(seconds, "second")]
     return " ".join(part for part in parts if not part.startswith("0 ")) or "0 minutes"
-
-
-def quantity(count: float, unit: str) -> str:
-    """`1 hour`, `2.5 hours`; a unit that is a plural already stays as it is."""
-    plural = unit if unit.endswith("s") else f"{unit}s"
-    return f"{count:,g} {plural.removesuffix('s') if count == 1 else plural}"
 
 
 def day_of_year_in_words(day: tuple[int, int]) -> str:

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from audit.figures import figure, several, time_span
+from audit.figures import figure, quantity, time_span
 from audit.findings.result import FINDING_COLUMNS, PLACE_COLUMNS, AuditResult, Recorded, Rule
 from audit.report.rows import day_and_time, instant, level_name
 from audit.report.visible import visible
@@ -73,8 +73,8 @@ def aircraft_text(result: AuditResult, recorded: Sequence[Recorded], aircraft: s
     lines.sort(key=lambda line: (line.at, line.mark == FAULT))
     head = [
         f"{aircraft}, all that is recorded up to {day_and_time(instant(result.as_of))}",
-        f"{several(len(recorded), 'record')}, {several(len(found), 'finding')}, "
-        f"{several(unjudged, 'check')} that could not be judged",
+        f"{quantity(len(recorded), 'record')}, {quantity(len(found), 'finding')}, "
+        f"{quantity(unjudged, 'check')} that could not be judged",
         "",
         f"{FAULT.strip()} a finding; {MARK.strip()} a record that one is about. Times are UTC.",
         "",

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from audit.figures import several
+from audit.figures import quantity
 from audit.report.rows import day_and_time, level_name
 from audit.report.visible import visible
 
@@ -42,7 +42,7 @@ def page_template(name: str, shown: Callable[[str], str] = visible) -> Template:
         "day_and_time": day_and_time,
         "grouped": lambda number: f"{number:,}",
         "level_name": level_name,
-        "several": several,
+        "quantity": quantity,
     }
     return environment.get_template(name)
 

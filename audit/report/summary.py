@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from audit.figures import several
+from audit.figures import quantity
 from audit.findings.result import LEVELS, OUTCOMES, AuditResult, Health, Level
 from audit.report.rows import day_and_time, instant, level_name
 from audit.report.standing import is_open, not_counted, since_last_run
@@ -45,7 +45,7 @@ def _lines(result: AuditResult) -> Iterator[str]:
     counted = result.findings[is_open(result.findings)]
     levels, aside = counted["level"].value_counts(), not_counted(result.findings)
     as_of = day_and_time(instant(result.as_of))
-    yield f"{result.export_name}, as of {as_of}, {several(len(coverage), 'rule')}"
+    yield f"{result.export_name}, as of {as_of}, {quantity(len(coverage), 'rule')}"
     if result.silent_days:
         yield f"AS OF {result.silent_days:,} DAYS AFTER THE LAST RECORD OR FLIGHT: if not meant, set --as-of."
     if result.nothing_judged:
@@ -67,7 +67,7 @@ def _lines(result: AuditResult) -> Iterator[str]:
         yield _line("Drill", str(result.drilled))
         yield from (_line("", but) for but in (result.drilled.but,) if but)
     if idle:
-        yield _line("Idle", f"{len(idle)} of {several(len(coverage), 'rule')}: nothing in scope; not a pass")
+        yield _line("Idle", f"{len(idle)} of {quantity(len(coverage), 'rule')}: nothing in scope; not a pass")
         yield from _first(idle)
     yield from _export(result)
     yield from _health(result.health)
@@ -88,7 +88,7 @@ def _export(result: AuditResult) -> Iterator[str]:
         pair = result.near_names[0]
         yield _line("One name?", f"{len(result.near_names):,} nearly equal: {pair}")
     if result.flight_clock:
-        wrong = several(result.flight_clock.contradictions, "contradiction")
+        wrong = quantity(result.flight_clock.contradictions, "contradiction")
         yield _line("Clock?", f"flight times: {wrong} as UTC, far fewer as local time")
     if result.season_not_set:
         more = _more(len(result.season_not_set) - 1)
@@ -99,7 +99,7 @@ def _export(result: AuditResult) -> Iterator[str]:
         if len(absent) > 1:
             yield _line("", f"and {len(absent) - 1} more tables or columns that rules read")
     for altered in (one for one in result.absent if one.of_register):
-        yield _line("No register", f"altered records are not seen: {several(len(altered.rules), 'rule')} idle")
+        yield _line("No register", f"altered records are not seen: {quantity(len(altered.rules), 'rule')} idle")
 
 
 def _health(health: Health | None) -> Iterator[str]:

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from audit.figures import several
+from audit.figures import quantity
 from audit.forms.weeks import WEEK, monday
 from audit.timeline.instants import DAY, NEVER, Ints
 from audit.timeline.timeline import Timeline
@@ -241,7 +241,7 @@ def _signals(trend: Trend) -> Iterator[Signal]:
 
 
 def _so_many(findings: float, checks: float) -> str:
-    return f"{several(int(findings), 'finding')} in {several(int(checks), 'check')}"
+    return f"{quantity(int(findings), 'finding')} in {quantity(int(checks), 'check')}"
 
 
 def _day(instant: int) -> date:

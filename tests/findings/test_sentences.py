@@ -111,7 +111,7 @@ def test_a_last_coat_in_doubt(cells: dict[str, Any], sentence: str, doubt: dict[
         (
             BOOTS,
             [
-                "Flew 1 flight hours in 1 flight in the season, from 2025-10-01 to 2025-11-20, "
+                "Flew 1 flight hour in 1 flight in the season, from 2025-10-01 to 2025-11-20, "
                 "without an ice-adhesion treatment.",
                 "Flew 1.25 flight hours in 1 flight in the season, from 2025-11-20 to 2026-04-30, "
                 "without an ice-adhesion treatment.",
