@@ -386,7 +386,8 @@ def _with_coats(rule: CountRule, timeline: Timeline, spot: Spot, target: int) ->
             raise NotPlantable("without a coat there is no session")
         return Planted(what, (Edit("tasks", int(rows[nth]), {"coats": str(coats[nth] + more)}),), window)
     if more <= 0:
-        return Planted(what, planting.voided(rows[np.isin(coat, single[len(single) + more :])].tolist()), window)
+        gone = rows[np.isin(coat, single[len(single) + more :])]
+        return Planted(what, planting.voided(timeline, gone.tolist()), window)
     last, order = int(rows[np.argmax(ends)]), planting.cell(timeline, "tasks", "work_order", int(rows[0]))
     edits = []
     for number in range(1, more + 1):
@@ -429,7 +430,9 @@ def _not_of(timeline: Timeline, row: int, place: int) -> Edit:
     places = timeline.placed(np.array([row]))[1]
     others = timeline.position_of(places[places != place])
     names = [str(timeline.position_names[code]) for code in others.tolist() if code != timeline.unknown_position]
-    return Edit("tasks", row, {"position": "; ".join(names), "component_serial": ""} if names else {"status": "void"})
+    if not names:
+        return planting.voided(timeline, [row])[0]
+    return Edit("tasks", row, {"position": "; ".join(names), "component_serial": ""})
 
 
 COUNT = Form(

@@ -573,6 +573,7 @@ def _flown_more(timeline: Timeline, spot: Spot, meter: Meter, until: int) -> Pla
     [first], [last] = (flights.first_from(aircraft, np.array([at])) for at in (spot["anchor"], until))
     if first == last:
         raise NotPlantable("nothing was flown in the stretch")
+    planting.has_column(timeline, "flights", "cycles")
     cycles = int(flights.cycles[first + 1] - flights.cycles[first]) + left + spot.outside
     edit = Edit("flights", int(flights.row[first]), {"cycles": str(cycles)})
     return Planted(f"{left + spot.outside} more cycles in the stretch", (edit,), (spot["anchor"], until))

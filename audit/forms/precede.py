@@ -252,7 +252,9 @@ def _without(timeline: Timeline, spot: Spot, rows: Ints, last: Sequence[int]) ->
     """The earlier treatments void; inside, all but the last one of each kind that would do."""
     gone = rows if spot.outside else np.setdiff1d(rows, last)
     start = int(timeline.times["started_at"][rows].min())
-    return Planted(f"{len(gone)} earlier treatments void", planting.voided(gone.tolist()), (start, spot["at"]))
+    return Planted(
+        f"{len(gone)} earlier treatments void", planting.voided(timeline, gone.tolist()), (start, spot["at"])
+    )
 
 
 PRECEDE = Form(

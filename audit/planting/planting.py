@@ -264,6 +264,14 @@ def session_rows(timeline: Timeline, conditions: Conditions, spot: Spot) -> Ints
     return found.records(np.flatnonzero(mine))
 
 
-def voided(rows: Sequence[int]) -> tuple[Edit, ...]:
+def voided(timeline: Timeline, rows: Sequence[int]) -> tuple[Edit, ...]:
     """Task records that no longer count."""
+    if len(rows):
+        has_column(timeline, "tasks", "status")
     return tuple(Edit("tasks", row, {"status": "void"}) for row in rows)
+
+
+def has_column(timeline: Timeline, table: str, column: str) -> None:
+    """Refuse what would be written in a column that the export lacks: the fault would not be in it."""
+    if column not in timeline.tables[table]:
+        raise NotPlantable(f"column not supplied: {table}.{column}")

@@ -7,9 +7,10 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from audit.authoring.examples import example_export
+from audit.authoring.examples import example_export, example_rows
 from audit.forms import form_of
 from audit.forms.judging import every_subject
+from audit.intake.reading import read_rows
 from audit.language.rule import Example
 from audit.planting.planting import NotPlantable, Side, Spot
 from audit.timeline.timeline import build_timeline
@@ -175,3 +176,47 @@ def refused(data: dict[str, Any], side: Side, **tables: Any) -> list[str]:
 )
 def test_why_nothing_is_planted(data: dict[str, Any], side: Side, tables: dict[str, Any], expected: str) -> None:
     assert expected in refused(data, side, **tables)
+
+
+@pytest.mark.parametrize(
+    ("data", "tasks", "cell"),
+    [
+        pytest.param(rule("precede", scope=GLOSS, needs=PREP), [COAT, PREPARED], ("tasks", "status"), id="precede"),
+        pytest.param(
+            rule("count", scope=GLOSS, coats={"at_least": 2}),
+            [COAT | {"coat": 1}, COAT | {"coat": 2, "finished_at": "2025-06-02T12:30:00Z"}],
+            ("tasks", "status"),
+            id="coats",
+        ),
+        pytest.param(
+            rule("count", scope=GLOSS, sessions={"at_least": 1}, season={"from": "06-01", "to": "06-30"}),
+            [COAT],
+            ("tasks", "status"),
+            id="sessions",
+        ),
+        pytest.param(
+            rule("interval", scope=GLOSS, at_most={"cycles": 3}), [COAT], ("flights", "cycles"), id="interval: cycles"
+        ),
+    ],
+)
+@pytest.mark.parametrize("supplied", [True, False])
+def test_nothing_is_planted_in_a_column_that_the_export_lacks(
+    data: dict[str, Any], tasks: list[dict[str, Any]], cell: tuple[str, str], supplied: bool
+) -> None:
+    """The records would stay what they are, and the rule seem to miss the fault."""
+    flights = [FLOWN | {"cycles": 1}, LATER | {"cycles": 1}]
+    tables = example_rows(
+        Example.model_validate({"name": "n", "expect": "complies", "tasks": tasks, "flights": flights})
+    )
+    table, column = cell
+    if not supplied:
+        tables[table] = [{name: text for name, text in row.items() if name != column} for row in tables[table]]
+    timeline = build_timeline(read_rows(tables), pd.Timestamp("2025-07-04T00:00:00Z"))
+    asked = RULES.validate_python(data)
+    case = every_subject(asked, timeline).to_dict("records")[-1]
+    spot, plant = Spot(case, "outside", "new", 0), form_of(asked).plant(asked, timeline)  # type: ignore[arg-type]
+    if supplied:
+        assert [edit for edit in plant(spot).edits if edit.table == table and column in edit.cells]
+        return
+    with pytest.raises(NotPlantable, match=f"column not supplied: {table}.{column}"):
+        plant(spot)
