@@ -23,15 +23,15 @@ AMBIGUOUS = "ambiguous time: the clock went back, and the verdict depends on whi
 
 def judge_rule(rule: Rule, timeline: Timeline) -> Outcomes:
     """Judge by the rule's form; a subject whose verdict depends on the reading of an ambiguous time is unjudged."""
-    if not len(timeline.tasks):
-        # An export without a single record is broken; that nothing was done can't be read from it.
+    if not timeline.audited:
+        # An export without a single record that can be read is broken; that nothing was done can't be read from it.
         return Outcomes(0, cases())
     return _judged(rule, timeline)[1]
 
 
 def judge_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.DataFrame]:
     """As `judge_rule`; and what was judged, complying subjects included, counted by station and week (WEEK_COLUMNS)."""
-    if not len(timeline.tasks):
+    if not timeline.audited:
         return judge_rule(rule, timeline), by_week({}, 0, cases(), set(), timeline)
     return judge_part_by_week(rule, timeline)
 
@@ -95,7 +95,7 @@ def _judged(rule: Rule, timeline: Timeline) -> tuple[Judgement, Outcomes]:
 
 def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
     """A case for every subject in scope, with its `outcome`: complies, finding or unjudged."""
-    if not len(timeline.tasks):
+    if not timeline.audited:
         return cases().assign(outcome="")
     judgement, outcomes = _judged(rule, timeline)
     found = outcomes.cases

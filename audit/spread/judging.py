@@ -63,7 +63,7 @@ def judged_in_parts(
     """
     size = sum(len(export.tables[table]) for table in LARGE if table in export.tables)
     buckets = spread.buckets or max(spread.workers, size // ROWS_OF_A_PART + 1)
-    if not len(timeline.tasks) or (buckets == 1 and not spread.elsewhere):
+    if not timeline.audited or (buckets == 1 and not spread.elsewhere):
         return _in_one(rules, timeline, progress, ahead=ahead)  # without a record nothing is judged
     of_owner: dict[Owner, list[Rule]] = {}
     for rule in rules:

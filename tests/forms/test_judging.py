@@ -109,6 +109,14 @@ def test_ambiguous_times_of_nobody() -> None:
     assert (found.in_scope, found.findings, found.unjudged) == (2, 0, 2)
 
 
+def test_nothing_is_judged_where_every_record_is_set_aside() -> None:
+    """Records of which none can be read are as good as no records: that no flights overlap is no clean result."""
+    flight = {"takeoff_at": "2025-10-26T08:00:00Z"}
+    flown = rule("overlap", between=["flights", "flights"], same=["aircraft"])
+    assert verdict(flown, tasks=[coat("00:10Z", "00:20Z")], flights=[flight]) == "1 complies"
+    assert verdict(flown, tasks=[coat("00:10Z", "00:20 UTC")], flights=[flight]) == "idle"
+
+
 def test_two_boots_at_one_position_are_two_subjects() -> None:
     """A season's subjects are named by no record: where the clock of one record is in doubt, none of the boots that
     are recorded at its position is lost."""
