@@ -28,7 +28,7 @@ def map_export(
         "mapping.yaml"
     ),
 ) -> ExitCode:
-    """Draft a mapping file for a foreign export, with its doubts as comments, and show what a first read gives."""
+    """Draft a mapping file for a foreign export, with its doubts to be decided, and show what a first read gives."""
     if os.path.lexists(out):
         raise AuditError(f"{out} is there already: nothing was written. Name another file with --out.")
     from audit.intake.drafting import draft_mapping

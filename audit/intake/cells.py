@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from audit.errors import AuditError
 from audit.intake.cell_faults import Faults
 from audit.intake.export import InputFile
+from audit.intake.location import BY_A_MAPPING
 from audit.intake.tables import Column, Kind, Table
 
 WORDS: Final = pa.dictionary(pa.int32(), pa.string())
@@ -197,8 +198,8 @@ def _missing(missing: Sequence[str], unknown: Sequence[str]) -> str:
         if near := difflib.get_close_matches(name, unknown, n=1):
             sentence += f"; is `{near[0]}` meant to be `{name}`?"
     if len(unknown) == 1 and re.search(r"[;\t|]", unknown[0]):
-        sentence += "; its cells have to be separated by commas"
-    return sentence
+        return f"{sentence}; its cells have to be separated by commas, or a mapping has to say by what"
+    return sentence if len(missing) == 1 else f"{sentence}; {BY_A_MAPPING}"
 
 
 def joined_header(rows: Sequence[Sequence[str]]) -> list[str]:

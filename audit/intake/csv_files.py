@@ -122,11 +122,7 @@ class _WatchedFile(io.RawIOBase):
         try:
             text = self._decoder.decode(data, final=not data)
         except UnicodeDecodeError as error:
-            at = self._size - pending + error.start
-            raise AuditError(
-                f"{self._of.name}, line {_line_of(self._of, self._layout, at)}: byte {at + 1} of the file is not "
-                + ("UTF-8; save the export as UTF-8" if self._plain else f"{self._layout.encoding}")
-            ) from error
+            raise _of_other_encoding(self._of, self._layout, self._size - pending + error.start) from error
         return data if self._plain else text.encode("utf-8", errors="surrogatepass")
 
     def _drop_lines(self, text: bytes) -> bytes:
@@ -287,13 +283,17 @@ def csv_header(file: ExportFile, layout: Layout) -> list[str]:
         head = opened.read(1 << 20)
     utf_8 = layout.encoding in ("utf-8", "utf-8-sig")
     if utf_8 and head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        raise AuditError(f"{file.name}, line 1: this is UTF-16; save the export as UTF-8")
-    text = codecs.getincrementaldecoder(layout.encoding)("replace").decode(head).removeprefix("\ufeff")
-    lines = text.split("\n")
-    if not any(line.strip() for line in lines):
-        raise AuditError(f"{file.name} is empty; its first line must name the columns")
-    if "\0" in lines[0]:
+        raise AuditError(
+            f"{file.name}, line 1: this is UTF-16; save the export as UTF-8, or say `encoding: utf-16` in a mapping"
+        )
+    if layout.encoding != "utf-16" and b"\0" in head.partition(b"\n")[0]:
         raise AuditError(f"{file.name}, line 1: this is a binary file, not CSV text")
+    try:
+        text = codecs.getincrementaldecoder(layout.encoding)().decode(head).removeprefix("\ufeff")
+    except UnicodeDecodeError as error:
+        raise _of_other_encoding(file, layout, error.start) from error
+    if not any(line.strip() for line in text.split("\n")):
+        raise AuditError(f"{file.name} is empty; its first line must name the columns")
     csv.field_size_limit(LARGEST_CELL)
     stream = io.StringIO(text, newline="")
     for _ in range(layout.skip_rows):
@@ -361,6 +361,14 @@ def _physical_lines(file: ExportFile, layout: Layout) -> int:
         ends += _line_ends(piece) - (last == b"\r" and piece[:1] == b"\n")
         last = piece[-1:]
     return ends + (last not in (b"", b"\n", b"\r"))
+
+
+def _of_other_encoding(file: ExportFile, layout: Layout, at: int) -> AuditError:
+    """What to say of a byte (its place in the file, from 0) that the encoding doesn't have."""
+    place = f"{file.name}, line {_line_of(file, layout, at)}: byte {at + 1} of the file is not"
+    if layout.encoding in ("utf-8", "utf-8-sig"):
+        return AuditError(f"{place} UTF-8; save the export as UTF-8, or say its `encoding` in a mapping")
+    return AuditError(f"{place} {layout.encoding}; say another `encoding` in the mapping")
 
 
 def _line_of(file: ExportFile, layout: Layout, at: int) -> int:

@@ -22,7 +22,7 @@ from audit.errors import AuditError, said_by
 from audit.intake.canonical_text import canonical_text
 from audit.intake.cells import Cells, Grid, canonical_names, match_columns
 from audit.intake.export import InputFile
-from audit.intake.location import location_name
+from audit.intake.location import BY_A_MAPPING, location_name
 from audit.intake.refusing import refusing
 from audit.intake.tables import TABLES, Column, Table
 from audit.yaml.faults import did_you_mean
@@ -56,7 +56,7 @@ class Database:
             if known in TABLES:
                 found[known] = name
         if "tasks" not in found:
-            raise AuditError(f"{self.name} has no table called tasks")
+            raise AuditError(f"{self.name} has no table called tasks; {BY_A_MAPPING}")
         return {name: found[name] for name in TABLES if name in found}
 
     def read_table(self, name: str, choose: Choose, at_most: int | None = None) -> Grid:

@@ -11,7 +11,9 @@ from audit.errors import AuditError
 from audit.intake.cells import Cells, ExportFile
 from audit.intake.csv_files import read_csv
 from audit.intake.files_in_archives import unpacked
+from audit.intake.location import BY_A_MAPPING
 from audit.intake.parquet_files import read_parquet
+from audit.intake.refusing import refusing
 from audit.intake.tables import TABLES, Column, Table
 from audit.intake.workbooks import read_workbook
 
@@ -22,13 +24,17 @@ _READERS: Final[Mapping[str, Callable[[ExportFile, Table, Sequence[Column]], Cel
 }
 
 
+_SQLITE: Final = b"SQLite format 3\0"
+"""How the file of an SQLite database begins (its file format, 1.3)."""
+
+
 def find_files(export: Path) -> dict[str, ExportFile]:
     """The file of each canonical table (`tasks.csv`, `TASKS.PARQUET`), in the order of `TABLES`.
 
     AuditError if the export can't be read, holds no tasks, or two files for one table. Other files are ignored.
     """
     if export.is_file() and export.suffix.lower() != ".zip":
-        raise AuditError(f"{export} is not a folder; give the folder that holds the export's files")
+        raise AuditError(f"{export} is not a folder; {_instead(export)}")
     found: dict[str, ExportFile] = {}
     for file in list_files(export, below=False):
         path = PurePosixPath(file.name)
@@ -39,8 +45,18 @@ def find_files(export: Path) -> dict[str, ExportFile]:
             raise AuditError(f"{export} holds two files for one table, {found[name].name} and {file.name}; leave one")
         found[name] = file
     if "tasks" not in found:
-        raise AuditError(f"{export} has no tasks table: neither tasks.csv nor tasks.parquet nor tasks.xlsx is there")
+        raise AuditError(
+            f"{export} has no tasks table: neither tasks.csv nor tasks.parquet nor tasks.xlsx is there; {BY_A_MAPPING}"
+        )
     return {name: found[name] for name in TABLES if name in found}
+
+
+def _instead(file: Path) -> str:
+    """What to give in the place of a file that is no archive."""
+    with refusing(file.name), file.open("rb") as opened:
+        if opened.read(len(_SQLITE)) == _SQLITE:
+            return f"it is an SQLite database: give its URL, sqlite:///{file}"
+    return f"give the folder, or a zip file, that holds the export's files; {BY_A_MAPPING}"
 
 
 def list_files(export: Path, *, below: bool) -> list[ExportFile]:

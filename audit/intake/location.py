@@ -12,6 +12,9 @@ from audit.errors import AuditError
 # A single letter is a drive of Windows. One slash is enough: a mistyped URL may hold a password too.
 _URL: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:/")
 
+BY_A_MAPPING: Final = "another system's export is read by a mapping, which `deicer-audit map EXPORT` drafts"
+"""What to do where an export isn't in the canonical form."""
+
 Location = Path | str
 """A path of a file or folder, or a database URL, which is text and never shown."""
 

@@ -83,7 +83,7 @@ def _export(result: AuditResult) -> Iterator[str]:
     if len(result.faults):
         of_tables = Counter(result.faults["table"])
         cells = ", ".join(f"{name} {number:,}" for name, number in sorted(of_tables.items()))
-        yield _line("", f"{len(result.faults):,} cells of audited rows can't be read ({cells})")
+        yield _line("", f"{quantity(len(result.faults), 'cell')} of audited rows can't be read ({cells})")
     if result.near_names:
         pair = result.near_names[0]
         yield _line("One name?", f"{len(result.near_names):,} nearly equal: {pair}")

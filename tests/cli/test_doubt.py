@@ -45,7 +45,7 @@ OTHER_LETTERS: Rows = {**TABLES, "flights": [FLIGHT | {"aircraft": "a-1"}]}
 def test_a_cell_that_cannot_be_read_is_told(checked: Any, tmp_path: Path) -> None:
     """The row is audited; the cell is counted, listed in faults.csv and drawn in the report."""
     _, said, summary = checked({**TABLES, "tasks": [TASK | {"humidity_pct": "45 %"}]})
-    assert "1 cells of audited rows can't be read (tasks 1)" in said
+    assert "1 cell of audited rows can't be read (tasks 1)" in said
     assert summary["faults"] == {"tasks": 1}
     assert summary["rows"]["tasks"] == {"read": 1, "audited": 1, "quarantined": 0}
     faults = (tmp_path / "out" / "faults.csv").read_text(encoding="utf-8").splitlines()

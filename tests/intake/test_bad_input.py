@@ -6,6 +6,7 @@ import contextlib
 import csv
 import io
 import random
+import sqlite3
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -60,6 +61,25 @@ def test_missing_folder(tmp_path: Path) -> None:
 def test_folder_is_a_file(write: Write) -> None:
     """A file in the place of the folder is refused."""
     assert "tasks.csv is not a folder" in refusal(write({}) / "tasks.csv")
+
+
+def test_a_database_file_is_given_by_its_url(tmp_path: Path) -> None:
+    """The path of an SQLite file is no folder: the sentence has the URL to give."""
+    file = tmp_path / "records.db"
+    with contextlib.closing(sqlite3.connect(file)) as made:
+        made.execute("CREATE TABLE tasks (task_id)")
+    assert refusal(file) == f"{file} is not a folder; it is an SQLite database: give its URL, sqlite:///{file}"
+
+
+def test_an_export_of_another_system_is_sent_to_a_mapping(tmp_path: Path) -> None:
+    """Whoever checks what was not exported for it learns which command reads it: a file, a folder, a table of that
+    name with other columns."""
+    work, sent = tmp_path / "work.csv", "which `deicer-audit map EXPORT` drafts"
+    work.write_text("Card,Tail\n1,A1\n", encoding="utf-8")
+    assert refusal(work).endswith(sent)
+    assert refusal(tmp_path).endswith(sent)
+    work.rename(tmp_path / "tasks.csv")
+    assert refusal(tmp_path).endswith(sent)
 
 
 @pytest.mark.parametrize("files", [{}, {"flights.csv": as_csv(FLIGHT)}, {"notes.txt": "nothing"}])
@@ -123,7 +143,7 @@ def test_wrong_separator(write: Write) -> None:
     """Cells separated by semicolons are recognised."""
     sentence = refusal(write({"tasks.csv": as_csv(TASK).replace(",", ";")}))
     assert sentence.startswith("tasks.csv lacks the required columns `task_id`, ")
-    assert sentence.endswith("its cells have to be separated by commas")
+    assert sentence.endswith("its cells have to be separated by commas, or a mapping has to say by what")
 
 
 def test_duplicate_columns(write: Write) -> None:
@@ -138,7 +158,8 @@ def test_wrong_encoding(write: Write) -> None:
     content = text.encode("latin-1")
     at = content.index(b"\xfc") + 1
     assert refusal(write({"tasks.csv": content})) == (
-        f"tasks.csv, line 3: byte {at} of the file is not UTF-8; save the export as UTF-8"
+        f"tasks.csv, line 3: byte {at} of the file is not UTF-8; save the export as UTF-8, or say its `encoding` "
+        "in a mapping"
     )
 
 

@@ -288,7 +288,20 @@ def test_bytes_that_the_encoding_does_not_know(tmp_path: Path) -> None:
     with pytest.raises(UnicodeDecodeError):
         content.decode("cp1252")
     sentence = refusal(tmp_path, tasks("", "encoding: cp1252"), work__csv=content)
-    assert sentence == f"work.csv, line 3: byte {len(content) - 2} of the file is not cp1252"
+    assert (
+        sentence
+        == f"work.csv, line 3: byte {len(content) - 2} of the file is not cp1252; say another `encoding` in the mapping"
+    )
+
+
+def test_a_header_of_another_encoding(tmp_path: Path) -> None:
+    """Where a column isn't found since its name is not UTF-8, the encoding is asked for and not the name."""
+    content = f"{HEADER},Tätigkeit\n{ROW},x\n".encode("cp1252")
+    at = content.index(b"\xe4") + 1
+    assert refusal(tmp_path, tasks("remarks: Tätigkeit"), work__csv=content) == (
+        f"work.csv, line 1: byte {at} of the file is not UTF-8; save the export as UTF-8, or say its `encoding` "
+        "in a mapping"
+    )
 
 
 def test_cut_off_utf_16(tmp_path: Path) -> None:
