@@ -145,6 +145,37 @@ def check_days(text: pa.ChunkedArray, typed: NDArray[np.bool_] | None, formats: 
         )
 
 
+def check_order(text: pa.ChunkedArray, typed: NDArray[np.bool_] | None, formats: Sequence[Format], where: str) -> None:
+    """AuditError where day and month of a column stand the other way round than its formats say.
+
+    Dates up to the 12th are read either way, as other days: that those after it are refused is all that shows it.
+    """
+    by_numbers = [{"%d", "%m"} <= set(format_.fields) for format_ in formats]
+    if not any(by_numbers):
+        return
+    swapped = [
+        compile_format(format_.swapped) if both else format_ for format_, both in zip(formats, by_numbers, strict=True)
+    ]
+    cells = pc.utf8_trim_whitespace(text).combine_chunks()
+    none = pa.scalar(None, pa.string())
+    cells = pc.if_else(pc.equal(cells, ""), none, cells)
+    if typed is not None:
+        cells = pc.if_else(pa.array(typed), none, cells)
+    there = len(cells) - cells.null_count
+    odd = len(read_times(cells, formats)[1])
+    if there < FEWEST or odd < _ODD * there:
+        return
+    odd_swapped = len(read_times(cells, swapped)[1])
+    if odd_swapped <= _ODD * odd:
+        written, other = (" or ".join(format_.text for format_ in some) for some in (formats, swapped))
+        raise AuditError(
+            f"{where}: {odd:,} of {there:,} are not of the form {written}, {odd_swapped:,} not of the form {other}: "
+            "day and month stand the other way round than the mapping says"
+        )
+
+
+_ODD: Final = 0.1
+"""A share of cells that a format doesn't read, beyond which they are no misprints."""
 _MONTHS: Final = 12
 
 

@@ -24,7 +24,7 @@ from audit.intake.cell_faults import Faults
 from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, Grid, Translated
 from audit.intake.mapping import ColumnSource, ExportMapping, Feed, Piece, plain
 from audit.intake.parquet_files import resolved_type, typed_as_text
-from audit.intake.plausibility import check_days
+from audit.intake.plausibility import check_days, check_order
 from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
 from audit.intake.time_formats import ISO, Format, read_times
@@ -225,7 +225,10 @@ def _column(
         cells, marks = _joined(parts, " " if source.with_ is None else source.with_, needs_all=bool(formats)), None
         if source.values is not None:
             cells = _piece(cells, Piece(values=source.values, others=source.others), (), column, misread)
-    return _by_its_kind(cells, marks, recipe, column, source, misread), misread
+    read = _by_its_kind(cells, marks, recipe, column, source, misread)
+    if any(len(rows) for rows, _ in misread):
+        check_order(cells.cast(pa.string()), marks, formats, f"{grid.file}: column {'; '.join(names)}")
+    return read, misread
 
 
 def _by_its_kind(

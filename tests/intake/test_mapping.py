@@ -282,6 +282,42 @@ def test_encodings_and_separators(tmp_path: Path, encoding: str, separator: str)
     assert [row[1] for row in at_fault(export)] == [3]
 
 
+def days_of_june(count: int, form: str = "{day:02d}/06/2024 08:00", odd: str = "") -> str:
+    """Records of as many days, from 1 June on; `odd` is what the first is begun at instead."""
+    begun = [odd or form.format(day=1), *(form.format(day=day) for day in range(2, count + 1))]
+    rows = [f"{number},W1,A1,apply,NORTH,{at},2024-07-01T09:00Z" for number, at in enumerate(begun)]
+    return "\n".join([HEADER, *rows, ""])
+
+
+@pytest.mark.parametrize("begin", ['{column: Begin, formats: "%m/%d/%Y %H:%M"}', '{join: [Begin, Shop], with: "",'])
+def test_day_and_month_the_other_way_round(tmp_path: Path, begin: str) -> None:
+    """Dates up to the 12th would be read as other days, those after it be set aside: the column is refused, and the
+    format that reads it is named; so is one that is joined of several."""
+    if "join" in begin:
+        begin += ' formats: "%m/%d/%Y %H:%MNORTH"}'
+    sentence = refusal(
+        tmp_path, tasks(f"started_at: {begin}", more=STATIONS), work__csv=days_of_june(30), shops__csv=SHOPS
+    )
+    assert ": 18 of 30 are not of the form %m/%d/%Y %H:%M" in sentence
+    assert ", 0 not of the form %d/%m/%Y %H:%M" in sentence
+    assert sentence.endswith("day and month stand the other way round than the mapping says")
+
+
+@pytest.mark.parametrize(
+    ("text", "odd"),
+    [
+        pytest.param(days_of_june(12), 0, id="could-be-either"),
+        pytest.param(days_of_june(12, odd="13/06/2024 08:00"), 1, id="a-misprint"),
+        pytest.param(days_of_june(30, "30/{day:02d}/2024 08:00"), 30, id="neither-way"),
+    ],
+)
+def test_day_and_month_that_may_be_as_the_mapping_says(tmp_path: Path, text: str, odd: int) -> None:
+    """Where the other way round reads no more, or one record is at fault, each is told by itself."""
+    mapping = tasks('started_at: {column: Begin, formats: "%m/%d/%Y %H:%M"}', more=STATIONS)
+    export = read(tmp_path, mapping, work__csv=text, shops__csv=SHOPS)
+    assert len([row for row in at_fault(export) if row[2] == "Begin"]) == odd
+
+
 def test_bytes_that_the_encoding_does_not_know(tmp_path: Path) -> None:
     """A byte that Python's codec refuses is refused here, with its line."""
     content = f"{HEADER}\n{ROW}\n".encode("cp1252") + b"\x81,\n"
