@@ -57,6 +57,8 @@ _OTHER_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
     "part_number": ("p/n", "part"),
     "timezone": ("zone", "tz", "time zone"),
     "person": ("name", "employee", "staff"),
+    "revision": ("rev", "issue"),
+    "manual_revision": ("rev", "manual rev"),
     "expires_on": ("expiry", "expires", "use by"),
     "status": ("st", "state"),
     "column": ("field", "cell", "item", "corrected field"),
@@ -183,10 +185,18 @@ def _best_table(each: TableSample) -> tuple[str, dict[str, Match], str]:
             fuzz.token_set_ratio(each.name, known, processor=utils.default_process)
             for known in (name, *_TABLE_NAMES[name])
         )
-        scored.append((required + called / 3 + len(matches), name, called, matches))
-    (score, name, called, matches), (next_score, other, *_) = sorted(scored, key=lambda one: -one[0])[:2]
-    if score < _ENOUGH:
-        return "", {}, ""
+        like = required + called / 3 + len(matches)
+        # A list of few columns may be found within records of many: what is made of the most is meant.
+        used = 100 * len(matches) / max(len(each.columns), 1)
+        scored.append((like + used, like, name, called, matches))
+    scored.sort(key=lambda one: -one[0])
+    (score, like, name, called, matches), (next_score, _, other, *_) = scored[:2]
+    if like < _ENOUGH:
+        named = [
+            one for one in scored if fuzz.token_set_ratio(each.name, one[2], processor=utils.default_process) == 100
+        ]
+        _, _, name, _, matches = named[0] if len(named) == 1 else (0, 0, "", 0, {})
+        return name, matches, f"are these {name}? only the name says so" if name else ""
     if next_score >= _CLOSE * score:
         return name, matches, f"are these {name}, or {other}?"
     return name, matches, "" if called >= _ENOUGH else f"are these {name}? only their columns say so"
@@ -199,7 +209,7 @@ def _matches(table: Table, each: TableSample) -> dict[str, Match]:
             for name, column in table.columns.items()
             for header, cells in each.columns.items()
         ),
-        key=lambda one: (-one[0], one[1], one[2]),
+        key=lambda one: (-one[0], _is_vague(one[2]), one[1], one[2]),
     )
     found: dict[str, Match] = {}
     taken: set[str] = set()
@@ -210,7 +220,7 @@ def _matches(table: Table, each: TableSample) -> dict[str, Match]:
             doubt, asked = "", f"is this the {table.columns[name].label}?"
             if score < _SURE:
                 doubt = f"{asked} the name is {score:.0f} % alike"
-            elif " ".join(header.split()).casefold() in _VAGUE:
+            elif _is_vague(header):
                 doubt = asked
             found[name] = Match(header, min(score, 100), doubt)
             taken.add(header)
@@ -218,6 +228,10 @@ def _matches(table: Table, each: TableSample) -> dict[str, Match]:
         if score >= _SURE and header not in taken and not found[name].doubt:
             found[name] = replace(found[name], doubt=f"or is it {header}?")
     return {name: found[name] for name in table.columns if name in found}
+
+
+def _is_vague(header: str) -> bool:
+    return " ".join(header.split()).casefold() in _VAGUE
 
 
 def _likeness(header: str, cells: Sequence[str], column: Column, is_typed: bool, *, alone: bool) -> float:
@@ -314,7 +328,8 @@ def _feed(table: Table | None, each: TableSample, matches: Mapping[str, Match], 
         if table and name in matches:
             yield from _line(table, column, matches[name], each)
         elif column.required:
-            yield f"        {name}: {_quoted(NOT_FOUND)}  # not found: write the column's name here"
+            joined = ", or `{join: [DAY, TIME]}`" if column.kind == "time" else ""
+            yield f"        {name}: {_quoted(NOT_FOUND)}  # not found: write the column's name here{joined}"
     taken = {match.written for match in matches.values()}
     for header in each.columns:
         if header not in taken:
@@ -358,6 +373,8 @@ def _how_written(
             return _how_numbers(column, header, filled, typed)
         case "choice":
             return _how_choices(column, filled)
+        case "codes":
+            return _how_lists(filled)
         case _:
             return [], []
 
@@ -414,6 +431,17 @@ def _how_choices(column: Column, filled: Sequence[str]) -> tuple[list[str], list
     return [f"values: {{{listed}}}"], doubts
 
 
+def _how_lists(filled: Sequence[str]) -> tuple[list[str], list[str]]:
+    """What stands between the entries of a list, where it is not what canonical text has."""
+    for sign in _BETWEEN:
+        if any(sign in cell for cell in filled) and not any(";" in cell for cell in filled):
+            return [f"separator: {_quoted(sign)}"], [f"does {sign} stand between the entries of a list?"]
+    return [], []
+
+
+_BETWEEN: Final = (",", "|", "/", "+")
+
+
 def _nearest(value: str, choices: Sequence[str]) -> str:
     scored = [(fuzz.WRatio(value, choice, processor=utils.default_process), choice) for choice in choices]
     score, choice = max(scored)
@@ -430,4 +458,4 @@ def _quoted(text: str) -> str:
 
 
 def _comment(text: str) -> str:
-    return json.dumps(text)[1:-1]
+    return _quoted(text)[1:-1]

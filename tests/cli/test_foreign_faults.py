@@ -256,10 +256,8 @@ def test_job_cards_are_not_taken_for_lots(tmp_path: Path, capsys: pytest.Capture
     export, out = tmp_path / "export", tmp_path / "draft.yaml"
     export.mkdir()
     (export / "work.csv").write_text(work("a", "b"), encoding="utf-8")
-    cards = "\n".join(f"C{n},Black,L{n},A1,left wing,N1,2024-01-1{n} 08:00,2024-01-1{n} 09:00" for n in range(5))
-    (export / "job cards.csv").write_text(
-        f"Card,Product,Lot,Tail,Position,Code,Start,Finish\n{cards}\n", encoding="utf-8"
-    )
+    cards = "\n".join(f"C{n},Black,L{n},N1" for n in range(5))
+    (export / "job cards.csv").write_text(f"Card,Product,Lot,Shelf\n{cards}\n", encoding="utf-8")
     assert run(["map", str(export), "--out", str(out)]) == ExitCode.CLEAN
     draft = out.read_text(encoding="utf-8")
     doubt = 'doubt: "are these lots? only their columns say so"'

@@ -158,3 +158,36 @@ def test_what_is_like_no_table_can_be_written_in_by_hand(tmp_path: Path) -> None
     assert run(["map", str(tmp_path / "export"), "--out", str(tmp_path / "draft.yaml")]) == ExitCode.CLEAN
     draft = (tmp_path / "draft.yaml").read_text(encoding="utf-8")
     assert '#     - files: "vt.csv"\n#       separator: ";"\n#       columns:\n#         # not used: Lfd\n' in draft
+
+
+def drafted(folder: Path, **files: str) -> str:
+    """The draft of an export of these CSV files."""
+    (folder / "export").mkdir()
+    for name, text in files.items():
+        (folder / "export" / f"{name}.csv").write_text(text, encoding="utf-8")
+    assert run(["map", str(folder / "export"), "--out", str(folder / "draft.yaml")]) == ExitCode.CLEAN
+    return (folder / "draft.yaml").read_text(encoding="utf-8")
+
+
+def test_records_with_lots_in_them_are_records(tmp_path: Path) -> None:
+    """A table is what most of its columns are made of: not the list of lots, of whose few columns it has all."""
+    draft = drafted(
+        tmp_path,
+        cards="Card,W/O,Tail,Type,Shop,Day,From,To,Material,Product,Batch,Technician,Inspector,PPE,Manual,Remarks\n"
+        'C1,W1,A1,APPL,NORTH,2024-01-10,08:00,09:00,rubber,Ice Film,L1,Ada,Cora,"goggles, gloves",DM,x\n',
+    )
+    assert '  tasks:\n    - files: "cards.csv"' in draft
+    assert "  lots:" not in draft
+    assert '        product: "Product"' in draft  # which says more than "Material"
+    assert 'ppe_worn: {column: "PPE", separator: ",", doubt: "does , stand between the entries of a list?"}' in draft
+    assert 'started_at: "?"  # not found: write the column\'s name here, or `{join: [DAY, TIME]}`' in draft
+
+
+def test_a_file_called_as_a_table_is_drafted_as_that(tmp_path: Path) -> None:
+    """Where no column has a name that is known, the name of the file says what it may be; names are as they are
+    written."""
+    draft = drafted(tmp_path, tasks="Nr,Tätigkeit\nX1,Prüfen\n", vorgang="Nr,Tätigkeit\nX1,Prüfen\n")
+    assert '    - files: "tasks.csv"\n      doubt: "are these tasks? only the name says so"\n' in draft
+    assert '        task_id: "?"  # not found: write the column\'s name here\n' in draft
+    assert "        # not used: Tätigkeit\n" in draft
+    assert '#     - files: "vorgang.csv"' in draft
