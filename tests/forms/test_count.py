@@ -46,6 +46,24 @@ def test_one_coat_entered_twice_at_one_time() -> None:
     assert verdict(MOST, tasks=[COAT | {"coat": n} for n in (1, 2, 3, 3)]) == "1 complies"
 
 
+ON_A_DAY = [{"removed_at": "2025-06-02"}, {"component_serial": "C2", "installed_at": "2025-06-02"}]
+
+
+@pytest.mark.parametrize(
+    ("coats", "least", "most"),
+    [
+        pytest.param(2, "1 finding", "1 complies", id="too-few-even-of-one"),
+        pytest.param(3, "1 unjudged", "1 complies", id="enough-of-one"),
+        pytest.param(4, "1 unjudged", "1 unjudged", id="too-many-of-one"),
+    ],
+)
+def test_coats_of_a_day_on_which_the_boot_was_swapped(coats: int, least: str, most: str) -> None:
+    """They may be of two boots, each with fewer: at which time of the day it was swapped isn't known."""
+    tasks = [COAT | {"started_at": f"2025-06-02T09:{10 * n:02}:00Z", "coat": n + 1} for n in range(coats)]
+    assert verdict(LEAST, tasks=tasks, components=ON_A_DAY) == least
+    assert verdict(MOST, tasks=tasks, components=ON_A_DAY) == most
+
+
 def test_a_session_is_of_one_work_order_position_and_class() -> None:
     """Coats are counted for each work order and position by itself."""
     tasks = [COAT | {"coats": 2}, COAT | {"coats": 2, "work_order": "W2"}, COAT | {"coats": 3, "position": "tail"}]

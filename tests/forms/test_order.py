@@ -113,6 +113,14 @@ def test_a_swapped_boot_is_looked_at_by_itself() -> None:
     assert verdict(LAST, tasks=[BOUND, wash], components=boots[:1]) == "1 unjudged"
 
 
+def test_a_boot_swapped_on_a_day_without_a_time() -> None:
+    """What came after the treatment of that day may have been put on the next boot."""
+    boots = [{"removed_at": "2025-11-03"}, {"component_serial": "C2", "installed_at": "2025-11-03"}]
+    for at, expected in (("09:00:00Z", "1 complies"), ("11:00:00Z", "1 unjudged")):
+        tasks = [BOUND, WASH | {"started_at": f"2025-11-03T{at}"}]
+        assert verdict(LAST, tasks=tasks, components=boots) == expected
+
+
 def test_two_boots_of_one_work_order_are_one_finding() -> None:
     """A work order at a position is one subject, whichever of the boots there broke the rule, or if both did."""
     swap = "2025-11-03T11:30:00Z"

@@ -38,6 +38,16 @@ def test_both_limits_are_included(second: str, expected: str) -> None:
     assert verdict(PAUSE, tasks=[coat("09:00:00", "09:10:00"), coat(second, "11:00:00")]) == expected
 
 
+ON_A_DAY = [{"removed_at": "2025-06-02"}, {"component_serial": "C2", "installed_at": "2025-06-02"}]
+
+
+@pytest.mark.parametrize("second", ["09:14:59", "09:15:00", "10:10:01"])
+def test_two_coats_of_a_day_on_which_the_boot_was_swapped(second: str) -> None:
+    """They may be of two boots, with no pause between them."""
+    tasks = [coat("09:00:00", "09:10:00"), coat(second, "11:00:00")]
+    assert verdict(PAUSE, tasks=tasks, components=ON_A_DAY) == "1 unjudged"
+
+
 def test_a_coat_in_no_time_is_too_early_all_the_same() -> None:
     """When its work ended isn't known, but when it began is."""
     tasks = [coat("09:00:00", "09:10:00"), coat("09:12:00", "09:12:00")]
