@@ -55,6 +55,16 @@ def test_what_should_have_come_first(parts: dict[str, Any], sentence: str) -> No
     assert found(data, tasks=[TREATMENT, WASH], flights=FLIGHTS)["message"].tolist() == [sentence]
 
 
+def test_a_message_may_name_what_every_finding_has() -> None:
+    """The record, its work order, aircraft, station and person, and the flight."""
+    message = "{task} {work_order} {aircraft} {station} {person} {flight}"
+    data = rule("hold", scope={"product_class": {"is": "cleaner"}}, forbid={"event": "takeoff"}, **{"for": "PT25H"})
+    flights = [one | {"flight_id": f"F{number}"} for number, one in enumerate(FLIGHTS, 7)]
+    names = {"task_id": "T9", "aircraft": "A1", "station": "S1", "performed_by": "Ann Ek"}
+    told = found(data | {"message": message}, tasks=[TREATMENT, WASH | names], flights=flights)
+    assert told["message"].tolist() == ["T9 W2 A1 S1 Ann Ek F7."]
+
+
 @pytest.mark.parametrize(
     ("form", "parts", "sentence"),
     [

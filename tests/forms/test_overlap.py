@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from audit.forms.judging import judge_rule
+from audit.forms.overlap import OVERLAP, OverlapRule
 from audit.intake.reading import read_rows
 from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES, outcomes, rule, verdict
@@ -139,8 +140,17 @@ def test_stations_without_a_list_of_them() -> None:
 @pytest.mark.parametrize(("station", "expected"), [("S-1", "1 unjudged"), ("S9", "1 finding")])
 def test_work_at_a_station_of_nearly_the_same_name(station: str, expected: str) -> None:
     """It may have been done where the aircraft stood."""
+    tasks = [TASK | {"station": station}]
     flights = [flight("07:00:00", "08:00:00", destination="S1")]
-    assert verdict(ELSEWHERE, tasks=[TASK | {"station": station}], flights=flights) == expected
+    assert verdict(ELSEWHERE, tasks=tasks, flights=flights) == expected
+    # Without a list of stations the flight names it; where the flight names the aerodrome, only the list does.
+    there = TASK | {"station": "S1", "aircraft": "A2"}
+    landed = [*flights, flight("07:00:00", "08:00:00", destination="S1", aircraft="A2")]
+    found = verdict(ELSEWHERE, tasks=[*tasks, there], flights=landed, not_supplied=["stations"])
+    assert found == f"{expected}, 1 complies"
+    stations = [{"station": "S1", "timezone": "UTC", "icao": "ICA1"}]
+    flights = [flight("07:00:00", "08:00:00", destination="ICA1")]
+    assert verdict(ELSEWHERE, tasks=tasks, flights=flights, stations=stations) == expected
 
 
 def test_an_unjudged_pair_of_flights_shows_one_of_them_and_no_figures() -> None:
@@ -266,6 +276,22 @@ def test_one_person_at_two_stations_of_one_aerodrome() -> None:
     ]
     found = outcomes(TWO_PLACES, tasks=tasks, stations=stations)
     assert (found.findings, found.complies) == (13, 4), "S1 with S3 and S2 with S4"
+
+
+@pytest.mark.parametrize(
+    ("same", "owner"),
+    [
+        (["aircraft"], "aircraft"),
+        (["certified_by", "aircraft"], "aircraft"),
+        (["performed_by"], "performed_by"),
+        (["station", "certified_by"], "certified_by"),
+        (["station"], "none"),
+    ],
+)
+def test_by_whom_a_load_can_be_split(same: list[str], owner: str) -> None:
+    """By the aircraft or the person that both must share; else every part needs all."""
+    data = rule("overlap", between=["tasks", "tasks"], same=same)
+    assert OVERLAP.owner(OverlapRule.model_validate(data)) == owner
 
 
 def test_a_pair_is_one_pair_in_every_reading() -> None:

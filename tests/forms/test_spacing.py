@@ -54,6 +54,20 @@ def test_a_coat_in_no_time_is_too_early_all_the_same() -> None:
     assert verdict(PAUSE, tasks=tasks) == "1 finding"
 
 
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        pytest.param(("09:00:00", "09:00:00"), ("09:30:00", "09:40:00"), id="the-first-in-no-time"),
+        pytest.param(("09:00:00", "09:10:00"), ("09:30:00", "09:30:00"), id="the-second-in-no-time"),
+        pytest.param(("09:10:00", "09:00:00"), ("09:30:00", "09:40:00"), id="the-first-turned"),
+        pytest.param(("09:00:00", "09:10:00"), ("09:30:00", "09:20:00"), id="the-second-turned"),
+    ],
+)
+def test_either_coat_may_lack_a_time(first: tuple[str, str], second: tuple[str, str]) -> None:
+    """When one of them began, or ended, isn't known, though the pause looks right."""
+    assert verdict(PAUSE, tasks=[coat(*first), coat(*second)]) == "1 unjudged"
+
+
 def test_coats_follow_their_numbers() -> None:
     """A second coat put on before the first is a pause below nothing."""
     first, second = coat("10:00:00", "10:10:00", coat=1), coat("09:00:00", "09:10:00", coat=2)
