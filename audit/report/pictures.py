@@ -15,6 +15,8 @@ TOP, TOP_OF_FAULT_ALONE = 58, 20
 """Room above the lanes: for the wait, what is missing of it and the fault; for the fault alone."""
 LETTER, BOLD_LETTER = 6.3, 7.4
 """Width of a letter, roughly: labels that would run into each other are left out; every one is in the words."""
+LONGEST = 34
+"""Letters of a label; a longer one is cut."""
 NAMED = 40
 """How many things a picture's words name."""
 PLOT_TOP, PLOT_BOTTOM, LEVELS_LEFT = 24, 168, 52
@@ -159,7 +161,7 @@ def _scene(scene: Scene, frame: Frame) -> DrawnScene:
         short=None if scene.short is None else _zone(scene.short, scale),
         fault=None
         if scene.fault is None
-        else _label(scale.x(scene.fault[0]), f"{scene.fault[1]} {_clock(scene.fault[0])}", frame),
+        else _label(scale.x(scene.fault[0]), scene.fault[1], frame, f" {_clock(scene.fault[0])}"),
         ticks=ticks,
         days=days,
         says=" ".join(_scene_in_words(scene)),
@@ -171,10 +173,10 @@ def _zone(stretch: Stretch, scale: _Scale) -> Zone:
     return Zone(x, round(max(end - x, 1.5), 1), _label(x, stretch.label, scale.frame))
 
 
-def _label(x: float, text: str, frame: Frame) -> Label:
+def _label(x: float, text: str, frame: Frame, last: str = "") -> Label:
     """A label that begins at x, or ends there where it would run out of the picture, or at the edge where it would run
-    out both ways."""
-    text = visible(text)
+    out both ways. Of one that the picture is too narrow for the text is cut, and what comes `last` is kept."""
+    text = _cut(visible(text), min(LONGEST, int(frame.right / BOLD_LETTER) - len(last))) + last
     width = len(text) * BOLD_LETTER
     if x + width <= frame.right:
         return Label(x, text)
@@ -228,7 +230,11 @@ def _name(group: list[Span]) -> str:
     else:
         names = list(dict.fromkeys(span.name.partition(",")[0] for span in group))
         text = ", ".join(names) if len(names) > 1 else f"{names[0]} × {len(group)}"
-    return visible(text if len(text) <= 34 else f"{text[:33]}…")
+    return visible(_cut(text, LONGEST))
+
+
+def _cut(text: str, longest: int) -> str:
+    return text if len(text) <= longest else f"{text[: longest - 1]}…"
 
 
 def _close(one: Span, other: Span, scale: _Scale) -> bool:

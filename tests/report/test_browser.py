@@ -19,6 +19,8 @@ from audit.findings.result import AuditResult
 from audit.report.html import render
 from audit.report.listing import STATIC_FINDINGS
 from tests.report.browser import chromium, opened
+from tests.report.conftest import make_result
+from tests.report.test_ahead import HOLD, coming
 from tests.report.test_pictures import SCENE, USAGE
 
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
@@ -296,6 +298,20 @@ def test_nothing_runs_out_of_the_page(browser: Browser, report: Path, width: int
         opened(page, report)
         opened_matter(page)
         assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("width", [1280, 380])
+def test_names_without_a_space_are_broken_in_what_comes_next(browser: Browser, tmp_path: Path, width: int) -> None:
+    """They would push the other columns of the table out of sight, and off the paper."""
+    names = HOLD | {"aircraft": "TARN" * 80, "station": "Gull" * 80, "task_id": "T1" * 80, "position": "fin" * 80}
+    path = tmp_path / "report.html"
+    path.write_text(render(make_result(coming=coming(names))), encoding="utf-8")
+    with watched(browser, viewport={"width": width, "height": 900}) as page:
+        opened(page, path)
+        assert (
+            page.evaluate("(table => table.scrollWidth - table.clientWidth)(document.querySelector('#ahead .wide'))")
+            <= 0
+        )
 
 
 def printed(page: Page) -> list[str]:

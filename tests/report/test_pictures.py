@@ -118,6 +118,18 @@ def test_labels_lie_inside_and_apart(frame: Frame) -> None:
         assert extent(label)[1] <= frame.width
 
 
+@pytest.mark.parametrize("frame", [BROAD, NARROW], ids=["broad", "narrow"])
+def test_the_name_of_a_fault_is_cut_and_its_time_is_not(frame: Frame) -> None:
+    """A name that is longer than the picture would run out of it, or take the time out of it."""
+    assert SCENE.fault is not None
+    drawn = draw(replace(SCENE, fault=(SCENE.fault[0], "name" * 100)), frame)
+    assert isinstance(drawn, DrawnScene)
+    assert drawn.fault is not None
+    assert re.fullmatch(r"(name)+n?a?m?… \d{4}-\d\d-\d\d \d\d:\d\d", drawn.fault.text)
+    assert extent(drawn.fault)[0] >= 0
+    assert extent(drawn.fault)[1] <= frame.width
+
+
 @pytest.mark.parametrize("over", [1, 30, 60, 89])
 def test_the_words_of_a_saw_tooth_lie_inside_a_narrow_picture(over: int) -> None:
     """Wherever the limit was passed."""
