@@ -166,7 +166,7 @@ def draft_mapping(title: str, samples: Sequence[TableSample], refused: Sequence[
         for taken in chosen[name]:
             each, matches = taken.sample, taken.matches
             _by_values(name, each, matches, chosen)
-            doubts = filter(None, (taken.doubt, *_marked(each, matches)))
+            doubts = filter(None, (taken.doubt, _headless(each), *_marked(each, matches)))
             lines += _feed(TABLES[name], each, matches, "; ".join(doubts))
             missing += [f"{name}.{column}" for column in TABLES[name].required if column not in matches]
             used = {match.written for match in matches.values()}
@@ -334,6 +334,15 @@ def _feed(table: Table | None, each: TableSample, matches: Mapping[str, Match], 
     for header in each.columns:
         if header not in taken:
             yield f"        # not used: {_comment(header)}"
+
+
+def _headless(each: TableSample) -> str:
+    """What to ask where the header has a time or a number in it: read as names, the first record would be lost."""
+    told = next((name for name in each.columns if _looks_iso(name.strip()) or _FIGURE.fullmatch(name.strip())), "")
+    return f"is the first row a record ({told})? then `header_rows: 0`, and columns are called 1, 2, 3" if told else ""
+
+
+_FIGURE: Final = re.compile(r"\d[\d.,:/-]*")
 
 
 def _marked(each: TableSample, matches: Mapping[str, Match]) -> Iterator[str]:

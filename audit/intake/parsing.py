@@ -47,6 +47,7 @@ _TIME: Final = rf"^{_DAY}[T ]{_HOUR}(:[0-5]\d(:[0-5]\d(\.\d+)?)?)?{_ZONE}?$"
 _ZONED: Final = f"[T ].*{_ZONE}$"
 _IN_UTC: Final = r"[T ].*(Z|[+-]00(:?00)?)$"
 _CLOCK: Final = r"^\d+:[0-5]\d(:[0-5]\d)?$"
+_SERIAL: Final = r"^[2-7]\d{4}(\.\d+)?$"  # 1954 to 2119 as a workbook counts days
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
 
@@ -393,6 +394,8 @@ def _mixed_times(
     if not day_alone:
         text, days = _without(text, pc.match_substring_regex(text, _DAY_ALONE))
         misread.append((days, "a date without a time of day"))
+    text, serial = _without(text, pc.match_substring_regex(text, _SERIAL))
+    misread.append((serial, f"not a {wanted}; a mapping reads a workbook's days (formats: days-since-1900)"))
     text, odd = _only(text, f"{_TIME}|{_DAY_ALONE}")
     zoned = pc.fill_null(pc.match_substring_regex(text, _ZONED), False)
     instants, odd_instants = _cast(pc.if_else(zoned, text, _NULL), pa.timestamp("us", "UTC"))

@@ -80,7 +80,7 @@ def _tables(file: ExportFile) -> Iterator[TableSample]:
                 if skip := _rows_above(file, sheet):
                     yield _sheet(file, sheet, skip - 1, alone=len(names) == 1)
         case _:
-            raise AuditError("neither text nor a workbook nor Parquet")
+            raise AuditError("neither text (.csv, .tsv, .txt) nor a workbook (.xlsx, .xlsm) nor Parquet")
 
 
 def _sheet(file: ExportFile, sheet: str, skip: int, *, alone: bool) -> TableSample:

@@ -191,3 +191,20 @@ def test_a_file_called_as_a_table_is_drafted_as_that(tmp_path: Path) -> None:
     assert '        task_id: "?"  # not found: write the column\'s name here\n' in draft
     assert "        # not used: Tätigkeit\n" in draft
     assert '#     - files: "vorgang.csv"' in draft
+
+
+def test_a_first_row_that_may_be_a_record(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Read as names of columns, the first record would be lost: the draft asks, and no audit reads by it until then."""
+    row = "{0},W1,TARN-1,apply,NORTH,2025-01-0{0}T08:00Z,2025-01-0{0}T09:00Z\n"
+    draft = drafted(tmp_path, tasks=row.format(1) + row.format(2))
+    assert "is the first row a record (1)? then `header_rows: 0`, and columns are called 1, 2, 3" in draft
+    assert run(["map", str(sample_folder()), "--out", str(tmp_path / "other.yaml")]) == ExitCode.CLEAN
+    assert "header_rows" not in (tmp_path / "other.yaml").read_text(encoding="utf-8")
+    capsys.readouterr()
+
+
+def test_a_workbook_of_another_format_is_told_what_to_be(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """To whoever has a .xls it is a workbook: the message says which are read."""
+    (tmp_path / "report.xls").write_bytes(b"\xd0\xcf\x11\xe0")
+    assert run(["map", str(tmp_path), "--out", str(tmp_path / "draft.yaml")]) == ExitCode.COULD_NOT_RUN
+    assert "report.xls: neither text (.csv, .tsv, .txt) nor a workbook (.xlsx, .xlsm)" in capsys.readouterr().err

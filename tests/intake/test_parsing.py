@@ -162,6 +162,14 @@ def test_one_bad_time_among_many() -> None:
     assert parsed.values[88] == np.datetime64("2024-02-27T10:00")
 
 
+@pytest.mark.parametrize("kind", ["time", "date"])
+def test_days_as_a_workbook_counts_them(kind: Kind) -> None:
+    """A time that a workbook shows as a number is a fault that says by what it is read; other numbers are faults."""
+    told = faults(read(["45910.72916666666", "45910", "1757525400", "2025"], kind))
+    hint = "; a mapping reads a workbook's days (formats: days-since-1900)"
+    assert [reason.endswith(hint) for _, reason in sorted(told.items())] == [True, True, False, False]
+
+
 def test_dates_without_a_time_of_day() -> None:
     """A date alone is refused for a time unless the table allows it."""
     cells = pa.chunked_array([["2024-01-10", "2024-01-10T06:30Z"]])
