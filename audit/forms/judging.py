@@ -14,7 +14,7 @@ from audit.forms.reads import reading_only, tables_read
 from audit.forms.weeks import by_week
 from audit.language.rule import Rule
 from audit.language.wording import sentence
-from audit.timeline.instants import Ints
+from audit.timeline.instants import Bools, Ints
 from audit.timeline.readings import Owner, other_readings
 from audit.timeline.timeline import Timeline
 
@@ -53,8 +53,15 @@ def what_comes(rule: Rule, timeline: Timeline) -> pd.DataFrame:
     parts = [form.coming(rule, reading_only(rule, one)) for one in (timeline, *readings)]
     if not readings:
         return parts[0]
-    place = np.concatenate([part["place"].to_numpy(np.int64) for part in parts])
-    tried = [reading.in_play[timeline.aircraft_of(place)] for reading in readings]
+
+    def judged(one: Timeline, rows: pd.DataFrame) -> Bools:
+        found: Bools = one.in_play[timeline.aircraft_of(rows["place"].to_numpy(np.int64))]
+        return found
+
+    # Of other aircraft a reading has what may have been done, and not what surely was.
+    parts = [rows[judged(one, rows)] for one, rows in zip((timeline, *readings), parts, strict=True)]
+    every = pd.concat(parts)
+    tried = [judged(reading, every) for reading in readings]
     return in_every_reading(parts, np.add.reduce(tried, dtype=np.int64) + 1, AMBIGUOUS)
 
 

@@ -132,6 +132,20 @@ def test_a_cure_runs_as_long_as_it_may_by_either_hour(as_of: str, due_at: str | 
     assert found["note"].tolist() == ([] if told is None else [told])
 
 
+def test_another_aircraft_s_doubtful_hour_leaves_a_hold_ended() -> None:
+    """A coat that may be void, with the treatment that ended its hold: whatever hour is meant on the other aircraft."""
+    over = {"product_class": {"is": "ice-adhesion-treatment"}}
+    until = rule(
+        "hold", scope={"product_class": {"is": "rubber-preservative"}}, forbid={"event": "takeoff"}, until=over
+    )
+    perhaps = {**COAT, "status": "1e9", "started_at": "2025-10-01T08:00Z", "finished_at": "2025-10-01T09:00Z"}
+    ended = {"product": "ice-adhesion-treatment", "work_order": "W2", "started_at": "2025-10-02T08:00Z"}
+    boots = [{}, {"aircraft": "A2", "component_serial": "C2"}]
+    tasks = [perhaps, ended, {**BERLIN, "aircraft": "A2"}]
+    rows = due(until, "2025-11-01T00:00Z", tasks=tasks, components=boots).rows
+    assert rows["aircraft"].tolist() == ["A2"]
+
+
 def test_a_treatment_falls_due_as_soon_as_it_may_by_either_hour() -> None:
     """The flight was before the treatment, or after it: of the hours left the fewest."""
     done = {**BERLIN, "product": "gloss-coating"}
@@ -163,7 +177,7 @@ FIRST, SECOND = {"removed_at": "2026-01-10T10:00:00Z"}, {"aircraft": "A2", "inst
             [{}, SECOND],
             "2026-01-10T11:00:00Z",
             ["A1", "A2"],
-            "in doubt: no boot known at that position and time, or two recorded",
+            "in doubt: which boot was at that position and time is not known",
             id="recorded-twice",
         ),
     ],
