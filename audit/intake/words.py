@@ -21,13 +21,14 @@ def canonical(word: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", _HYPHENS.sub("-", same_form)).split())
 
 
-_NOTHING: Final = re.compile(r"\W*|n[/.-] ?a\.?|none|nil|tbd")
+_NOTHING: Final = re.compile(r"\W*|n[/.-] ?a\.?|none|nil|null|\(null\)|\\n|tbd")
 _LONGEST: Final = 6
 """Characters that such a text has at most."""
 
 
 def says_nothing(text: str) -> bool:
-    """Whether a text only says that there is nothing to say: `-`, `n/a`, `none`, `nil`, `tbd`, `?`."""
+    """Whether a text only says that there is nothing to say: `-`, `n/a`, `none`, `nil`, `tbd`, `?`; or,
+    as databases write it, `NULL`, `(null)`, `\\N`."""
     # Descriptions are many, and nearly all too long to be asked.
     return len(text) <= _LONGEST and _NOTHING.fullmatch(canonical(text)) is not None
 

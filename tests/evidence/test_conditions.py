@@ -165,7 +165,8 @@ def test_a_column_compares_with_what_is_written(kind: str) -> None:
     ("text", "present"),
     [
         *((text, FALSE) for text in ("-", "--", "–", "?", "/", "n/a", "N/A", "n.a.", "N-A", "None", "NIL", "tbd")),
-        *((text, TRUE) for text in ("NA", "0", "N", "Ann", "no", "none left", "A-1", "ß")),
+        *((text, FALSE) for text in ("NULL", "null", "(null)", "\\N")),
+        *((text, TRUE) for text in ("NA", "0", "N", "Ann", "no", "none left", "A-1", "ß", "Nuller", "N")),
     ],
 )
 def test_a_text_that_says_nothing_is_not_present(text: str, present: Any) -> None:
