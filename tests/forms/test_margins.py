@@ -72,6 +72,20 @@ def test_takeoffs_after_a_session() -> None:
     assert counted.broken == found.findings
 
 
+def test_ambiguous_times_leave_what_was_measured_alone() -> None:
+    """A coat that began when the clock went back has its hold judged in both readings, and measured once."""
+    stations = [{"station": "S1", "timezone": "Europe/Berlin"}]
+    night = {
+        "product": "rubber-preservative",
+        "started_at": "2025-10-26T02:10:00",
+        "finished_at": "2025-10-26T02:50:00",
+    }
+    flights = [{"takeoff_at": at} for at in ("2025-10-27T12:00:00Z", "2025-10-30T12:00:00Z")]
+    data = rule("hold", scope=PRESERVE, forbid={"event": "takeoff"}, **{"for": "PT24H"})
+    found = outcomes(data, "2025-11-30T12:00:00Z", tasks=[night], flights=flights, stations=stations)
+    assert (found.complies, [counted.total for counted in found.margins]) == (1, [1])
+
+
 def test_treatments_after_a_session() -> None:
     """Another product is looked for a tenth of the time beyond the hold: what came later is only known to be later."""
     hours = (5.0, 24.0, 26.0, 27.0)
