@@ -19,7 +19,7 @@ from rapidfuzz import fuzz, utils
 from audit.intake.table_samples import TableSample
 from audit.intake.tables import OWN_PLACE, SYNONYMS, TABLES, Column, Table
 from audit.intake.time_formats import compile_format, read_times
-from audit.intake.words import meant
+from audit.intake.words import meant, says_nothing
 
 NOT_FOUND: Final = "?"
 """What stands for a required column that nothing in the export looks like."""
@@ -147,7 +147,7 @@ def draft_mapping(title: str, samples: Sequence[TableSample], refused: Sequence[
     chosen: dict[str, list[_Taken]] = {}
     left: list[str] = []
     unlike: list[str] = []
-    for each in samples:
+    for each in map(_without_placeholders, samples):
         name, matches, doubt = _best_table(each)
         if name:
             chosen.setdefault(name, []).append(_Taken(each, matches, doubt))
@@ -166,13 +166,30 @@ def draft_mapping(title: str, samples: Sequence[TableSample], refused: Sequence[
         for taken in chosen[name]:
             each, matches = taken.sample, taken.matches
             _by_values(name, each, matches, chosen)
-            doubts = filter(None, (taken.doubt, _headless(each), *_marked(each, matches)))
+            doubts = filter(None, (taken.doubt, _headless(each), *_placeheld(each), *_marked(each, matches)))
             lines += _feed(TABLES[name], each, matches, "; ".join(doubts))
             missing += [f"{name}.{column}" for column in TABLES[name].required if column not in matches]
             used = {match.written for match in matches.values()}
             left += [f"{each.name}: {column}" for column in each.columns if column not in used]
     lines += unlike
     return Draft("\n".join(lines) + "\n", tuple(dict.fromkeys(missing)), tuple(left))
+
+
+def _without_placeholders(each: TableSample) -> TableSample:
+    """The same with blanks for texts that only say that there is nothing (`NULL`, `-`), and these in a key `blank`:
+    a column is known by what else is in it."""
+    nothing = {cell for cells in each.columns.values() for cell in set(cells) if cell.strip() and says_nothing(cell)}
+    if not nothing:
+        return each
+    columns = {name: ["" if cell in nothing else cell for cell in cells] for name, cells in each.columns.items()}
+    return replace(each, columns=columns, keys={**each.keys, "blank": sorted({cell.strip() for cell in nothing})})
+
+
+def _placeheld(each: TableSample) -> Iterator[str]:
+    """What to ask of texts that the draft takes for blanks."""
+    if nothing := each.keys.get("blank"):
+        verb = "does" if len(nothing) == 1 else "do each of"
+        yield f"{verb} {', '.join(nothing)} stand for a missing value (`blank`)?"
 
 
 def _best_table(each: TableSample) -> tuple[str, dict[str, Match], str]:

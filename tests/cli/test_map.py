@@ -208,3 +208,26 @@ def test_a_workbook_of_another_format_is_told_what_to_be(tmp_path: Path, capsys:
     (tmp_path / "report.xls").write_bytes(b"\xd0\xcf\x11\xe0")
     assert run(["map", str(tmp_path), "--out", str(tmp_path / "draft.yaml")]) == ExitCode.COULD_NOT_RUN
     assert "report.xls: neither text (.csv, .tsv, .txt) nor a workbook (.xlsx, .xlsm)" in capsys.readouterr().err
+
+
+def test_what_stands_for_a_missing_value_hides_no_column(tmp_path: Path) -> None:
+    """A column that is `NULL` but for a few cells, or in all, is known by its name and its other cells; what was taken
+    for a blank is asked."""
+    boot = "B{0},TARN-1,fin,chloroprene,NULL,2024-01-0{0}T08:00Z,NULL\n"
+    draft = drafted(
+        tmp_path,
+        tasks="task_id,work_order,aircraft,action,station,started_at,finished_at,coat\n"
+        "1,W1,TARN-1,apply,NORTH,2025-01-01T08:00Z,2025-01-01T09:00Z,-\n",
+        components="component_serial,aircraft,position,material,finish,installed_at,removed_at\n"
+        + boot.format(1)
+        + boot.format(2),
+    )
+    assert '        removed_at: "removed_at"\n' in draft
+    assert '        finish: "finish"\n' in draft
+    assert '        coat: "coat"\n' in draft
+    assert '      blank: ["NULL"]\n      doubt: "does NULL stand for a missing value (`blank`)?"\n' in draft
+    assert '      blank: ["-"]\n' in draft
+    resolved(tmp_path / "draft.yaml")
+    read = read_export(tmp_path / "export", mapping=tmp_path / "draft.yaml")
+    assert read.faults.empty
+    assert read.counts["components"].audited == 2
