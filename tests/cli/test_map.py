@@ -231,3 +231,15 @@ def test_what_stands_for_a_missing_value_hides_no_column(tmp_path: Path) -> None
     read = read_export(tmp_path / "export", mapping=tmp_path / "draft.yaml")
     assert read.faults.empty
     assert read.counts["components"].audited == 2
+
+
+def test_a_column_of_the_very_name_is_taken_whatever_is_in_it(tmp_path: Path) -> None:
+    """Times in a format that is not known here are doubt about the format, not about which column they are."""
+    row = "{0},W1,TARN-1,apply,NORTH,Mon 10 September 2025 17:3{0},Mon 10 September 2025 18:3{0},about 45\n"
+    draft = drafted(
+        tmp_path,
+        tasks="task_id,work_order,aircraft,action,station,started_at,finished_at,humidity_pct\n" + row.format(1),
+    )
+    for name in ("started_at", "finished_at"):
+        assert f'{name}: {{column: "{name}", zone: station, doubt: "no format that is known here reads it; ' in draft
+    assert '        humidity_pct: "humidity_pct"\n' in draft
