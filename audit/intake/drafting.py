@@ -28,7 +28,7 @@ _SURE: Final = 85
 _ENOUGH: Final = 62
 _CLOSE: Final = 0.9
 _OTHER_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
-    "task_id": ("record", "task", "task no", "record number", "job", "job card", "task card", "id", "no"),
+    "task_id": ("record", "task", "task no", "record number", "job", "job card", "task card", "card no", "id", "no"),
     "work_order": ("w/o", "wo", "order", "job card"),
     "aircraft": ("tail", "registration", "reg", "tail number", "a/c", "ship"),
     "action": ("act", "activity", "type of work", "task", "task type"),
@@ -36,11 +36,13 @@ _OTHER_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
     "started_at": ("from", "begin", "start", "started", "start time"),
     "finished_at": ("to", "end", "finish", "finished", "end time", "completed"),
     "position": ("zone", "boot", "boot position"),
-    "component_serial": ("s/n", "serial", "serial number"),
+    "component_serial": ("s/n", "serial", "serial number", "boot s/n"),
     "product": ("material", "product used", "consumable"),
     "lot": ("batch", "batch number"),
     "performed_by": ("by", "technician", "mechanic", "done by"),
     "certified_by": ("cert by", "inspector", "released by"),
+    "certificate_number": ("licence", "licence no"),
+    "steps_signed": ("steps",),
     "signed_at": ("signed", "signature date"),
     "ppe_worn": ("ppe", "protective equipment"),
     "ambient_c": ("oat", "temperature", "temp"),
@@ -117,11 +119,13 @@ _TOLD_APART: Final = 0.5
 
 @dataclass(frozen=True)
 class Match:
-    """A canonical column and the column of the export that it may be; `doubt` is blank where there is none."""
+    """A canonical column and the column of the export that it may be; `doubt` is blank where there is none. `clock` is
+    the column of its time of day, where that stands apart."""
 
     written: str
     score: float
     doubt: str = ""
+    clock: str = ""
 
 
 @dataclass(frozen=True)
@@ -166,11 +170,11 @@ def draft_mapping(title: str, samples: Sequence[TableSample], refused: Sequence[
         for taken in chosen[name]:
             each, matches = taken.sample, taken.matches
             _by_values(name, each, matches, chosen)
+            _in_two_columns(TABLES[name], each, matches)
             doubts = filter(None, (taken.doubt, _headless(each), *_placeheld(each), *_marked(each, matches)))
             lines += _feed(TABLES[name], each, matches, "; ".join(doubts))
             missing += [f"{name}.{column}" for column in TABLES[name].required if column not in matches]
-            used = {match.written for match in matches.values()}
-            left += [f"{each.name}: {column}" for column in each.columns if column not in used]
+            left += [f"{each.name}: {column}" for column in each.columns if column not in _used(matches)]
     lines += unlike
     return Draft("\n".join(lines) + "\n", tuple(dict.fromkeys(missing)), tuple(left))
 
@@ -254,8 +258,7 @@ def _is_vague(header: str) -> bool:
 def _likeness(header: str, cells: Sequence[str], column: Column, is_typed: bool, *, alone: bool) -> float:
     """How like a column is to a canonical one, by its name and its cells; `alone` means that rows are told apart by
     it."""
-    names = (column.name.replace("_", " "), column.label, *_OTHER_NAMES.get(column.name, ()))
-    by_name = max(fuzz.ratio(header, name, processor=utils.default_process) for name in names)
+    by_name = _likeness_of_names(header, column)
     filled = [cell for cell in cells if cell.strip()][:200]
     if not filled:
         return by_name - 5
@@ -274,6 +277,11 @@ def _likeness(header: str, cells: Sequence[str], column: Column, is_typed: bool,
     # Under its very name a column is taken whatever is in it: what can't be read is told when it is.
     is_named = column.kind in ("time", "date", "number", "count") and header.strip().casefold() == column.name
     return by_name - (10 if is_named else 40)
+
+
+def _likeness_of_names(header: str, column: Column) -> float:
+    names = (column.name.replace("_", " "), column.label, *_OTHER_NAMES.get(column.name, ()))
+    return max(fuzz.ratio(header, name, processor=utils.default_process) for name in names)
 
 
 def _share(cells: Sequence[str], holds: Any) -> float:
@@ -331,6 +339,43 @@ def _by_values(
                 break
 
 
+def _in_two_columns(table: Table, each: TableSample, matches: dict[str, Match]) -> None:
+    """Required times that no column has, where one column has days and another, by its name, their times of day."""
+    free = {
+        header: filled for header in each.columns if header not in _used(matches) and (filled := _filled(each, header))
+    }
+    days = [header for header, filled in free.items() if _day_formats(filled)]
+    clocks = [header for header, filled in free.items() if _share(filled, _CLOCK_CELL.fullmatch) > _CLOSE]
+    for column in table.columns.values():
+        if column.kind != "time" or not column.required or column.name in matches or not days:
+            continue
+        likely = max(clocks, key=lambda header: _likeness_of_names(header, column), default="")
+        if likely and _likeness_of_names(likely, column) >= _ENOUGH:
+            clocks.remove(likely)
+            day = max(days, key=lambda header: _likeness_of_names(header, column))
+            matches[column.name] = Match(day, _ENOUGH, f"is this the {column.label}?", likely)
+
+
+_CLOCK_CELL: Final = re.compile(r"\d{1,2}:\d\d(:\d\d)?|\d{3,4}")
+
+
+def _day_formats(filled: Sequence[str]) -> tuple[str, ...]:
+    """The formats of dates without a time of day that read them, the best first."""
+    if _share(filled, lambda cell: _looks_iso(cell) and len(cell) == len("2000-01-01")) > _CLOSE:
+        return ("%Y-%m-%d",)
+    return tuple(format_ for format_ in _fitting(tuple(filled), True) if format_ in _DAYS)
+
+
+def _filled(each: TableSample, header: str) -> list[str]:
+    """The first cells of a column that are not blank."""
+    return [cell.strip() for cell in each.columns[header] if cell.strip()][:200]
+
+
+def _used(matches: Mapping[str, Match]) -> set[str]:
+    """The columns of the export that something is made of."""
+    return {header for match in matches.values() for header in (match.written, match.clock)}
+
+
 def _feed(table: Table | None, each: TableSample, matches: Mapping[str, Match], doubt: str = "") -> Iterator[str]:
     """The lines of a feed; without a table, the columns that there are."""
     first = True
@@ -351,9 +396,8 @@ def _feed(table: Table | None, each: TableSample, matches: Mapping[str, Match], 
         elif column.required:
             joined = ", or `{join: [DAY, TIME]}`" if column.kind == "time" else ""
             yield f"        {name}: {_quoted(NOT_FOUND)}  # not found: write the column's name here{joined}"
-    taken = {match.written for match in matches.values()}
     for header in each.columns:
-        if header not in taken:
+        if header not in _used(matches):
             yield f"        # not used: {_comment(header)}"
 
 
@@ -368,7 +412,7 @@ _FIGURE: Final = re.compile(r"\d[\d.,:/-]*")
 
 def _marked(each: TableSample, matches: Mapping[str, Match]) -> Iterator[str]:
     """Which unused columns may mark rows that don't count: without them a cancelled flight would have been flown."""
-    taken = {match.written for match in matches.values()}
+    taken = _used(matches)
     for header, cells in each.columns.items():
         if header not in taken and _MARKS.search(re.sub(r"[\W_]+", " ", header).casefold()):
             values = list(dict.fromkeys(cell.strip() for cell in cells if cell.strip()))[:_MOST_SHOWN]
@@ -377,6 +421,9 @@ def _marked(each: TableSample, matches: Mapping[str, Match]) -> Iterator[str]:
 
 
 def _line(table: Table, column: Column, match: Match, each: TableSample) -> Iterator[str]:
+    if match.clock:
+        yield _joined_line(table, column, match, each)
+        return
     filled = [cell.strip() for cell in each.columns[match.written] if cell.strip()]
     keys, doubts = _how_written(table, column, match.written, filled, match.written in each.typed)
     doubts = [match.doubt, *doubts] if match.doubt else doubts
@@ -388,6 +435,24 @@ def _line(table: Table, column: Column, match: Match, each: TableSample) -> Iter
         if keys
         else f"        {column.name}: {written}"
     )
+
+
+def _joined_line(table: Table, column: Column, match: Match, each: TableSample) -> str:
+    """The line of a time whose day and time of day stand in two columns."""
+    clock = _filled(each, match.clock)[0]
+    shape = (" %H:%M:%S" if clock.count(":") == 2 else " %H:%M") if ":" in clock else " hhmm"
+    format_, *others = (f"{day}{shape}" for day in _day_formats(_filled(each, match.written)))
+    zone = OWN_PLACE.get(table.name, "UTC")
+    names = ", ".join(_quoted(" ".join(name.split())) for name in (match.written, match.clock))
+    keys = [f"join: [{names}]", f"formats: {_quoted(format_)}", f"zone: {zone}"]
+    if column.name in _AFTER:
+        keys.append(f"not_before: {_AFTER[column.name]}")
+    doubt = f"{match.doubt}{f' {others[0]} reads it too;' if others else ''} by which clock? {zone} is a guess"
+    return f"        {column.name}: {{{', '.join(keys)}, doubt: {_quoted(doubt)}}}"
+
+
+_AFTER: Final[Mapping[str, str]] = {"finished_at": "started_at", "landing_at": "takeoff_at"}
+"""Times of a record that come after another: with a day in common they may be of the next."""
 
 
 def _how_written(

@@ -173,8 +173,8 @@ def test_records_with_lots_in_them_are_records(tmp_path: Path) -> None:
     """A table is what most of its columns are made of: not the list of lots, of whose few columns it has all."""
     draft = drafted(
         tmp_path,
-        cards="Card,W/O,Tail,Type,Shop,Day,From,To,Material,Product,Batch,Technician,Inspector,PPE,Manual,Remarks\n"
-        'C1,W1,A1,APPL,NORTH,2024-01-10,08:00,09:00,rubber,Ice Film,L1,Ada,Cora,"goggles, gloves",DM,x\n',
+        cards="Card,W/O,Tail,Type,Shop,Material,Product,Batch,Technician,Inspector,PPE,Manual,Remarks\n"
+        'C1,W1,A1,APPL,NORTH,rubber,Ice Film,L1,Ada,Cora,"goggles, gloves",DM,x\n',
     )
     assert '  tasks:\n    - files: "cards.csv"' in draft
     assert "  lots:" not in draft
@@ -243,3 +243,27 @@ def test_a_column_of_the_very_name_is_taken_whatever_is_in_it(tmp_path: Path) ->
     for name in ("started_at", "finished_at"):
         assert f'{name}: {{column: "{name}", zone: station, doubt: "no format that is known here reads it; ' in draft
     assert '        humidity_pct: "humidity_pct"\n' in draft
+
+
+@pytest.mark.parametrize(
+    ("day", "clock", "formats"),
+    [
+        pytest.param("{0:02}.01.2024", "0{0}:15", "%d.%m.%Y %H:%M", id="points"),
+        pytest.param("2024-01-{0:02}", "{0}15", "%Y-%m-%d hhmm", id="iso-and-no-colon"),
+        pytest.param("{0}/13/2024", "0{0}:15:00", "%m/%d/%Y %H:%M:%S", id="american"),
+        pytest.param("0{0}/02/2024", "0{0}:15", "%d/%m/%Y %H:%M", id="either-way"),
+    ],
+)
+def test_days_and_times_of_day_in_two_columns(tmp_path: Path, day: str, clock: str, formats: str) -> None:
+    """They are joined, by the names of the times and with a doubt, and are read as they are written."""
+    rows = [f"{n},W1,A1,apply,NORTH,{day},{clock},{clock.replace('15', '45')}".format(n) for n in range(1, 6)]
+    stations = "station,timezone\nNORTH,Europe/Berlin\n"
+    draft = drafted(tmp_path, work="\n".join(["No,Order,Tail,Action,Shop,Day,From,To", *rows, ""]), stations=stations)
+    assert f'started_at: {{join: ["Day", "From"], formats: "{formats}", zone: station, doubt: "is this' in draft
+    assert f'join: ["Day", "To"], formats: "{formats}", zone: station, not_before: started_at' in draft
+    assert ("%m/%d/%Y %H:%M reads it too" in draft) == day.startswith("0{0}/")
+    resolved(tmp_path / "draft.yaml")
+    read = read_export(tmp_path / "export", mapping=tmp_path / "draft.yaml")
+    assert read.counts["tasks"].audited == 5
+    lasted = read.tables["tasks"]["finished_at"] - read.tables["tasks"]["started_at"]
+    assert set(lasted.dt.total_seconds() / 60) == {30.0}
