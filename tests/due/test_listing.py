@@ -132,6 +132,14 @@ def test_a_cure_runs_as_long_as_it_may_by_either_hour(as_of: str, due_at: str | 
     assert found["note"].tolist() == ([] if told is None else [told])
 
 
+@pytest.mark.parametrize(("takeoff", "broken"), [("01:00", False), ("02:00", True)])
+def test_a_cure_is_broken_where_it_is_by_either_hour(takeoff: str, broken: bool) -> None:
+    """A takeoff half an hour after the coat ended may have been half an hour before that."""
+    flights = [{"takeoff_at": f"2025-10-26T{takeoff}:00Z"}]
+    (row,) = due(CURE, "2025-10-27T00:00:00Z", tasks=[BERLIN], flights=flights).rows.to_dict("records")
+    assert (row["due"], BROKEN in row["note"]) == (pd.Timestamp("2025-10-27T00:30Z"), broken)
+
+
 def test_another_aircraft_s_doubtful_hour_leaves_a_hold_ended() -> None:
     """A coat that may be void, with the treatment that ended its hold: whatever hour is meant on the other aircraft."""
     over = {"product_class": {"is": "ice-adhesion-treatment"}}
