@@ -128,7 +128,7 @@ class AuditResult:
     `standing` is what a register says of the run, None without one; with it `findings` has STANDING_COLUMNS.
     `faults` (as `quarantine`) are the cells that can't be read in audited rows; `near_names` the nearly equal names;
     `corrections` (CORRECTED_ENTRY_COLUMNS) are the entries that were corrected;
-    `dropped` (as `quarantine`) the rows that a mapping takes for footers. `flight_clock` says what speaks against
+    `dropped` (as `quarantine`) the rows that a mapping leaves out. `flight_clock` says what speaks against
     reading flight times without a zone as UTC, where much does. `coming` is what comes next, and `trends` say where it
     drifts; both are None where nobody wants to know. `drilled` is what the last drill showed, where one is given.
     """

@@ -51,7 +51,8 @@ Liner = Callable[[NDArray[np.intp]], NDArray[np.int64]]
 
 @dataclass(frozen=True)
 class Footer:
-    """Rows below the records: the columns that are read of them, their lines, and lines and texts of torn ones."""
+    """Rows below the records: the columns that are read of them, their lines, and lines and texts of torn ones, and of
+    those that are skipped above records without a header."""
 
     columns: Mapping[str, pa.ChunkedArray]
     lines: NDArray[np.int64]

@@ -193,7 +193,8 @@ def _read_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[str]
     records = columns.num_rows + len(ragged)
     lines_of = _line_finder(file, layout, records)
     chosen = {name: columns[name] for name in reading.types}
-    if not layout.footer_rows:
+    skipped = _lines_above(file, layout)
+    if not layout.footer_rows and not skipped:
         return Grid(file.name, chosen, columns.num_rows, lines_of, ragged, watched.source())
     last = without_footer(file.name, records, layout)
     above = tuple(row for row in ragged if row.record < last)
@@ -203,10 +204,19 @@ def _read_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[str]
     footer = Footer(
         {name: cells.slice(rows) for name, cells in chosen.items()},
         lines_of(numbers),
-        tuple((int(lines_of(np.array([row.record]))[0]), row.text) for row in below),
+        (*skipped, *((int(lines_of(np.array([row.record]))[0]), row.text) for row in below)),
     )
     chosen = {name: cells.slice(0, rows) for name, cells in chosen.items()}
     return Grid(file.name, chosen, rows, lines_of, above, watched.source(), footer=footer)
+
+
+def _lines_above(file: ExportFile, layout: Layout) -> tuple[tuple[int, str], ...]:
+    """The lines that are skipped above records without a header: with one, a record among them is missed as that."""
+    if layout.header_rows or not layout.skip_rows:
+        return ()
+    with file.path.open(encoding=layout.encoding, errors="replace") as opened:
+        lines = [line.strip().removeprefix("\ufeff") for line in itertools.islice(opened, layout.skip_rows)]
+    return tuple((number, line) for number, line in enumerate(lines, 1) if line)
 
 
 def without_footer(name: str, records: int, layout: Layout) -> int:

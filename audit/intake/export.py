@@ -128,7 +128,7 @@ class Export:
     (`CORRECTION_STATES`, or unclear); `as_first_made` makes the export with the entries as they were first made, None
     where no correction changed one.
 
-    `dropped` (columns as `rejects`) lists the rows below the records that a mapping takes for footers.
+    `dropped` (columns as `rejects`) lists the rows above or below the records that a mapping leaves out.
 
     What is in doubt:
 

@@ -38,18 +38,18 @@ def list_rejects(parts: Sequence[Cells], faults: Iterable[Faults]) -> list[pd.Da
     ]
 
 
-FOOTER: Final = "below the records: a footer, by the mapping"
+LEFT_OUT: Final = "above or below the records: left out by the mapping"
 
 
 def list_dropped(parts: Sequence[Cells]) -> pd.DataFrame:
-    """The rows that a mapping takes for footers, with REJECT_COLUMNS: they are none of the table's."""
+    """The rows above or below the records that a mapping leaves out (REJECT_COLUMNS): none is the table's."""
     listed = [
         _frame(
             cells,
             np.array([line for line, _ in cells.translated.dropped], dtype=np.int64),
             "",
             pa.array([text for _, text in cells.translated.dropped], pa.string()),
-            pa.repeat(FOOTER, len(cells.translated.dropped)),
+            pa.repeat(LEFT_OUT, len(cells.translated.dropped)),
         )
         for cells in parts
         if cells.translated and cells.translated.dropped

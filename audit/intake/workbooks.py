@@ -87,6 +87,7 @@ def read_sheet(
         # The reader leaves out the columns before the first that holds anything: its rows begin there.
         first_column = (opened.start or (0, 0))[1]
         places = {each: header.index(each) - first_column for each in chosen}
+        skipped = _rows_skipped(opened, layout)
         lines, pieces = _spelled_out(islice(_filled(opened, layout), layout.header_rows, None), places)
         source = file_source(file)
     size = without_footer(name, len(lines), layout)
@@ -101,7 +102,7 @@ def read_sheet(
         lambda records: numbers[records],
         source=source,
         typed={each: _marks(parts)[:size] for each, parts in pieces.items() if not _all_text(parts)},
-        footer=Footer(below, numbers[size:]) if size < len(lines) else None,
+        footer=Footer(below, numbers[size:], skipped) if size < len(lines) or skipped else None,
     )
 
 
@@ -114,6 +115,15 @@ def _filled(sheet: Any, layout: Layout) -> Iterator[tuple[int, list[Any]]]:
     for line, row in islice(enumerate(sheet.iter_rows(), 1), layout.skip_rows, None):
         if row[0] != "" or any(cell != "" for cell in row):
             yield line, row
+
+
+def _rows_skipped(sheet: Any, layout: Layout) -> tuple[tuple[int, str], ...]:
+    """The rows that are skipped above records without a header: with one, a record among them is missed as that."""
+    if layout.header_rows:
+        return ()
+    above = islice(_filled(sheet, Layout()), layout.skip_rows)
+    told = ((line, "; ".join(text for text in canonical_text(row)[0].to_pylist() if text)) for line, row in above)
+    return tuple((line, text) for line, text in told if line <= layout.skip_rows)
 
 
 def _header(name: str, sheet: Any, layout: Layout) -> list[str]:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+import xlsxwriter
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -254,14 +255,47 @@ def test_header_footer_and_title_rows(tmp_path: Path) -> None:
 
 def test_no_header(tmp_path: Path) -> None:
     """Without a header the columns are numbered."""
-    numbered = TASKS
-    for number, name in enumerate(HEADER.split(","), 1):
-        numbered = numbered.replace(f": {name}\n", f": '{number}'\n")
-    export = read(
-        tmp_path, numbered.replace("work*.csv", "work*.csv\n      header_rows: 0"), work__csv=f"{ROW}\n{ROW}\n"
-    )
+    export = read(tmp_path, numbered("header_rows: 0"), work__csv=f"{ROW}\n{ROW}\n")
     assert column(export, "aircraft") == ["A1"]
     assert [row[1:3] for row in at_fault(export)] == [(2, "1")]
+
+
+def numbered(keys: str, files: str = "work*.csv") -> str:
+    """The mapping of tasks in a file without a header."""
+    mapping = TASKS.replace("work*.csv", f"{files}\n      {keys}")
+    for number, name in enumerate(HEADER.split(","), 1):
+        mapping = mapping.replace(f": {name}\n", f": '{number}'\n")
+    return mapping
+
+
+def test_lines_skipped_above_records_without_a_header_are_told(tmp_path: Path) -> None:
+    """With a header a record among them would be missed as it; without one it would be lost without a word."""
+    text = f"\ufeffWork of May\n\n{ROW}\n{ROW.replace('1,W1', '2,W1')}\n{ROW.replace('1,W1', '3,W1')}\n"
+    export = read(tmp_path, numbered("header_rows: 0\n      skip_rows: 3"), work__csv=text)
+    assert export.dropped[["file", "line", "value"]].to_numpy().tolist() == [
+        ["work.csv", 1, "Work of May"],
+        ["work.csv", 3, ROW],
+    ]
+    assert [(file.read, file.audited, file.left_out) for file in export.files["tasks"]] == [(2, 2, 2)]
+    # The same with rows below that are left out, too.
+    below = "header_rows: 0\n      skip_rows: 3\n      footer_rows: 1"
+    export = read(tmp_path, numbered(below), work__csv=f"{text}Total 3,,,,,,\n")
+    assert export.dropped["line"].to_list() == [1, 3, 6]
+    assert [(file.read, file.audited, file.left_out) for file in export.files["tasks"]] == [(2, 2, 3)]
+
+
+def test_rows_skipped_above_records_without_a_header_are_told_of_a_sheet(tmp_path: Path) -> None:
+    """As of a text file."""
+    (tmp_path / "export").mkdir()
+    with xlsxwriter.Workbook(str(tmp_path / "export" / "work.xlsx")) as book:
+        sheet = book.add_worksheet("Work")
+        sheet.write(0, 0, "Work of May")
+        for line in (2, 3):
+            sheet.write_row(line, 0, [str(line), *ROW.split(",")[1:]])
+    export = read(tmp_path, numbered("header_rows: 0\n      skip_rows: 3", "work.xlsx"))
+    assert export.dropped["line"].to_list() == [1, 3]
+    assert export.dropped["value"][1].startswith("2; W1; A1; apply; NORTH; 2024-01-10")
+    assert [(file.read, file.audited, file.left_out) for file in export.files["tasks"]] == [(1, 1, 2)]
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252", "cp1250", "iso-8859-15", "cp850"])
