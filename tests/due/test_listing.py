@@ -154,6 +154,16 @@ def test_another_aircraft_s_doubtful_hour_leaves_a_hold_ended() -> None:
     assert rows["aircraft"].tolist() == ["A2"]
 
 
+@pytest.mark.parametrize(("before", "doubt"), [({"material": "?"}, True), ({"material": "?", "aircraft": "A2"}, False)])
+def test_the_days_of_a_boot_that_may_have_been_there_before(before: dict[str, str], doubt: bool) -> None:
+    """A row of it in quarantine tells of an earlier stay: more of the days allowed may have passed."""
+    stay = {"installed_at": "2026-01-03T00:00:00Z", "removed_at": "2026-01-05T00:00:00Z", **before}
+    inspected = {"product": None, "action": "inspect", "started_at": "2026-01-02T08:00:00Z"}
+    boots = [stay, {"installed_at": "2026-01-05T00:00:00Z"}]
+    (row,) = treatments(due(interval(days=30), "2026-01-10T00:00:00Z", tasks=[inspected], components=boots))
+    assert row["note"] == (NO_BOOT if doubt else "")
+
+
 def test_a_treatment_falls_due_as_soon_as_it_may_by_either_hour() -> None:
     """The flight was before the treatment, or after it: of the hours left the fewest."""
     done = {**BERLIN, "product": "gloss-coating"}

@@ -499,6 +499,23 @@ def test_one_of_several_people_at_two_places(other: dict[str, Any], expected: st
     assert verdict(TWO_PLACES, tasks=tasks) == expected
 
 
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("Eli-Park", "1 unjudged, 1 complies"),
+        ("Eli Park", "1 unjudged, 1 complies"),
+        ("Bo Lind", "2 complies"),
+    ],
+)
+def test_names_that_are_nearly_equal_in_an_hour_that_came_twice(name: str, expected: str) -> None:
+    """By one of the two hours who may be the same person was at another station meanwhile."""
+    stations = [{"station": "NORTH", "timezone": "Europe/Berlin"}, {"station": "SOUTH", "timezone": "UTC"}]
+    one = {"station": "NORTH", "started_at": "2025-10-26T02:10:00", "finished_at": "2025-10-26T02:50:00"}
+    other = {"station": "SOUTH", "started_at": "2025-10-26T01:20:00Z", "finished_at": "2025-10-26T01:40:00Z"}
+    tasks = [one | {"performed_by": "Eli Park"}, other | {"performed_by": name}]
+    assert verdict(TWO_PLACES, tasks=tasks, people=[PERSON], stations=stations) == expected
+
+
 def test_what_may_not_be_in_scope_is_open_though_it_meets_nothing() -> None:
     """A record of which the scope can't be decided is no pass, with a flight beside it or without."""
     gloss = {"product_class": {"is": "gloss-coating"}}
