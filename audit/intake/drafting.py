@@ -356,7 +356,7 @@ def _in_two_columns(table: Table, each: TableSample, matches: dict[str, Match]) 
             matches[column.name] = Match(day, _ENOUGH, f"is this the {column.label}?", likely)
 
 
-_CLOCK_CELL: Final = re.compile(r"\d{1,2}:\d\d(:\d\d)?|\d{3,4}")
+_CLOCK_CELL: Final = re.compile(r"\d{1,2}([:.])[0-5]\d(\1[0-5]\d)?|\d{3,4}")
 
 
 def _day_formats(filled: Sequence[str]) -> tuple[str, ...]:
@@ -439,8 +439,9 @@ def _line(table: Table, column: Column, match: Match, each: TableSample) -> Iter
 
 def _joined_line(table: Table, column: Column, match: Match, each: TableSample) -> str:
     """The line of a time whose day and time of day stand in two columns."""
-    clock = _filled(each, match.clock)[0]
-    shape = (" %H:%M:%S" if clock.count(":") == 2 else " %H:%M") if ":" in clock else " hhmm"
+    clock = next(filter(None, map(_CLOCK_CELL.fullmatch, _filled(each, match.clock))))
+    sign, seconds = clock.groups()
+    shape = f" %H{sign}%M{f'{sign}%S' if seconds else ''}" if sign else " hhmm"
     format_, *others = (f"{day}{shape}" for day in _day_formats(_filled(each, match.written)))
     zone = OWN_PLACE.get(table.name, "UTC")
     names = ", ".join(_quoted(" ".join(name.split())) for name in (match.written, match.clock))

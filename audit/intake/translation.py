@@ -68,7 +68,7 @@ class Recipe:
             found = known.get(_name(name), [])
             if len(found) != 1:
                 there = f"has the column `{name}` {len(found)} times" if found else f"has no column `{name}`"
-                hint = "" if found else did_you_mean(name, known) or f"; it has {_listed(list(known))}"
+                hint = "" if found else did_you_mean(name, known) or _instead(known)
                 raise AuditError(f"{self.mapping.place((*self.place, *path))}: {file} {there}{hint}")
             types[found[0]] = pa.string() if is_plain or types.get(found[0]) == pa.string() else WORDS
         return types
@@ -151,6 +151,13 @@ def _dropped(grid: Grid, recipe: Recipe) -> tuple[tuple[int, str], ...]:
 def _name(text: str) -> str:
     """A header is often broken into lines and padded: that is not part of the name."""
     return " ".join(text.split())
+
+
+def _instead(names: Collection[str]) -> str:
+    """The names that a header has; one alone may be a title above the header."""
+    named = [name for name in names if name]
+    above = "; a title above the header is left out by `skip_rows`" if len(named) == 1 else ""
+    return f"; it has {_listed(named)}{above}"
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -250,6 +250,7 @@ def test_a_column_of_the_very_name_is_taken_whatever_is_in_it(tmp_path: Path) ->
     [
         pytest.param("{0:02}.01.2024", "0{0}:15", "%d.%m.%Y %H:%M", id="points"),
         pytest.param("2024-01-{0:02}", "{0}15", "%Y-%m-%d hhmm", id="iso-and-no-colon"),
+        pytest.param("{0}.1.2024", "{0}.15", "%d.%m.%Y %H.%M", id="points-between"),
         pytest.param("{0}/13/2024", "0{0}:15:00", "%m/%d/%Y %H:%M:%S", id="american"),
         pytest.param("0{0}/02/2024", "0{0}:15", "%d/%m/%Y %H:%M", id="either-way"),
     ],

@@ -599,6 +599,14 @@ def test_column_that_is_not_there(tmp_path: Path) -> None:
     )
 
 
+def test_a_title_in_the_place_of_the_header(tmp_path: Path) -> None:
+    """Cells without a name are not listed, and one name alone is perhaps none of a column."""
+    sentence = refusal(tmp_path, TASKS, work__csv=f"Work of May,,,,,,\n{HEADER}\n{ROW}\n")
+    assert sentence.endswith(
+        "has no column `No`; it has `Work of May`; a title above the header is left out by `skip_rows`"
+    )
+
+
 def test_column_that_is_there_twice(tmp_path: Path) -> None:
     """Which of two columns of one name is meant, nobody can say."""
     assert "work.csv has the column `Tail` 2 times" in refusal(tmp_path, TASKS, work__csv=f"{HEADER},Tail\n{ROW},A1\n")
