@@ -209,8 +209,7 @@ class Timeline:
         """Row of the installed component, or NONE_KNOWN, TWO_RECORDED or NOT_CLEAR."""
         found = np.full(len(place), NONE_KNOWN)
         known = np.flatnonzero(~self.nowhere(place))
-        if len(self.components.place):
-            found[known] = self.components.at(place[known], instant[known])
+        found[known] = self.components.at(place[known], instant[known])
         return found
 
     def read_as(self, times: Mapping[str, Ints], rows: Ints, in_play: Bools) -> Timeline:

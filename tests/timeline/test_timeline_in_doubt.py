@@ -239,6 +239,14 @@ def test_a_row_set_aside_in_a_history_without_removals() -> None:
     assert [unclear(line, "A1", "left", day) for day in days] == [False, True, True]
 
 
+@pytest.mark.parametrize("others", [[], [boot("B2", aircraft="A2")]], ids=["all-set-aside", "others-read"])
+def test_a_boot_is_unclear_where_its_row_was_set_aside_though_it_is_the_only_one(others: list[Row]) -> None:
+    """Not as if none were recorded; and the same whether another boot's row can be read, as in parts of an export."""
+    line = timeline(task(position="left"), components=[boot(material="?"), *others])
+    _, place = line.placed(np.array([0]))
+    assert line.component_at(place, np.array([instant(pd.Timestamp("2025-06-01", tz="UTC"))])).tolist() == [NOT_CLEAR]
+
+
 def test_a_boot_whose_removal_can_not_be_read() -> None:
     """It may have come off at any time: which boot was there is unclear until the next one was surely installed."""
     boots = [boot("B1", removed_at="?"), boot("B2", installed_at="2025-03-01T00:00:00Z")]
