@@ -219,10 +219,16 @@ def judge_part(part: Part, rules: Sequence[Rule], *, ahead: bool) -> list[Judged
     def judged(rule: Rule) -> Judged:
         outcomes, weeks = judge_part_by_week(rule, timeline)
         cases = _as_in_whole(outcomes.cases, _TABLES_OF_CASES | dict(form_of(rule).rows(rule)), rows)
-        coming = _as_in_whole(what_comes(rule, timeline), _TABLES_OF_COMING, rows) if ahead else None
+        coming = _as_in_whole(_of_own(timeline, what_comes(rule, timeline)), _TABLES_OF_COMING, rows) if ahead else None
         return Judged(replace(outcomes, cases=cases), weeks, coming)
 
     return [judged(rule) for rule in rules]
+
+
+def _of_own(timeline: Timeline, coming: pd.DataFrame) -> pd.DataFrame:
+    """What comes for the aircraft of a part: every part has the records that name none, and so may be of any."""
+    own = timeline.has_rows[timeline.aircraft_of(coming["place"].to_numpy(np.int64))]
+    return coming[own].reset_index(drop=True)
 
 
 _TABLES_OF_CASES: Final = {

@@ -205,6 +205,14 @@ class Timeline:
         new = group_begins(index, place)
         return index[new], place[new]
 
+    @property
+    def has_rows(self) -> Bools:
+        """Which aircraft have rows, as not all have in a part of an export; and last whether any row names none."""
+        found = np.zeros(len(self.aircraft_names) + 1, bool)
+        for craft in (self.aircraft, self.flights.aircraft, self.aircraft_of(self.components.place)):
+            found[craft] = True
+        return found
+
     def component_at(self, place: Ints, instant: Ints) -> Ints:
         """Row of the installed component, or NONE_KNOWN, TWO_RECORDED or NOT_CLEAR."""
         found = np.full(len(place), NONE_KNOWN)
@@ -392,10 +400,7 @@ def _possible_stays(timeline: Timeline, aside: pd.DataFrame | None) -> PossibleS
     (those of another part of the export are of no matter here)."""
     if aside is None or aside.empty:
         return NO_STAYS
-    history = timeline.components
-    here = np.zeros(len(timeline.aircraft_names) + 1, bool)
-    for craft in (timeline.aircraft, timeline.flights.aircraft, timeline.aircraft_of(history.place)):
-        here[craft] = True
+    history, here = timeline.components, timeline.has_rows
     told = places_told(aside, timeline.aircraft_names, timeline.position_names)
     places = [its[here[timeline.aircraft_of(its)]] for its in told]
     serials = timeline.tables["components"]["component_serial"].cat.categories

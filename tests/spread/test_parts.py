@@ -135,6 +135,41 @@ def test_what_comes_is_the_same(sample_audit: Audited, rulebook: Rulebook) -> No
     assert len(listed().rows) > 10
 
 
+@pytest.mark.parametrize(("order", "aircraft"), [("W1", ["A1"]), ("W9", ["A1", "A2", "A3"])])
+def test_what_comes_of_a_record_that_names_no_aircraft_comes_once(
+    rulebook: Rulebook, order: str, aircraft: list[str]
+) -> None:
+    """A coat in quarantine, of the aircraft of its work order or else of any, is in every part."""
+    coat = {"action": "apply", "station": "S", "position": "fin", "product": "P"}
+    done = {"work_order": "W1", "aircraft": "A1", "product": "C", "action": "clean"}
+    times = [{"started_at": f"2025-06-0{day}T08:00:00Z", "finished_at": f"2025-06-0{day}T09:00:00Z"} for day in (1, 2)]
+    export = read_rows(
+        {
+            "tasks": [
+                coat | times[0] | done | {"task_id": "T1"},
+                coat | times[1] | {"work_order": order, "aircraft": "", "task_id": "T2"},
+            ],
+            "stations": [{"station": "S", "timezone": "UTC"}],
+            "components": [
+                {"component_serial": f"B{n}", "aircraft": f"A{n}", "position": "fin", "material": "chloroprene"}
+                | {"installed_at": "2025-01-01T00:00:00Z"}
+                for n in (1, 2, 3)
+            ],
+            "products": [
+                {"product": "P", "product_class": "rubber-preservative"},
+                {"product": "C", "product_class": "cleaner"},
+            ],
+        }
+    )
+    timeline = build_timeline(export)
+    cure = tuple(rule for rule in rulebook.rules if rule.id == "flight-before-cure")
+    for buckets in (1, 2, 5):
+        [(rule, found)] = in_parts(cure, export, timeline, buckets=buckets)
+        assert found.coming is not None
+        listed = due_list("export", [(rule, found.coming)], timeline, timedelta(days=30)).rows
+        assert listed["aircraft"].tolist() == aircraft
+
+
 def test_aircraft_without_a_boot_in_common_are_apart(sample_audit: Audited) -> None:
     buckets = aircraft_buckets(sample_audit.export, sample_audit.timeline, 7)
     assert len(set(buckets.tolist())) > 3
