@@ -48,6 +48,7 @@ _ZONED: Final = f"[T ].*{_ZONE}$"
 _IN_UTC: Final = r"[T ].*(Z|[+-]00(:?00)?)$"
 _CLOCK: Final = r"^\d+:[0-5]\d(:[0-5]\d)?$"
 _SERIAL: Final = r"^[2-7]\d{4}(\.\d+)?$"  # 1954 to 2119 as a workbook counts days
+_PLACEHOLDER: Final = r"(?i)^(-+|\?|n/a|none|nil|tbd|null|\(null\)|\\n)$"
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
 
@@ -277,27 +278,36 @@ def _in_canonical_text(text: pa.StringArray, column: Column) -> pa.StringArray:
 
 def _choices(text: pa.StringArray, column: Column) -> tuple[NDArray[np.int32], Misread]:
     choices, synonyms = column.choices, SYNONYMS.get(column.name, {})
+    text, nothing = _without_placeholders(text)
     words = [None if word is None else meant(word, choices, synonyms) for word in text.to_pylist()]
     found = pc.index_in(pa.array(words, pa.string()), value_set=pa.array(choices))
     unknown = np.flatnonzero(pc.and_(pc.is_valid(text), pc.is_null(found)))
     reason = f"not one of {', '.join(choices)}"
-    misread: Misread = [(unknown[_HINTS:], reason)]
+    misread: Misread = [nothing, (unknown[_HINTS:], reason)]
     for at in unknown[:_HINTS]:
         near = difflib.get_close_matches(canonical(text[at].as_py()), choices, n=1)
         misread.append((np.array([at]), f"{reason}; is {near[0]} meant?" if near else reason))
     return found.fill_null(-1).to_numpy(), misread
 
 
+def _without_placeholders(text: pa.StringArray) -> tuple[pa.StringArray, tuple[NDArray[np.intp], str]]:
+    """The cells but for those that only say that there is nothing, which are at fault: they may be no blanks."""
+    text, rows = _without(text, pc.match_substring_regex(text, _PLACEHOLDER))
+    return text, (rows, "only says that there is nothing; a mapping reads it as a blank (key: blank)")
+
+
 # Numbers
 
 
 def _numbers(text: pa.StringArray) -> tuple[NDArray[np.float64], Misread]:
+    text, nothing = _without_placeholders(text)
     text, clock = _without(text, pc.match_substring_regex(text, _CLOCK))
     text, odd = _only(text, _NUMBER)  # Arrow's cast would take `nan` and `inf`
     numbers = np.array(text.cast(pa.float64()).to_numpy(zero_copy_only=False))
     large = np.isinf(numbers)
     numbers[large] = np.nan
     return numbers, [
+        nothing,
         (odd, "not a number"),
         (clock, "not a number; a mapping reads hours and minutes (unit: hours-and-minutes)"),
         (np.flatnonzero(large), "too large a number"),
@@ -305,10 +315,11 @@ def _numbers(text: pa.StringArray) -> tuple[NDArray[np.float64], Misread]:
 
 
 def _counts(text: pa.StringArray) -> tuple[NDArray[np.int64], NDArray[np.bool_], Misread]:
+    text, nothing = _without_placeholders(text)
     text, odd = _only(text, _WHOLE)  # Arrow's cast would take `0x1F`
     digits = pc.replace_substring_regex(text, r"^\+|\.0*$", "")
     counts, large = _cast(digits, pa.int64())
-    misread: Misread = [(odd, "not a whole number"), (large, "too large a number")]
+    misread: Misread = [nothing, (odd, "not a whole number"), (large, "too large a number")]
     return counts.fill_null(1).to_numpy(), ~_nulls(counts), misread
 
 
@@ -390,7 +401,8 @@ def _mixed_times(
 ) -> tuple[NDArray[np.datetime64], NDArray[np.bool_], Misread]:
     text = _blank_to_null(pc.utf8_trim_whitespace(text))
     text = pc.replace_substring_regex(text, r"(\.\d{6})\d+", r"\1")  # Arrow refuses what it would cut
-    misread: Misread = []
+    text, nothing = _without_placeholders(text)
+    misread: Misread = [nothing]
     if not day_alone:
         text, days = _without(text, pc.match_substring_regex(text, _DAY_ALONE))
         misread.append((days, "a date without a time of day"))

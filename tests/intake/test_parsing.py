@@ -162,6 +162,16 @@ def test_one_bad_time_among_many() -> None:
     assert parsed.values[88] == np.datetime64("2024-02-27T10:00")
 
 
+@pytest.mark.parametrize("kind", ["time", "date", "number", "count", "choice"])
+@pytest.mark.parametrize("text", ["NULL", "(null)", "\\N", "n/a", "-", "None"])
+def test_what_says_that_there_is_nothing_is_no_blank(kind: Kind, text: str) -> None:
+    """It is a fault, since it may stand for what was not read, and the fault says how it becomes a blank."""
+    choices = {"choices": ("a", "b")} if kind == "choice" else {}
+    assert faults(read(["", text], kind, **choices)) == {
+        1: "only says that there is nothing; a mapping reads it as a blank (key: blank)"
+    }
+
+
 @pytest.mark.parametrize("kind", ["time", "date"])
 def test_days_as_a_workbook_counts_them(kind: Kind) -> None:
     """A time that a workbook shows as a number is a fault that says by what it is read; other numbers are faults."""
