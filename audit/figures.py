@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import unicodedata
+from itertools import accumulate
 
 _INSTANT = re.compile(r"(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d)(?::00)?(:\d\d(?:\.\d+)?)?(?:Z|\+00:00)")
 
@@ -36,3 +38,16 @@ def quantity(number: float, unit: str) -> str:
 def abridged(text: str, longest: int) -> str:
     """Return text cut where nobody would read on, and say how long it was."""
     return text if len(text) <= longest else f"{text[:longest]}… ({len(text):,} characters)"
+
+
+def letters(text: str) -> int:
+    """How many letters' room a text takes in a picture: a wide one, as of Chinese or Japanese, takes that of two."""
+    return sum(2 if unicodedata.east_asian_width(sign) in "WF" else 1 for sign in text)
+
+
+def cut(text: str, room: int) -> str:
+    """Return text cut to the room of so many letters."""
+    if letters(text) <= room:
+        return text
+    ends = accumulate(letters(sign) for sign in text)
+    return text[: sum(end < room for end in ends)] + "…"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from audit.figures import quantity
+from audit.figures import cut, quantity
 from audit.report.rows import day_and_time, level_name
 from audit.report.visible import visible
 
@@ -39,6 +39,7 @@ def page_template(name: str, shown: Callable[[str], str] = visible) -> Template:
         finalize=lambda value: shown(value) if isinstance(value, str) and not isinstance(value, Markup) else value,
     )
     environment.filters |= {
+        "cut": cut,
         "day_and_time": day_and_time,
         "grouped": lambda number: f"{number:,}",
         "level_name": level_name,

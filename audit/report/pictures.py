@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from audit.figures import figure
+from audit.figures import cut, figure, letters
 from audit.findings.result import Kind, Lane, Scene, Span, Story, Stretch, Usage
 from audit.report.visible import visible
 from audit.timeline.instants import DAY, HOUR, MINUTE, stamp
@@ -17,6 +17,8 @@ LETTER, BOLD_LETTER = 6.3, 7.4
 """Width of a letter, roughly: labels that would run into each other are left out; every one is in the words."""
 LONGEST = 34
 """Letters of a label; a longer one is cut."""
+LANE = 19
+"""Letters of a lane's name before it."""
 NAMED = 40
 """How many things a picture's words name."""
 PLOT_TOP, PLOT_BOTTOM, LEVELS_LEFT = 24, 168, 52
@@ -176,8 +178,8 @@ def _zone(stretch: Stretch, scale: _Scale) -> Zone:
 def _label(x: float, text: str, frame: Frame, last: str = "") -> Label:
     """A label that begins at x, or ends there where it would run out of the picture, or at the edge where it would run
     out both ways. Of one that the picture is too narrow for the text is cut, and what comes `last` is kept."""
-    text = _cut(visible(text), min(LONGEST, int(frame.right / BOLD_LETTER) - len(last))) + last
-    width = len(text) * BOLD_LETTER
+    text = cut(visible(text), min(LONGEST, int(frame.right / BOLD_LETTER) - len(last))) + last
+    width = letters(text) * BOLD_LETTER
     if x + width <= frame.right:
         return Label(x, text)
     if x >= width:
@@ -191,7 +193,8 @@ def _lane(lane: Lane, y: int, scale: _Scale) -> DrawnLane:
         x, end = scale.x(span.start), scale.x(span.end)
         later = None if span.later is None else round(max(scale.x(span.later) - end, 1.5), 1)
         bars.append(Bar(span.kind, x, round(max(end - x, 2.0), 1), visible(_said(span)), later))
-    return DrawnLane(visible(lane.name), y, tuple(bars), tuple(_names(lane, scale)))
+    name = cut(visible(lane.name), LONGEST if scale.frame.named else LANE)
+    return DrawnLane(name, y, tuple(bars), tuple(_names(lane, scale)))
 
 
 def _names(lane: Lane, scale: _Scale) -> Iterator[Label]:
@@ -205,7 +208,7 @@ def _names(lane: Lane, scale: _Scale) -> Iterator[Label]:
     for group in sorted(_groups(lane.spans, scale), key=lambda group: group[0].kind != "treatment"):
         text = _name(group)
         x = scale.x(group[0].start)
-        end = x + len(text) * LETTER + 6
+        end = x + letters(text) * LETTER + 6
         label = Label(x, text)
         if end > scale.frame.width:
             x, end, label = right - (end - x), right, Label(right, text, "end")
@@ -230,11 +233,7 @@ def _name(group: list[Span]) -> str:
     else:
         names = list(dict.fromkeys(span.name.partition(",")[0] for span in group))
         text = ", ".join(names) if len(names) > 1 else f"{names[0]} × {len(group)}"
-    return visible(_cut(text, LONGEST))
-
-
-def _cut(text: str, longest: int) -> str:
-    return text if len(text) <= longest else f"{text[: longest - 1]}…"
+    return visible(cut(text, LONGEST))
 
 
 def _close(one: Span, other: Span, scale: _Scale) -> bool:
@@ -343,14 +342,14 @@ def _ticks(scale: _Scale) -> tuple[tuple[Label, ...], tuple[Label, ...]]:
 def _apart(labels: list[Label]) -> Iterator[Label]:
     """Leave out a label at the edge that would run into the one before."""
     for before, label in zip([None, *labels], labels, strict=False):
-        left = label.x - len(label.text) * LETTER * (0.5 if label.anchor == "middle" else 1)
-        if before is None or left > before.x + len(before.text) * LETTER / 2:
+        left = label.x - letters(label.text) * LETTER * (0.5 if label.anchor == "middle" else 1)
+        if before is None or left > before.x + letters(before.text) * LETTER / 2:
             yield label
 
 
 def _under(x: float, text: str, frame: Frame) -> Label:
     """A label in the middle below a tick, or beginning or ending there at the edge of the picture."""
-    half = len(text) * LETTER / 2
+    half = letters(text) * LETTER / 2
     if x - half < 0:
         return Label(x, text)
     return Label(x, text, "middle" if x + half <= frame.width else "end")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -132,7 +132,9 @@ class Surroundings:
         """A task record, flight, component or stay by itself."""
         match kind:
             case "tasks":
-                return Lane(f"Work at {self.text('station', row)}", (self.record(row, "work"),))
+                record = self.record(row, "work")
+                named = f"{record.name}, {self.timeline.aircraft_names[int(self.timeline.aircraft[row])]}"
+                return Lane(f"Work at {self.text('station', row)}", (replace(record, name=named),))
             case "components":
                 history, frame = self.timeline.components, self.timeline.tables["components"]
                 end = min(int(history.removed[row]), self.timeline.as_of)

@@ -16,7 +16,7 @@ from audit.forms.margins import Margins
 from audit.report.html import render
 from audit.report.nearness import nearness
 from audit.report.overview import MOST_BARS, MOST_STATIONS, WIDTH, station_weeks
-from audit.report.pictures import BROAD, LETTER, NARROW, DrawnScene, DrawnUsage, Frame, Label, draw
+from audit.report.pictures import BROAD, LANE, LETTER, LONGEST, NARROW, DrawnScene, DrawnUsage, Frame, Label, draw
 from audit.scenes.values import Lane, Scene, Span, Stretch, Usage
 from audit.timeline.instants import DAY, HOUR, MINUTE, instant
 
@@ -116,6 +116,17 @@ def test_labels_lie_inside_and_apart(frame: Frame) -> None:
     for label in (*drawn.ticks, *drawn.days, drawn.fault):
         assert extent(label)[0] >= 0
         assert extent(label)[1] <= frame.width
+
+
+@pytest.mark.parametrize("frame", [BROAD, NARROW], ids=["broad", "narrow"])
+@pytest.mark.parametrize(("sign", "wide"), [("a", 1), ("北", 2), ("Ｗ", 2)])
+def test_names_of_wide_letters_stay_before_their_lanes(sign: str, wide: int, frame: Frame) -> None:
+    """A Japanese name takes twice the room of a Latin one of as many letters: it would run over what the lane shows."""
+    drawn = draw(replace(SCENE, lanes=(Lane(sign * 60, ()), *SCENE.lanes[1:])), frame)
+    room = LONGEST if frame.named else LANE
+    assert isinstance(drawn, DrawnScene)
+    assert drawn.lanes[0].name == sign * ((room - 1) // wide) + "…"
+    assert draw(replace(SCENE, lanes=(Lane(sign * 8, ()),)), frame).lanes[0].name == sign * 8  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize("frame", [BROAD, NARROW], ids=["broad", "narrow"])

@@ -253,6 +253,16 @@ def test_two_things_at_once_show_the_time_they_share() -> None:
     assert [len(lane.spans) for lane in scene.lanes] == [1, 1]
 
 
+def test_records_of_two_aircraft_at_one_station_are_told_apart() -> None:
+    """Somebody at two aircraft at once: both lanes are of the same station, so each bar names its aircraft."""
+    data = rule("overlap", between=["tasks", "tasks"], same=["performed_by"], differing=["aircraft"])
+    work = {"started_at": f"{DAY}09:00:00Z", "finished_at": f"{DAY}10:00:00Z", "product": "cleaner"}
+    example = Example.model_validate({"name": "n", "expect": "finding", "tasks": [work, work | {"aircraft": "A2"}]})
+    _, (scene,) = told(RULES.validate_python(data), example)
+    assert isinstance(scene, Scene)
+    assert [lane.spans[0].name for lane in scene.lanes] == ["cleaner, A1", "cleaner, A2"]
+
+
 def test_a_lane_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A lane holds so many things and counts the others; so does its picture."""
     monkeypatch.setattr("audit.scenes.surroundings.MOST_SPANS", 2)
