@@ -36,6 +36,7 @@ CURE = rule(
     "hold", scope={"product_class": {"is": "rubber-preservative"}}, forbid={"event": "takeoff"}, **{"for": "PT24H"}
 )
 COAT = {"product": "rubber-preservative", "started_at": "2026-01-10T08:00:00Z", "finished_at": "2026-01-10T09:00:00Z"}
+NOT_IN_THE_LOG = "no flights of this aircraft in the log"
 GLOSS = {"product_class": {"is": "gloss-coating"}}
 
 
@@ -152,6 +153,30 @@ def test_another_aircraft_s_doubtful_hour_leaves_a_hold_ended() -> None:
     tasks = [perhaps, ended, {**BERLIN, "aircraft": "A2"}]
     rows = due(until, "2025-11-01T00:00Z", tasks=tasks, components=boots).rows
     assert rows["aircraft"].tolist() == ["A2"]
+
+
+@pytest.mark.parametrize(
+    ("limits", "note"),
+    [
+        ({"flight_hours": 50}, f"in doubt: {NOT_IN_THE_LOG}; {NOT_ENOUGH}"),
+        ({"cycles": 50}, f"in doubt: {NOT_IN_THE_LOG}; {NOT_ENOUGH}"),
+        ({"days": 50}, ""),
+    ],
+)
+def test_an_aircraft_that_the_flight_log_lacks(limits: dict[str, int], note: str) -> None:
+    """How much it flew isn't known; the days pass all the same."""
+    flights = [{"aircraft": "A2", "takeoff_at": "2026-01-12T10:00:00Z"}]
+    (row,) = treatments(due(interval(**limits), "2026-01-20T00:00:00Z", days=60, tasks=[DONE], flights=flights))
+    assert row["note"] == note
+
+
+def test_what_names_no_position_is_listed_where_no_boot_of_the_aircraft_is() -> None:
+    """Beside the boot that is known it may be of that one."""
+    nowhere = {**DONE, "position": None, "work_order": "W2"}
+    for boots, places in (([{}], ["left wing"]), ([], [""])):
+        tasks = [{**DONE, "product": "cleaner"}, nowhere]
+        rows = treatments(due(interval(days=50), "2026-01-20T00:00:00Z", days=60, tasks=tasks, components=boots))
+        assert [row["position"] for row in rows] == places
 
 
 @pytest.mark.parametrize(("before", "doubt"), [({"material": "?"}, True), ({"material": "?", "aircraft": "A2"}, False)])

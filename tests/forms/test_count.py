@@ -148,6 +148,17 @@ def test_a_boot_that_was_there_before_the_export_and_came_back() -> None:
         assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=tasks, flights=[FLIGHT], components=stays) == expected
 
 
+@pytest.mark.parametrize(("material", "expected"), [("?", "1 unjudged"), ("chloroprene", "1 finding"), (None, "idle")])
+def test_a_boot_that_may_have_flown_before(material: str | None, expected: str) -> None:
+    """A row of it in quarantine says that it was there as the aircraft flew: it may be in scope."""
+    stays = [{"installed_at": "2025-11-20T00:00:00Z"}]
+    if material is not None:
+        before = {"installed_at": "2025-10-05T00:00:00Z", "removed_at": "2025-11-20T00:00:00Z", "material": material}
+        stays = [before, *stays]
+    flights = [{"takeoff_at": "2025-11-10T10:00:00Z"}]
+    assert verdict(TREATED, "2026-06-01T00:00:00Z", tasks=[BEFORE], flights=flights, components=stays) == expected
+
+
 def test_each_boot_has_its_own_season() -> None:
     """A treatment of the boot that was there before is none of its successor's; removal ends a boot's season."""
     swap = "2025-11-20T00:00:00Z"
