@@ -300,6 +300,24 @@ def test_nothing_runs_out_of_the_page(browser: Browser, report: Path, width: int
         assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+def test_on_paper_a_rule_has_the_number_of_all_its_findings(
+    browser: Browser,
+    result_of: Callable[..., AuditResult],
+    make_finding: Callable[..., dict[str, Any]],
+    tmp_path: Path,
+) -> None:
+    """Its rows stand in tables of 500 each: every one says how many there are in all, and which these are."""
+    path = tmp_path / "report.html"
+    path.write_text(render(result_of([make_finding(number) for number in range(1_002)])), encoding="utf-8")
+    with watched(browser) as page:
+        opened(page, path)
+        page.evaluate("dispatchEvent(new Event('beforeprint'))")
+        heads = [
+            head.rpartition("(")[2].replace("\u00a0", " ") for head in page.locator("#register .of").all_text_contents()
+        ]
+    assert heads == ["1,002 findings, 1 to 500)", "1,002 findings, 501 to 1,000)", "1,002 findings, 1,001 to 1,002)"]
+
+
 @pytest.mark.parametrize("width", [1280, 380])
 def test_names_without_a_space_are_broken_in_what_comes_next(browser: Browser, tmp_path: Path, width: int) -> None:
     """They would push the other columns of the table out of sight, and off the paper."""

@@ -284,16 +284,18 @@
       const rule = columns.rule[1][finding];
       if (rules.has(rule)) rules.get(rule).push(finding); else rules.set(rule, [finding]);
     }
-    register.replaceChildren(...[...rules.values()].flatMap((findings) => chunks(findings, ROWS).map(ruleTable)));
+    register.replaceChildren(...[...rules.values()].flatMap((findings) =>
+      chunks(findings, ROWS).map((rows, part) => ruleTable(rows, part * ROWS, findings.length))));
   }
   function afterPrint() {
     document.querySelectorAll("details.prints").forEach((details) => { details.open = details.dataset.was === "open"; });
     if (register.dataset.holds !== COMPLETE) register.replaceChildren(...standing);
   }
   const chunks = (items, size) => Array.from({length: Math.ceil(items.length / size)}, (_, n) => items.slice(n * size, (n + 1) * size));
-  function ruleTable(findings) {
+  function ruleTable(findings, before, total) {
+    const these = total > ROWS ? `, ${grouped(before + 1)} to ${grouped(before + findings.length)}` : "";
     const table = byId("register-table").content.firstElementChild.cloneNode(true);
-    table.querySelector(".of").textContent = `${LEVELS[cell("level", findings[0])]}: ${title(findings[0])} (${counted(findings.length, "finding", "findings")})`;
+    table.querySelector(".of").textContent = `${LEVELS[cell("level", findings[0])]}: ${title(findings[0])} (${counted(total, "finding", "findings")}${these})`;
     const body = table.tBodies[0];
     for (const finding of findings) {
       const line = (...names) => names.map((name) => cell(name, finding)).filter(Boolean).join(" · ");
