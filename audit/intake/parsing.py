@@ -48,7 +48,7 @@ _ZONED: Final = f"[T ].*{_ZONE}$"
 _IN_UTC: Final = r"[T ].*(Z|[+-]00(:?00)?)$"
 _CLOCK: Final = r"^\d+:[0-5]\d(:[0-5]\d)?$"
 _SERIAL: Final = r"^[2-7]\d{4}(\.\d+)?$"  # 1954 to 2119 as a workbook counts days
-_PLACEHOLDER: Final = r"(?i)^(-+|\?|n/a|none|nil|tbd|null|\(null\)|\\n)$"
+_PLACEHOLDER: Final = r"(?i)^(-+|n/a|none|nil|null|\(null\)|\\n)$"  # not `?` or `tbd`: there is something
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
 

@@ -1529,6 +1529,6 @@ FAULTS: Final = (
     Fault(
         "n/a in blank cells",
         (cells("tasks", EVERY, coat=lambda text: text or "n/a", ambient_c="n/a"),),
-        told=("tasks.coat n/a: not a whole number",),
+        told=("tasks.coat n/a: only says that there is nothing; a mapping reads it as a blank",),
     ),
 )
