@@ -236,7 +236,7 @@ def _goes_on(people: pd.DataFrame) -> Bools:
     ends = np.where(ends == NEVER, FOREVER - DAY, ends)
     order = Order.of(held, begins)
     longest = running_max(ends[order.row], group_begins(held[order.row]))
-    last: Bools = longest[order.count(held, ends + DAY, "until") - 1] == ends
+    last: Bools = longest[order.until(held, ends + DAY) - 1] == ends
     last &= ~pd.DataFrame({"held": held, "ends": ends}).duplicated().to_numpy()
     return ~last
 

@@ -219,8 +219,8 @@ def treated_within(timeline: Timeline, done: Sessions, time: BootTime) -> Treate
     ):
         for every in joined:
             order = every.order(done.end)
-            first = order.count(every.asked, opens, "before")
-            inside, nth = expand(np.maximum(order.count(every.asked, closes, "before") - first, 0))
+            first = order.before(every.asked, opens)
+            inside, nth = expand(np.maximum(order.before(every.asked, closes) - first, 0))
             row = order.row[first[inside] + nth]
             # One that lacks its end may have ended at any time from its start on.
             endless = np.flatnonzero(done.end[every.rows] == FOREVER)
@@ -262,7 +262,7 @@ class Odometer:
         """The reading of each boot at an instant: flights whose takeoff lies before it are in it."""
         history, flights = self.timeline.components, self.timeline.flights
         order = history.by_boot
-        stay = np.maximum(order.count(boot, instants, "until") - 1, order.ahead(boot))
+        stay = np.maximum(order.until(boot, instants) - 1, order.ahead(boot))
         row = order.row[stay]
         aircraft = self.timeline.aircraft_of(history.place[row])
         upto = np.clip(instants, history.installed[row], history.removed[row])

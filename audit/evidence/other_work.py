@@ -55,7 +55,7 @@ class OtherWork:
             order = part.order(started)
             owner = part.key[order.row]
             latest = running_max(ended[part.rows][order.row], group_begins(owner))
-            place = order.count(part.asked, before, "before") - 1
+            place = order.before(part.asked, before) - 1
             found = (place >= 0) & (take(owner, place, NONE) == part.asked) & (part.asked != NONE)
             best = np.where(found, np.maximum(best, take(latest, place, NEVER)), best)
         return best
@@ -67,7 +67,7 @@ class OtherWork:
             part, last, perhaps = every.at_any_time(*self._span)
             found |= (last >= opens) & (perhaps != NONE) & (opens < closes)
             order = part.order(self._span[0])
-            found |= order.count(part.asked, closes, "before") > order.count(part.asked, opens, "before")
+            found |= order.before(part.asked, closes) > order.before(part.asked, opens)
         return found
 
     def started_at(self, of: Sessions, counted: Counted, moment: Ints) -> Bools:
@@ -77,7 +77,7 @@ class OtherWork:
         for every in self._joined(of, counted):
             part, *_ = every.at_any_time(*self._span)
             order = part.order(started)
-            count = order.count(part.asked, moment, "until") - order.count(part.asked, moment, "before")
+            count = order.until(part.asked, moment) - order.before(part.asked, moment)
             whose = own[part.rows]
             mine = whose[(whose != NONE) & (started[part.rows] == take(moment, whose, NEVER))]
             found |= count > np.bincount(mine, minlength=len(found))

@@ -324,7 +324,7 @@ def _pairs_of_one_kind(things: Things, key: Ints) -> tuple[Ints, Ints]:
     reach = _reach(owner, things.end[row])
     # Only what starts before the end of something that started earlier has a partner behind it.
     late = 1 + np.flatnonzero((owner[1:] == owner[:-1]) & (start[1:] < reach[:-1]))
-    low = Order.of(owner, reach).count(owner[late], start[late], "until")
+    low = Order.of(owner, reach).until(owner[late], start[late])
     return _real(things, things, row[late], row, low, late)
 
 
@@ -342,7 +342,7 @@ def _pairs(left: Things, right: Things, left_key: Ints, right_key: Ints) -> tupl
     reach = _reach(owner, right.end[row])
     # Candidates of the same key start before the end, and stand no further back than where something still reaches.
     # Most stand right beside the place of the beginning itself.
-    at = order.count(mine, begin, "before")
+    at = order.before(mine, begin)
 
     def starts_before_the_end(which: Ints, place: Ints) -> Bools:
         there = np.minimum(place, len(row) - 1)
@@ -354,10 +354,10 @@ def _pairs(left: Things, right: Things, left_key: Ints, right_key: Ints) -> tupl
         return found
 
     def before_the_end(far: Ints) -> Ints:
-        return order.count(mine[far], end[far], "before")
+        return order.before(mine[far], end[far])
 
     def not_reached(far: Ints) -> Ints:
-        return Order.of(owner, reach).count(mine[far], begin[far], "until")
+        return Order.of(owner, reach).until(mine[far], begin[far])
 
     high = _stepped(at, 1, starts_before_the_end, before_the_end)
     low = _stepped(at, -1, reached_from_behind, not_reached)

@@ -192,7 +192,7 @@ def begun_between(timeline: Timeline, rows: Ints, aircraft: Ints, opens: Ints, c
         return rows[:0]
     opened, closed = Order.of(aircraft[real], opens[real]), Order.of(aircraft[real], closes[real])
     asked, began = timeline.aircraft[rows], timeline.times["started_at"][rows]
-    inside = opened.count(asked, began, "until") > closed.count(asked, began, "until")
+    inside = opened.until(asked, began) > closed.until(asked, began)
     return rows[inside | np.isin(asked, aircraft_alike(timeline)[:, 0])]
 
 
@@ -439,7 +439,7 @@ def first_start(
         if not len(part.rows):
             continue
         order = part.order(started)
-        index = order.count(part.asked, after, "before" if at_once else "until")
+        index = (order.before if at_once else order.until)(part.asked, after)
         while True:
             row = part.rows[take(order.row, index, 0)]
             there = (index < len(order.row)) & (take(part.key, take(order.row, index, 0), NONE) == part.asked)

@@ -45,7 +45,7 @@ def meanwhile(cases: pd.DataFrame, timeline: Timeline, told: Sequence[Collection
     others = np.flatnonzero((component < 0) & (aircraft >= 0))
     flights = timeline.flights
     since, now = (
-        flights.order.count(aircraft[others], instants, "until")
+        flights.order.until(aircraft[others], instants)
         for instants in (at[others], np.full(len(others), timeline.as_of))
     )
     parts[2, others] = _flown("The aircraft flew", np.maximum(now - since, 0))
@@ -55,7 +55,7 @@ def meanwhile(cases: pd.DataFrame, timeline: Timeline, told: Sequence[Collection
 def _where_it_is(timeline: Timeline, boot: Ints, place: Ints, told: Sequence[Collection[str]]) -> Texts:
     """Whether each boot was removed, or is at another place than it was; blank where it is still there."""
     history = timeline.components
-    last = history.by_boot.count(boot, np.full(len(boot), timeline.as_of), "until") - 1
+    last = history.by_boot.until(boot, np.full(len(boot), timeline.as_of)) - 1
     stay = history.by_boot.row[np.maximum(last, history.by_boot.ahead(boot))]
     gone = (history.removed[stay] <= timeline.as_of) & ~history.open_ended[stay]
     day = days(np.where(gone, history.removed[stay], history.installed[stay]))
@@ -75,7 +75,7 @@ def _stripped(timeline: Timeline, boot: Ints, at: Ints, told: Sequence[Collectio
     rows = np.flatnonzero(found.done & (found.boot >= 0) & (found.doubt == CERTAIN))
     started = timeline.times["started_at"]
     order = Order.of(found.boot[rows], started[found.task[rows]])
-    ahead = order.count(boot, at, "until")
+    ahead = order.until(boot, at)
     there: Bools = ahead < order.ahead(boot + 1)
     texts = np.full(len(boot), "", object)
     task = found.task[rows[order.row[ahead[there]]]]

@@ -317,7 +317,7 @@ class _Use:
         ended, opens, closes = done.end[treated.session], time.known_start[treated.time], time.known_end[treated.time]
         within = ((opens <= ended) & (ended < closes)) | (ended == FOREVER)
         perhaps = treated.take((treated.doubt != CERTAIN) & within)
-        begun = Order.of(segments.time, segments.start).count(perhaps.time, done.end[perhaps.session], "until")
+        begun = Order.of(segments.time, segments.start).until(perhaps.time, done.end[perhaps.session])
         return cls(rule, timeline, done, time, segments, longest, runs, perhaps, begun - 1)
 
     def perhaps_flown(self, view: View, index: Ints) -> Bools:

@@ -51,12 +51,12 @@ class Unclear:
 
     def at(self, place: Ints, instant: Ints) -> Bools:
         """Whether it isn't clear which boot is at each place at an instant."""
-        opened, closed = (order.count(place, instant, "until") for order in (self._by_start, self._by_end))
+        opened, closed = (order.until(place, instant) for order in (self._by_start, self._by_end))
         return np.asarray(opened > closed)
 
     def from_then(self, place: Ints, instant: Ints) -> Ints:
         """The first instant from each on at which it isn't clear; FOREVER where there is none."""
-        row = take(self._by_start.row, self._by_start.count(place, instant, "until"), -1)
+        row = take(self._by_start.row, self._by_start.until(place, instant), -1)
         ahead = np.where(take(self.place, row, -1) == place, take(self.start, row, FOREVER), FOREVER)
         return np.where(self.at(place, instant), instant, ahead)
 
@@ -126,7 +126,7 @@ class Components:
         """First and one-past-last place in `by_boot` of the stays of each boot that may not have ended before an
         instant."""
         # A later one does not end it: a day without a time begins at midnight, a removal may be missing.
-        return self._by_end.count(boot, instants, "until"), self.by_boot.ahead(boot + 1)
+        return self._by_end.until(boot, instants), self.by_boot.ahead(boot + 1)
 
     @cached_property
     def _by_end(self) -> Order:
@@ -142,8 +142,8 @@ class Components:
         return found
 
     def _recorded(self, place: Ints, instant: Ints) -> Ints:
-        until = self.by_installation.count(place, instant, "until")
-        gone = self.by_removal.count(place, instant, "until")
+        until = self.by_installation.until(place, instant)
+        gone = self.by_removal.until(place, instant)
         blocks = self.by_installation.ahead(place)
         gone_blocks = self.by_removal.ahead(place)
         present = (until - blocks) - (gone - gone_blocks)
@@ -184,7 +184,7 @@ class Components:
             (self.by_removal, self.place[gone], self.removed[gone]),
         ):
             if len(order.row):
-                behind = order.count(place, instant, "until")
+                behind = order.until(place, instant)
                 row = order.row[np.minimum(behind, len(order.row) - 1)]
                 there = (behind < len(order.row)) & (places[row] == place)
                 found = np.where(there, np.minimum(found, instants[row]), found)

@@ -137,7 +137,7 @@ class _InOrder:
     def first_from(self, aircraft: Ints, instants: Ints) -> Ints:
         if not len(self.aircraft):
             return np.full(len(aircraft), FOREVER)
-        last = self.order.count(aircraft + 1, instants, "until") - 1
+        last = self.order.until(aircraft + 1, instants) - 1
         inside = (take(self.aircraft, last, _NO_AIRCRAFT) == aircraft) & (take(self.reach, last, NEVER) > instants)
         ahead = take(self.aircraft, last + 1, _NO_AIRCRAFT) == aircraft
         return np.where(inside, instants, np.where(ahead, take(self.start, last + 1, FOREVER), FOREVER))

@@ -33,7 +33,7 @@ class Flights:
 
     def first_from(self, aircraft: Ints, instants: Ints) -> Ints:
         """Place of the aircraft's first takeoff at or after each instant (it may belong to the next aircraft)."""
-        return self.order.count(aircraft, instants, "before")
+        return self.order.before(aircraft, instants)
 
     def took_off(self, aircraft: Ints, opens: Ints, closes: Ints) -> Bools:
         """Whether the aircraft took off in [opens, closes), which may be no time at all."""

@@ -79,15 +79,20 @@ class Order:
             row = np.argsort(keys, kind="stable")
         return cls(row, keys[row], base, span, ranked)
 
-    def count(self, owners: Ints, instants: Ints, side: Literal["before", "until"]) -> Ints:
-        """How many rows stand ahead of each (owner, instant): those `before` it, or `until` it (itself included)."""
+    def before(self, owners: Ints, instants: Ints) -> Ints:
+        """How many rows stand ahead of each (owner, instant)."""
+        return self._ahead_of(owners, instants, 0)
+
+    def until(self, owners: Ints, instants: Ints) -> Ints:
+        """How many rows stand ahead of each (owner, instant) or at it."""
+        return self._ahead_of(owners, instants, 1)
+
+    def _ahead_of(self, owners: Ints, instants: Ints, included: Literal[0, 1]) -> Ints:
         if self.ranked is None:
-            offset = np.clip(instants, self.base - 1, self.base + self.span - 1) - self.base
-            if side == "until":
-                offset = offset + 1
+            offset = np.clip(instants, self.base - 1, self.base + self.span - 1) - self.base + included
             offset = np.clip(offset, 0, self.span - 1)
         else:
-            offset = np.searchsorted(self.ranked, instants, side="left" if side == "before" else "right")
+            offset = np.searchsorted(self.ranked, instants, ("left", "right")[included])
         return np.searchsorted(self.keys, owners.astype(np.int64) * self.span + offset, "left")
 
     def ahead(self, owners: Ints) -> Ints:
@@ -143,7 +148,7 @@ def take(values: Ints, index: Ints, missing: int) -> Ints:
 def next_of(owner: Ints, instants: Ints) -> Ints:
     """The next instant of the owner of each row after its own, FOREVER where it has none."""
     order = Order.of(owner, instants)
-    row = take(order.row, order.count(owner, instants, "until"), -1)
+    row = take(order.row, order.until(owner, instants), -1)
     return np.where(take(owner, row, -1) == owner, take(instants, row, FOREVER), FOREVER)
 
 

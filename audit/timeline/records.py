@@ -408,8 +408,8 @@ def _perhaps_superseded(timeline: Timeline, tasks: Ints, rows: Ints, blank: Bool
     manuals = timeline.tables["manuals"]
     manual, since = codes_of(manuals["manual"]), micros(manuals["effective_from"])
     order, cited, began = Order.of(manual, since), take(manual, rows, MISSING), take(since, rows, NEVER)
-    by_then = order.count(cited, work_day(timeline, tasks) * DAY, "until")
-    found: Bools = (rows >= 0) & blank & (by_then > order.count(cited, began, "until"))
+    by_then = order.until(cited, work_day(timeline, tasks) * DAY)
+    found: Bools = (rows >= 0) & blank & (by_then > order.until(cited, began))
     return found
 
 
@@ -665,7 +665,7 @@ def _valid_then(names: pd.Index, entries: pd.DataFrame, person: Ints, day: Ints)
     begun, ended = Order.of(owner, first), Order.of(owner, after)
     found = np.zeros(len(person), bool)
     for who in (person + 1, np.zeros(len(person), np.int64)):
-        found |= begun.count(who, day, "until") > ended.count(who, day, "until")
+        found |= begun.until(who, day) > ended.until(who, day)
     found[person == MISSING] = False
     return found
 
@@ -711,7 +711,7 @@ class _Holdings:
 
     def on(self, person: Ints, day: Ints) -> Ints:
         """What each person held on a day, MISSING where nothing."""
-        turn = self.turns.count(person, day, "until") - 1
+        turn = self.turns.until(person, day) - 1
         inside = np.maximum(turn, 0)
         none = (turn < 0) | (np.append(self.owner, MISSING)[inside] != person) | (person == MISSING)
         return np.where(none, MISSING, self.held[inside]).astype(np.int32)
@@ -719,7 +719,7 @@ class _Holdings:
     def changes(self, person: Ints, day: Ints, until: Ints) -> Bools:
         """Whether what each person held on a day became something else until a later one."""
         held, found = self.on(person, day), np.zeros(len(person), bool)
-        first, last = (self.turns.count(person, one, "until") for one in (day, until))
+        first, last = (self.turns.until(person, one) for one in (day, until))
         for row in np.flatnonzero(last > first).tolist():
             found[row] = (self.held[first[row] : last[row]] != held[row]).any()
         return found

@@ -46,8 +46,8 @@ def test_counts_are_those_of_a_plain_loop(
     asked = [(owner, at * scale) for owner, at in asked]
     order = Order.of(np.array([o for o, _ in rows], np.int64), np.array([t for _, t in rows], np.int64))
     owners, instants = np.array([o for o, _ in asked], np.int64), np.array([t for _, t in asked], np.int64)
-    assert order.count(owners, instants, "before").tolist() == [sum(row < one for row in rows) for one in asked]
-    assert order.count(owners, instants, "until").tolist() == [sum(row <= one for row in rows) for one in asked]
+    assert order.before(owners, instants).tolist() == [sum(row < one for row in rows) for one in asked]
+    assert order.until(owners, instants).tolist() == [sum(row <= one for row in rows) for one in asked]
     first, last = order.block(owners)
     assert first.tolist() == [sum(o < owner for o, _ in rows) for owner, _ in asked]
     assert last.tolist() == [sum(o <= owner for o, _ in rows) for owner, _ in asked]
@@ -73,7 +73,7 @@ def test_rows_come_in_order(rows: list[tuple[int, int]], by_time: bool) -> None:
 def test_a_boot_that_is_still_there_is_later_than_any_time() -> None:
     """FOREVER can be asked like any instant."""
     order = Order.of(np.array([0, 0, 1]), np.array([1, 2, 3]))
-    assert order.count(np.array([0]), np.array([FOREVER]), "before").tolist() == [2]
+    assert order.before(np.array([0]), np.array([FOREVER])).tolist() == [2]
 
 
 @given(st.lists(st.tuples(st.integers(0, 2), INSTANTS), max_size=10), st.sampled_from([1, FAR // 5]))
@@ -116,7 +116,7 @@ def test_without_rows_nothing_stands_ahead() -> None:
     none = np.empty(0, np.int64)
     order = Order.of(none, none)
     asked = np.array([0, 1]), np.array([NEVER, FOREVER])
-    assert order.count(*asked, "until").tolist() == order.count(*asked, "before").tolist() == [0, 0]
+    assert order.until(*asked).tolist() == order.before(*asked).tolist() == [0, 0]
     assert [part.tolist() for part in order.block(np.array([0, 3]))] == [[0, 0], [0, 0]]
     assert running_max(none, none.astype(bool)).tolist() == group_begins(none).tolist() == []
     assert take(none, np.array([0, -1]), 7).tolist() == [7, 7]
