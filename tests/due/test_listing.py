@@ -133,6 +133,14 @@ def test_a_cure_runs_as_long_as_it_may_by_either_hour(as_of: str, due_at: str | 
     assert found["note"].tolist() == ([] if told is None else [told])
 
 
+def test_of_one_boot_each_cure_runs_by_itself() -> None:
+    """Only that of the coat in the hour that came twice is in doubt."""
+    other = {**COAT, "work_order": "W2", "started_at": "2025-10-26T03:00Z", "finished_at": "2025-10-26T05:00Z"}
+    rows = due(CURE, "2025-10-27T00:00:00Z", tasks=[BERLIN, other]).rows
+    assert rows["task_id"].tolist() == ["T1", "T2"]
+    assert rows["note"].map(bool).tolist() == [True, False]
+
+
 @pytest.mark.parametrize(("takeoff", "broken"), [("01:00", False), ("02:00", True)])
 def test_a_cure_is_broken_where_it_is_by_either_hour(takeoff: str, broken: bool) -> None:
     """A takeoff half an hour after the coat ended may have been half an hour before that."""
