@@ -21,7 +21,7 @@ from audit.forms.reads import columns_needed, tables_read
 from audit.intake.chains import UNCLEAR
 from audit.intake.export import Export
 from audit.intake.names import near_pairs
-from audit.intake.tables import READ_BY_RULES, TASKS
+from audit.intake.tables import CORRECTIONS, READ_BY_RULES, TASKS
 from audit.language.in_words import label_of
 from audit.language.rule import LEVELS, Rule
 from audit.rulebook.loading import Rulebook
@@ -70,6 +70,7 @@ def assemble(
         dropped=export.dropped,
         near_names=near_pairs(export.near_names),
         absent=tuple(_absent(rulebook.rules, {**timeline.tables, **export.tables})),
+        empty=tuple(_empty(rulebook.rules, export)),
         reconciled=reconcile(export, timeline, rulebook.rules),
         settings=rulebook.settings,
         settings_files=rulebook.settings_files,
@@ -131,6 +132,14 @@ def _absent(rules: Sequence[Rule], tables: Mapping[str, pd.DataFrame]) -> Iterat
         for column in ("", *described.columns):
             if (table, column) in readers:
                 yield Absent(table, column, tuple(readers[table, column]))
+
+
+def _empty(rules: Sequence[Rule], export: Export) -> Iterator[Absent]:
+    """The tables that the rules read and that were exported without a row. None may have been corrected."""
+    for table, rows in export.counts.items():
+        readers = tuple(rule.id for rule in rules if table in tables_read(rule))
+        if readers and not rows.read and table != CORRECTIONS.name:
+            yield Absent(table, "", readers)
 
 
 def _coverage(judged: list[tuple[Rule, Outcomes]], export: Export, corrected: PutRight) -> pd.DataFrame:

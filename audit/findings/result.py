@@ -90,7 +90,8 @@ class RecordUse:
 
 @dataclass(frozen=True)
 class Absent:
-    """A table, or one column of a table (blank: the whole table), that rules read and the export doesn't have."""
+    """A table, or one column of a table (blank: the whole table), that rules read and the export doesn't have, or has
+    without a row."""
 
     table: str
     column: str
@@ -119,9 +120,9 @@ class AuditResult:
     value, reason). `inputs`, `rule_files` and `settings_files` carry name, SHA-256 and size of what was read.
     `settings` says of every value of a rule that may be set where it comes from; `not_in_export` names the aircraft
     that settings have at a base and the export doesn't know, `season_not_set` those that work in the other hemisphere
-    than a rule's season is of, and that no settings have at a base. `absent` is what rules read and the export lacks;
-    `health` is None where nobody asked whether the export is complete. `reconciled` accounts for every row of every
-    file.
+    than a rule's season is of, and that no settings have at a base. `absent` is what rules read and the export lacks,
+    `empty` the tables that it has without a row; `health` is None where nobody asked whether the export is complete.
+    `reconciled` accounts for every row of every file.
     `explanations` say what each rule checks and why, in the order of `rules`.
     `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
     to it the judged subjects came. `newest` is when the last task record or flight by the as-of time began.
@@ -152,6 +153,7 @@ class AuditResult:
     corrections: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(CORRECTED_ENTRY_COLUMNS)))
     flight_clock: FlightClock | None = None
     absent: tuple[Absent, ...] = ()
+    empty: tuple[Absent, ...] = ()
     health: Health | None = None
     reconciled: tuple[FileReconciled, ...] = ()
     explanations: tuple[Explanation, ...] = ()

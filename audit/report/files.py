@@ -192,6 +192,7 @@ def _summary(result: AuditResult) -> dict[str, Any]:
             "idle_rules": [str(rule) for rule in coverage.index[coverage["idle"].astype(bool)]],
         },
         "not_in_the_export": {absent.name: list(absent.rules) for absent in result.absent},
+        "exported_without_a_row": {empty.name: list(empty.rules) for empty in result.empty},
         "health": _health(result.health),
         "register": _standing(result),
         "drilled": asdict(result.drilled) if result.drilled else None,

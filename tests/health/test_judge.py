@@ -18,6 +18,7 @@ from audit.exit_codes import ExitCode
 from audit.health.earlier import read_earlier
 from audit.health.judge import HealthJudge
 from audit.health.suite import read_suite
+from audit.intake.tables import CORRECTIONS
 from audit.shipped import rules_folder, sample_folder
 from tests.health.test_suite import FACTS
 
@@ -135,6 +136,22 @@ def test_a_column_that_is_not_there_is_told(
     summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
     assert "ppe-sign-off-missing" in summary["not_in_the_export"]["tasks.ppe_worn"]
     assert "column not in the export: tasks.ppe_worn" in (out / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_list_without_a_row_is_told(clean_export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Nobody holds an authorisation by it, which every record breaks: perhaps the list was left out. That nothing was
+    corrected says nothing."""
+    export, out = tmp_path / "export", tmp_path / "out"
+    shutil.copytree(clean_export, export)
+    (export / "people.csv").write_text("person,authorisation,valid_from,valid_to\n", encoding="utf-8")
+    (export / "corrections.csv").write_text(f"{','.join(CORRECTIONS.required)}\n", encoding="utf-8")
+    run(["check", str(export), "--out", str(out), "--skip-health"])
+    [line] = [line for line in capsys.readouterr().err.splitlines() if "No rows" in line]
+    assert line.split()[:6] == ["No", "rows", "in", "people,", "read", "by"]
+    summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    assert list(summary["exported_without_a_row"]) == ["people"]
+    assert "performer-not-authorised" in summary["exported_without_a_row"]["people"]
+    assert "table without a row: people" in (out / "report.html").read_text(encoding="utf-8")
 
 
 BLOCKED = """
