@@ -195,6 +195,7 @@ def _read_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[str]
     chosen = {name: columns[name] for name in reading.types}
     skipped = _lines_above(file, layout)
     if not layout.footer_rows and not skipped:
+        ragged = _perhaps_a_total(ragged, records)
         return Grid(file.name, chosen, columns.num_rows, lines_of, ragged, watched.source())
     last = without_footer(file.name, records, layout)
     above = tuple(row for row in ragged if row.record < last)
@@ -207,6 +208,7 @@ def _read_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[str]
         (*skipped, *((int(lines_of(np.array([row.record]))[0]), row.text) for row in below)),
     )
     chosen = {name: cells.slice(0, rows) for name, cells in chosen.items()}
+    above = _perhaps_a_total(above, last)
     return Grid(file.name, chosen, rows, lines_of, above, watched.source(), footer=footer)
 
 
@@ -285,6 +287,15 @@ def _ragged_rows(reading: _Reading, block: int) -> tuple[Ragged, ...]:
         options = one_column.options(block, keep, threads=False)
         pyarrow.csv.read_csv(pa.PythonFile(watched, mode="r"), **options)
     return tuple(ragged)
+
+
+def _perhaps_a_total(ragged: tuple[Ragged, ...], records: int) -> tuple[Ragged, ...]:
+    """The rows, of which the last of a file is told how to be left out: what it may be evidence of is unjudged, and a
+    total is evidence of nothing."""
+    if not ragged or ragged[-1].record != records - 1:
+        return ragged
+    hint = "; a total or the like is left out by `footer_rows` in a mapping"
+    return (*ragged[:-1], replace(ragged[-1], reason=f"{ragged[-1].reason}{hint}"))
 
 
 def csv_header(file: ExportFile, layout: Layout) -> list[str]:

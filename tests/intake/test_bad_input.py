@@ -237,6 +237,16 @@ def test_unreadable_file(write: Write, monkeypatch: pytest.MonkeyPatch) -> None:
 # Rows and cells of a CSV file
 
 
+def test_a_total_below_the_records(write: Write) -> None:
+    """The last row may be no record: it is quarantined, with what leaves it out."""
+    export = read_export(write({"tasks.csv": f"{HEADER}\nT0,W1\n{ROW}\nTotal,1\n"}))
+    hint = "; a total or the like is left out by `footer_rows` in a mapping"
+    assert [(line, reason) for _, line, _, _, reason in quarantined(export)] == [
+        (2, "2 cells where the header names 7"),
+        (4, f"2 cells where the header names 7{hint}"),
+    ]
+
+
 def test_ragged_rows(write: Write) -> None:
     """A row with too few or too many cells is quarantined with its line, text and reason; the others stay."""
     short, long = "T2,W1,A1", f"T3,{ROW},,"

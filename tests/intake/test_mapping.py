@@ -154,7 +154,13 @@ def test_several_files_are_one_table(tmp_path: Path) -> None:
     export = read(tmp_path, TASKS, work_b__csv=second, work_a__csv=first)
     assert column(export, "task_id") == ["1", "2"]
     assert at_fault(export) == [
-        ("work_a.csv", 3, "", "short", "1 cell where the header names 7"),
+        (
+            "work_a.csv",
+            3,
+            "",
+            "short",
+            "1 cell where the header names 7; a total or the like is left out by `footer_rows` in a mapping",
+        ),
         ("work_b.csv", 3, "No", "1", "duplicate of line 2 of work_a.csv"),
         ("work_b.csv", 4, "Action", "paint", export.rejects["reason"].iloc[-1]),
     ]
