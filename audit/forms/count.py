@@ -219,7 +219,7 @@ def _sessions(rule: CountRule, timeline: Timeline) -> Judgement:
         too_many = rule.allowed.too_many(treated.count(view.against(treated.doubt), len(time))[index])
         too_few = view.excused(too_few, *(why[index] for why in (not_over, unseen, unrecorded, time.ended)))
         if rule.allowed.at_most is not None:
-            too_many = view.suspected(too_many, unseen[index])
+            too_many = view.suspected(too_many, first_of(unseen, unrecorded)[index])
         return too_few | too_many
 
     total = treated.count(treated.doubt == CERTAIN, len(time))
