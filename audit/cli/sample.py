@@ -88,7 +88,7 @@ def plan(
     aim = _aim(tolerable, confidence, 0)
     records, parted = len(frame), "1 stratum" if len(strata) == 1 else f"{len(strata):,} strata"
     print(
-        f"{quantity(records, 'record')}, {parted}. {aim.too_many(records):,} deviating ones "
+        f"{quantity(records, 'record')}, {parted}. {quantity(aim.too_many(records), 'deviating record')} "
         f"({percent(aim.tolerable)}) would be too many; {percent(aim.confidence)} confidence."
     )
     for expected in range(6):

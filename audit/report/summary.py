@@ -97,7 +97,7 @@ def _export(result: AuditResult) -> Iterator[str]:
     if absent:
         yield _line("Missing", f"{absent[0].name}, read by {absent[0].rules[0]}{_more(len(absent[0].rules) - 1)}")
         if len(absent) > 1:
-            yield _line("", f"and {len(absent) - 1} more tables or columns that rules read")
+            yield _line("", f"and {len(absent) - 1} more of what rules read")
     for empty in result.empty:
         yield _line("No rows", f"in {empty.name}, read by {empty.rules[0]}{_more(len(empty.rules) - 1)}")
     for altered in (one for one in result.absent if one.of_register):

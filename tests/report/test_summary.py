@@ -90,4 +90,4 @@ def test_what_is_missing_is_told_apart_from_what_only_a_register_knows(result_of
     text = summarise(result_of([], absent=(column, altered)), PAGE)
     assert "  Missing     tasks.ppe_worn, read by a and 1 more\n" in text
     assert "  No register altered records are not seen: 3 rules idle\n" in text
-    assert "more tables or columns" not in text
+    assert "more of what rules read" not in text

@@ -154,7 +154,7 @@ def test_the_same_seed_gives_the_same_bytes(export: Path, tmp_path: Path) -> Non
 def test_a_plan(export: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["sample", "plan", str(export), "--tolerable", "10 %"]) is ExitCode.CLEAN
     said = capsys.readouterr().out
-    assert said.startswith("120 records, 2 strata. 12 deviating ones (10 %) would be too many; 95 % confidence.\n")
+    assert said.startswith("120 records, 2 strata. 12 deviating records (10 %) would be too many; 95 % confidence.\n")
     assert "  up to 5 deviating: draw " in said
     tasks = export / "tasks.csv"
     header, first, *_ = tasks.read_text().splitlines()
