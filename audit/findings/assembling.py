@@ -135,7 +135,7 @@ def _absent(rules: Sequence[Rule], tables: Mapping[str, pd.DataFrame]) -> Iterat
 
 
 def _empty(rules: Sequence[Rule], export: Export) -> Iterator[Absent]:
-    """The tables that the rules read and that were exported without a row. None may have been corrected."""
+    """The tables that the rules read and that were exported without a row, as that of corrections may be."""
     for table, rows in export.counts.items():
         readers = tuple(rule.id for rule in rules if table in tables_read(rule))
         if readers and not rows.read and table != CORRECTIONS.name:
