@@ -23,7 +23,7 @@ from audit.intake.cell_faults import Faults
 from audit.intake.cells import PLAIN_KINDS, WORDS
 from audit.intake.quarantine import text_array
 from audit.intake.tables import EVERY_POSITION, FIRST_YEAR, LAST_YEAR, SYNONYMS, Column
-from audit.intake.words import canonical, canonical_list, meant
+from audit.intake.words import PLACEHOLDERS, canonical, canonical_list, meant
 
 LONGEST_NAME: Final = 1000
 """Characters in an identifier or code; a longer one is a broken cell."""
@@ -48,7 +48,7 @@ _ZONED: Final = f"[T ].*{_ZONE}$"
 _IN_UTC: Final = r"[T ].*(Z|[+-]00(:?00)?)$"
 _CLOCK: Final = r"^\d+:[0-5]\d(:[0-5]\d)?$"
 _SERIAL: Final = r"^[2-7]\d{4}(\.\d+)?$"  # 1954 to 2119 as a workbook counts days
-_PLACEHOLDER: Final = r"(?i)^(-+|n/a|none|nil|null|\(null\)|\\n)$"  # not `?` or `tbd`: there is something
+_PLACEHOLDER: Final = rf"(?i)^(-+|{PLACEHOLDERS})$"  # not `?` or `tbd`: there is something
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
 

@@ -21,7 +21,9 @@ def canonical(word: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", _HYPHENS.sub("-", same_form)).split())
 
 
-_NOTHING: Final = re.compile(r"\W*|n[/.-] ?a\.?|none|nil|null|\(null\)|\\n|tbd")
+PLACEHOLDERS: Final = r"n[/.-] ?a\.?|none|nil|null|\(null\)|\\n"
+"""Texts that are written where there is nothing, as a pattern."""
+_NOTHING: Final = re.compile(rf"\W*|{PLACEHOLDERS}|tbd")
 _LONGEST: Final = 6
 """Characters that such a text has at most."""
 
