@@ -213,11 +213,13 @@ def _best_table(each: TableSample) -> tuple[str, dict[str, Match], str]:
     scored.sort(key=lambda one: -one[0])
     (score, like, name, called, matches), (next_score, _, other, *_) = scored[:2]
     if like < _ENOUGH:
-        named = [
+        by_name = [
             one for one in scored if fuzz.token_set_ratio(each.name, one[2], processor=utils.default_process) == 100
         ]
-        _, _, name, _, matches = named[0] if len(named) == 1 else (0, 0, "", 0, {})
-        return name, matches, f"are these {name}? only the name says so" if name else ""
+        if len(by_name) != 1:
+            return "", {}, ""
+        [(_, _, name, _, matches)] = by_name
+        return name, matches, f"are these {name}? only the name says so"
     if next_score >= _CLOSE * score:
         return name, matches, f"are these {name}, or {other}?"
     return name, matches, "" if called >= _ENOUGH else f"are these {name}? only their columns say so"
