@@ -70,7 +70,8 @@ class Grid:
 
     `typed` marks, by column, the cells that are not text there but a number, date, time or truth value, spelled out as
     canonical text. A column without an entry has text only, or, as an Arrow column of another type, none. `footer` are
-    the rows below them that a mapping takes for no records.
+    the rows below them that a mapping takes for no records. `faults` are the cells that may hold a value there, and are
+    blank here.
     """
 
     file: str
@@ -81,6 +82,7 @@ class Grid:
     source: InputFile | None = None
     typed: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
     footer: Footer | None = None
+    faults: tuple[Faults, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -88,17 +90,15 @@ class Translated:
     """What a mapping made of foreign cells, beside the cells themselves: by canonical column.
 
     `written` holds the columns that each came from, with their names; `zones` the time zone, or the column of stations,
-    by whose clock a naive time is read; `not_before` the time that another can't precede; `faults` the cells that
-    couldn't be translated. `kept` numbers the rows that the mapping's `only` takes, where there is one, and `left_out`
-    counts those that it doesn't. `places` say where in the mapping each column stands. `dropped` are the rows below the
-    records that it takes for a footer: line and text. `entries` reads values as those of a column are written, into
-    canonical text.
+    by whose clock a naive time is read; `not_before` the time that another can't precede. `kept` numbers the rows that
+    the mapping's `only` takes, where there is one, and `left_out` counts those that it doesn't. `places` say where in
+    the mapping each column stands. `dropped` are the rows below the records that it takes for a footer: line and text.
+    `entries` reads values as those of a column are written, into canonical text.
     """
 
     written: Mapping[str, Mapping[str, pa.ChunkedArray]]
     zones: Mapping[str, str]
     not_before: Mapping[str, str]
-    faults: tuple[Faults, ...]
     kept: NDArray[np.intp] | None = None
     left_out: int = 0
     places: Mapping[str, str] = field(default_factory=dict)
@@ -112,7 +112,7 @@ class Cells:
 
     `columns` maps canonical names to Arrow columns of `rows` cells: strings, `WORDS`, or the numbers, dates and times
     of a Parquet file. `translated` is there where a mapping named them so. `present` names the canonical columns that
-    the file has, those that nobody requested too.
+    the file has, those that nobody requested too. `faults` are the cells that couldn't be read, or translated.
     """
 
     table: Table
@@ -124,6 +124,7 @@ class Cells:
     source: InputFile | None = None
     translated: Translated | None = None
     present: frozenset[str] = frozenset()
+    faults: tuple[Faults, ...] = ()
 
     @property
     def origin(self) -> Origin:

@@ -326,17 +326,14 @@ def _entered_cells(cells: Cells, rows: Rows, entered: Sequence[Mapping[str, str]
             changed = [one.get(name, text) for one, text in zip(entered, texts, strict=True)]
             taken = pa.chunked_array([pa.array(changed, pa.string())])
         columns[name] = taken
+    faults = tuple(
+        replace(fault, rows=there) for fault in cells.faults for there in [_still(fault, rows, entered)] if len(there)
+    )
     translated = cells.translated
     if translated is not None:
-        faults = [
-            replace(fault, rows=there)
-            for fault in translated.faults
-            for there in [_still(fault, rows, entered)]
-            if len(there)
-        ]
         written = {name: {name: column} for name, column in columns.items()}
-        translated = replace(translated, faults=tuple(faults), kept=None, left_out=0, dropped=(), written=written)
-    return replace(cells, columns=columns, rows=len(rows), ragged=(), translated=translated)
+        translated = replace(translated, kept=None, left_out=0, dropped=(), written=written)
+    return replace(cells, columns=columns, rows=len(rows), ragged=(), translated=translated, faults=faults)
 
 
 def _translated(cells: Cells, entered: Sequence[Mapping[str, str]]) -> Sequence[Mapping[str, str]]:

@@ -177,9 +177,8 @@ def typed_rows(parts: Sequence[Cells], zones: Mapping[str, str], stations: Mappi
 
 
 def _from(cells: Cells, start: int) -> Iterator[Faults]:
-    """What couldn't be translated, with rows numbered as in the table."""
-    if cells.translated:
-        yield from (replace(fault, rows=fault.rows + start) for fault in cells.translated.faults)
+    """What couldn't be read or translated, with rows numbered as in the table."""
+    return (replace(fault, rows=fault.rows + start) for fault in cells.faults)
 
 
 def _parse(parts: Sequence[Cells], refused: Sequence[Faults]) -> dict[str, Parsed]:

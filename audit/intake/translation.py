@@ -106,13 +106,13 @@ def translate(grid: Grid, recipe: Recipe) -> Cells:
         columns[name] = cells
         written[name] = {column.strip(): grid.columns[column] for column in names}
         faults += [Faults((name,), rows, reason) for rows, reason in found if len(rows)]
+        faults += [replace(fault, columns=(name,)) for fault in grid.faults if fault.columns[0] in names]
     zone = recipe.mapping.setting(recipe.feed, "zone")
     times = {name: source for name, source in recipe.columns.items() if recipe.table.columns[name].kind == "time"}
     translated = Translated(
         written=written,
         zones={name: chosen for name, source in times.items() if (chosen := source.zone or zone) is not None},
         not_before={name: source.not_before for name, source in times.items() if source.not_before is not None},
-        faults=tuple(faults),
         kept=kept,
         left_out=rows_there - grid.rows + (footer.rows if footer else 0),
         places={name: recipe.mapping.place((*recipe.place, "columns", name)) for name in recipe.columns},
@@ -121,7 +121,16 @@ def translate(grid: Grid, recipe: Recipe) -> Cells:
     )
     present = frozenset(recipe.feed.columns)
     return Cells(
-        recipe.table, grid.file, columns, grid.rows, grid.lines_of, grid.ragged, grid.source, translated, present
+        recipe.table,
+        grid.file,
+        columns,
+        grid.rows,
+        grid.lines_of,
+        grid.ragged,
+        grid.source,
+        translated,
+        present,
+        tuple(faults),
     )
 
 
@@ -172,6 +181,7 @@ def _only(grid: Grid, recipe: Recipe) -> tuple[Grid, NDArray[np.intp] | None]:
     by_name = {_name(name): name for name in grid.columns}
     taken = np.ones(grid.rows, dtype=bool)
     for column, values in recipe.feed.only.items():
+        _refuse_unread(recipe, column, grid, by_name[_name(column)])
         cells = pc.utf8_trim_whitespace(_as_text(grid, by_name[_name(column)]).cast(pa.string()))
         listed = pa.array([plain(value) for value in values], pa.string())
         _refuse_nearly_listed(recipe, column, listed.to_pylist(), cells.unique().drop_null().to_pylist(), grid.file)
@@ -179,7 +189,21 @@ def _only(grid: Grid, recipe: Recipe) -> tuple[Grid, NDArray[np.intp] | None]:
     mask, kept = pa.array(taken), np.flatnonzero(taken)
     columns = {name: cells.filter(mask) for name, cells in grid.columns.items()}
     typed = {name: marks[kept] for name, marks in grid.typed.items()}
-    return Grid(grid.file, columns, len(kept), grid.lines_of, grid.ragged, grid.source, typed), kept
+    faults = tuple(
+        replace(there, rows=np.searchsorted(kept, there.rows))
+        for fault in grid.faults
+        if len((there := fault.among(taken)).rows)
+    )
+    return Grid(grid.file, columns, len(kept), grid.lines_of, grid.ragged, grid.source, typed, faults=faults), kept
+
+
+def _refuse_unread(recipe: Recipe, column: str, grid: Grid, name: str) -> None:
+    """AuditError where a cell that decides whether its row is taken can't be read."""
+    for fault in grid.faults:
+        if fault.columns == (name,):
+            line = grid.lines_of(fault.rows[:1])[0]
+            at = recipe.mapping.place((*recipe.place, "only", column))
+            raise AuditError(f"{at}: whether line {line} of {grid.file} is meant can't be told: {fault.reason}")
 
 
 def _refuse_nearly_listed(recipe: Recipe, column: str, listed: Sequence[str], values: Sequence[str], file: str) -> None:

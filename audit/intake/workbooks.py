@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from functools import lru_cache
 from io import BytesIO
@@ -24,6 +25,7 @@ from numpy.typing import NDArray
 
 from audit.errors import AuditError, said_by
 from audit.intake.canonical_text import canonical_text
+from audit.intake.cell_faults import Faults
 from audit.intake.cells import WORDS, Cells, ExportFile, Footer, Grid, canonical_names, joined_header, match_columns
 from audit.intake.csv_files import CANONICAL, Layout, without_footer
 from audit.intake.files_in_archives import files_in, refuse_bomb
@@ -36,6 +38,9 @@ MOST_COLUMNS: Final = 16_384
 MOST_CELLS: Final = 40_000_000
 """Rows and columns that the format allows, and cells of one sheet's rectangle: a gigabyte of memory."""
 
+MERGED: Final = "blank in a merged area, which has its value in the first cell: unmerge it, and fill in every row"
+UNCALCULATED: Final = "a formula without a result: have the workbook calculated, and save it"
+
 _BLOCK: Final = 10_000
 _PIECE: Final = 4 << 20
 _HEAD: Final = 4 << 10
@@ -45,6 +50,14 @@ _UNUSUAL: Final = r' r(?:[^=]|=[^"]|="(?:[B-Zb-z][A-Za-z]|[A-Za-z]{3}|[A-Za-z]*(
 """A cell outside the usual rows and columns, or one written in another way than ` r="A1"`: most pieces of a sheet have
 none, and Arrow finds that out at a gigabyte a second."""
 _ERROR_CELL: Final = re.compile(rb"""(<(?:\w+:)?c\s(?:[^<>]*\s)?t\s*=\s*["'])e(["'])""")
+_FORMULA: Final = re.compile(rb"<(?:\w+:)?f[\s/>]")
+_WITHOUT_RESULT: Final = re.compile(
+    rb"""<((?:\w+:)?)c(?![^<>]*\st\s*=\s*["']str["'])(\s[^<>]*)?>\s*<\1f(?:\s[^<>]*)?(?:/>|>[^<]*</\1f\s*>)\s*(?:<\1v\s*(?:/>|>\s*</\1v\s*>)\s*)?</\1c\s*>"""
+)
+"""A cell with a formula of which no program has stored a result. A result that is a blank text says `str`."""
+_PLACE: Final = re.compile(rb"""\sr\s*=\s*["'][^"'<>]*["']""")
+_NO_RESULT: Final = "\ue000a formula without a result\ue001"
+"""What such a cell is made for the reader, which would leave nothing of it: no text of anybody's."""
 _CELL: Final = re.compile(rb"""\sr\s*=\s*["']\s*([A-Za-z]*)(\d+)\s*["']""")
 
 
@@ -64,7 +77,18 @@ def read_workbook(file: ExportFile, table: Table, wanted: Sequence[Column]) -> C
         raise AuditError(f"{file.name} has the sheets {', '.join(sheets)}; one has to be called {table.name}")
     grid = read_sheet(file, named[0], CANONICAL, choose)
     columns = {name: grid.columns[written] for name, written in names.items()}
-    return Cells(table, grid.file, columns, grid.rows, grid.lines_of, source=grid.source, present=frozenset(present))
+    canonical = {written: name for name, written in names.items()}
+    faults = tuple(replace(fault, columns=(canonical[fault.columns[0]],)) for fault in grid.faults)
+    return Cells(
+        table,
+        grid.file,
+        columns,
+        grid.rows,
+        grid.lines_of,
+        source=grid.source,
+        present=frozenset(present),
+        faults=faults,
+    )
 
 
 def sheet_names(file: ExportFile, pattern: str = "*") -> list[str]:
@@ -92,6 +116,8 @@ def read_sheet(
         source = file_source(file)
     size = without_footer(name, len(lines), layout)
     numbers = np.array(lines, dtype=np.int64)
+    pieces, unknown = _without_results(pieces)
+    unread = (*unknown, *_covered(opened, {each: header.index(each) for each in chosen}, pieces, numbers))
     below = {
         each: pa.chunked_array([text for text, _ in parts], pa.string()).slice(size) for each, parts in pieces.items()
     }
@@ -103,6 +129,7 @@ def read_sheet(
         source=source,
         typed={each: _marks(parts)[:size] for each, parts in pieces.items() if not _all_text(parts)},
         footer=Footer(below, numbers[size:], skipped) if size < len(lines) or skipped else None,
+        faults=tuple(replace(fault, rows=fault.rows[fault.rows < size]) for fault in unread),
     )
 
 
@@ -165,6 +192,52 @@ def _marks(parts: Sequence[_Piece]) -> NDArray[np.bool_]:
     return np.concatenate([np.zeros(len(text), dtype=bool) if marks is None else marks for text, marks in parts])
 
 
+def _without_results(pieces: Mapping[str, list[_Piece]]) -> tuple[dict[str, list[_Piece]], list[Faults]]:
+    """The cells, blank where a formula has no result, and these as faults."""
+    found, faults = dict(pieces), []
+    for each, parts in pieces.items():
+        marked = [pc.fill_null(pc.equal(text, _NO_RESULT), False) for text, _ in parts]
+        rows = np.flatnonzero(pa.chunked_array(marked, pa.bool_()))
+        if len(rows):
+            none = pa.scalar(None, pa.string())
+            found[each] = [
+                (pc.if_else(here, none, text), marks) for here, (text, marks) in zip(marked, parts, strict=True)
+            ]
+            faults.append(Faults((each,), rows, UNCALCULATED))
+    return found, faults
+
+
+def _covered(
+    sheet: Any, places: Mapping[str, int], pieces: Mapping[str, list[_Piece]], lines: NDArray[np.int64]
+) -> Iterator[Faults]:
+    """The blank cells of merged areas whose first cell holds a value: for which rows it is meant is not told."""
+    areas = _merged_areas(sheet)
+    for each, place in places.items() if areas else ():
+        spans = [
+            (top + 1 + (left == place), bottom + 2) for (top, left), (bottom, right) in areas if left <= place <= right
+        ]
+        if spans:
+            ends = np.searchsorted(lines, np.array(spans))
+            under = np.zeros(len(lines) + 1, dtype=np.int64)
+            np.add.at(under, ends[:, 0], 1)
+            np.add.at(under, ends[:, 1], -1)
+            texts = pa.chunked_array([text for text, _ in pieces[each]], pa.string())
+            blank = np.asarray(pc.equal(pc.utf8_trim_whitespace(texts.fill_null("")), ""))
+            yield Faults((each,), np.flatnonzero((np.cumsum(under)[:-1] > 0) & blank), MERGED)
+
+
+def _merged_areas(sheet: Any) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """The merged areas that hold a value: row and column, from 0, of their first and last cell."""
+    areas = sheet.merged_cell_ranges or []
+    tops, first_column = {top for (top, _), _ in areas}, (sheet.start or (0, 0))[1]
+    rows = {number: row for number, row in enumerate(sheet.iter_rows()) if number in tops} if areas else {}
+    return [
+        ((top, left), last)
+        for (top, left), last in areas
+        if top in rows and 0 <= left - first_column < len(rows[top]) and rows[top][left - first_column] != ""
+    ]
+
+
 def _as_type(parts: Sequence[_Piece], wanted: Any, size: int) -> pa.ChunkedArray:
     """Word lists only where all is text: a word may be both, `1.5` as a number and as text."""
     # Cut first: what stands in the footer is not a word of the column.
@@ -186,9 +259,9 @@ _one_at_a_time = Lock()
 def _opened(file: ExportFile, _changed_at: int, _size: int) -> Any:
     from python_calamine import CalamineWorkbook
 
-    with_errors = look_through(file)
-    if with_errors:
-        return CalamineWorkbook.from_filelike(_errors_as_text(file, with_errors))
+    unfit = look_through(file)
+    if unfit:
+        return CalamineWorkbook.from_filelike(_made_fit(file, unfit))
     return CalamineWorkbook.from_path(str(file.path))
 
 
@@ -212,32 +285,39 @@ def refusing_workbook(file: ExportFile) -> AbstractContextManager[None]:
 
 
 def look_through(file: ExportFile) -> set[str]:
-    """The parts of a workbook in which cells may hold errors (`#N/A`), after a look at its size.
+    """The parts of a workbook in which cells may hold errors (`#N/A`) or formulas, after a look at its size.
 
     AuditError for a workbook that would unpack to far more than it seems to hold.
     """
-    with_errors = set()
+    unfit = set()
     with ZipFile(file.path) as packed:
         members = files_in(packed)
         refuse_bomb(file.name, file.path.stat().st_size, [member.file_size for member in members])
         for member in members:
             with packed.open(member) as part:
                 if _look_through_part(file, _pieces(part)):
-                    with_errors.add(member.filename)
-    return with_errors
+                    unfit.add(member.filename)
+    return unfit
 
 
-def _errors_as_text(file: ExportFile, parts: Collection[str]) -> BytesIO:
-    """The workbook with the errors in its cells as text: the reader would leave nothing of them, as of blank cells."""
+def _made_fit(file: ExportFile, parts: Collection[str]) -> BytesIO:
+    """The workbook with the errors in its cells, and formulas without a result, as text: the reader would leave nothing
+    of them, as of blank cells."""
     rewritten = BytesIO()
     with ZipFile(file.path) as packed, ZipFile(rewritten, "w") as copy:
         for member in files_in(packed):
             content = packed.read(member)
             if member.filename in parts:
-                content = _ERROR_CELL.sub(rb"\1str\2", content)
+                content = _WITHOUT_RESULT.sub(_told, _ERROR_CELL.sub(rb"\1str\2", content))
             copy.writestr(member.filename, content)
     rewritten.seek(0)
     return rewritten
+
+
+def _told(cell: re.Match[bytes]) -> bytes:
+    prefix, place = cell[1].decode(), _PLACE.search(cell[2] or b"")
+    at = place[0].decode() if place else ""
+    return f'<{prefix}c{at} t="str"><{prefix}v>{_NO_RESULT}</{prefix}v></{prefix}c>'.encode()
 
 
 def _pieces(part: IO[bytes]) -> Iterator[bytes]:
@@ -247,11 +327,11 @@ def _pieces(part: IO[bytes]) -> Iterator[bytes]:
 
 
 def _look_through_part(file: ExportFile, pieces: Iterator[bytes]) -> bool:
-    """Whether a part may have cells with errors; AuditError if it has cells too far apart."""
-    rows, columns, before, has_errors = _USUAL_ROWS, _USUAL_COLUMNS, b"", False
+    """Whether a part may have cells with errors or formulas; AuditError if it has cells too far apart."""
+    rows, columns, before, unfit = _USUAL_ROWS, _USUAL_COLUMNS, b"", False
     for piece in pieces:
         data = before + piece
-        has_errors = has_errors or b'"e"' in data or b"'e'" in data
+        unfit = unfit or b'"e"' in data or b"'e'" in data or bool(_FORMULA.search(data))
         if _may_hold_more(data):
             for letters, row in set(_CELL.findall(data)):
                 columns = max(columns, _column_number(letters))
@@ -264,7 +344,7 @@ def _look_through_part(file: ExportFile, pieces: Iterator[bytes]) -> bool:
             f"{file.name} has cells so far apart that a sheet would take {rows} rows of {columns} columns; "
             "remove what stands alone in its corner"
         )
-    return has_errors
+    return unfit
 
 
 def _may_hold_more(data: bytes) -> bool:

@@ -157,7 +157,7 @@ def test_canonical_workbooks_need_no_mapping(tmp_path: Path) -> None:
 
 
 def test_formulas_are_text_or_their_last_value(tmp_path: Path) -> None:
-    """A formula is never run: text that looks like one stays text, and a real one without a value is blank."""
+    """A formula is never run: text that looks like one stays text, and a real one without a result is no blank."""
     save(
         tmp_path / "tasks.xlsx",
         {"tasks": [[*NAMES, "lot", "product"], [*TASK.values(), "=1+1", "'=cmd|' /C calc'!A0"]]},
@@ -165,6 +165,61 @@ def test_formulas_are_text_or_their_last_value(tmp_path: Path) -> None:
     export = read_export(tmp_path)
     assert column(export, "lot") == [None]
     assert column(export, "product") == ["'=cmd|' /C calc'!A0"]
+    faults = export.faults[["line", "column", "value", "reason"]].to_numpy().tolist()
+    assert faults == [[2, "lot", "", "a formula without a result: have the workbook calculated, and save it"]]
+
+
+def test_a_formula_whose_result_is_a_blank_text(tmp_path: Path) -> None:
+    """Where a formula gave a text without a sign, the cell is blank; a shared formula with a result has that."""
+    save(tmp_path / "tasks.xlsx", {"tasks": [[*NAMES, "lot", "product"], [*TASK.values(), "=1+1", "=2+2"]]})
+    altered(tmp_path / "tasks.xlsx", (b'<c r="H2"><f>1+1</f><v />', b'<c r="H2" t="str"><f>1+1</f><v />'))
+    altered(tmp_path / "tasks.xlsx", (b"<f>2+2</f><v />", b'<f t="shared" si="0"/><v>4</v>'))
+    export = read_export(tmp_path)
+    assert export.faults.empty
+    assert (column(export, "lot"), column(export, "product")) == ([None], ["4"])
+    altered(tmp_path / "tasks.xlsx", (b'<f t="shared" si="0"/><v>4</v>', b'<f t="shared" si="0"/>'))
+    assert read_export(tmp_path).faults["column"].tolist() == ["product"]
+
+
+def test_merged_cells_are_no_blanks(tmp_path: Path) -> None:
+    """What is merged over rows has its value in the first: of the others that is told, and nothing is filled in."""
+    book = openpyxl.Workbook()
+    sheet = book.worksheets[0]
+    sheet.append([*NAMES, "lot", "product", "position"])
+    for number in range(4):
+        sheet.append([f"T{number}", *list(TASK.values())[1:], "L1", "", "fin"])
+    for area in ("C2:C3", "H2:I3", "I5:I5", "J4:J5"):
+        sheet.merge_cells(area)
+    sheet["J4"] = None  # nothing is merged here
+    book.save(tmp_path / "tasks.xlsx")
+    export = read_export(tmp_path)
+    merged = "blank in a merged area, which has its value in the first cell: unmerge it, and fill in every row"
+    assert export.rejects[["line", "column", "value", "reason"]].to_numpy().tolist() == [
+        [3, "aircraft", "", merged],
+        [3, "product", "", merged],
+        [3, "lot", "", merged],
+    ]
+    assert export.faults[["line", "column", "reason"]].to_numpy().tolist() == [[2, "product", merged]]
+    assert column(export, "lot") == ["L1", "L1", "L1"]
+    assert column(export, "position") == ["fin", None, None]
+
+
+def test_merged_cells_of_what_a_mapping_picks_rows_by(tmp_path: Path) -> None:
+    """A row is not left out since the cell that decides is merged with the one above: the export is refused."""
+    rows = [
+        ["No", "Begin", "Day", "End", "Humidity"],
+        [1, datetime(2024, 3, 1, 5), "", "7:05", ""],
+        [2, "", "", "", ""],
+    ]
+    save(tmp_path / "book.xlsx", {"Work 1": [["a"], ["b"], *rows]})
+    book = openpyxl.load_workbook(tmp_path / "book.xlsx")
+    book["Work 1"].merge_cells("B4:B5")
+    book.save(tmp_path / "book.xlsx")
+    mapping = MAPPING.replace(
+        "      skip_rows: 2", "      skip_rows: 2\n      only: {No: [1], Begin: ['2024-03-01T05:00:00']}"
+    )
+    with pytest.raises(AuditError, match=r"only\.Begin: whether line 5 of book\.xlsx, sheet Work 1 is meant .* merged"):
+        read(tmp_path, mapping)
 
 
 def altered(path: Path, change: tuple[bytes, bytes]) -> None:
