@@ -122,49 +122,74 @@ def _either(parts: list[Judged]) -> Judged:
 
 
 def _column(name: str, condition: Condition, timeline: Timeline, rows: Ints, component: Ints | None) -> Judged:
+    """Whether a column is all that the operators of its condition ask."""
     left = values(timeline, name, rows, component)
-    truth = np.full(len(rows), TRUE)
-    why = left.why.astype(np.int16)
-    reasons, no = list(left.reasons), np.zeros(len(rows), bool)
+    # Codes of a column's own reasons fit into a byte, those of several columns together may not.
+    left = replace(left, why=left.why.astype(np.int16))
+    parts = []
     for operator, operand in condition.operators():
         if operator == "present":
-            asked = _present(left, bool(operand))
+            parts.append(Judged(_present(left, bool(operand)), left.why, left.reasons))
         elif isinstance(operand, Needed):
-            right = values(timeline, operand.column, rows, component)
-            asked, told, more = _needed(name, operand, left, right)
-            from_right = ~left.missing & (asked == UNKNOWN)
-            why[from_right] = told[from_right] + len(reasons)
-            reasons.extend(more)
+            parts.append(_needed(name, operand, left, values(timeline, operand.column, rows, component)))
         elif isinstance(operand, OtherColumn):
             right = values(timeline, operand.column, rows, component)
-            unknown = left.missing | right.missing
-            if {left.kind, right.kind} == {"time", "date"}:
-                one, two = _by_day(name, left, timeline, rows), _by_day(operand.column, right, timeline, rows)
-            else:
-                one, two = left, right
-            asked = np.where(unknown, UNKNOWN, _compare(operator, one, two)).astype(np.int8)
-            lacks = right.lacking(asked == TRUE) if operator == "in_" else no
-            hidden = right.undecidable & ~unknown & ~lacks
-            asked[hidden] = UNKNOWN
-            from_right = ~left.missing & (right.missing | hidden)
-            why[from_right] = right.why[from_right] + len(reasons)
-            reasons.extend(right.reasons)
-            for perhaps, reason in _perhaps_otherwise(timeline, name, operator, operand.column, left, right):
-                asked[perhaps & ~unknown] = UNKNOWN
-                why[perhaps & ~unknown] = len(reasons)
-                reasons.append(reason)
+            parts.append(_against_column(timeline, name, operator, operand.column, left, right, rows))
         else:
-            is_day = left.kind == "time" and len(str(operand)) == len("2024-01-31")
-            one = _by_day(name, left, timeline, rows) if is_day else left
-            operand = _as_read(name, operand)
-            asked = np.where(left.missing, UNKNOWN, _against(operator, operand, one)).astype(np.int8)
-            lacks = left.lacking(asked == TRUE) if operator == "includes_all" else no
-            asked[left.undecidable & ~lacks] = UNKNOWN
-            for perhaps, reason in _literal_otherwise(timeline, name, operator, operand, left, asked == FALSE):
-                asked[perhaps & ~left.missing] = UNKNOWN
-                why[perhaps & ~left.missing] = len(reasons)
-                reasons.append(reason)
-        truth = np.minimum(truth, asked)
+            parts.append(_against_literal(timeline, name, operator, operand, left, rows))
+    return _all(parts)
+
+
+def _all(parts: Sequence[Judged]) -> Judged:
+    """What holds where all must: of the parts of each record the lowest, and of equals the first."""
+    found, *others = parts
+    for other in others:
+        why = np.where(other.truth < found.truth, other.why + len(found.reasons), found.why)
+        found = Judged(np.minimum(found.truth, other.truth), why, (*found.reasons, *other.reasons))
+    return found
+
+
+def _against_literal(timeline: Timeline, name: str, operator: str, operand: Any, left: Values, rows: Ints) -> Judged:
+    """Compare a column with what the rule says."""
+    is_day = left.kind == "time" and len(str(operand)) == len("2024-01-31")
+    one = _by_day(name, left, timeline, rows) if is_day else left
+    operand = _as_read(name, operand)
+    truth = np.where(left.missing, UNKNOWN, _against(operator, operand, one)).astype(np.int8)
+    # A list of which a part can't be read surely lacks an item that no part of it can be.
+    lacks = left.lacking(truth == TRUE) if operator == "includes_all" else np.zeros(len(rows), bool)
+    truth[left.undecidable & ~lacks] = UNKNOWN
+    otherwise = _literal_otherwise(timeline, name, operator, operand, left, truth == FALSE)
+    return _unless(Judged(truth, left.why, left.reasons), ~left.missing, otherwise)
+
+
+def _against_column(
+    timeline: Timeline, name: str, operator: str, other: str, left: Values, right: Values, rows: Ints
+) -> Judged:
+    """Compare a column with another one of the same record."""
+    one, two = left, right
+    if {left.kind, right.kind} == {"time", "date"}:
+        one, two = _by_day(name, left, timeline, rows), _by_day(other, right, timeline, rows)
+    known = ~(left.missing | right.missing)
+    truth = np.where(known, _compare(operator, one, two), UNKNOWN).astype(np.int8)
+    lacks = right.lacking(truth == TRUE) if operator == "in_" else np.zeros(len(rows), bool)
+    truth[right.undecidable & known & ~lacks] = UNKNOWN
+    found = _unless_missing(left, Judged(truth, right.why, right.reasons))
+    return _unless(found, known, _perhaps_otherwise(timeline, name, operator, other, left, right))
+
+
+def _unless_missing(left: Values, judged: Judged) -> Judged:
+    """The same, with why the column itself is missing for the reason where it is."""
+    why = np.where(left.missing, left.why, judged.why + len(left.reasons))
+    return Judged(judged.truth, why, (*left.reasons, *judged.reasons))
+
+
+def _unless(judged: Judged, known: Bools, otherwise: Iterable[tuple[Bools, str]]) -> Judged:
+    """The same, unknown where what is known may compare otherwise than as it is written, and why."""
+    truth, why, reasons = judged.truth.copy(), judged.why.copy(), list(judged.reasons)
+    for perhaps, reason in otherwise:
+        truth[perhaps & known] = UNKNOWN
+        why[perhaps & known] = len(reasons)
+        reasons.append(reason)
     return Judged(truth, why, tuple(reasons))
 
 
@@ -366,8 +391,8 @@ def _text_holds(operator: str, operand: Any, value: str) -> bool:
             return set(codes_of(value)) >= set(operand)
 
 
-def _needed(name: str, operand: Needed, left: Values, right: Values) -> tuple[Truth, Ints, tuple[str, ...]]:
-    """Whether a list holds what another asks for by a table, and why that is unknown (a code into the reasons).
+def _needed(name: str, operand: Needed, left: Values, right: Values) -> Judged:
+    """Whether a list holds what another asks for by a table.
 
     What is always required, and what known codes require, is decided whatever else is unknown.
     """
@@ -394,8 +419,8 @@ def _needed(name: str, operand: Needed, left: Values, right: Values) -> tuple[Tr
             reasons.append(f"{unlisted[0]} is not in the table {operand.by.name}")
         elif asking != MISSING:
             truths[number] = TRUE
-    why = told[pairs]
-    return truths[pairs], np.where(why == MISSING, right.why, why), tuple(reasons)
+    why = np.where(told[pairs] == MISSING, right.why, told[pairs])
+    return _unless_missing(left, Judged(truths[pairs], why, tuple(reasons)))
 
 
 def _by_day(name: str, found: Values, timeline: Timeline, rows: Ints) -> Values:
