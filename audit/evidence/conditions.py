@@ -16,8 +16,10 @@ from audit.intake.tables import NAMES
 from audit.intake.words import canonical, says_nothing
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
 from audit.timeline.codes import MISSING
+from audit.timeline.column_values import Values
+from audit.timeline.days import local_day
 from audit.timeline.instants import DAY, Bools, Ints, instant
-from audit.timeline.records import Values, local_day, values
+from audit.timeline.records import values
 from audit.timeline.timeline import TASK_TIMES, Timeline
 from audit.timeline.vocabulary import VOCABULARY
 

@@ -21,8 +21,9 @@ from audit.language.condition import codes_of
 from audit.language.rule import Rule, Warning
 from audit.language.warnings import that_apply
 from audit.rulebook.in_force import cited
+from audit.timeline.days import work_day
 from audit.timeline.instants import FOREVER, NEVER, Ints, day_of
-from audit.timeline.records import values, work_day
+from audit.timeline.records import values
 from audit.timeline.timeline import Timeline
 
 SubjectOutcome = Literal["complies", "finding", "unjudged"]

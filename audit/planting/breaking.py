@@ -15,8 +15,11 @@ from audit.intake.tables import READ_BY_RULES
 from audit.language.condition import Conditions, Needed, OtherColumn, codes_of
 from audit.language.in_words import label_of
 from audit.planting.planting import Cells, NotPlantable, Planted, Planter, Spot, cell, written
+from audit.timeline.column_values import Values
+from audit.timeline.days import local_day, work_day
 from audit.timeline.instants import DAY, MINUTE, NEVER, SECOND, Ints, instant, micros, stamp
-from audit.timeline.records import Values, local_day, signed, values, work_day
+from audit.timeline.people import signed
+from audit.timeline.records import values
 from audit.timeline.subjects import looked_at
 from audit.timeline.timeline import Timeline
 from audit.timeline.vocabulary import VOCABULARY

@@ -14,7 +14,7 @@ import pytest
 from audit.intake import resolving
 from audit.intake.tables import Column
 from audit.pipeline import run_audit
-from audit.timeline import records
+from audit.timeline import lists, people
 from benchmarks.load import write_load
 
 
@@ -49,8 +49,8 @@ def test_each_column_is_read_and_parsed_once(load: Path, monkeypatch: pytest.Mon
 def test_people_and_lists_are_joined_once(load: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What many rules ask of nearly all records is worked out once for all of them, not by each."""
     joined: Counter[str] = Counter()
-    people: Counter[tuple[str, bool]] = Counter()
-    plain_pairs, plain_person = records._pairs, records._of_person
+    asked: Counter[tuple[str, bool]] = Counter()
+    plain_pairs, plain_person = lists._pairs, people.of_person
 
     def pairs(timeline: Any, table: str, *columns: Any) -> Any:
         joined[table] += timeline.of == "tasks"
@@ -58,12 +58,12 @@ def test_people_and_lists_are_joined_once(load: Path, monkeypatch: pytest.Monkey
 
     def of_person(timeline: Any, name: str, column: str, signature: str, rows: Any, *days: Any) -> Any:
         if timeline.of == "tasks":
-            people[name, len(rows) == len(timeline.tasks)] += 1
+            asked[name, len(rows) == len(timeline.tasks)] += 1
         return plain_person(timeline, name, column, signature, rows, *days)
 
-    monkeypatch.setattr(records, "_pairs", pairs)
-    monkeypatch.setattr(records, "_of_person", of_person)
+    monkeypatch.setattr(lists, "_pairs", pairs)
+    monkeypatch.setattr(people, "of_person", of_person)
     run_audit(load)
     assert joined == {"products": 1, "lots": 1, "manuals": 1}
-    assert people["performer.authorisation", True] == 1
-    assert {times for (_, whole), times in people.items() if whole} == {1}
+    assert asked["performer.authorisation", True] == 1
+    assert {times for (_, whole), times in asked.items() if whole} == {1}

@@ -10,7 +10,7 @@ from audit.authoring.examples import example_rows
 from audit.forms.judging import judge_rule
 from audit.intake.reading import read_rows
 from audit.language.rule import Example
-from audit.timeline import records
+from audit.timeline import lists
 from audit.timeline.timeline import build_timeline
 from tests.forms.rules import RULES, outcomes, rule
 
@@ -93,7 +93,7 @@ def test_a_record_is_joined_by_all_that_it_names(
     """The value is that of the row with all the names of the record, however many names there are; else it is said why
     there is none."""
     if largest is not None:
-        monkeypatch.setattr(records, "_LARGEST_LOOKUP", largest)
+        monkeypatch.setattr(lists, "_LARGEST_LOOKUP", largest)
     # Another record first, so that what is told of one is not told of the other.
     tasks = [TASK | {"lot": "L-1", "manual": "CARE", "manual_revision": "2-A", "performed_by": "Ann Lee"}, TASK | task]
     cases = outcomes(rule("record", require=require), tasks=tasks, **TABLES).cases

@@ -10,8 +10,10 @@ import pytest
 
 from audit.errors import InternalError
 from audit.intake.reading import read_rows
+from audit.timeline.days import local_day, work_day
 from audit.timeline.instants import instant
-from audit.timeline.records import certificates, local_day, signed, values, whole, work_day
+from audit.timeline.people import signed
+from audit.timeline.records import values, whole
 from audit.timeline.timeline import Timeline, build_timeline
 from audit.timeline.vocabulary import VOCABULARY
 
@@ -133,20 +135,6 @@ def test_when_a_record_was_signed() -> None:
     half, ten = (instant(pd.Timestamp(f"2025-06-02T{time}:00Z")) for time in ("09:30", "10:00"))
     assert signed(line, np.array([1, 0])).tolist() == [ten, half]
     assert signed(timeline({}, {}), np.array([1, 0])).tolist() == [ten, ten]
-
-
-def test_a_certificate_in_a_list() -> None:
-    """A number without a kind, or a kind without a number, makes none."""
-    assert certificates("7", "airframe") == "7 (airframe)"
-    assert certificates("", "airframe") == certificates("7", "") == certificates("", "") == ""
-
-
-def test_several_certificates_in_one_entry() -> None:
-    """Numbers and kinds go together by their places; where these are not as many, which do is not told."""
-    assert certificates("7; 8", "airframe; repairman") == "7 (airframe); 8 (repairman)"
-    assert certificates("7", "airframe; powerplant") == "7 (airframe); 7 (powerplant)"
-    assert certificates("7;8", "airframe") == "7 (airframe); 8 (airframe)"
-    assert certificates("7; 8; 9", "airframe; repairman") == "7, 8, 9 (airframe, repairman)"
 
 
 def test_what_was_not_read_may_not_be_asked() -> None:

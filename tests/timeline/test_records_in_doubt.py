@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 
 from audit.intake.reading import read_rows
+from audit.timeline.column_values import Values
 from audit.timeline.components import NONE_KNOWN, NOT_CLEAR, TWO_RECORDED
-from audit.timeline.records import Values, values
+from audit.timeline.records import values
 from audit.timeline.subjects import looked_at
 from audit.timeline.timeline import Timeline, build_timeline
 
