@@ -71,7 +71,7 @@ class Grid:
     `typed` marks, by column, the cells that are not text there but a number, date, time or truth value, spelled out as
     canonical text. A column without an entry has text only, or, as an Arrow column of another type, none. `footer` are
     the rows below them that a mapping takes for no records. `faults` are the cells that may hold a value there, and are
-    blank here.
+    blank here. `since_1904`: it is of a workbook that counts its days from 1904.
     """
 
     file: str
@@ -83,6 +83,7 @@ class Grid:
     typed: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
     footer: Footer | None = None
     faults: tuple[Faults, ...] = ()
+    since_1904: bool = False
 
 
 @dataclass(frozen=True)

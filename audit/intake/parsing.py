@@ -48,6 +48,7 @@ _ZONED: Final = f"[T ].*{_ZONE}$"
 _IN_UTC: Final = r"[T ].*(Z|[+-]00(:?00)?)$"
 _CLOCK: Final = r"^\d+:[0-5]\d(:[0-5]\d)?$"
 _SERIAL: Final = r"^[2-7]\d{4}(\.\d+)?$"  # 1954 to 2119 as a workbook counts days
+_HOW_SERIAL: Final = "a mapping reads a workbook's days (formats: days-since-1900, or days-since-1904)"
 _PLACEHOLDER: Final = rf"(?i)^(-+|{PLACEHOLDERS})$"  # not `?` or `tbd`: there is something
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
@@ -407,7 +408,7 @@ def _mixed_times(
         text, days = _without(text, pc.match_substring_regex(text, _DAY_ALONE))
         misread.append((days, "a date without a time of day"))
     text, serial = _without(text, pc.match_substring_regex(text, _SERIAL))
-    misread.append((serial, f"not a {wanted}; a mapping reads a workbook's days (formats: days-since-1900)"))
+    misread.append((serial, f"not a {wanted}; {_HOW_SERIAL}"))
     text, odd = _only(text, f"{_TIME}|{_DAY_ALONE}")
     zoned = pc.fill_null(pc.match_substring_regex(text, _ZONED), False)
     instants, odd_instants = _cast(pc.if_else(zoned, text, _NULL), pa.timestamp("us", "UTC"))

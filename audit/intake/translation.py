@@ -27,7 +27,7 @@ from audit.intake.parquet_files import resolved_type, typed_as_text
 from audit.intake.plausibility import check_days, check_order
 from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
-from audit.intake.time_formats import ISO, Format, read_times
+from audit.intake.time_formats import DAYS_SINCE_1900, ISO, Format, read_times
 from audit.intake.words import canonical
 from audit.yaml.faults import did_you_mean
 from audit.yaml.source import KeyPath
@@ -237,6 +237,9 @@ def _column(
         codes = pa.array(np.zeros(grid.rows, dtype=np.int32))
         return pa.chunked_array([pa.DictionaryArray.from_arrays(codes, [plain(source.constant)])]), []
     formats = mapping.formats(feed, column, source) if column.kind in ("time", "date") else ()
+    if grid.since_1904 and any(format_.text == DAYS_SINCE_1900 for format_ in formats):
+        at = mapping.place((*recipe.place, "columns", column.name))
+        raise AuditError(f"{at}: the workbook of {grid.file} counts its days from 1904: say days-since-1904")
     misread: Misread = []
     if source.join is None:
         cells, marks = grid.columns[names[0]], grid.typed.get(names[0])

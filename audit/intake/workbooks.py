@@ -58,6 +58,7 @@ _WITHOUT_RESULT: Final = re.compile(
 _PLACE: Final = re.compile(rb"""\sr\s*=\s*["'][^"'<>]*["']""")
 _NO_RESULT: Final = "\ue000a formula without a result\ue001"
 """What such a cell is made for the reader, which would leave nothing of it: no text of anybody's."""
+_SINCE_1904: Final = re.compile(rb"""\sdate1904\s*=\s*["'](?:1|true)["']""")
 _CELL: Final = re.compile(rb"""\sr\s*=\s*["']\s*([A-Za-z]*)(\d+)\s*["']""")
 
 
@@ -130,6 +131,7 @@ def read_sheet(
         typed={each: _marks(parts)[:size] for each, parts in pieces.items() if not _all_text(parts)},
         footer=Footer(below, numbers[size:], skipped) if size < len(lines) or skipped else None,
         faults=tuple(replace(fault, rows=fault.rows[fault.rows < size]) for fault in unread),
+        since_1904=_counts_from_1904(file),
     )
 
 
@@ -298,6 +300,12 @@ def look_through(file: ExportFile) -> set[str]:
                 if _look_through_part(file, _pieces(part)):
                     unfit.add(member.filename)
     return unfit
+
+
+def _counts_from_1904(file: ExportFile) -> bool:
+    with ZipFile(file.path) as packed:
+        about = [packed.read(member) for member in files_in(packed) if member.filename.lower() == "xl/workbook.xml"]
+    return any(_SINCE_1904.search(part) for part in about)
 
 
 def _made_fit(file: ExportFile, parts: Collection[str]) -> BytesIO:

@@ -176,7 +176,7 @@ def test_what_says_that_there_is_nothing_is_no_blank(kind: Kind, text: str) -> N
 def test_days_as_a_workbook_counts_them(kind: Kind) -> None:
     """A time that a workbook shows as a number is a fault that says by what it is read; other numbers are faults."""
     told = faults(read(["45910.72916666666", "45910", "1757525400", "2025"], kind))
-    hint = "; a mapping reads a workbook's days (formats: days-since-1900)"
+    hint = "; a mapping reads a workbook's days (formats: days-since-1900, or days-since-1904)"
     assert [reason.endswith(hint) for _, reason in sorted(told.items())] == [True, True, False, False]
 
 

@@ -124,6 +124,16 @@ def test_serial_numbers_where_declared(tmp_path: Path) -> None:
         assert column(read(tmp_path, mapping), "started_at") == [at.replace(tzinfo=UTC)]
 
 
+def test_serial_numbers_of_the_other_system_are_refused(tmp_path: Path) -> None:
+    """Bare numbers of a workbook that counts from 1904, read as days since 1900, would be four years off."""
+    rows = [["a"], ["b"], ["No", "Begin", "Day", "End", "Humidity"], [1, 43902.25, "", "7:05", 1]]
+    save(tmp_path / "book.xlsx", {"Work 1": rows}, MAC_EPOCH)
+    mapping = MAPPING.replace('"%d.%m.%Y %H:%M"}\n        finished', "days-since-1900}\n        finished")
+    with pytest.raises(AuditError, match=r"started_at: the workbook of .*, sheet Work 1 counts its days from 1904"):
+        read(tmp_path, mapping)
+    read(tmp_path, mapping.replace("since-1900", "since-1904"))
+
+
 def test_durations(tmp_path: Path) -> None:
     """Hours beyond a day ([h]:mm) are hours."""
     mapping = MAPPING + (
