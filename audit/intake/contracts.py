@@ -33,7 +33,8 @@ LIMITS: Final[Mapping[str, tuple[float, float]]] = {
     "cycles": (0, 100_000),
     "coat": (1, 100),
     "coats": (1, 100),
-    "humidity_pct": (0, 100),
+    # Far below what air in a hangar has: 0.45 is a share, as a workbook keeps 45 %.
+    "humidity_pct": (2, 100),
     "ambient_c": (-90, 70),  # the coldest and hottest places on earth, with room to spare
 }
 """Smallest and largest value of a column, both allowed."""

@@ -26,11 +26,14 @@ from audit.yaml.source import KeyPath, Source, read_source, written
 
 Encoding = Literal["utf-8", "utf-8-sig", "utf-16", "cp1252", "cp1250", "iso-8859-1", "iso-8859-15", "cp850", "cp437"]
 Separator = Literal[",", ";", "\t", "|"]
-Unit = Literal["hours", "minutes", "days", "hours-and-minutes", "hours.minutes", "celsius", "fahrenheit"]
+Unit = Literal[
+    "hours", "minutes", "days", "hours-and-minutes", "hours.minutes", "celsius", "fahrenheit", "percent", "share"
+]
 
 _UNITS: Final[Mapping[str, tuple[str, ...]]] = {
     "flight_hours": ("hours", "minutes", "days", "hours-and-minutes", "hours.minutes"),
     "ambient_c": ("celsius", "fahrenheit"),
+    "humidity_pct": ("percent", "share"),
 }
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
@@ -79,7 +82,7 @@ class ColumnSource(Piece):
     not_before: Text | None = Field(default=None, description="If earlier than this column, of the next day")
     decimal: Literal[".", ","] | None = None
     thousands: Literal[".", ",", " ", "'"] | None = None
-    unit: Unit | None = Field(default=None, description="What the number counts; it becomes hours, or °C")
+    unit: Unit | None = Field(default=None, description="What the number counts; it becomes hours, °C or %")
     separator: Literally | None = Field(default=None, description="What stands between the entries of a list")
     doubt: Text | None = Field(
         default=None, description="What is still to be decided; nothing is read while it is there"

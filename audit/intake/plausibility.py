@@ -111,6 +111,19 @@ def check_temperatures(records: pd.DataFrame, file: str) -> None:
         )
 
 
+def check_humidities(records: pd.DataFrame, file: str) -> None:
+    """AuditError where humidities are shares and not percent, as a workbook keeps what it shows as 45 %."""
+    if "humidity_pct" not in records:
+        return
+    told: Any = records["humidity_pct"].dropna().to_numpy(np.float64)
+    shares = int(np.sum(told <= 1))
+    if len(told) >= FEWEST and shares == len(told):
+        raise AuditError(
+            f"{file}: humidity_pct are too low for %: all {shares:,} lie between 0 and 1; say `unit: share` in a "
+            "mapping, or export %"
+        )
+
+
 _HOTTEST: Final = 50
 """°C: nobody works on an aircraft in hotter air by the dozen (the highest air temperature on record is 56.7 °C)."""
 

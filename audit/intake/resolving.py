@@ -22,7 +22,7 @@ from audit.intake.contracts import breaches
 from audit.intake.duplicates import listed_twice, repeated
 from audit.intake.export import FileRows, InputFile, RowCount, Rows, later_among, renumbered
 from audit.intake.parsing import BLANK, Parsed, joined_times, parse, together, without_blanks
-from audit.intake.plausibility import check_flight_hours, check_temperatures, contradicted_hours
+from audit.intake.plausibility import check_flight_hours, check_humidities, check_temperatures, contradicted_hours
 from audit.intake.quarantine import list_dropped, list_rejects
 from audit.intake.tables import OWN_PLACE, PLACES, Table
 from audit.intake.words import of_used_words
@@ -314,6 +314,7 @@ def _checked(table: Table, typed: Typed, file: str, not_exported: Mapping[str, R
         check_flight_hours(frame, file)
     if table.name == "tasks":
         check_temperatures(frame, file)
+        check_humidities(frame, file)
     aside = np.zeros(len(frame), dtype=bool)
     _mark(aside, (fault for fault in typed.faults if not set(table.required).isdisjoint(fault.columns)))
     for name in table.required:

@@ -39,8 +39,9 @@ _CONVERT: Final[Mapping[str, Callable[[Fraction], Fraction]]] = {
     "minutes": lambda minutes: minutes / 60,
     "days": lambda days: days * 24,
     "fahrenheit": lambda degrees: (degrees - 32) * Fraction(5, 9),
+    "share": lambda share: share * 100,
 }
-"""What is made of numbers that don't count hours or °C."""
+"""What is made of numbers that don't count hours, °C or %."""
 _CLOCK: Final = re.compile(r"(\d+):([0-5]\d)(?::([0-5]\d))?")
 _LONGEST_NUMBER: Final = 30
 

@@ -183,6 +183,16 @@ def test_degrees_fahrenheit_are_converted(said: Said, tmp_path: Path) -> None:
     assert export.tables["tasks"]["ambient_c"].tolist() == [20.0, -10.0]
 
 
+def test_humidities_as_shares(said: Said, tmp_path: Path) -> None:
+    """What a workbook shows as 45 % it keeps as 0.45: a column of that is refused; declared, it becomes percent."""
+    code, text = said(tasks("humidity_pct: More"), work__csv=work(*["0.45", "1"] * 5))
+    assert code == ExitCode.COULD_NOT_RUN
+    assert "work.csv: humidity_pct are too low for %: all 10 lie between 0 and 1; say `unit: share`" in text
+    assert said(tasks("humidity_pct: {column: More, unit: share}"))[0] != ExitCode.COULD_NOT_RUN
+    export = read_export(tmp_path / "export", mapping=tmp_path / "mapping.yaml")
+    assert export.tables["tasks"]["humidity_pct"].tolist() == [45.0, 100.0] * 5
+
+
 def test_a_footer_that_would_take_a_record(said: Said, tmp_path: Path) -> None:
     """A blank line is not a row: a footer that would reach into the records is refused; rows left out are listed."""
     text = work("a", "b") + "\n,,,,,,Total,2\n"

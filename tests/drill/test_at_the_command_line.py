@@ -172,7 +172,7 @@ def test_a_fault_that_intake_does_not_let_in_is_quarantined(drill: Drill, tmp_pa
     _, found = drill(rule("too-damp", "require: {humidity_pct: {at_most: 100}}"))
     assert [found["too-damp"][name] for name in ("planted", "detected", "quarantined")] == ["8", "0", "8"]
     reasons = {row["reason"] for row in rows(tmp_path / "out/drill-plantings.csv") if row["side"] == "outside"}
-    assert reasons == {"outside 0 to 100"}
+    assert reasons == {"outside 2 to 100"}
 
 
 def test_a_finding_beside_the_planted_one_has_its_cause(drill: Drill, tmp_path: Path) -> None:
