@@ -2,8 +2,8 @@
 
 mutmut makes the changes. For each one, the tests that reach it run in a process forked from one that has collected them
 all, those first that promise most for their time, until one fails or the time for a change is over. `mutants/` keeps
-what was found: a second call goes on where the first stopped, and tries again what no test noticed. `.venv/bin/mutmut
-show NAME` shows a change.
+what was found: a second call goes on where the first stopped, and tries what no test noticed with tests that there was
+no time for before, as if these were what they were then. `.venv/bin/mutmut show NAME` shows a change.
 """
 
 from __future__ import annotations
@@ -108,17 +108,28 @@ class Trial:
 
     def __init__(self, drawn: list[str], seconds: float) -> None:
         self.drawn, self.seconds = drawn, seconds
-        self.files = {name: Path("mutants", f"{name}.json").absolute() for name in ("reached", "verdicts")}
+        self.files = {name: Path("mutants", f"{name}.json").absolute() for name in ("reached", "verdicts", "passed")}
         kept = {name: json.loads(file.read_text()) if file.exists() else {} for name, file in self.files.items()}
         self.reached: dict[str, Any] = kept["reached"]
         self.verdicts: dict[str, str] = kept["verdicts"]
+        self.passed: dict[str, list[str]] = kept["passed"]
+        """The tests that did not notice a change."""
         self.noticed: Counter[tuple[str, str]] = Counter()
         """How many changes of a module, or of a function, each test noticed."""
+        for key, verdict in self.verdicts.items():
+            if verdict.startswith(NOTICED):
+                self.note(key, verdict.removeprefix(f"{NOTICED} by "))
         self.failed = False
 
     def key(self, name: str) -> str:
         """The name of a change, and what was changed."""
         return f"{name} {state().current_function_hashes.get(name.partition('__mutmut_')[0])}"
+
+    def note(self, name: str, test: str) -> None:
+        """Count a change that a test noticed."""
+        function = name.partition("__mutmut_")[0]
+        for place in (function, function.rpartition(".")[0]):
+            self.noticed[place, test] += 1
 
     def save(self, name: str) -> None:
         """Keep what was learned."""
@@ -141,15 +152,19 @@ class Trial:
         set_mutant_under_test("")
         gc.freeze()
         for number, name in enumerate(self.drawn, 1):
-            if not self.verdicts.get(self.key(name), "").startswith(NOTICED):
-                start = os.times()
-                self.verdicts[self.key(name)] = self.tried(
-                    name, items, reaching.get(name.partition("__mutmut_")[0], [])
-                )
-                spent = os.times()
-                seconds = spent.children_user - start.children_user + spent.children_system - start.children_system
-                print(f"{number} {name}: {self.verdicts[self.key(name)]} ({seconds:.1f} s)", flush=True)
+            key = self.key(name)
+            if self.verdicts.get(key, SURVIVED) not in (SURVIVED, UNREACHED):
+                continue
+            start = os.times()
+            self.verdicts[key] = self.tried(name, items, reaching.get(name.partition("__mutmut_")[0], []))
+            spent = os.times()
+            seconds = spent.children_user - start.children_user + spent.children_system - start.children_system
+            print(f"{number} {name}: {self.verdicts[key]} ({seconds:.1f} s)", flush=True)
+            if number % 50 == 0:
                 self.save("verdicts")
+                self.save("passed")
+        self.save("verdicts")
+        self.save("passed")
         return True
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
@@ -200,9 +215,10 @@ class Trial:
     def tried(self, name: str, items: dict[str, pytest.Item], reaching: list[str]) -> str:
         """What becomes of a change, of which these tests reach the function."""
         function = name.partition("__mutmut_")[0]
-        tests = self.chosen(function, reaching)
+        passed = self.passed.get(self.key(name), [])
+        tests = self.chosen(function, [test for test in reaching if test not in passed])
         if not tests:
-            return UNREACHED
+            return SURVIVED if reaching else UNREACHED
         ear, mouth = os.pipe()
         child = os.fork()
         if not child:
@@ -221,8 +237,10 @@ class Trial:
         with os.fdopen(ear, "rb") as begun:
             last = tests[len(begun.read()) - 1]
         code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-        for place in (function, function.rpartition(".")[0]):
-            self.noticed[place, last] += code == 1
+        if code == 1:
+            self.note(name, last)
+        if code == 0:
+            self.passed[self.key(name)] = passed + tests
         return f"{NOTICED} by {last}" if code == 1 else WORDS.get(code, f"crashes: {code}")
 
 
