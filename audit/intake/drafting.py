@@ -30,6 +30,7 @@ from audit.intake.likeness import (
 )
 from audit.intake.table_samples import TableSample
 from audit.intake.tables import OWN_PLACE, SYNONYMS, TABLES, Column, Table
+from audit.intake.time_formats import compile_format
 from audit.intake.words import meant, says_nothing
 
 NOT_FOUND: Final = "?"
@@ -207,7 +208,8 @@ def _how_times(table: Table, column: Column, filled: Sequence[str], typed: bool)
         doubts += [f"{formats[1]} reads it too"] if len(formats) > 1 else []
     if not formats and not typed:
         doubts.append("no format that is known here reads it")
-    if column.kind == "time" and share(filled, lambda cell: cell.endswith("Z") or "+" in cell) < 0.5:
+    zoned = bool(formats) and compile_format(formats[0]).has_zone
+    if column.kind == "time" and not zoned and share(filled, lambda cell: cell.endswith("Z") or "+" in cell) < 0.5:
         zone = OWN_PLACE.get(table.name, "UTC")
         keys.append(f"zone: {zone}")
         clock = {"station": "that of the station", "task_id": "that of the record's station"}.get(zone, zone)

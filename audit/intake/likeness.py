@@ -13,7 +13,7 @@ from rapidfuzz import fuzz, utils
 
 from audit.intake.table_samples import TableSample
 from audit.intake.tables import TABLES, Column, Table
-from audit.intake.time_formats import compile_format, read_times
+from audit.intake.time_formats import UNIX_MILLISECONDS, UNIX_SECONDS, compile_format, read_times
 
 _SURE: Final = 85
 _ENOUGH: Final = 62
@@ -233,6 +233,9 @@ def formats_of(cells: Sequence[str], column: Column) -> tuple[str, ...]:
 def _fitting(cells: tuple[str, ...], has_none: bool) -> tuple[str, ...]:
     if share(cells, looks_iso) > 0.9:
         return ("iso",)
+    for digits, unit in ((r"1\d{9}", UNIX_SECONDS), (r"1\d{12}", UNIX_MILLISECONDS)):
+        if share(cells, re.compile(digits).fullmatch) > 0.9:
+            return (unit,)
     if share(cells, lambda cell: sum(sign.isdigit() for sign in cell) >= 4) < 0.5:
         return ()
     text = pa.array([cell.strip() for cell in cells], pa.string())

@@ -21,6 +21,7 @@ from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, cano
 from audit.intake.export import InputFile
 from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
+from audit.intake.time_formats import HOW_UNIX
 
 
 def read_parquet(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
@@ -150,7 +151,10 @@ def _resolved(cells: pa.ChunkedArray, column: Column, file: str) -> pa.ChunkedAr
         except pa.ArrowInvalid as error:
             raise AuditError(f"{file}: column `{column.name}` holds bytes that are not UTF-8 text") from error
     if not any(fits(held) for fits in _FITTING.get(column.kind, _AS_TEXT)):
-        raise AuditError(f"{file}: column `{column.name}` ({column.label}) can't be read from values of type {held}")
+        how = f"; {HOW_UNIX}" if column.kind == "time" and kinds.is_integer(held) else ""
+        raise AuditError(
+            f"{file}: column `{column.name}` ({column.label}) can't be read from values of type {held}{how}"
+        )
     if column.kind not in _FITTING:
         return typed_as_text(cells)
     if column.kind == "date" and kinds.is_timestamp(held) and held.tz not in (None, *_UTC):

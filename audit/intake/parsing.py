@@ -23,6 +23,7 @@ from audit.intake.cell_faults import Faults
 from audit.intake.cells import PLAIN_KINDS, WORDS
 from audit.intake.quarantine import text_array
 from audit.intake.tables import EVERY_POSITION, FIRST_YEAR, LAST_YEAR, SYNONYMS, Column
+from audit.intake.time_formats import HOW_UNIX
 from audit.intake.words import PLACEHOLDERS, canonical, canonical_list, meant
 
 LONGEST_NAME: Final = 1000
@@ -48,6 +49,7 @@ _ZONED: Final = f"[T ].*{_ZONE}$"
 _IN_UTC: Final = r"[T ].*(Z|[+-]00(:?00)?)$"
 _CLOCK: Final = r"^\d+:[0-5]\d(:[0-5]\d)?$"
 _SERIAL: Final = r"^[2-7]\d{4}(\.\d+)?$"  # 1954 to 2119 as a workbook counts days
+_UNIX: Final = r"^1\d{9}(\d{3})?(\.\d+)?$"  # 2001 to 2033 in seconds or milliseconds since 1970
 _HOW_SERIAL: Final = "a mapping reads a workbook's days (formats: days-since-1900, or days-since-1904)"
 _PLACEHOLDER: Final = rf"(?i)^(-+|{PLACEHOLDERS})$"  # not `?` or `tbd`: there is something
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
@@ -409,6 +411,8 @@ def _mixed_times(
         misread.append((days, "a date without a time of day"))
     text, serial = _without(text, pc.match_substring_regex(text, _SERIAL))
     misread.append((serial, f"not a {wanted}; {_HOW_SERIAL}"))
+    text, unix = _without(text, pc.match_substring_regex(text, _UNIX))
+    misread.append((unix, f"not a {wanted}; {HOW_UNIX}"))
     text, odd = _only(text, f"{_TIME}|{_DAY_ALONE}")
     zoned = pc.fill_null(pc.match_substring_regex(text, _ZONED), False)
     instants, odd_instants = _cast(pc.if_else(zoned, text, _NULL), pa.timestamp("us", "UTC"))

@@ -20,8 +20,19 @@ from numpy.typing import NDArray
 ISO: Final = "iso"
 DAYS_SINCE_1900: Final = "days-since-1900"
 DAYS_SINCE_1904: Final = "days-since-1904"
-NAMED: Final = (ISO, DAYS_SINCE_1900, DAYS_SINCE_1904)
-"""ISO 8601; days since the beginning of 1900 or of 1904, as workbooks count them."""
+UNIX_SECONDS: Final = "unix-seconds"
+UNIX_MILLISECONDS: Final = "unix-milliseconds"
+NAMED: Final = (ISO, DAYS_SINCE_1900, DAYS_SINCE_1904, UNIX_SECONDS, UNIX_MILLISECONDS)
+"""ISO 8601; days since the beginning of 1900 or of 1904, as workbooks count them; seconds or milliseconds since 1970 in
+UTC."""
+
+_UNIX: Final[Mapping[str, tuple[str, int]]] = {
+    UNIX_SECONDS: (r"^\d{8,10}(\.\d{1,6})?$", 1_000_000),
+    UNIX_MILLISECONDS: (r"^\d{11,13}(\.\d{1,3})?$", 1_000),
+}
+"""The shape of each, and its microseconds. From 1970 or 1973 on to 2286: no number is read as both."""
+
+HOW_UNIX: Final = f"a mapping reads seconds since 1970 (formats: {UNIX_SECONDS}, or {UNIX_MILLISECONDS})"
 
 _FIELDS: Final[Mapping[str, tuple[str, int]]] = {
     "%Y": (r"\d{4}", 4),
@@ -73,7 +84,7 @@ class Format:
     @property
     def has_zone(self) -> bool:
         """Whether it gives the offset from UTC."""
-        return "%z" in self.fields
+        return "%z" in self.fields or self.text in _UNIX
 
     @property
     def swapped(self) -> str:
@@ -118,7 +129,8 @@ def compile_format(text: str) -> Format:
 def read_times(text: pa.StringArray, formats: Sequence[Format]) -> tuple[NDArray[np.datetime64], NDArray[np.intp]]:
     """Read cells by the first format that each one has: datetime64[us], and the rows of cells that have none.
 
-    A format with an offset gives UTC, any other the wall clock. Null cells are missing (NaT) and not at fault.
+    A format with an offset gives UTC, as do counts since 1970, any other the wall clock. Null cells are missing (NaT)
+    and not at fault.
     """
     values = np.full(len(text), _NAT)
     left = np.flatnonzero(np.asarray(pc.is_valid(text)))
@@ -133,6 +145,8 @@ def read_times(text: pa.StringArray, formats: Sequence[Format]) -> tuple[NDArray
 
 
 def _read(text: pa.StringArray, format_: Format) -> NDArray[np.datetime64]:
+    if format_.text in _UNIX:
+        return _since_1970(text, *_UNIX[format_.text])
     if format_.text in NAMED:
         return _serials(text, format_.text)
     values = _in_full(text, format_)
@@ -256,6 +270,14 @@ def _assembled(numbers: Mapping[str, Ints], wall: bool) -> NDArray[np.datetime64
     seconds = date.astype(np.int64) * 86_400 + (hour * 60 + minute - ahead) * 60 + second
     values = (seconds * 1_000_000 + micro).view("datetime64[us]")
     return values if fits.all() else np.where(fits, values, _NAT)
+
+
+def _since_1970(text: pa.StringArray, shape: str, micros: int) -> NDArray[np.datetime64]:
+    fits = np.asarray(pc.match_substring_regex(text, shape).fill_null(False))
+    counted = text.filter(pa.array(fits)).cast(pa.decimal128(19, 6)).cast(pa.float64()).to_numpy()
+    values = np.full(len(text), _NAT)
+    values[fits] = np.rint(counted * micros).astype(np.int64).view("M8[us]")
+    return values
 
 
 def _serials(text: pa.StringArray, system: str) -> NDArray[np.datetime64]:

@@ -169,6 +169,13 @@ def drafted(folder: Path, **files: str) -> str:
     return (folder / "draft.yaml").read_text(encoding="utf-8")
 
 
+def test_counts_since_1970_are_drafted_as_such(tmp_path: Path) -> None:
+    """Seconds since 1970 have a format, and no clock is in doubt."""
+    draft = drafted(tmp_path, tasks="task_id,started_at,finished_at\nT1,1704873600,1704877200000\n")
+    assert '        started_at: {column: "started_at", formats: "unix-seconds"}\n' in draft
+    assert '        finished_at: {column: "finished_at", formats: "unix-milliseconds"}\n' in draft
+
+
 def test_records_with_lots_in_them_are_records(tmp_path: Path) -> None:
     """A table is what most of its columns are made of: not the list of lots, of whose few columns it has all."""
     draft = drafted(

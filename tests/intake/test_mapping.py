@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -729,3 +730,25 @@ def test_example_in_the_readme() -> None:
     text = (Path(__file__).parents[2] / "sample_records" / "README.md").read_text(encoding="utf-8")
     example = text.partition("```yaml\ntitle: Text files")[2].partition("```")[0]
     assert read_mapping(f"title: Text files{example}".encode(), "README.md").written.tables["flights"]
+
+
+@pytest.mark.parametrize(
+    ("unit", "cells"), [("seconds", "1704873600,1704877200.25"), ("milliseconds", "1704873600000,1704877200250")]
+)
+@pytest.mark.parametrize("kept", ["text", "numbers"])
+def test_counts_since_1970(tmp_path: Path, unit: str, cells: str, kept: str) -> None:
+    """Seconds and milliseconds since 1970 are in UTC, whatever the zone; one is never read as the other."""
+    begin, end = (f"{{column: {name}, formats: unix-{unit}}}" for name in ("Begin", "End"))
+    mapping = tasks(f"started_at: {begin}\nfinished_at: {end}", keys="zone: Asia/Tokyo")
+    text = f"No,Order,Tail,Action,Shop,Begin,End\n1,W1,A1,apply,NORTH,{cells}\n"
+    if kept == "numbers":
+        pd.read_csv(StringIO(text)).to_parquet(tmp_path / "work.parquet")
+        parquet = (tmp_path / "work.parquet").read_bytes()
+        export = read(tmp_path, mapping.replace(".csv", ".parquet"), work__parquet=parquet)
+    else:
+        export = read(tmp_path, mapping, work__csv=text)
+    assert column(export, "started_at") == [datetime(2024, 1, 10, 8, tzinfo=UTC)]
+    assert column(export, "finished_at") == [datetime(2024, 1, 10, 9, 0, 0, 250_000, tzinfo=UTC)]
+    other = {"seconds": "milliseconds", "milliseconds": "seconds"}[unit]
+    swapped = read(tmp_path, mapping.replace(f"unix-{unit}", f"unix-{other}"), work__csv=text)
+    assert swapped.counts["tasks"].quarantined == 1

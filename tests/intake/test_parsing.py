@@ -180,6 +180,14 @@ def test_days_as_a_workbook_counts_them(kind: Kind) -> None:
     assert [reason.endswith(hint) for _, reason in sorted(told.items())] == [True, True, False, False]
 
 
+@pytest.mark.parametrize("kind", ["time", "date"])
+def test_counts_since_1970(kind: Kind) -> None:
+    """Seconds and milliseconds since 1970 are faults that say by what they are read; other numbers are faults."""
+    told = faults(read(["1757525400", "1757525400000", "1757525400.5", "17575254", "20250610", "175752540000"], kind))
+    hint = "; a mapping reads seconds since 1970 (formats: unix-seconds, or unix-milliseconds)"
+    assert [reason.endswith(hint) for _, reason in sorted(told.items())] == [True, True, True, False, False, False]
+
+
 def test_dates_without_a_time_of_day() -> None:
     """A date alone is refused for a time unless the table allows it."""
     cells = pa.chunked_array([["2024-01-10", "2024-01-10T06:30Z"]])

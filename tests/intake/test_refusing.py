@@ -149,6 +149,16 @@ def test_a_parquet_file_names_a_zone_that_there_is_not(
     assert "internal error" not in told
 
 
+def test_counts_in_the_place_of_times(tmp_path: Path) -> None:
+    """A Parquet column of whole numbers is no time; how seconds since 1970 are read is told."""
+    table = in_zone("UTC", "started_at")
+    place = table.column_names.index("started_at")
+    table = table.set_column(place, "started_at", table["started_at"].cast(pa.int64()))
+    pq.write_table(table, tmp_path / "tasks.parquet")
+    with pytest.raises(AuditError, match=r"from values of type int64; a mapping reads seconds since 1970 \(formats: "):
+        read_export(tmp_path)
+
+
 @pytest.mark.parametrize("zone", ["UTC", "Europe/Berlin", "+05:30"])
 def test_zones_that_there_are(tmp_path: Path, zone: str) -> None:
     """The instants are read as they are, whatever the zone."""
