@@ -14,6 +14,7 @@ from audit.findings.collect import collect
 from audit.findings.first_made import PutRight, put_right
 from audit.findings.identity import finding_ids
 from audit.findings.matters import first_matters
+from audit.findings.other_words import other_words
 from audit.findings.reconciliation import reconcile
 from audit.findings.result import CORRECTED_ENTRY_COLUMNS, COVERAGE_COLUMNS, Absent, AuditResult, RecordUse
 from audit.forms.outcomes import Outcomes
@@ -71,6 +72,7 @@ def assemble(
         near_names=near_pairs(export.near_names),
         absent=tuple(_absent(rulebook.rules, {**timeline.tables, **export.tables})),
         empty=tuple(_empty(rulebook.rules, export)),
+        other_words=tuple(other_words(rulebook.rules, export.tables)),
         reconciled=reconcile(export, timeline, rulebook.rules),
         settings=rulebook.settings,
         settings_files=rulebook.settings_files,

@@ -100,6 +100,10 @@ def _export(result: AuditResult) -> Iterator[str]:
             yield _line("", f"and {len(absent) - 1} more of what rules read")
     for empty in result.empty:
         yield _line("No rows", f"in {empty.name}, read by {empty.rules[0]}{_more(len(empty.rules) - 1)}")
+    for words in result.other_words:
+        required = f"{words.required[0]}{_more(len(words.required) - 1)}"
+        yield _line("Words?", f"{words.column}: no record has {required};")
+        yield _line("", f"  no rule knows {words.recorded[0]}{_more(len(words.recorded) - 1)}")
     for altered in (one for one in result.absent if one.of_register):
         yield _line("No register", f"altered records are not seen: {quantity(len(altered.rules), 'rule')} idle")
 

@@ -154,6 +154,32 @@ def test_a_list_without_a_row_is_told(clean_export: Path, tmp_path: Path, capsys
     assert "table without a row: people" in (out / "report.html").read_text(encoding="utf-8")
 
 
+def test_words_of_the_exports_own_are_told(
+    clean_export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where no record has the word that a rule requires, and some have one that no rule knows, both are told once; one
+    beside the required word, or a word that a table of the rules knows, leaves nothing to tell."""
+    out = tmp_path / "out"
+
+    def told(word: str, name: str) -> list[dict[str, object]]:
+        export = tmp_path / name
+        shutil.copytree(clean_export, export)
+        tasks = (export / "tasks.csv").read_text(encoding="utf-8")
+        (export / "tasks.csv").write_text(tasks.replace("eye-protection", word), encoding="utf-8")
+        run(["check", str(export), "--out", str(out), "--skip-health"])
+        found: list[dict[str, object]] = json.loads((out / "summary.json").read_text(encoding="utf-8"))["other_words"]
+        return found
+
+    [words] = told("goggles", "own")
+    assert (words["column"], words["required"]) == ("tasks.ppe_worn", ["eye-protection"])
+    assert words["recorded"] == ["goggles"]
+    assert words["rules"] == ["ppe-short-of-hazards", "ppe-sign-off-missing"]
+    assert "Words?      tasks.ppe_worn: no record has eye-protection;" in capsys.readouterr().err
+    assert "no rule knows goggles" in (out / "report.html").read_text(encoding="utf-8")
+    assert told("eye-protection; goggles", "beside") == []
+    assert told("protective-clothing", "known") == []
+
+
 BLOCKED = """
 import socket, sys
 def blocked(*args, **kwargs):
