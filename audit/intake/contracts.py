@@ -42,8 +42,12 @@ LIMITS: Final[Mapping[str, tuple[float, float]]] = {
 NOT_BEFORE: Final[Mapping[str, tuple[str, str]]] = {
     "landing_at": ("takeoff_at", "landing before takeoff"),
     "removed_at": ("installed_at", "removed before installed"),
+    "valid_to": ("valid_from", "ends before it begins"),
+    "superseded_on": ("effective_from", "superseded before it was in force"),
 }
 """Times that may equal but not precede another, with the reason if they do."""
+_NEITHER: Final = frozenset({"valid_to", "superseded_on"})
+"""Those of which either may be the wrong one, so that a row tells of no day whether it holds."""
 
 
 def breaches(table: Table, frame: pd.DataFrame, *, complete: bool = True) -> list[Faults]:
@@ -139,4 +143,4 @@ def _before_another(frame: pd.DataFrame) -> Iterator[Faults]:
         if name in frame:
             early = np.flatnonzero(frame[name] < frame[other])
             if len(early):
-                yield Faults((name,), early, reason)
+                yield Faults((other, name) if name in _NEITHER else (name,), early, reason)

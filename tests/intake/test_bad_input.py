@@ -468,6 +468,24 @@ def test_component_removed_before_installed(write: Write) -> None:
     assert export.tables["components"]["removed_at"].isna().tolist() == [True, False, True]
 
 
+@pytest.mark.parametrize(
+    ("table", "named", "days", "reason"),
+    [
+        ("people", {"person": "P1"}, ("valid_from", "valid_to"), "ends before it begins"),
+        ("manuals", {"manual": "M1"}, ("effective_from", "superseded_on"), "superseded before it was in force"),
+    ],
+)
+def test_what_ends_before_it_begins(
+    write: Write, table: str, named: dict[str, str], days: tuple[str, str], reason: str
+) -> None:
+    """Either day may be the wrong one: the row is set aside, and stays evidence; one day alone is sound."""
+    other = {"people": "authorisation", "manuals": "revision"}[table]
+    rows = [{**named, other: str(end), days[0]: "2024-01-02", days[1]: f"2024-01-0{end}"} for end in (1, 2)]
+    export = read_export(write({f"{table}.csv": as_csv(*rows)}))
+    assert at_fault(export) == [(f"{table}.csv", 2, "; ".join(days), "2024-01-02; 2024-01-01", reason)]
+    assert (len(export.tables[table]), len(export.set_aside[table])) == (1, 1)
+
+
 def test_two_components_at_one_position(write: Write) -> None:
     """Two boots in one place at one time are both kept: the timeline says that it doesn't know which."""
     rows = as_csv(COMPONENT, {**COMPONENT, "component_serial": "C2"})
