@@ -482,7 +482,8 @@ def test_what_ends_before_it_begins(
     other = {"people": "authorisation", "manuals": "revision"}[table]
     rows = [{**named, other: str(end), days[0]: "2024-01-02", days[1]: f"2024-01-0{end}"} for end in (1, 2)]
     export = read_export(write({f"{table}.csv": as_csv(*rows)}))
-    assert at_fault(export) == [(f"{table}.csv", 2, "; ".join(days), "2024-01-02; 2024-01-01", reason)]
+    told = export.rejects[["line", "column", "value", "reason"]].to_numpy().tolist()
+    assert told == [[2, "; ".join(days), "2024-01-02; 2024-01-01", reason]]
     assert (len(export.tables[table]), len(export.set_aside[table])) == (1, 1)
 
 
