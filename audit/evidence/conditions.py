@@ -84,10 +84,10 @@ def judge(conditions: Conditions, timeline: Timeline, rows: Ints, component: Int
     # Columns of the record itself first: joining the component is the costly step.
     for name, condition in sorted(conditions.columns.items(), key=lambda item: item[0].startswith("component.")):
         alive = every if not reasons else np.flatnonzero(truth != FALSE)
-        narrow(alive, _column(name, condition, timeline, *_those(rows, component, alive)))
+        narrow(alive, _column(name, condition, timeline, *_at(rows, component, alive)))
     if conditions.any_of:
         alive = every if not reasons else np.flatnonzero(truth != FALSE)
-        parts = [judge(alternative, timeline, *_those(rows, component, alive)) for alternative in conditions.any_of]
+        parts = [judge(alternative, timeline, *_at(rows, component, alive)) for alternative in conditions.any_of]
         narrow(alive, _either(parts))
     return Judged(truth, why, tuple(reasons))
 
@@ -106,7 +106,7 @@ def failures(
     ]
 
 
-def _those(rows: Ints, component: Ints | None, index: Ints) -> tuple[Ints, Ints | None]:
+def _at(rows: Ints, component: Ints | None, index: Ints) -> tuple[Ints, Ints | None]:
     if len(index) == len(rows):
         return rows, component
     return rows[index], None if component is None else component[index]

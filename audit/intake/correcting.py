@@ -178,7 +178,7 @@ def _said(
     typed = _retyped(tasks, records * 3, entered, zones)
     cells = [(record, column) for _, record, column in asked] * 3
     means = _meanings(typed, [column for _, column in cells], written, aliases)
-    means = list(zip(_settled([meaning for meaning, _ in means], cells), [reason for _, reason in means], strict=True))
+    means = list(zip(_resolved([meaning for meaning, _ in means], cells), [reason for _, reason in means], strict=True))
     said, misread = _Said(_canonical(frame, asked, typed)), {}
     for number, (row, record, column) in enumerate(asked):
         is_, was, now = (means[number + len(asked) * third][0] for third in range(3))
@@ -234,7 +234,7 @@ def _meanings(
     return found
 
 
-def _settled(meanings: Sequence[Hashable], cells: Sequence[Cell]) -> list[Hashable]:
+def _resolved(meanings: Sequence[Hashable], cells: Sequence[Cell]) -> list[Hashable]:
     """The meanings of what is said of cells: a time that may be one of two is the second where only that is told of its
     cell elsewhere, else the first."""
     certain: dict[Cell, set[Hashable]] = {}
@@ -242,12 +242,12 @@ def _settled(meanings: Sequence[Hashable], cells: Sequence[Cell]) -> list[Hashab
         if not isinstance(meaning, _EitherOf):
             certain.setdefault(cell, set()).add(meaning)
 
-    def settled(meaning: Hashable, told: Collection[Hashable]) -> Hashable:
+    def resolved(meaning: Hashable, told: Collection[Hashable]) -> Hashable:
         if not isinstance(meaning, _EitherOf):
             return meaning
         return meaning.second if meaning.second in told and meaning.first not in told else meaning.first
 
-    return [settled(meaning, certain.get(cell, ())) for cell, meaning in zip(cells, meanings, strict=True)]
+    return [resolved(meaning, certain.get(cell, ())) for cell, meaning in zip(cells, meanings, strict=True)]
 
 
 def _text(typed: Typed, row: int, name: str) -> str:

@@ -34,21 +34,21 @@ def owners_of(timeline: Timeline, owner: Owner) -> Ints:
 def judging_only(timeline: Timeline, owner: Owner, concerned: Ints, times: Mapping[str, Ints]) -> Timeline:
     """The timeline with other times, judging only the aircraft, or the records of the people, of these numbers, and
     those that can't be judged without them."""
-    concerned = _with_kin(timeline, owner, concerned)
+    concerned = _with_related(timeline, owner, concerned)
     rows = timeline.rows[np.isin(owners_of(timeline, owner)[timeline.rows], concerned)]
     in_play = np.isin(np.arange(len(timeline.in_play)), concerned) if owner == "aircraft" else timeline.in_play
     return timeline.read_as(times, rows, in_play)
 
 
-def _with_kin(timeline: Timeline, owner: Owner, concerned: Ints) -> Ints:
+def _with_related(timeline: Timeline, owner: Owner, concerned: Ints) -> Ints:
     """These aircraft or people with those of nearly the same name, and aircraft with all that a boot of theirs was ever
     on, or may have been: it takes along what was done to it."""
     history = timeline.components
     boot = np.append(history.boot, history.possible.boot)
     carrier = timeline.aircraft_of(np.append(history.place, history.possible.place))
-    kin = _alike(timeline, owner)
+    alike = _alike(timeline, owner)
     while True:
-        found = np.union1d(concerned, kin[np.isin(kin[:, 0], concerned), 1])
+        found = np.union1d(concerned, alike[np.isin(alike[:, 0], concerned), 1])
         if owner == "aircraft":
             shared = boot[np.isin(carrier, found)]
             found = np.union1d(found, carrier[np.isin(boot, shared)])
