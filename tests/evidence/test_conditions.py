@@ -112,7 +112,7 @@ DAYS = ["2025-06-01", "2025-06-02", "2025-06-03"]
 TIMES = [f"2025-06-02T09:{minute}:00Z" for minute in (10, 20, 30)]
 PAIRS: dict[str, tuple[str, str, list[Any], tuple[str, ...]]] = {
     "text": ("performed_by", "certified_by", ["P1", "P2", "P3"], OF_TEXT[:2]),
-    "number": ("ambient_c", "humidity_pct", [0, 1.5, 20], OF_NUMBERS),
+    "number": ("ambient_c", "humidity_pct", [2, 2.5, 20], OF_NUMBERS),
     "count": ("coat", "coats", [1, 2, 3], OF_NUMBERS),
     "time": ("signed_at", "finished_at", TIMES, (*OF_NUMBERS, *OF_TIMES)),
     "date": ("lot.expires_on", "lot.opened_on", DAYS, (*OF_NUMBERS, *OF_TIMES)),
