@@ -10,6 +10,7 @@ import numpy as np
 
 from audit.errors import InternalError
 from audit.intake.tables import EVERY_POSITION
+from audit.intake.words import canonical
 from audit.timeline.certificates import certificate
 from audit.timeline.codes import by_name
 from audit.timeline.column_values import (
@@ -151,7 +152,7 @@ def _position_count(timeline: Timeline, name: str, rows: Ints) -> Values:
         return not_exported(name, len(rows), "position")
 
     def count(text: str) -> float:
-        named = {part.strip() for part in text.split(";")} - {""}
+        named = {canonical(part) for part in text.split(";")} - {""}
         return np.nan if named == {EVERY_POSITION} else float(len(named))
 
     numbers = by_name(timeline.tasks["position"], count, np.nan, rows)

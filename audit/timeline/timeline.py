@@ -15,6 +15,7 @@ from audit.intake.chains import UNCLEAR
 from audit.intake.export import Export
 from audit.intake.names import positions_named
 from audit.intake.tables import CORRECTION_STATES, EVERY_POSITION, TABLES
+from audit.intake.words import canonical
 from audit.timeline.ambiguity import resolve
 from audit.timeline.codes import by_name, codes_in, codes_of, names_of
 from audit.timeline.components import NONE_KNOWN, Components, build_components, some_time_of, told_again
@@ -185,8 +186,13 @@ class Timeline:
         if text == EVERY_POSITION:
             return []
         parts = {part.strip() for part in text.split(";")} - {""}
-        # One that the components know by nearly the same name may be that one, or another.
+        # One that the components know by nearly the same name may be that one, or another; next to that one, and with
+        # no more than its case and spaces otherwise, it is that one.
         near = parts & self.near_names.get(("position", "components"), frozenset())
+        parts = set(
+            {canonical(part): part for part in sorted(parts, key=lambda part: (part not in near, part))}.values()
+        )
+        near &= parts
         # Not by the index itself: rules judged side by side could meet the table of its first lookup half built.
         known = [code for code, name in enumerate(self.position_names) if name in parts - near]
         return known + [self.unknown_position] * bool(near)

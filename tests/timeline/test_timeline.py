@@ -105,7 +105,8 @@ def test_a_removal_that_can_not_be_read() -> None:
 
 
 def test_a_record_counts_for_each_position_it_names() -> None:
-    """A list, the same position twice, `all` at that time, no position, and `all` where no boot is known."""
+    """A list, the same position twice, `all` at that time, no position, and `all` where no boot is known; a position
+    again with other case or spaces is the same, and one that differs in more may be another."""
     line = timeline(
         [
             task(1, position="right; left"),
@@ -113,6 +114,9 @@ def test_a_record_counts_for_each_position_it_names() -> None:
             task(3, position="all"),
             task(4),
             task(5, position="all", aircraft="A2"),
+            task(6, position="LEFT; left; Left "),
+            task(7, position="Nose  Cone; nose cone"),
+            task(8, position="left; le-ft"),
         ],
         components=[
             boot("B1", "left", "2025-01-01T00:00:00Z"),
@@ -128,6 +132,10 @@ def test_a_record_counts_for_each_position_it_names() -> None:
         ("T3", "left"),
         ("T4", "unknown"),
         ("T5", "unknown"),
+        ("T6", "left"),
+        ("T7", "nose cone"),
+        ("T8", "left"),
+        ("T8", "unknown"),
     ]
 
 
@@ -320,8 +328,8 @@ def test_certificates_are_numbers_with_their_kinds() -> None:
 
 
 def test_positions_are_counted_where_they_are_named() -> None:
-    """Each position once; a blank cell and `all` name none."""
-    records = [task(n, position=cell) for n, cell in enumerate(["fin", "left; right", "fin; fin ;", "all", ""], 1)]
+    """Each position once, whatever its case; a blank cell and `all` name none."""
+    records = [task(n, position=cell) for n, cell in enumerate(["fin", "left; right", "fin; Fin ;", "all", ""], 1)]
     missing = "value missing: position_count"
     assert column(timeline(records), "position_count") == ["1", "2", "1", missing, missing]
 
