@@ -26,7 +26,7 @@ BAND: Final = 0.80
 ENOUGH_CASES: Final = 100
 """Past forecasts that a band needs; starting value, no public source."""
 BUCKETS: Final = 10
-"""A band is worked out for each tenth of the limit that is left."""
+"""A band is worked out for each tenth of the limit that is left, rounded up."""
 
 Floats = npt.NDArray[np.float64]
 
@@ -50,13 +50,15 @@ class Band:
 class Forecast:
     """When each amount will be used up, in microseconds UTC: likely, and the ends of the band.
 
-    FOREVER where there is not enough history: of the aircraft for `likely`, of the fleet for the band. `bands` are
-    those that were used.
+    FOREVER where there is not enough history: of the aircraft for `likely`, of the fleet for the band. `far` marks
+    those without a band since the amount that it would be of (see BUCKETS) takes longer than LONGEST. `bands` are those
+    that were used.
     """
 
     earliest: Ints
     likely: Ints
     latest: Ints
+    far: Bools
     bands: tuple[Band, ...]
 
 
@@ -93,22 +95,24 @@ class Log:
 def forecast(log: Log, aircraft: Ints, left: Floats, limit: Floats) -> Forecast:
     """Forecast when what is `left` of a `limit` (both in units of the log, limit > 0) will be used up."""
     as_of = log.timeline.as_of
-    days = left / log.pace(aircraft, np.full(len(aircraft), as_of))
+    pace = log.pace(aircraft, np.full(len(aircraft), as_of))
+    days = left / pace
     bucket = np.clip(np.ceil(left / limit * BUCKETS), 1, BUCKETS) * limit / BUCKETS
     low, high = np.full(len(left), np.nan), np.full(len(left), np.nan)
-    near = days <= LONGEST / DAY
+    near, far = days <= LONGEST / DAY, bucket / pace > LONGEST / DAY
     bands = []
     for amount in np.unique(bucket[near]).tolist():
         band = band_of(log, amount)
-        bands.append(band)
         here = near & (bucket == amount)
         low[here], high[here] = band.low, band.high
+        if band.cases >= ENOUGH_CASES or not far[here].all():
+            bands.append(band)
 
     def instant(span: Floats) -> Ints:
         known = span < (FOREVER - as_of) / DAY / 2
         return np.where(known, as_of + np.rint(np.where(known, span, 0) * DAY).astype(np.int64), FOREVER)
 
-    return Forecast(instant(days * low), instant(days), instant(days * high), tuple(bands))
+    return Forecast(instant(days * low), instant(days), instant(days * high), far & np.isnan(low), tuple(bands))
 
 
 def band_of(log: Log, amount: float) -> Band:

@@ -60,7 +60,9 @@ lot or a manual."""
 
 NOT_ENOUGH: Final = "not enough history to say when"
 NO_BAND: Final = "too few past forecasts for a band around the date"
-FAR_AHEAD: Final = f"a date more than {LONGEST // DAY} days ahead has no band around it"
+FAR_AHEAD: Final = (
+    f"no band so far ahead: what is left, up to the next tenth of the limit, takes over {LONGEST // DAY} days"
+)
 LONG_AGO: Final = "overdue"
 BROKEN: Final = "the hold has been broken already: see the findings"
 NO_END: Final = "until the treatment that ends the hold is recorded"
@@ -123,13 +125,14 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
     aircraft = timeline.aircraft_of(place)
     due = rows["until"].to_numpy().astype(np.int64)
     early, likely, late = (np.full(len(rows), FOREVER) for _ in range(3))
+    far = np.zeros(len(rows), bool)
     bands: list[Band] = []
     for meter, total in (("flight_hours", timeline.flights.flown), ("cycles", timeline.flights.cycles)):
         here = np.flatnonzero((rows["meter"] == meter).to_numpy() & ~rows["broken"].to_numpy())
         scale = HOUR if meter == "flight_hours" else 1
         limit, used = (rows[name].to_numpy()[here] * scale for name in ("limit", "used"))
         told = forecast(Log(timeline, total), aircraft[here], limit - used, limit)
-        early[here], likely[here], late[here] = told.earliest, told.likely, told.latest
+        early[here], likely[here], late[here], far[here] = told.earliest, told.likely, told.latest, told.far
         bands += told.bands
     first = np.minimum(np.where(due == NONE, FOREVER, due), np.minimum(early, likely))
     frame = pd.DataFrame(
@@ -154,7 +157,7 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
             "earliest": _times(early),
             "likely": _times(likely),
             "latest": _times(late),
-            "note": _notes(rows, first, early, timeline.as_of),
+            "note": _notes(rows, first, early, far),
             "when": first,
         }
     )
@@ -173,12 +176,12 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
     return frame.iloc[kept].reset_index(drop=True), tuple(bands)
 
 
-def _notes(rows: pd.DataFrame, first: Ints, early: Ints, as_of: int) -> list[str]:
+def _notes(rows: pd.DataFrame, first: Ints, early: Ints, far: Bools) -> list[str]:
     """What there is to say of each row: what is in doubt, and what can't be told."""
     found = []
     columns = (rows[name] for name in ("kind", "broken", "until", "latest", "perhaps", "off", "reason"))
-    for kind, broken, until, latest, perhaps, off, reason, at, begins in zip(
-        *columns, first.tolist(), early.tolist(), strict=True
+    for kind, broken, until, latest, perhaps, off, reason, at, begins, too_far in zip(
+        *columns, first.tolist(), early.tolist(), far.tolist(), strict=True
     ):
         told = [OFF] if off else []
         if perhaps:
@@ -194,7 +197,7 @@ def _notes(rows: pd.DataFrame, first: Ints, early: Ints, as_of: int) -> list[str
         elif at == FOREVER:
             told.append(NOT_ENOUGH)
         elif until == NONE and begins == FOREVER:
-            told.append(FAR_AHEAD if at > as_of + LONGEST else NO_BAND)
+            told.append(FAR_AHEAD if too_far else NO_BAND)
         found.append("; ".join(told))
     return found
 
