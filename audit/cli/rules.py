@@ -95,8 +95,9 @@ def rules_new(
     """Write a rule file to fill in, with examples that hold as they are. Nothing is ever overwritten."""
     from audit.authoring.linting import named_cure
     from audit.authoring.skeletons import skeleton
+    from audit.language.protection import tables_beside
     from audit.rulebook.blanks import FILL_IN
-    from audit.rulebook.loading import read_rule
+    from audit.rulebook.loading import read_rule, rule_files
 
     if cure := named_cure(rule):
         raise AuditError(f"an id names the fault, not the cure: {rule!r} begins with `{cure}`")
@@ -106,6 +107,10 @@ def rules_new(
     read_rule(text.encode(), path.name)  # refuses an id that no rule can have
     if os.path.lexists(path):
         raise AuditError(f"{path} is there already: nothing was written.")
+    packs = tables_beside(pack).parent
+    for other in rule_files(packs) if packs.is_dir() else ():
+        if other.stem == rule:
+            raise AuditError(f"the id {rule} is taken by {other}: nothing was written. Every rule needs its own.")
     try:
         pack.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="utf-8", newline="\n") as file:

@@ -83,7 +83,7 @@ def load_rules(folder: Path) -> Rulebook:
     if not folder.is_dir():
         raise AuditError(f"{folder}: {'a file; give its folder' if folder.exists() else 'no such folder of rules'}")
     # By text: paths themselves sort otherwise where case doesn't count, and the order of rules is the order of output.
-    paths = sorted(_rule_files(folder), key=lambda path: path.relative_to(folder).as_posix())
+    paths = sorted(rule_files(folder), key=lambda path: path.relative_to(folder).as_posix())
     if not paths:
         raise AuditError(f"{folder}: no rule files (*.yaml) in this folder")
     rules: list[Rule] = []
@@ -129,7 +129,7 @@ def load_rules(folder: Path) -> Rulebook:
     )
 
 
-def _rule_files(folder: Path) -> Iterator[Path]:
+def rule_files(folder: Path) -> Iterator[Path]:
     """Every rule file below a folder; one that can't be listed is an error, or its rules would go missing silently."""
 
     def refuse(error: OSError) -> None:

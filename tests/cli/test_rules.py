@@ -90,6 +90,18 @@ def test_a_new_rule_overwrites_nothing(tmp_path: Path, capsys: pytest.CaptureFix
     assert "can't be written" in capsys.readouterr().err
 
 
+def test_a_new_rule_has_an_id_of_its_own(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A pack beside, or a folder of the pack, that has the id would not load with it; what is elsewhere may."""
+    run(["rules", "copy", str(tmp_path / "rules")])
+    new = ["rules", "new", "flight-before-cure", "--pack"]
+    capsys.readouterr()
+    for pack in ("rules/own", "rules"):
+        assert run([*new, str(tmp_path / pack)]) == ExitCode.COULD_NOT_RUN
+        assert "the id flight-before-cure is taken by" in capsys.readouterr().err
+        assert not (tmp_path / pack / "flight-before-cure.yaml").exists()
+    assert run([*new, str(tmp_path / "elsewhere")]) == ExitCode.CLEAN
+
+
 def test_lint_names_file_and_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Each fault on stdout as an editor reads it, how many on stderr, exit code 1; none, exit code 0."""
     [file] = rules_folder().rglob("product-before-cure.yaml")
