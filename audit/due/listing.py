@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any, Final, Literal
@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from audit.due.forecast import LONGEST, Band, Log, forecast
-from audit.forms.naming import Texts, cells, positions
+from audit.forms.naming import cells, positions
 from audit.forms.outcomes import NONE
 from audit.language.rule import Rule
 from audit.timeline.codes import codes_of
@@ -203,63 +203,101 @@ def _notes(rows: pd.DataFrame, first: Ints, early: Ints, far: Bools) -> list[str
 
 
 def _running_out(timeline: Timeline) -> Iterator[pd.DataFrame]:
-    """Authorisations, lots and manuals whose last day is not over at the as-of time, or can't be read; a revision of no
-    known last day is in doubt from the next one on."""
-    for kind, table, column, of in (
-        ("authorisation", "people", "valid_to", ("person", "authorisation")),
-        ("lot", "lots", "expires_on", ("product", "lot")),
-        ("manual", "manuals", "superseded_on", ("manual", "revision")),
-    ):
-        frame = timeline.tables.get(table)
-        if frame is None or (column not in frame and kind != "manual"):
+    """What of the reference lists is not out of date at the as-of time and will be, or has a day that can't be read."""
+    for each in _REFERENCES:
+        frame = timeline.tables.get(each.table)
+        if frame is None:
             continue
-        unreadable = timeline.unreadable.get((table, column), np.empty(0, np.intp))
-        last = micros(frame[column]) if column in frame else np.full(len(frame), NEVER)
-        blank = np.setdiff1d(np.flatnonzero(last == NEVER), unreadable)
-        if kind == "manual":
-            begins = next_of(codes_of(frame["manual"]), micros(frame["effective_from"]))[blank]
-            last[blank] = np.where(begins == FOREVER, NEVER, begins)
-        # What holds to the end of a day is out of date from the next one on; a revision on its day.
-        until = np.where(last == NEVER, NONE, last if kind == "manual" else last + DAY)
-        coming = until > timeline.as_of
-        if kind == "authorisation":
-            coming &= ~_goes_on(frame)
-        rows = np.append(np.flatnonzero(coming), unreadable)
-        names = [", ".join(cell) for cell in zip(*(cells(frame, name, rows) for name in of), strict=True)]
-        since = micros(frame["valid_from"])[rows] if kind == "authorisation" else np.full(len(rows), NONE)
-        notes = np.select([until[rows] == NONE, np.isin(rows, blank)], [NO_DAY, PERHAPS_SUPERSEDED], "").astype(object)
-        yield _plain(kind, names, since, until[rows], notes)
+        last = micros(frame[each.last]) if each.last in frame else np.full(len(frame), NEVER)
+        unreadable = timeline.unreadable.get((each.table, each.last), np.empty(0, np.intp))
+        blank = last == NEVER
+        blank[unreadable] = False
+        until = each.until(frame, last, blank)
+        rows = np.append(np.flatnonzero(until > timeline.as_of), unreadable)
+        yield _plain(each, frame.iloc[rows], until[rows], blank[rows])
 
 
-def _goes_on(people: pd.DataFrame) -> Bools:
+def _day_after(last: Ints) -> Ints:
+    return np.where(last == NEVER, NONE, last + DAY)
+
+
+def _authorised_until(people: pd.DataFrame, last: Ints, blank: Bools) -> Ints:
+    """From the day after the last, save where the person holds the authorisation by another row."""
+    return np.where(_goes_on(people, last), NONE, _day_after(last))
+
+
+def _usable_until(lots: pd.DataFrame, last: Ints, blank: Bools) -> Ints:
+    return _day_after(last)
+
+
+def _in_force_until(manuals: pd.DataFrame, last: Ints, blank: Bools) -> Ints:
+    """From the day of supersession; where none is known, from the next revision on, perhaps."""
+    begins = next_of(codes_of(manuals["manual"]), micros(manuals["effective_from"]))
+    return np.where(blank & (begins != FOREVER), begins, np.where(last == NEVER, NONE, last))
+
+
+def _goes_on(people: pd.DataFrame, last: Ints) -> Bools:
     """Whether each person holds an authorisation beyond a row's last day, by another row; of rows that end on one day
     the first one tells."""
     held = people.groupby(["person", "authorisation"], observed=True, sort=False).ngroup().to_numpy()
-    begins, ends = micros(people["valid_from"]), micros(people["valid_to"])
-    ends = np.where(ends == NEVER, FOREVER - DAY, ends)
+    begins, ends = micros(people["valid_from"]), np.where(last == NEVER, FOREVER - DAY, last)
     order = Order.of(held, begins)
     longest = running_max(ends[order.row], group_begins(held[order.row]))
-    last: Bools = longest[order.until(held, ends + DAY) - 1] == ends
-    last &= ~pd.DataFrame({"held": held, "ends": ends}).duplicated().to_numpy()
-    return ~last
+    ends_it: Bools = longest[order.until(held, ends + DAY) - 1] == ends
+    ends_it &= ~pd.DataFrame({"held": held, "ends": ends}).duplicated().to_numpy()
+    return ~ends_it
 
 
-_ENDS: Final = {
-    "authorisation": "authorisation runs out",
-    "lot": "shelf life of the lot ends",
-    "manual": "revision of the manual is superseded",
-}
+@dataclass(frozen=True)
+class _Reference:
+    """A list of what runs out: the column of its last day, the columns that name a row, and what of it ends.
+
+    `until` gives the first instant at which each row is out of date, NONE where it never is, from the frame, the last
+    days (NEVER: not known) and which of them are blank. `since` is the column of the first day, where that is told.
+    """
+
+    kind: Kind
+    table: str
+    last: str
+    named: tuple[str, str]
+    what: str
+    until: Callable[[pd.DataFrame, Ints, Bools], Ints]
+    since: str = ""
 
 
-def _plain(kind: str, names: list[str], since: Ints, until: Ints, notes: Texts) -> pd.DataFrame:
+_REFERENCES: Final = (
+    _Reference(
+        "authorisation",
+        "people",
+        "valid_to",
+        ("person", "authorisation"),
+        "authorisation runs out",
+        _authorised_until,
+        "valid_from",
+    ),
+    _Reference("lot", "lots", "expires_on", ("product", "lot"), "shelf life of the lot ends", _usable_until),
+    _Reference(
+        "manual",
+        "manuals",
+        "superseded_on",
+        ("manual", "revision"),
+        "revision of the manual is superseded",
+        _in_force_until,
+    ),
+)
+
+
+def _plain(each: _Reference, rows: pd.DataFrame, until: Ints, blank: Bools) -> pd.DataFrame:
     """Rows of what runs out at these instants, NONE where the day can't be read."""
+    none, read, every = np.full(len(rows), NONE), until != NONE, np.arange(len(rows))
+    names = [", ".join(cell) for cell in zip(*(cells(rows, name, every) for name in each.named), strict=True)]
     values: dict[str, Any] = dict.fromkeys(DUE_COLUMNS, "")
-    none, read = np.full(len(names), NONE), until != NONE
-    values |= {"kind": kind, "what": _ENDS[kind], "name": names, "used": np.nan, "limit": np.nan}
+    values |= {"kind": each.kind, "what": each.what, "name": names, "used": np.nan, "limit": np.nan}
     values |= {name: _times(none) for name in ("earliest", "likely", "latest")}
-    values |= {"since": _times(since), "due": _times(until)}
-    values |= {"note": notes, "rank": np.where(read, 2, 3), "when": np.where(read, until, FOREVER)}
-    return pd.DataFrame(values, index=range(len(names)))
+    values |= {"since": _times(micros(rows[each.since]) if each.since else none), "due": _times(until)}
+    values |= {"note": np.select([~read, blank], [NO_DAY, PERHAPS_SUPERSEDED], "").astype(object)}
+    values |= {"rank": np.where(read, 2, 3), "when": np.where(read, until, FOREVER)}
+    return pd.DataFrame(values, index=range(len(rows)))
 
 
 def _times(instants: Ints) -> pd.Series:
