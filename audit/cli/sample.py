@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
@@ -122,24 +123,51 @@ def draw(
     """Draw records and write the sheets to fill in beside the paper: a workbook, and a page to print."""
     import secrets
 
-    from audit.report.folder import replace_files
+    from audit.figures import quantity
+    from audit.report.folder import check_folder, replace_files
     from audit.sampling.drawing import draw as draw_from
     from audit.sampling.sheet import aim_in_words, page, sheet_of, workbook
 
     if seed is not None and not seed.strip():
         raise typer.BadParameter("--seed is blank.")
+    check_folder(out)
     came_in, frame = _frame(export, mapping, since, until)
     name = location_name(location(export))
-    drawn = draw_from(frame, name, _aim(tolerable, confidence, expected), seed or secrets.token_hex(4), by)
+    # Spaces around the seed would be lost on paper, and with them who could repeat the draw.
+    seed = seed.strip() if seed else secrets.token_hex(4)
+    drawn = draw_from(frame, name, _aim(tolerable, confidence, expected), seed, by)
     sheet = sheet_of(drawn, came_in)
-    replace_files({SHEET_FILE: workbook(sheet), PAGE_FILE: page(sheet).encode()}, out)
+    book = workbook(sheet)
+    earlier = _earlier(out, book)
+    replace_files(earlier | {SHEET_FILE: book, PAGE_FILE: page(sheet).encode()}, out)
+    for kept in earlier:
+        print(visible(f"Another sheet was there, which may be filled in: it is kept as {out / kept}."))
     print(visible(aim_in_words(drawn)))
     print(visible(f"Seed {drawn.seed}, frame {drawn.frame}"))
     aside = came_in.counts["tasks"].quarantined
     if aside:
-        print(f"{aside:,} records are in quarantine and can't be drawn: put them right, or look at each.")
-    print(visible(f"Fill in {out / SHEET_FILE} or print {out / PAGE_FILE}; then: {NAME} sample result {SHEET_FILE}"))
+        rows, are = quantity(aside, "row"), "is" if aside == 1 else "are"
+        print(f"{rows} {are} in quarantine: what stands nowhere else can't be drawn; put it right, or look at each.")
+    there = out / SHEET_FILE
+    print(visible(f"Fill in {there} or print {out / PAGE_FILE}; then: {NAME} sample result {quote(str(there))}"))
     return ExitCode.CLEAN
+
+
+def _earlier(out: Path, book: bytes) -> dict[str, bytes]:
+    """The workbook that stands where another is to be put, under the name by which it is kept; none where it is the
+    same."""
+    from audit.errors import AuditError
+    from audit.report.folder import kept_as
+
+    try:
+        there = (out / SHEET_FILE).read_bytes()
+    except FileNotFoundError:
+        return {}
+    except OSError as error:
+        raise AuditError(
+            f"{out / SHEET_FILE} can't be read, and may be somebody's work: {error.strerror or error}"
+        ) from error
+    return {} if there == book else {kept_as(SHEET_FILE, there): there}
 
 
 @sample_app.command()
@@ -158,7 +186,7 @@ def result(
     read = read_sheet(sheet, date.today())
     _tell(read)
     if not read.complete:
-        print("As long as a record has no verdict, the sample shows nothing.")
+        print("As long as that is so, the sample shows nothing.")
         return ExitCode.FINDINGS
     shown = shown_by(read)
     for sentence in sentences(shown):
@@ -193,6 +221,8 @@ def _keep(place: Location, sheet: Path, shown: Shown) -> None:
 
 def _tell(read: Compared) -> None:
     """Print the records that deviate, what is wrong with the sheet, and how many nobody has looked at."""
+    from audit.figures import quantity
+
     told = [
         f"{task} {line.verdict}{f': {line.what_differs}' if line.what_differs else ''}"
         for task, line in read.lines.items()
@@ -207,4 +237,5 @@ def _tell(read: Compared) -> None:
     if len(told) > _SHOWN:
         say(f"and {len(told) - _SHOWN:,} more")
     if read.unseen:
-        print(f"{len(read.unseen):,} of {read.draw.drawn:,} records have no verdict yet")
+        have = "has" if len(read.unseen) == 1 else "have"
+        print(f"{len(read.unseen):,} of {quantity(read.draw.drawn, 'record')} {have} no verdict yet")

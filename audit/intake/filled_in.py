@@ -11,6 +11,9 @@ from audit.errors import AuditError
 from audit.intake.cells import ExportFile
 from audit.intake.workbooks import look_through, refusing_workbook
 
+_NO_WORKBOOKS = frozenset({".csv", ".tsv", ".txt", ".htm", ".html", ".pdf"})
+"""What a spreadsheet also saves a sheet as, the others and the hidden one left out."""
+
 
 def filled_sheets(path: Path, what: str) -> dict[str, list[list[Any]]]:
     """Return the cells of every sheet, in the workbook's order.
@@ -21,6 +24,8 @@ def filled_sheets(path: Path, what: str) -> dict[str, list[list[Any]]]:
 
     if not path.is_file():
         raise AuditError(f"{path}: {f'a folder; give the {what} in it' if path.is_dir() else 'there is no such file'}")
+    if path.suffix.lower() in _NO_WORKBOOKS:
+        raise AuditError(f"{path.name} is not a workbook: give the {what} as .xlsx, with all its sheets")
     file = ExportFile(path.name, path)
     with refusing_workbook(file):
         look_through(file)
@@ -64,6 +69,6 @@ def cell_day(cell: Any) -> tuple[date | None, str]:
         return cell, ""
     text = cell_text(cell)
     try:
-        return date.fromisoformat(text[:10]) if text else None, ""
+        return datetime.fromisoformat(text).date() if text else None, ""
     except ValueError:
         return None, text

@@ -24,6 +24,9 @@ ANSWER, WHO, DAY, NOTE, FINDING = "Answer", "Answered by", "On day", "Note", "Fi
 """Columns of a station's sheet that are read back."""
 
 _ID = re.compile(r"[0-9a-f]{12}")
+_ROW_GONE: Final = (
+    "stood on the list when it was made, and its row is gone, or the first row of its sheet, which names the columns"
+)
 
 
 @dataclass(frozen=True)
@@ -124,7 +127,7 @@ def read_answers(path: Path, today: date) -> Answers:
 def _faults_of(finding_id: str, rows: Sequence[Answered], day: date | None, today: date) -> Iterator[Fault]:
     """What is wrong with the rows of one finding, whose fault was on that day."""
     if not rows:
-        yield Fault("", 0, finding_id, "stood on the list when it was made, and its row is gone")
+        yield Fault("", 0, finding_id, _ROW_GONE)
     given = [row for row in rows if row.answer]
     if not given:
         for row in rows:

@@ -26,7 +26,7 @@ from audit.findings.result import (
     Setting,
 )
 from audit.report.code_quality import code_quality_text
-from audit.report.folder import STAGING, replace_files
+from audit.report.folder import KEPT, STAGING, kept_as, replace_files
 from audit.report.formats import DEFAULT_FORMATS, FILES, HEALTH_FILES, OURS, REGISTER_FILES, SUMMARY
 from audit.report.html import render
 from audit.report.junit import junit_text
@@ -44,8 +44,6 @@ SUMMARY_FORMAT = "deicer-audit-summary/1"
 """The number changes when a reader of the file would have to. A CSV file can't say its own: summary.json does."""
 
 WORK_LIST = "worklist.xlsx"
-KEPT = "-kept-"
-"""Part of the name under which a file is kept that was in a report's place, and not as an audit wrote it."""
 
 NONE_READY: Mapping[str, bytes] = {}
 
@@ -95,10 +93,8 @@ def _not_ours(out: Path) -> dict[str, bytes]:
             raise AuditError(
                 f"{out / name} can't be read, and may be somebody's work: {error.strerror or error}"
             ) from error
-        digest = hashlib.sha256(there).hexdigest()
-        if written.get(name) != digest:
-            path = Path(name)
-            kept[f"{path.stem}{KEPT}{digest[:8]}{path.suffix}"] = there
+        if written.get(name) != hashlib.sha256(there).hexdigest():
+            kept[kept_as(name, there)] = there
     return kept
 
 

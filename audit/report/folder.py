@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import signal
@@ -15,6 +16,14 @@ from types import FrameType
 from audit.errors import AuditError
 
 STAGING = ".deicer-audit-staging-"
+KEPT = "-kept-"
+"""Part of the name under which a file is kept that was in the place of another, and may be somebody's work."""
+
+
+def kept_as(name: str, content: bytes) -> str:
+    """The name under which such a file is kept: its own, with a digest of what it holds."""
+    path = Path(name)
+    return f"{path.stem}{KEPT}{hashlib.sha256(content).hexdigest()[:8]}{path.suffix}"
 
 
 def check_folder(out: Path) -> None:

@@ -74,7 +74,8 @@ def frame_of(export: Export, since: date | None = None, until: date | None = Non
     if until is not None:
         chosen &= day <= pd.Timestamp(until)
     if not chosen.any():
-        raise AuditError("There is no task record to draw from: none was audited in those days.")
+        when = " of those days" if since or until else ""
+        raise AuditError(f"There is no task record to draw from: none{when} was audited.")
     frame = pd.DataFrame(
         {
             "task_id": tasks.loc[chosen, "task_id"].astype("str"),

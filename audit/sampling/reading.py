@@ -27,6 +27,7 @@ from audit.sampling.sheet import (
 )
 
 WHAT = "filled-in paper sheet"
+_ROW_GONE = "was drawn, and its row is gone, or the first row of its sheet, which names the columns"
 
 
 @dataclass(frozen=True)
@@ -76,8 +77,8 @@ class Compared:
 def read_sheet(path: Path, today: date) -> Compared:
     """Read a filled-in sheet. AuditError, with one sentence, where the file is no such sheet or is damaged.
 
-    A verdict that is none, what differs left unsaid, nobody's name, and no day or one after `today` are faults; so is
-    a record whose row is gone, is there twice with two verdicts, or was not drawn.
+    A verdict that is none, what differs left unsaid or said of what is equal, nobody's name, and no day or one after
+    `today` are faults; so is a record whose row is gone, is there twice with two verdicts, or was not drawn.
     """
     sheets = filled_sheets(path, WHAT)
     draw = _issued(path, sheets)
@@ -109,7 +110,7 @@ def read_sheet(path: Path, today: date) -> Compared:
 
 def _faults_of(task: str, lines: Sequence[Line], today: date) -> Iterator[Fault]:
     if not lines:
-        yield Fault("", 0, task, "was drawn, and its row is gone")
+        yield Fault("", 0, task, _ROW_GONE)
     filled = [line for line in lines if line.verdict]
     if not filled:
         for line in lines:
@@ -128,6 +129,8 @@ def _lacking(line: Line, today: date) -> Iterator[str]:
         yield f"has {line.verdict[:40]!r} under {PAPER}; choose one of {', '.join(VERDICTS)}"
     if line.verdict == "differs" and not line.what_differs:
         yield f"differs, and nothing says what ({WHAT_DIFFERS})"
+    if line.verdict == "equal" and line.what_differs:
+        yield f"is equal, and has {line.what_differs[:40]!r} under {WHAT_DIFFERS}: only one of them can hold"
     if not line.who:
         yield f"doesn't say who checked it ({WHO})"
     if line.odd_day:
@@ -173,8 +176,15 @@ def _issued(path: Path, sheets: Mapping[str, Sequence[Sequence[Any]]]) -> Draw:
         aim = Aim(Fraction(tolerable), Fraction(confidence), int(expected))
     except (ValueError, ZeroDivisionError) as error:
         raise AuditError(damaged) from error
-    if not strata or any(records < len(drawn) for (_, _, records), drawn in strata.items()):
+    made = tuple(Stratum(*key, tuple(drawn)) for key, drawn in strata.items())
+    if not (_can_be(made) and 0 < aim.tolerable < 1 and 0 < aim.confidence < 1 and aim.expected >= 0):
         raise AuditError(damaged)
-    return Draw(
-        export_name, aim, seed, frame, tuple(Stratum(*key[:2], key[2], tuple(drawn)) for key, drawn in strata.items())
-    )
+    return Draw(export_name, aim, seed, frame, made)
+
+
+def _can_be(strata: Sequence[Stratum]) -> bool:
+    """Whether a draw can have such strata: each named once, no record drawn twice, none with fewer than were drawn."""
+    names = {(stratum.station, stratum.month) for stratum in strata}
+    drawn = [task for stratum in strata for task in stratum.drawn]
+    enough = all(stratum.records >= len(stratum.drawn) for stratum in strata)
+    return bool(strata) and len(names) == len(strata) and len(set(drawn)) == len(drawn) and enough

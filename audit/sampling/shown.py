@@ -59,7 +59,7 @@ def sentences(shown: Shown) -> Iterator[str]:
     yield (
         f"With {percent(aim.confidence)} confidence at most {percent_at_most(whole.share)} ({whole.most:,}) of the "
         f"{whole.looked.records:,} records differ from the paper: {whole.looked.drawn:,} were looked at, "
-        f"{whole.looked.found:,} of them deviate."
+        f"{whole.looked.found:,} of them {_deviate(whole.looked)}."
     )
     limit = (
         f"the tolerable share of {percent(aim.tolerable)} ({aim.too_many(whole.looked.records):,} would be too many)"
@@ -67,6 +67,10 @@ def sentences(shown: Shown) -> Iterator[str]:
     yield f"That is {'below' if shown.tolerable else 'not below'} {limit}."
     for each in shown.strata:
         yield (
-            f"  {each.name}: {each.looked.found:,} of {each.looked.drawn:,} deviate; at most {each.most:,} of "
-            f"{each.looked.records:,} ({percent_at_most(each.share)})"
+            f"  {each.name}: {each.looked.found:,} of {each.looked.drawn:,} {_deviate(each.looked)}; at most "
+            f"{each.most:,} of {each.looked.records:,} ({percent_at_most(each.share)})"
         )
+
+
+def _deviate(looked: Looked) -> str:
+    return "deviates" if looked.found == 1 else "deviate"

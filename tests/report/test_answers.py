@@ -75,6 +75,7 @@ def test_complete_answers_are_told_from_those_still_open(filled: Callable[[Chang
         ({WHO: None}, "doesn't say who answers"),
         ({DAY: None}, "doesn't say on which day"),
         ({DAY: "soon"}, "has 'soon' for a day; write a date"),
+        ({DAY: "2026-06-01 or 02"}, "has '2026-06-01 or 02' for a day"),
         ({DAY: datetime(2026, 6, 11)}, "is answered on 2026-06-11, a day still to come"),
         ({DAY: datetime(2025, 11, 2)}, "is answered on 2025-11-02, before the fault itself on 2025-11-03"),
         ({ANSWER: None}, "has no answer, though other cells are filled in"),
@@ -121,7 +122,11 @@ def test_a_lost_row_is_noticed(filled: Callable[[Change], Path]) -> None:
 
     read = read_answers(filled(change), TODAY)
     assert [(fault.finding_id, fault.what) for fault in read.faults] == [
-        (IDS[1], "stood on the list when it was made, and its row is gone")
+        (
+            IDS[1],
+            "stood on the list when it was made, and its row is gone, or the first row of its sheet, which names the "
+            "columns",
+        )
     ]
 
 

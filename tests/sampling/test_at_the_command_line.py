@@ -83,7 +83,8 @@ def test_whatever_is_not_equal_deviates(fill: Fill, verdict: str, capsys: pytest
     assert run(["sample", "result", str(sheet)]) is ExitCode.FINDINGS
     said = capsys.readouterr().out
     assert f" {verdict}: performer: C. Moss\n" in said
-    assert "1 of them deviate" in said
+    assert "1 of them deviates.\n" in said
+    assert " deviates; at most " in said
     assert "That is not below" in said
 
 
@@ -92,9 +93,12 @@ def test_whatever_is_not_equal_deviates(fill: Fill, verdict: str, capsys: pytest
     [
         ({PAPER: "same"}, "has 'same' under Paper; choose one of equal, differs, not found, unreadable"),
         ({PAPER: "differs"}, "differs, and nothing says what (What differs)"),
+        ({WHAT_DIFFERS: "lot 7"}, "is equal, and has 'lot 7' under What differs: only one of them can hold"),
         ({WHO: ""}, "doesn't say who checked it (Checked by)"),
         ({DAY: ""}, "doesn't say on which day (On day)"),
         ({DAY: "soon"}, "has 'soon' for a day; write a date, such as 2026-04-30"),
+        ({DAY: "2026-01-02 or 03"}, "has '2026-01-02 or 03' for a day"),
+        ({DAY: "2026-01-021"}, "has '2026-01-021' for a day"),
         ({DAY: date(2099, 1, 1)}, "is checked on 2099-01-01, a day still to come"),
         ({PAPER: ""}, "has nothing under Paper, though other cells are filled in"),
         ({RECORD: "T-999"}, "was not drawn"),
@@ -108,7 +112,7 @@ def test_what_a_sheet_lacks_is_named(
     assert run(["sample", "result", str(sheet)]) is ExitCode.FINDINGS
     said = capsys.readouterr().out
     assert sentence in said
-    assert said.endswith("As long as a record has no verdict, the sample shows nothing.\n")
+    assert said.endswith("As long as that is so, the sample shows nothing.\n")
     assert "confidence" not in said
 
 
@@ -121,7 +125,14 @@ def test_a_lost_row_is_named(sheet: Path, fill: Fill, capsys: pytest.CaptureFixt
     book.save(sheet)
     capsys.readouterr()
     assert run(["sample", "result", str(sheet)]) is ExitCode.FINDINGS
-    assert f"{lost} was drawn, and its row is gone" in capsys.readouterr().out
+    assert f"{lost} was drawn, and its row is gone, or the first row of its sheet" in capsys.readouterr().out
+
+
+def test_one_record_that_nobody_has_looked_at(fill: Fill, capsys: pytest.CaptureFixture[str]) -> None:
+    sheet = fill(lambda number, answer: answer.update({PAPER: None, WHO: None, DAY: None}) if number == 0 else None)
+    capsys.readouterr()
+    assert run(["sample", "result", str(sheet)]) is ExitCode.FINDINGS
+    assert "records has no verdict yet" in capsys.readouterr().out
 
 
 def test_a_sheet_nobody_filled_in_shows_nothing(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -151,6 +162,31 @@ def test_the_same_seed_gives_the_same_bytes(export: Path, tmp_path: Path) -> Non
         assert (tmp_path / "one" / file).read_bytes() == (tmp_path / "two" / file).read_bytes()
 
 
+def test_a_sheet_that_is_there_is_kept(
+    export: Path, sheet: Path, fill: Fill, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Days of work may be in it; the same draw again puts nothing beside itself."""
+    draw = ["sample", "draw", str(export), "--out", str(sheet.parent), "--seed", " 7 "]
+    assert run(draw) is ExitCode.CLEAN
+    assert [path.name for path in sheet.parent.glob("*.xlsx")] == [sheet.name]
+    filled = fill(lambda number, answer: None).read_bytes()
+    capsys.readouterr()
+    assert run(draw) is ExitCode.CLEAN
+    [kept] = sheet.parent.glob("paper-sheet-kept-*.xlsx")
+    assert kept.read_bytes() == filled
+    said = capsys.readouterr().out
+    assert f"it is kept as {kept}" in said
+    assert f"then: deicer-audit sample result {sheet}\n" in said
+    assert "Seed 7, frame" in said
+
+
+def test_what_is_in_quarantine_is_told(export: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    tasks = export / "tasks.csv"
+    tasks.write_text(f"{tasks.read_text()}T-900,WO-900,TARN-TEAL,inspect,Gullspool,soon,later,A. Reed,\n")
+    assert run(["sample", "draw", str(export), "--out", str(tmp_path / "s")]) is ExitCode.CLEAN
+    assert "1 row is in quarantine: what stands nowhere else can't be drawn" in capsys.readouterr().out
+
+
 def test_a_plan(export: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["sample", "plan", str(export), "--tolerable", "10 %"]) is ExitCode.CLEAN
     said = capsys.readouterr().out
@@ -168,10 +204,13 @@ def test_a_plan(export: Path, capsys: pytest.CaptureFixture[str]) -> None:
     [
         (["draw", "{export}", "--tolerable", "0"], "--tolerable '0': expected per cent between 0 and 100"),
         (["draw", "{export}", "--confidence", "nan"], "--confidence 'nan': expected per cent"),
-        (["draw", "{export}", "--from", "2027-01-01"], "There is no task record to draw from"),
+        (["draw", "{export}", "--from", "2027-01-01"], "no task record to draw from: none of those days was audited"),
         (["draw", "{export}", "--seed", " "], "--seed is blank"),
         (["draw", "{export}", "--expected", "9"], "No sample of 120 records can show it"),
-        (["result", "{export}/tasks.csv"], "tasks.csv"),
+        (
+            ["result", "{export}/tasks.csv"],
+            "tasks.csv is not a workbook: give the filled-in paper sheet as .xlsx, with all its sheets",
+        ),
         (["result", "{export}/nothing.xlsx"], "there is no such file"),
         (["result", "{export}"], "a folder; give the filled-in paper sheet in it"),
     ],
@@ -186,9 +225,25 @@ def test_what_is_refused(
     assert not (tmp_path / "none").exists()
 
 
-def test_a_changed_hidden_sheet_is_damage(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize(
+    ("row", "column", "value"),
+    [
+        pytest.param(3, 3, "few", id="not a number"),
+        pytest.param(3, 3, "81", id="one stratum with two numbers of records"),
+        pytest.param(3, 4, "T-001", id="a record drawn twice"),
+        pytest.param(1, 5, "0", id="no tolerable share"),
+        pytest.param(1, 6, "2", id="more than full confidence"),
+        pytest.param(1, 7, "-1", id="fewer than no deviations expected"),
+    ],
+)
+def test_a_changed_hidden_sheet_is_damage(
+    fill: Fill, row: int, column: int, value: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What no draw can have is refused, and nothing is worked out from it."""
+    sheet = fill(lambda number, answer: None)
     book = openpyxl.load_workbook(sheet)
-    book[ISSUED_SHEET].cell(3, 3).value = "few"
+    issued = book[ISSUED_SHEET]
+    issued.cell(row, column).value = issued.cell(4, 4).value if value == "T-001" else value
     book.save(sheet)
     capsys.readouterr()
     assert run(["sample", "result", str(sheet)]) is ExitCode.COULD_NOT_RUN
