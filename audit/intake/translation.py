@@ -106,7 +106,7 @@ def translate(grid: Grid, recipe: Recipe) -> Cells:
         cells, found = _column(grid, names, recipe, recipe.table.columns[name], source)
         columns[name] = cells
         written[name] = {column.strip(): grid.columns[column] for column in names}
-        faults += [Faults((name,), rows, reason) for rows, reason in found if len(rows)]
+        faults += [Faults((name,), rows, reason) for rows, reason in found]
         faults += [replace(fault, columns=(name,)) for fault in grid.faults if fault.columns[0] in names]
     zone = recipe.mapping.setting(recipe.feed, "zone")
     times = {name: source for name, source in recipe.columns.items() if recipe.table.columns[name].kind == "time"}
@@ -120,7 +120,6 @@ def translate(grid: Grid, recipe: Recipe) -> Cells:
         dropped=dropped,
         entries=partial(_entries, recipe),
     )
-    present = frozenset(recipe.feed.columns)
     return Cells(
         recipe.table,
         grid.file,
@@ -130,8 +129,8 @@ def translate(grid: Grid, recipe: Recipe) -> Cells:
         grid.ragged,
         grid.source,
         translated,
-        present,
-        tuple(faults),
+        present=frozenset(recipe.feed.columns),
+        faults=tuple(fault for fault in faults if len(fault.rows)),
     )
 
 
@@ -190,18 +189,15 @@ def _only(grid: Grid, recipe: Recipe) -> tuple[Grid, NDArray[np.intp] | None]:
     mask, kept = pa.array(taken), np.flatnonzero(taken)
     columns = {name: cells.filter(mask) for name, cells in grid.columns.items()}
     typed = {name: marks[kept] for name, marks in grid.typed.items()}
-    faults = tuple(
-        replace(there, rows=np.searchsorted(kept, there.rows))
-        for fault in grid.faults
-        if len((there := fault.among(taken)).rows)
-    )
-    return Grid(grid.file, columns, len(kept), grid.lines_of, grid.ragged, grid.source, typed, faults=faults), kept
+    there = (fault.among(taken) for fault in grid.faults)
+    faults = tuple(replace(fault, rows=np.searchsorted(kept, fault.rows)) for fault in there)
+    return replace(grid, columns=columns, rows=len(kept), typed=typed, faults=faults, footer=None), kept
 
 
 def _refuse_unread(recipe: Recipe, column: str, grid: Grid, name: str) -> None:
     """AuditError where a cell that decides whether its row is taken can't be read."""
     for fault in grid.faults:
-        if fault.columns == (name,):
+        if fault.columns == (name,) and len(fault.rows):
             line = grid.lines_of(fault.rows[:1])[0]
             at = recipe.mapping.place((*recipe.place, "only", column))
             raise AuditError(f"{at}: whether line {line} of {grid.file} is meant can't be told: {fault.reason}")

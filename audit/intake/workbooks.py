@@ -79,7 +79,7 @@ def read_workbook(file: ExportFile, table: Table, wanted: Sequence[Column]) -> C
     grid = read_sheet(file, named[0], CANONICAL, choose)
     columns = {name: grid.columns[written] for name, written in names.items()}
     canonical = {written: name for name, written in names.items()}
-    faults = tuple(replace(fault, columns=(canonical[fault.columns[0]],)) for fault in grid.faults)
+    faults = tuple(replace(fault, columns=(canonical[fault.columns[0]],)) for fault in grid.faults if len(fault.rows))
     return Cells(
         table,
         grid.file,

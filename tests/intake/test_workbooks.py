@@ -129,8 +129,9 @@ def test_serial_numbers_of_the_other_system_are_refused(tmp_path: Path) -> None:
     rows = [["a"], ["b"], ["No", "Begin", "Day", "End", "Humidity"], [1, 43902.25, "", "7:05", 1]]
     save(tmp_path / "book.xlsx", {"Work 1": rows}, MAC_EPOCH)
     mapping = MAPPING.replace('"%d.%m.%Y %H:%M"}\n        finished', "days-since-1900}\n        finished")
-    with pytest.raises(AuditError, match=r"started_at: the workbook of .*, sheet Work 1 counts its days from 1904"):
-        read(tmp_path, mapping)
+    for asked in (mapping, mapping.replace("skip_rows: 2", "skip_rows: 2\n      only: {No: [1]}")):
+        with pytest.raises(AuditError, match=r"started_at: the workbook of .*, sheet Work 1 counts its days from 1904"):
+            read(tmp_path, asked)
     read(tmp_path, mapping.replace("since-1900", "since-1904"))
 
 
@@ -228,6 +229,8 @@ def test_merged_cells_of_what_a_mapping_picks_rows_by(tmp_path: Path) -> None:
     mapping = MAPPING.replace(
         "      skip_rows: 2", "      skip_rows: 2\n      only: {No: [1], Begin: ['2024-03-01T05:00:00']}"
     )
+    export = read(tmp_path, mapping.replace("      skip_rows: 2", "      footer_rows: 1\n      skip_rows: 2"))
+    assert export.counts["tasks"].read == 1  # what is left out has no say
     with pytest.raises(AuditError, match=r"only\.Begin: whether line 5 of book\.xlsx, sheet Work 1 is meant .* merged"):
         read(tmp_path, mapping)
 
