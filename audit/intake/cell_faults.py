@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+PERHAPS_A_TOTAL: Final = "; a total or the like is left out by `footer_rows` in a mapping"
+"""Follows the reason of the last row of a file: what it may be evidence of is unjudged, and a total is evidence of
+nothing."""
 
 
 @dataclass(frozen=True)

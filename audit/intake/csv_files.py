@@ -19,6 +19,7 @@ import pyarrow.csv
 from numpy.typing import NDArray
 
 from audit.errors import AuditError
+from audit.intake.cell_faults import PERHAPS_A_TOTAL
 from audit.intake.cells import (
     PLAIN_KINDS,
     WORDS,
@@ -290,12 +291,10 @@ def _ragged_rows(reading: _Reading, block: int) -> tuple[Ragged, ...]:
 
 
 def _perhaps_a_total(ragged: tuple[Ragged, ...], records: int) -> tuple[Ragged, ...]:
-    """The rows, of which the last of a file is told how to be left out: what it may be evidence of is unjudged, and a
-    total is evidence of nothing."""
+    """The rows, of which the last of a file is told how to be left out."""
     if not ragged or ragged[-1].record != records - 1:
         return ragged
-    hint = "; a total or the like is left out by `footer_rows` in a mapping"
-    return (*ragged[:-1], replace(ragged[-1], reason=f"{ragged[-1].reason}{hint}"))
+    return (*ragged[:-1], replace(ragged[-1], reason=f"{ragged[-1].reason}{PERHAPS_A_TOTAL}"))
 
 
 def csv_header(file: ExportFile, layout: Layout) -> list[str]:

@@ -15,7 +15,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from audit.errors import AuditError, InternalError
-from audit.intake.cell_faults import Faults
+from audit.intake.cell_faults import PERHAPS_A_TOTAL, Faults
 from audit.intake.cells import Cells, Origin
 from audit.intake.clocks import TWICE, Clock, Clocked, is_zone, next_day, no_later, of_two_days, station_clock, to_utc
 from audit.intake.contracts import breaches
@@ -32,6 +32,8 @@ MANY_ROWS: Final = 100_000
 
 
 _CELL: Final = re.compile(r'[,;|\t"\r\n]')
+_LAID_OUT: Final = re.compile(r"(?i)\.(csv|tsv|txt|xlsx|xlsm)(, sheet |$)")
+"""Files that people lay out, with titles and totals."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,8 @@ def resolve(typed: Typed) -> Resolved:
         raise InternalError(
             f"{table.name}: {count.read} rows read, but {count.audited} audited and {count.quarantined} quarantined"
         )
-    rejects = list_rejects(parts, [fault.among(aside) for fault in checked.faults])
+    told = _with_totals(parts, starts, [fault.among(aside) for fault in checked.faults])
+    rejects = list_rejects(parts, told)
     in_cells = [fault.among(~aside) for fault in checked.faults]
     faults = list_rejects([replace(cells, ragged=()) for cells in parts], in_cells)
     possible = aside & ~_blank_rows(table, checked.faults, total)
@@ -364,6 +367,22 @@ def _blank_rows(table: Table, faults: Sequence[Faults], total: int) -> NDArray[n
         if fault.reason == BLANK:
             blank[fault.rows] += 1
     return np.asarray(blank == len(table.required))
+
+
+def _with_totals(parts: Sequence[Cells], starts: Rows, faults: Sequence[Faults]) -> Iterator[Faults]:
+    """The faults, of which the first of a row that may be a total says so: the last of its file, in which most of the
+    required cells are blank, and not all."""
+    required = len(parts[0].table.required)
+    left = set()
+    for cells, end in zip(parts, starts[1:], strict=True):
+        blank = sum(end - 1 in fault.rows for fault in faults if fault.reason == BLANK)
+        if max(required / 2, 2) <= blank < required and _LAID_OUT.search(cells.file):
+            left.add(end - 1)
+    for fault in faults:
+        total = np.isin(fault.rows, list(left)) & (fault.reason == BLANK)
+        left -= set(fault.rows[total].tolist())
+        yield replace(fault, rows=fault.rows[total], reason=f"{BLANK}{PERHAPS_A_TOTAL}")
+        yield replace(fault, rows=fault.rows[~total], first=None if fault.first is None else fault.first[~total])
 
 
 def _torn_rows(parts: Sequence[Cells], frame: pd.DataFrame) -> pd.DataFrame:

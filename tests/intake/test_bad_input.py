@@ -247,6 +247,19 @@ def test_a_total_below_the_records(write: Write) -> None:
     ]
 
 
+def test_a_total_of_full_width_below_the_records(write: Write) -> None:
+    """The last row of a file with most required cells blank is told once what leaves it out; others are not."""
+    blanks = "," * HEADER.count(",")
+    text = f"{HEADER}\nSum{blanks}\n{ROW}\n%s\n"
+    hint = "required, but blank; a total or the like is left out by `footer_rows` in a mapping"
+    for last, column in ((f"Total{blanks}", "work_order"), ("Total,12,,,,,", "aircraft")):
+        export = read_export(write({"tasks.csv": text % last}))
+        assert [told[1:3] for told in quarantined(export) if told[4] == hint] == [(4, column)]
+        assert len({told[1:3] for told in quarantined(export)}) == len(quarantined(export))
+    for last in (blanks, "T2,W1,A1,,NORTH,,"):
+        assert not any("total" in told[4] for told in quarantined(read_export(write({"tasks.csv": text % last}))))
+
+
 def test_ragged_rows(write: Write) -> None:
     """A row with too few or too many cells is quarantined with its line, text and reason; the others stay."""
     short, long = "T2,W1,A1", f"T3,{ROW},,"
