@@ -29,21 +29,33 @@ class Decision:
     until: date | None
     run: int = 0
 
-    def in_force(self, day: date, level: str) -> bool:
-        """Whether it holds on a day for a finding of a level: the one place that says so."""
-        return self.allows(level) and self.until is not None and day <= self.until
+    def last_day(self, level: str, first_found: date) -> date | None:
+        """The last day on which it holds for a finding of a level, first found on that day; None where it never does.
 
-    def allows(self, level: str) -> bool:
-        """Whether a finding of that level may be decided so; settings may have raised it since."""
-        return self.kind == "accepted" or (self.kind == "deferred" and level != "1")
+        Settings may have raised the level since it was decided.
+        """
+        if self.kind != "deferred" or self.until is None or level not in ("1", "2"):
+            return self.until
+        if level == "1":
+            return None
+        return self.until if self.approved_by else min(self.until, months_after(first_found, LEVEL_2_MONTHS))
 
-    def words(self, day: date, level: str) -> str:
+    def in_force(self, day: date, level: str, first_found: date) -> bool:
+        """Whether it holds on a day for a finding of a level, first found on that day: the one place that says so."""
+        last = self.last_day(level, first_found)
+        return last is not None and day <= last
+
+    def words(self, day: date, level: str, first_found: date) -> str:
         """Say it in a sentence, as it stands on a day."""
         approved = f", approved by {self.approved_by}" if self.approved_by else ""
-        expired = "" if self.in_force(day, level) else "; counts again: "
-        if expired:
-            expired += "expired" if self.allows(level) else "a level 1 finding can't be deferred"
-        return f"{self.kind} until {self.until} by {self.decided_by}{approved}: {self.reason}{expired}"
+        said = f"{self.kind} until {self.until} by {self.decided_by}{approved}: {self.reason}"
+        if self.in_force(day, level, first_found):
+            return said
+        last = self.last_day(level, first_found)
+        if last is None:
+            return f"{said}; counts again: a level 1 finding can't be deferred"
+        why = "expired" if last == self.until else f"level 2 can be deferred until {last}, longer only approved"
+        return f"{said}; counts again: {why}"
 
 
 def check_decision(decision: Decision, level: str, first_found: date, today: date) -> None:
@@ -53,16 +65,14 @@ def check_decision(decision: Decision, level: str, first_found: date, today: dat
     short = decision.finding[:12]
     if decision.until is None or decision.until < today:
         raise AuditError(f"{short} can't be {decision.kind} until {decision.until}: that day is past on {today}")
-    if not decision.allows(level):
+    last = decision.last_day(level, first_found)
+    if last is None:
         raise AuditError(f"{short} is of level 1, which can't be deferred: it is put right before the next flight")
     if _same(decision.approved_by, decision.decided_by):
         raise AuditError(f"{short}: {decision.decided_by} can't approve a decision of their own; name somebody else")
-    if decision.approved_by:
-        return
-    if decision.kind == "accepted":
+    if decision.kind == "accepted" and not decision.approved_by:
         raise AuditError(f"{short} can't be accepted by one person alone: say with --approved-by who approves it")
-    last = months_after(first_found, LEVEL_2_MONTHS)
-    if level == "2" and decision.until > last:
+    if last < decision.until:
         raise AuditError(
             f"{short} was first found on {first_found}: level 2 can be deferred until {last}, longer only with "
             "--approved-by"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from typing import Literal
 
 import pandas as pd
@@ -94,9 +94,14 @@ def _lapsed(
     return {
         finding
         for finding, decision in before.items()
-        if decision.in_force(last.as_of.date(), known[finding].level)
-        and not now[finding].in_force(day, levels.get(finding, known[finding].level))
+        if _in_force(decision, last.as_of.date(), known[finding])
+        and not _in_force(now[finding], day, known[finding], levels.get(finding))
     }
+
+
+def _in_force(decision: Decision, day: date, known: Known, level: str | None = None) -> bool:
+    """Whether a decision holds on a day; `level` is that of the finding, where it is not as it was last known."""
+    return decision.in_force(day, level or known.level, known.first_found.date())
 
 
 def _with_standing(
@@ -117,8 +122,8 @@ def _with_standing(
         kind = words = disputed = ""
         decision = decisions.get(finding)
         if decision is not None and decision.kind != "withdrawn":
-            kind = decision.kind if decision.in_force(day, level) else "expired"
-            words = decision.words(day, level)
+            kind = decision.kind if decision.in_force(day, level, first.date()) else "expired"
+            words = decision.words(day, level, first.date())
         answer = answers.get(finding)
         if state == OPEN and answer is not None and answer.answer == DONE and answer.day < day:
             disputed = f"answered {DONE} by {answer.answered_by} on {answer.day}"
@@ -160,6 +165,6 @@ def _unused(
     states = dict(zip(keys_of(night.result.findings), night.result.findings["state"], strict=True))
     for finding, decision in sorted(decisions.items()):
         state = CLEARED if finding in cleared else states.get(finding, known[finding].state)
-        if state != OPEN and decision.in_force(night.as_of.date(), known[finding].level):
+        if state != OPEN and _in_force(decision, night.as_of.date(), known[finding]):
             short = finding[:SHOWN_DIGITS]
             yield f"{short}, {decision.kind} until {decision.until}, is {state}: nothing is left to decide"

@@ -89,8 +89,11 @@ def known_findings(connection: sa.Connection) -> dict[str, Known]:
 
 def meant(ids: list[str], written: str, name: str) -> str:
     """The one finding whose id begins with what was written. AuditError where none does, or several do."""
-    found = [each for each in ids if each.startswith(written.strip().lower())]
-    if len(written.strip()) < SHORTEST_ID or not found:
+    begins = written.strip().lower()
+    if len(begins) < SHORTEST_ID:
+        raise AuditError(f"{written[:40]!r} is too short for a finding's id: write at least {SHORTEST_ID} digits of it")
+    found = [each for each in ids if each.startswith(begins)]
+    if not found:
         raise AuditError(f"{name} has no finding {written[:40]!r}; ids are in findings.csv and gone.csv")
     if len(found) > 1:
         raise AuditError(f"{len(found)} findings in {name} begin with {written[:40]!r}: write more of the id")

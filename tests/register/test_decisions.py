@@ -145,6 +145,18 @@ def test_a_deferred_finding_that_becomes_level_1_is_back(where: Path) -> None:
     assert [list(done.findings["change"]) for done in nights] == [["back"], ["still"]]
 
 
+def test_a_deferred_observation_that_becomes_level_2_holds_three_months(where: Path) -> None:
+    """Alone one defers an observation until any day; nobody passes level 2 so. Approved it holds as was decided."""
+    record(where, 1, finding(1, level="observation"), finding(2, level="observation"))
+    decided(where, 1, until=date(2030, 1, 1))
+    decided(where, 2, until=date(2030, 1, 1), approved_by="B. Wren")
+    last, over = (record(where, day, 1, 2) for day in (91, 92))  # as of 1 and 2 April
+    assert (marks(last), counted(last)) == ({1: "deferred", 2: "deferred"}, 0)
+    assert (marks(over), counted(over)) == ({1: "expired", 2: "deferred"}, 1)
+    assert changes(over) == {1: "back", 2: "still"}
+    assert over.findings["decided"][0].endswith("level 2 can be deferred until 2026-04-01, longer only approved")
+
+
 def test_one_of_several_that_is_refused_decides_none(where: Path) -> None:
     """Half a command is none."""
     record(where, 1, 1, finding(2, level="1"))
@@ -153,11 +165,19 @@ def test_one_of_several_that_is_refused_decides_none(where: Path) -> None:
     assert marks(record(where, 2, 1, 2)) == {1: "", 2: ""}
 
 
-@pytest.mark.parametrize("written", ["ffff00001111", "01", "", "zz"])
-def test_a_finding_that_is_not_there_is_refused(where: Path, written: str) -> None:
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        ("ffff00001111", "has no finding 'ffff00001111'"),
+        ("01", "'01' is too short for a finding's id: write at least 4 digits"),
+        ("", "'' is too short"),
+        ("zz", "'zz' is too short"),
+    ],
+)
+def test_a_finding_that_is_not_there_is_refused(where: Path, written: str, told: str) -> None:
     """A mistyped id decides nothing, and never everything."""
     record(where, 1, 1)
-    with open_register(where) as register, pytest.raises(AuditError, match="has no finding"):
+    with open_register(where) as register, pytest.raises(AuditError, match=told):
         decide(register, [written], Decision("", "deferred", "A", "", "b", date(2026, 2, 1)), date(2026, 1, 2))
 
 
