@@ -105,6 +105,7 @@ def decide(
         raise typer.BadParameter(
             "--until goes with accepted and deferred only." if until else f"a finding is {decision} --until a day."
         )
+    from audit.findings.result import OPEN
     from audit.register.deciding import decide as add_decision
     from audit.register.decisions import Decision
     from audit.register.store import open_register
@@ -112,7 +113,8 @@ def decide(
     made = Decision("", decision, by, approved_by, reason, until)
     with open_register(_place(register)) as opened:
         for known in add_decision(opened, findings, made, date.today()):
-            print(visible(f"{known.finding[:12]} {known.rule} {known.aircraft} {known.position}: {decision}"))
+            told = "" if known.state == OPEN else f"; it is {known.state}, and nothing is left to decide"
+            print(visible(f"{known.finding[:12]} {known.rule} {known.aircraft} {known.position}: {decision}{told}"))
         opened.commit()
     return ExitCode.CLEAN
 
@@ -126,6 +128,7 @@ def add_sheet(
     import hashlib
 
     from audit.cli.answers import tell
+    from audit.figures import quantity
     from audit.findings.result import InputFile
     from audit.register.answers import Answer, add_answers
     from audit.register.store import open_register
@@ -143,7 +146,7 @@ def add_sheet(
         new = add_answers(opened, given, sheet)
         opened.commit()
     code = tell(read)
-    print(f"{len(new):,} answers are new in the register")
+    print(f"{quantity(len(new), 'answer')} {'is' if len(new) == 1 else 'are'} new in the register")
     return code
 
 
@@ -151,28 +154,40 @@ def add_sheet(
 def verify(
     register: RegisterArgument,
     seal: Annotated[
-        str,
-        typer.Option(metavar="SEAL", help="A seal that was printed or signed, or its beginning: is it in the chain?"),
-    ] = "",
+        str | None,
+        typer.Option(
+            metavar="SEAL",
+            help="A seal that was printed or signed, or its first 8 digits and more: is it in the chain?",
+        ),
+    ] = None,
 ) -> ExitCode:
     """Work out every seal anew. Exit code 1 where a run, which is named, isn't as it was sealed."""
-    from audit.register.seal import first_broken, sealed_as
+    from audit.errors import AuditError
+    from audit.register.listing import run_lines
+    from audit.register.seal import first_broken, seal_digits, sealed_as
     from audit.register.store import open_register, refusing
 
+    try:
+        digits = None if seal is None else seal_digits(seal)
+    except ValueError:
+        raise typer.BadParameter(
+            f"--seal {seal!r}: expected a seal, 64 digits of 0-9 and a-f, or at least its first 8."
+        ) from None
     with open_register(_place(register), writing=False) as opened, refusing(opened.name):
-        broken, run = first_broken(opened.connection), sealed_as(opened.connection, seal)
+        broken = first_broken(opened.connection)
+        run = None if digits is None else sealed_as(opened.connection, digits)
+        if broken is None and not any(run_lines(opened)):
+            raise AuditError(f"{opened.name} has no run yet: there is nothing to verify")
     if broken is not None:
         print(f"Run {broken[0]} doesn't fit: {broken[1]}.")
         return ExitCode.FINDINGS
-    if seal and run is None:
-        print(
-            f"All runs fit each other, but none has the seal {visible(seal[:64])}: the register is not the one it was."
-        )
+    if digits and run is None:
+        print(f"All runs fit each other, but none has the seal {digits}: the register is not the one it was.")
         return ExitCode.FINDINGS
-    print("All runs are as they were sealed." + (f" That seal is run {run}'s." if seal else ""))
+    print("All runs are as they were sealed." + (f" That seal is run {run}'s." if digits else ""))
     print(
         "Whoever holds the register could have rewritten all of it: compare a seal that was printed or signed (--seal)."
-        if not seal
+        if not digits
         else "Later runs are covered by later seals only."
     )
     return ExitCode.CLEAN

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
@@ -37,8 +37,9 @@ def add_answers(register: Register, answers: Iterable[Answer], sheet: InputFile)
         connection = register.connection
         ids = list(known_findings(connection))
         told = [replace(each, finding=meant(ids, each.finding, register.name)) for each in answers]
-        before = last_answers(connection)
-        new = [each for each in told if before.get(each.finding) != each]
+        # Yesterday's sheet, read again after today's, is no new answer either.
+        before = set(_answers(connection))
+        new = [each for each in told if each not in before]
         if new:
             number = begin_run(connection, "answers", files=[("answers", sheet)])
             add_rows(connection, ANSWERS, number, [vars(each) for each in new])
@@ -48,5 +49,11 @@ def add_answers(register: Register, answers: Iterable[Answer], sheet: InputFile)
 
 def last_answers(connection: sa.Connection) -> dict[str, Answer]:
     """The last answer on each finding."""
+    return {answer.finding: answer for answer in _answers(connection)}
+
+
+def _answers(connection: sa.Connection) -> Iterator[Answer]:
+    """Every answer, the first first."""
     columns = [ANSWERS.c[name] for name in Answer.__dataclass_fields__]
-    return {row[0]: Answer(*tuple(row)) for row in connection.execute(sa.select(*columns).order_by(ANSWERS.c.run))}
+    for row in connection.execute(sa.select(*columns).order_by(ANSWERS.c.run)):
+        yield Answer(*tuple(row))

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import sqlalchemy as sa
 
 from audit.errors import AuditError
+from audit.figures import moment, quantity
 from audit.register.records import all_alterations, versions_of
 from audit.register.schema import ANSWERS, DECISIONS, PAPER_SAMPLES, RUNS, SEALS, VERDICTS
 from audit.register.store import Register, refusing
@@ -30,7 +31,7 @@ def run_lines(register: Register) -> Iterator[str]:
         parts = [f"{row.run:>5}", f"{row.made_at:%Y-%m-%d %H:%M} UTC", f"{row.kind:<7}"]
         if row.as_of is not None:
             parts.append(f"{row.export} as of {row.as_of:%Y-%m-%d %H:%M} UTC")
-        counts = [f"{number:,} {name}" for name in added if (number := added[name].get(row.run, 0))]
+        counts = [quantity(number, name[:-1]) for name in added if (number := added[name].get(row.run, 0))]
         if row.run in samples:
             shown = samples[row.run]
             counts.append(f"at most {shown.at_most:,} of {shown.records:,} records differ from the paper")
@@ -44,7 +45,11 @@ def alteration_lines(register: Register) -> Iterator[str]:
     with refusing(register.name):
         altered = all_alterations(register.connection)
     for task, what, column, was, now, seen in altered.itertuples(index=False):
-        told = f" {column}: {was or 'blank'} -> {now or 'blank'}" if column else f" ({now}, after {was})" if now else ""
+        told = ""
+        if column:
+            told = f" {column}: {was or 'blank'} -> {now or 'blank'}"
+        elif now:
+            told = f": its work ended {moment(now)}, and the run as of {moment(was)} did not have it"
         yield f"{seen:%Y-%m-%d}  {task}  {what}{told}"
     if altered.empty:
         yield "Nothing has happened to a record since it was signed."

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections.abc import Callable
+from datetime import UTC, date, datetime
 from typing import Any, Final
 
 import sqlalchemy as sa
+
+from audit.register.packing import Damaged
 
 HEAD: Final = "0005"
 """The revision (`migrations/versions`) that makes the tables as they stand here."""
@@ -13,11 +16,30 @@ VERSION_TABLE: Final = "register_version"
 """Where the revision of a register stands; a database without it is not a register."""
 
 
+Read = Callable[[Any], Any]
+
+
+def _telling(read: Read | None) -> Read:
+    """The same reading of a cell, that raises Damaged of one that can't be read: SQLite keeps any value anywhere."""
+
+    def told(cell: Any) -> Any:
+        try:
+            return read(cell) if read else cell
+        except (ValueError, TypeError, LookupError) as error:
+            raise Damaged(f"a cell of it holds {str(cell)[:40]!r}") from error
+
+    return told
+
+
 class UtcTime(sa.types.TypeDecorator[datetime]):
     """An instant in UTC, in every database: SQLite gives back naive times, PostgreSQL those of the session's zone."""
 
     impl = sa.DateTime(timezone=True)
     cache_ok = True
+
+    def result_processor(self, dialect: sa.Dialect, coltype: object) -> Read:
+        """What reads a cell."""
+        return _telling(super().result_processor(dialect, coltype))
 
     def process_bind_param(self, value: datetime | None, dialect: sa.Dialect) -> datetime | None:
         """An instant on its way in; a naive one is a mistake of the program."""
@@ -32,6 +54,32 @@ class UtcTime(sa.types.TypeDecorator[datetime]):
         if value is None:
             return None
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+class Day(sa.types.TypeDecorator[date]):
+    """A day of the calendar."""
+
+    impl = sa.Date
+    cache_ok = True
+
+    def result_processor(self, dialect: sa.Dialect, coltype: object) -> Read:
+        """What reads a cell."""
+        return _telling(super().result_processor(dialect, coltype))
+
+
+class YesNo(sa.types.TypeDecorator[bool]):
+    """A truth value: SQLite has a number in its place, and would take any other than 0 for true."""
+
+    impl = sa.Boolean
+    cache_ok = True
+
+    def result_processor(self, dialect: sa.Dialect, coltype: object) -> Read:
+        """What reads a cell."""
+
+        def read(cell: Any) -> bool | None:
+            return None if cell is None else {0: False, 1: True}[cell]
+
+        return _telling(read)
 
 
 METADATA: Final = sa.MetaData()
@@ -55,7 +103,7 @@ RUNS: Final = sa.Table(
     _text("export"),
     _text("version"),
     _text("reading"),
-    sa.Column("whole", sa.Boolean),
+    sa.Column("whole", YesNo),
     sa.Column("records", sa.Integer, nullable=False),
     _text("records_root"),
 )
@@ -122,7 +170,7 @@ DECISIONS: Final = sa.Table(
     _text("decided_by"),
     _text("approved_by"),
     _text("reason"),
-    sa.Column("until", sa.Date),
+    sa.Column("until", Day),
 )
 """Decisions on findings: kind is accepted, deferred or withdrawn. The last on a finding is the one that counts."""
 
@@ -142,7 +190,7 @@ ANSWERS: Final = sa.Table(
     sa.Column("finding", sa.Text, sa.ForeignKey("findings.finding"), primary_key=True),
     _text("answer"),
     _text("answered_by"),
-    sa.Column("day", sa.Date, nullable=False),
+    sa.Column("day", Day, nullable=False),
     _text("note"),
 )
 """Answers of work lists, as they came back."""

@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+import re
+from collections.abc import Collection, Iterator
 from datetime import date, datetime
 from typing import Any, Final
 
 import sqlalchemy as sa
 
 from audit.register.merkle import merkle_root
+from audit.register.packing import Damaged
 from audit.register.records import first_wrong
 from audit.register.schema import RUNS, SEALED, SEALED_WHERE_USED, SEALS
 
 FORMAT: Final = "deicer-audit-seal/1"
-FEWEST_DIGITS: Final = 8
 _ENCODER: Final = json.JSONEncoder(ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 _ALWAYS: Final = frozenset(table.name for table in SEALED)
 NO_SEAL: Final = "0" * 64
@@ -68,7 +69,7 @@ def _json(value: Any) -> bytes:
 
 
 def first_broken(connection: sa.Connection) -> tuple[int, str] | None:
-    """The first run that doesn't fit, and how; None where all do."""
+    """The first run that doesn't fit, and how; None where all do, and nothing stands under a run that there isn't."""
     sealed = {row.run: (row.previous, row.seal) for row in connection.execute(sa.select(SEALS))}
     runs = set(connection.execute(sa.select(RUNS.c.run)).scalars())
     previous = NO_SEAL
@@ -80,15 +81,36 @@ def first_broken(connection: sa.Connection) -> tuple[int, str] | None:
         before, seal = sealed[run]
         if before != previous:
             return run, "it doesn't follow the run before"
-        if seal != seal_of(connection, run, previous):
+        try:
+            same = seal == seal_of(connection, run, previous)
+        except Damaged as damage:
+            return run, str(damage)
+        if not same:
             return run, "what stands under it is not what was sealed"
         previous = seal
+    if strays := _strays(connection, runs):
+        return strays[0], "there is no such run, and something stands under it"
     wrong = first_wrong(connection)
     return None if wrong is None else (wrong, "its task records are not those that its row in the register speaks of")
 
 
+def _strays(connection: sa.Connection, runs: Collection[int]) -> list[int]:
+    """Numbers under which rows stand though there is no such run: no seal covers them."""
+    named: set[int] = set()
+    for table in (*SEALED, *SEALED_WHERE_USED):
+        named |= set(connection.execute(sa.select(table.c.run).distinct()).scalars())
+    return sorted(named - set(runs), key=str)
+
+
 def sealed_as(connection: sa.Connection, begins: str) -> int | None:
-    """The number of the run whose seal begins so; None where none does, or nothing is requested."""
-    wanted = begins.strip().lower()
+    """The number of the run whose seal begins so, as `seal_digits` writes it; None where none does."""
     seals = connection.execute(sa.select(SEALS).order_by(SEALS.c.run))
-    return next((row.run for row in seals if len(wanted) >= FEWEST_DIGITS and row.seal.startswith(wanted)), None)
+    return next((row.run for row in seals if row.seal.startswith(begins)), None)
+
+
+def seal_digits(written: str) -> str:
+    """The digits of a seal, or of its beginning, as somebody wrote it. ValueError where they are not those of one."""
+    digits = "".join(written.split()).lower()
+    if not re.fullmatch("[0-9a-f]{8,64}", digits):
+        raise ValueError(written)
+    return digits

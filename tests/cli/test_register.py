@@ -239,6 +239,41 @@ def test_a_mistyped_decision_is_refused(
     assert told in capsys.readouterr().err
 
 
+def test_a_decision_on_what_is_put_right_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Whoever decides learns at once that nothing is left to decide."""
+    shop = Shop(tmp_path, tmp_path / "register.db")
+    shop.check([BAD])
+    finding = shop.rows("findings.csv")[0]["finding_id"]
+    shop.check([BAD | {"lot": "L1"}])
+    decision = ["--as", "deferred", "--until", "2098-01-31", "--by", "A", "--reason", "b", "--approved-by", "B"]
+    capsys.readouterr()
+    assert run(["register", "decide", str(shop.where), finding, *decision]) is ExitCode.CLEAN
+    assert capsys.readouterr().out.endswith(": deferred; it is cleared, and nothing is left to decide\n")
+
+
+@pytest.mark.parametrize("seal", ["", " ", "0123456", "seal 0123456789"])
+def test_what_is_no_seal_is_not_looked_for(tmp_path: Path, seal: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """A variable that is not set, or some digits too few, neither pass nor tell that the register is another."""
+    shop = Shop(tmp_path, tmp_path / "register.db")
+    shop.check([BAD])
+    assert run(["register", "verify", str(shop.where), "--seal", seal]) is ExitCode.COULD_NOT_RUN
+    assert "or at least its first 8" in capsys.readouterr().err
+
+
+def test_a_register_that_was_emptied_does_not_verify(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """That no run is other than it was sealed is not enough where there is none."""
+    where = tmp_path / "register.db"
+    shop = Shop(tmp_path, where)
+    shop.check([BAD])
+    with sqlite3.connect(where) as connection:
+        for (table,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall():
+            if table != "register_version":
+                connection.execute(f"DELETE FROM {table}")
+    connection.close()
+    assert run(["register", "verify", str(where)]) is ExitCode.COULD_NOT_RUN
+    assert "has no run yet: there is nothing to verify" in capsys.readouterr().err
+
+
 def test_a_changed_register_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """verify says which run, and exits with 1."""
     where = tmp_path / "register.db"
@@ -256,9 +291,9 @@ def test_a_work_list_that_comes_back(tmp_path: Path, capsys: pytest.CaptureFixtu
     shop = Shop(tmp_path, tmp_path / "register.db")
     shop.check([BAD], "--write", "xlsx")
     fill(shop.out / "worklist.xlsx", "done", date(2026, 1, 20))
-    for new in (1, 0):
+    for new in ("1 answer is new", "0 answers are new"):
         run(["register", "answers", str(shop.where), str(shop.out / "worklist.xlsx")])
-        assert f"{new} answers are new" in capsys.readouterr().out
+        assert new in capsys.readouterr().out
     shop.check([BAD])
     [row] = shop.rows("findings.csv")
     assert row["disputed"] == "answered done by C. Teal on 2026-01-20"
@@ -309,6 +344,10 @@ def test_what_happened_to_records_is_listed(tmp_path: Path, capsys: pytest.Captu
     ]
     run(["register", "records", str(shop.where)])
     assert "2026-02-01  T1  altered lot: L1 -> L2" in capsys.readouterr().out
+    shop.check([signed | {"lot": "L2", "remarks": "as left"}, signed | {"task_id": "T2"}])
+    run(["register", "records", str(shop.where)])
+    late = "2026-02-01  T2  entered late: its work ended 2024-01-10 09:00 UTC, and the run as of 2026-02-01 00:00 UTC "
+    assert f"{late}did not have it\n" in capsys.readouterr().out
     run(["register", "records", str(shop.where), "T1"])
     first, second = capsys.readouterr().out.splitlines()
     assert first.startswith("run 1: ")

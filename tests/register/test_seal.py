@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import sqlite3
 import subprocess
@@ -15,10 +16,10 @@ import sqlalchemy as sa
 from audit.errors import AuditError
 from audit.intake.location import Location
 from audit.register import records
-from audit.register.answers import Answer, add_answers
+from audit.register.answers import Answer, add_answers, last_answers
 from audit.register.paper_samples import SampleResult, add_paper_sample
 from audit.register.schema import METADATA, RUNS, SEALED, SEALED_WHERE_USED, SEALS
-from audit.register.seal import add_seal, first_broken, sealed_as
+from audit.register.seal import add_seal, first_broken, seal_digits, sealed_as
 from audit.register.signing import NAMESPACE, sign
 from audit.register.store import open_register
 from tests.register.nights import InputFile, finding, key, record, records_of
@@ -95,6 +96,16 @@ CHANGES = [
     ("DELETE FROM seals WHERE run = 5", 5),
     ("DELETE FROM seals WHERE run = 2", 2),
     ("DELETE FROM runs WHERE run = 2", 2),
+    ("UPDATE runs SET as_of = 'soon' WHERE run = 2", 2),
+    ("UPDATE runs SET made_at = 5 WHERE run = 4", 4),
+    ("UPDATE runs SET whole = 77 WHERE run = 1", 1),
+    ("UPDATE runs SET whole = 'garbage' WHERE run = 1", 1),
+    ("UPDATE findings SET at = 'soon' WHERE run = 5", 5),
+    ("UPDATE decisions SET until = 'never'", 3),
+    ("UPDATE answers SET day = 20260102", 4),
+    (f"INSERT INTO decisions VALUES (99, '{key(1)}', 'accepted', 'a', 'b', 'c', '2030-01-01')", 99),
+    (f"INSERT INTO decisions VALUES (0, '{key(1)}', 'accepted', 'a', 'b', 'c', '2030-01-01')", 0),
+    (f"INSERT INTO verdicts VALUES (99, '{key(1)}', 'cleared', '', '2', '')", 99),
     (
         "INSERT INTO runs SELECT 9, kind, made_at, as_of, export, version, reading, whole, records, records_root "
         "FROM runs WHERE run = 1",
@@ -114,6 +125,17 @@ def test_whatever_is_changed_names_its_run(tmp_path: Path, statement: str, run: 
     found = broken(where)
     assert found is not None
     assert found[0] == run
+
+
+def test_a_cell_that_can_not_be_read_is_told(tmp_path: Path) -> None:
+    """Whoever adds to such a register is told that it is damaged, and nothing is added."""
+    where = tmp_path / "register.db"
+    play(where)
+    with sqlite3.connect(where) as connection:
+        connection.execute("UPDATE runs SET as_of = 'soon' WHERE run = 2")
+    connection.close()
+    with pytest.raises(AuditError, match=r"is damaged, a cell of it holds 'soon'; take the last copy that is sound"):
+        record(where, 4, 1)
 
 
 def another(value: object) -> object:
@@ -189,7 +211,16 @@ def test_a_chain_made_anew_fits_and_its_seals_differ(tmp_path: Path) -> None:
         assert first_broken(connection) is None
         assert [sealed_as(connection, seal) for seal in kept] == [1, 2, 3, 4, None, None]
         assert sealed_as(connection, kept[1][:8]) == 2
-        assert sealed_as(connection, "") is None
+
+
+def test_digits_of_a_seal() -> None:
+    """As they were printed, typed or cut off; what can't be the beginning of one is refused, a blank above all."""
+    seal = "0123456789abcdef" * 4
+    assert seal_digits(f" {seal[:8].upper()} {seal[8:]}\n") == seal
+    assert seal_digits(seal[:8]) == seal[:8]
+    for written in ("", " ", seal[:7], seal + "0", f"seal {seal}", "g" * 64):
+        with pytest.raises(ValueError, match=f"^{re.escape(written)}$"):
+            seal_digits(written)
 
 
 def test_what_a_seal_covers_is_not_forgotten() -> None:
@@ -270,3 +301,15 @@ def test_the_same_sheet_twice_adds_nothing(tmp_path: Path) -> None:
     with open_register(tmp_path / "r.db") as register:
         assert register.connection.execute(sa.text("SELECT COUNT(*) FROM answers")).scalar() == 1
         assert register.connection.execute(sa.text("SELECT COUNT(*) FROM runs")).scalar() == 2
+
+
+def test_yesterdays_sheet_read_after_todays_adds_nothing(tmp_path: Path) -> None:
+    """A job that reads all sheets of a folder every night doesn't take back what was answered last."""
+    where = tmp_path / "r.db"
+    record(where, 1, 1)
+    for _ in range(2):
+        answered(where, 1, "done", "2026-01-02")
+        answered(where, 1, "not yet", "2026-01-03")
+    with open_register(where) as register:
+        assert [each.answer for each in last_answers(register.connection).values()] == ["not yet"]
+        assert register.connection.execute(sa.text("SELECT COUNT(*) FROM answers")).scalar() == 2
