@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 from audit.errors import AuditError
 from audit.report.folder import replace_files
-from audit.report.formats import OURS, SUMMARY
+from audit.report.formats import FILES, OURS, SUMMARY
 from audit.shipped import rules_folder
 
 DECLARATION: Final = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 REPORT, RULES, SETTINGS = "data/report", "data/rules", "data/settings"
+[WORK_LIST] = FILES["xlsx"]
 
 
 def bag_files(report: Path, rules: Path, settings: tuple[Path, ...] = ()) -> dict[str, bytes]:
@@ -27,22 +28,61 @@ def bag_files(report: Path, rules: Path, settings: tuple[Path, ...] = ()) -> dic
     if f"{REPORT}/{SUMMARY}" not in files:
         raise AuditError(f"{report} can't be packed: no report is there, which would have a {SUMMARY}")
     summary = _summary(files[f"{REPORT}/{SUMMARY}"], report)
-    for name, digest in summary["outputs"].items():
-        if _hash(files.get(f"{REPORT}/{name}", b"")) != digest:
-            raise AuditError(f"{report} can't be packed: its {name} is not as the audit wrote it")
+    if what := next(_not_as_written(files, summary["outputs"]), ""):
+        raise AuditError(f"{report} can't be packed: {what}")
     for told in summary["rule_files"]:
         # A table of the shipped rules goes with a folder that has none, or a part of one, of its own.
-        kept = (
-            f"{RULES}/{told['name']}" if f"{RULES}/{told['name']}" not in files else f"{RULES}/shipped/{told['name']}"
-        )
-        files[kept] = _as_told(_place_of(told, (rules, rules_folder())), told, "rules")
-    by_name = {path.name: path for path in settings}
-    for told in summary["settings_files"]:
-        name = Path(told["name"]).name
-        if name not in by_name:
-            raise AuditError(f"the report was made with the settings {told['name']}: give that file with --settings")
-        files[f"{SETTINGS}/{name}"] = _as_told(by_name[name], told, "settings")
+        place = f"{RULES}/{told['name']}"
+        kept = place if place not in files else f"{RULES}/shipped/{told['name']}"
+        files[kept] = _as_told(_place_of(told, [folder / told["name"] for folder in (rules, rules_folder())]), told)
+    files |= _settings_files(settings, summary["settings_files"])
+    for name in files:
+        _check_name(name)
     return files | _tags(files, summary)
+
+
+def _not_as_written(files: Mapping[str, bytes], outputs: Mapping[str, str]) -> Iterator[str]:
+    """What of a report's folder is not as its summary says, in words that go on from `can't be packed`."""
+    written = {f"{REPORT}/{name}": digest for name, digest in outputs.items()}
+    for path in sorted(files.keys() - written.keys() - {f"{REPORT}/{SUMMARY}"}):
+        yield f"no audit wrote its {Path(path).name}"
+    for path, digest in written.items():
+        name = Path(path).name
+        if path not in files:
+            yield f"its {name} is missing"
+        elif _hash(files[path]) != digest:
+            # The answers are no part of the report: a register has them.
+            answered = ", as when somebody fills it in: the next check keeps that one beside, and writes another"
+            yield f"its {name} is not as the audit wrote it{answered if name == WORK_LIST else ''}"
+
+
+def _settings_files(given: Sequence[Path], told: Sequence[Mapping[str, str]]) -> dict[str, bytes]:
+    """The settings by their paths in a bag, of two with one name the second in a folder of its own."""
+    files: dict[str, bytes] = {}
+    left = list(given)
+    for one in told:
+        name = Path(one["name"]).name
+        alike = [path for path in left if path.name == name]
+        if not alike:
+            raise AuditError(f"the report was made with the settings {one['name']}: give that file with --settings")
+        path = _place_of(one, alike)
+        left.remove(path)
+        place = f"{SETTINGS}/{name}"
+        files[place if place not in files else f"{SETTINGS}/{len(files) + 1}/{name}"] = _as_told(path, one)
+    if left:
+        raise AuditError(f"the report was not made with the settings {left[0]}: leave them out")
+    return files
+
+
+def _check_name(name: str) -> None:
+    """AuditError where a bag can't name a file so: its lists are UTF-8, and nothing of it lies outside (RFC 8493)."""
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        shown = name.encode("utf-8", "backslashreplace").decode()
+        raise AuditError(f"{shown} can't be packed: its name is not Unicode text; give the file another") from None
+    if ".." in name.split("/"):
+        raise AuditError(f"{name} can't be packed: that is outside the bag")
 
 
 def write_bag(files: Mapping[str, bytes], out: Path) -> None:
@@ -84,25 +124,28 @@ def _read(report: Path) -> dict[str, bytes]:
 def _summary(content: bytes, report: Path) -> dict[str, Any]:
     try:
         summary = json.loads(content)
-        return {name: summary[name] for name in ("outputs", "rule_files", "settings_files", "version")}
+        told = {name: summary[name] for name in ("outputs", "rule_files", "settings_files", "version")}
+        told["outputs"] = dict(told["outputs"])
+        for name in ("rule_files", "settings_files"):
+            told[name] = [{"name": str(one["name"]), "sha256": str(one["sha256"])} for one in told[name]]
+        return told
     except (ValueError, LookupError, TypeError):
         raise AuditError(f"{report} can't be packed: its {SUMMARY} is none of this version") from None
 
 
-def _place_of(told: Mapping[str, str], folders: Sequence[Path]) -> Path:
-    """Where the file is that the report was made with; in the first folder where none of them has it."""
-    places = [folder / told["name"] for folder in folders]
+def _place_of(told: Mapping[str, str], places: Sequence[Path]) -> Path:
+    """Which of some files the report was made with; the first where none is."""
     same = (place for place in places if place.is_file() and _hash(place.read_bytes()) == told["sha256"])
     return next(same, places[0])
 
 
-def _as_told(path: Path, told: Mapping[str, str], what: str) -> bytes:
+def _as_told(path: Path, told: Mapping[str, str]) -> bytes:
     try:
         content = path.read_bytes()
     except OSError as error:
-        raise AuditError(f"{path}, one of the report's {what}, can't be read: {error.strerror or error}") from error
+        raise AuditError(f"{path}, which the report was made with, can't be read: {error.strerror or error}") from error
     if _hash(content) != told["sha256"]:
-        raise AuditError(f"{path} is not what the report was made with: give the {what} as they were then")
+        raise AuditError(f"{path} is not what the report was made with: give rules and settings as they were then")
     return content
 
 

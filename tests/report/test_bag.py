@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from pathlib import Path
 
 import pytest
@@ -59,3 +60,69 @@ def test_what_can_not_be_packed(shop: Shop, what: str, capsys: pytest.CaptureFix
     told = capsys.readouterr().err
     assert told.count("\n") == 1
     assert ("no report is there" in told) == (what == "no report")
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "sentence"),
+    [
+        ("findings.csv", None, "its findings.csv is missing"),
+        ("findings.csv", "other", "its findings.csv is not as the audit wrote it\n"),
+        ("worklist.xlsx", "answers", "its worklist.xlsx is not as the audit wrote it, as when somebody fills it in"),
+        ("findings.sarif", "forged", "no audit wrote its findings.sarif"),
+        ("seal.txt.sig", "forged", "no audit wrote its seal.txt.sig"),
+        ("summary.json", "{", "its summary.json is none of this version"),
+        ("summary.json", '{"outputs": [1], "rule_files": [], "settings_files": [], "version": ""}', "of this version"),
+        ("summary.json", '{"outputs": {}, "rule_files": [1], "settings_files": [], "version": ""}', "of this version"),
+    ],
+)
+def test_only_what_the_audit_wrote_is_packed(
+    shop: Shop, name: str, content: str | None, sentence: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A file that is missing, altered or put there by hand is told as what it is, and there is no bag."""
+    shop.check([BAD], "--write", "csv,xlsx")
+    file = shop.out / name
+    file.unlink(missing_ok=True)
+    if content is not None:
+        file.write_text(content)
+    assert pack(shop) is ExitCode.COULD_NOT_RUN
+    assert sentence in capsys.readouterr().err
+    assert not (shop.folder / "bag").exists()
+
+
+def settings(shop: Shop, *names: str) -> list[str]:
+    """Settings files of these names, no two alike, as options."""
+    options = []
+    for number, name in enumerate(names):
+        file = shop.folder / f"settings-{number}" / name
+        file.parent.mkdir()
+        file.write_text(f"set_by: operator\nsource: Manual {number} (invented)\n")
+        options += ["--settings", str(file)]
+    return options
+
+
+def test_settings_of_any_name_are_packed(shop: Shop) -> None:
+    """Two of one name both; a line end or a per cent sign is written in the list as RFC 8493, 2.1.3, has it."""
+    options = settings(shop, "a.yaml", "a.yaml", "b%0A\nc.yaml")
+    shop.check([BAD], *options)
+    assert pack(shop, *options) is ExitCode.CLEAN
+    bag = shop.folder / "bag"
+    lines = (bag / "manifest-sha256.txt").read_text().splitlines()
+    listed = {name for line in lines if (name := line.split("  ", 1)[1]).startswith("data/settings")}
+    assert listed == {"data/settings/a.yaml", "data/settings/2/a.yaml", "data/settings/b%250A%0Ac.yaml"}
+    for name in listed:
+        there = bag / name.replace("%0A", "\n").replace("%25", "%")
+        assert f"{hashlib.sha256(there.read_bytes()).hexdigest()}  {name}" in lines
+
+
+def test_settings_that_the_report_was_not_made_with_are_refused(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
+    """They would be left out without a word."""
+    assert pack(shop, *settings(shop, "a.yaml")) is ExitCode.COULD_NOT_RUN
+    assert "a.yaml: leave them out" in capsys.readouterr().err
+
+
+def test_a_name_that_is_no_text_is_refused(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
+    """The lists of a bag are UTF-8."""
+    options = settings(shop, os.fsdecode(b"b\xff.yaml"))
+    shop.check([BAD], *options)
+    assert pack(shop, *options) is ExitCode.COULD_NOT_RUN
+    assert "its name is not Unicode text" in capsys.readouterr().err
