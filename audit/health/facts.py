@@ -23,8 +23,8 @@ FACTS: Final[Mapping[str, str]] = {
     "without_flights": "aircraft with task records or boots that the flight log doesn't know",
     "longest_grounded": "the silence of an aircraft that stopped flying, divided by its longest pause before",
     "listed_twice": "flights with the aircraft, takeoff and landing of an earlier one under another id",
-    "contradicted_clock": "task records within a flight and flights that land before takeoff, where flight times carry "
-    "no zone and by the clocks of the stations there would be far fewer",
+    "contradicted_clock": "task records of work in flight and flights that land before takeoff, where flight times "
+    "carry no zone and by the clocks of the stations there would be far fewer",
     "contradicted_hours": "flights whose hours contradict landing minus takeoff",
     "newest": "hours from 1970-01-01 UTC to the newest record",
     "newest_hours_behind_export": "hours from the newest record of the table to the newest of tasks and flights",

@@ -29,8 +29,9 @@ def _far_fewer(as_utc: int, by_station: int) -> bool:
 
 @dataclass(frozen=True)
 class FlightClock:
-    """How many of the task `records` lie within a flight of their aircraft, and how many flights land before they take
-    off: as the times are read (`inside`, `backwards`), and by the clocks of origin and destination."""
+    """How many of the task `records` lie within a flight of their aircraft, as a whole or for a quarter of an hour, and
+    how many flights land before they take off: as the times are read (`inside`, `backwards`), and by the clocks of
+    origin and destination."""
 
     records: int
     inside: int
@@ -56,8 +57,9 @@ class FlightClock:
 
     def __str__(self) -> str:
         return (
-            f"read as UTC, {self.inside:,} task records lie within a flight and {self.backwards:,} flights land before "
-            f"takeoff; by the clocks of the stations {self.inside_by_station:,} and {self.backwards_by_station:,}"
+            f"read as UTC, {self.inside:,} task records are of work in flight and {self.backwards:,} flights land "
+            f"before takeoff; by the clocks of the stations {self.inside_by_station:,} "
+            f"and {self.backwards_by_station:,}"
         )
 
 

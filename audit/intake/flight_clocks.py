@@ -15,6 +15,9 @@ from audit.intake.export import FlightClock
 _LOOKED_AT: Final = 200_000
 """Flights from which on some aircraft stand for all."""
 
+LONG: Final = 15 * 60
+"""Seconds of a flight in which no record lies by a slip of the pen; no clock in use differs from UTC by less."""
+
 Instants = NDArray[np.int64]
 
 
@@ -75,15 +78,24 @@ def _by_clock(at: Instants, zones: NDArray[np.object_]) -> Instants:
 def _inside(
     worked: Instants, begun: Instants, done: Instants, flown: Instants, takeoff: Instants, landing: Instants
 ) -> int:
-    """How many records begin and end within one flight of their aircraft."""
+    """How many records lie within one flight of their aircraft, as a whole or for as LONG."""
     order = np.lexsort((takeoff, flown))
     flown, takeoff, landing = flown[order], takeoff[order], landing[order]
     if not len(flown):
         return 0
-    # Flights of one aircraft in order of time: the last that took off by the start is the one it can lie in.
     base = min(int(takeoff.min()), int(begun.min(initial=takeoff.min())))
-    width = max(int(takeoff.max()), int(begun.max(initial=takeoff.max()))) - base + 1
-    last = np.searchsorted(flown * width + (takeoff - base), worked * width + (begun - base), side="right") - 1
-    there = np.maximum(last, 0)
-    within = (last >= 0) & (flown[there] == worked) & (done <= landing[there]) & (begun < landing[there])
-    return int(within.sum())
+    width = max(int(takeoff.max()), int(done.max(initial=takeoff.max()))) - base + 1
+    found = np.zeros(len(worked), dtype=bool)
+    # Flights of one aircraft in order of time: the last that took off by the start, and the last by the end.
+    for at in (begun, done):
+        last = np.searchsorted(flown * width + (takeoff - base), worked * width + (at - base), side="right") - 1
+        there = np.maximum(last, 0)
+        both = np.minimum(done, landing[there]) - np.maximum(begun, takeoff[there])
+        found |= (
+            (last >= 0)
+            & (flown[there] == worked)
+            & (begun < landing[there])
+            & (begun <= done)
+            & (both >= np.minimum(done - begun, LONG))
+        )
+    return int(found.sum())

@@ -699,7 +699,7 @@ FAULTS: Final = (
             cells("flights", {"destination": "NORTH"}, landing_at=_berlin),
             cells("flights", {"destination": "SOUTH"}, landing_at=_lisbon),
         ),
-        refused="task records lie within a flight",
+        refused="task records are of work in flight",
     ),
     Fault(
         "a time that the clock left out",

@@ -63,11 +63,11 @@ def _local_flights() -> dict[str, list[dict[str, str]]]:
 
 
 def test_flight_times_by_another_clock_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Where a tenth of all records would lie within a flight the sentence says how many, and what would fit."""
+    """Where a tenth of all records would be of work in flight the sentence says how many, and what would fit."""
     local = {f"{name}.csv": as_csv(rows) for name, rows in _local_flights().items()}
     assert _check(tmp_path, lambda files: files.update(local)) == ExitCode.COULD_NOT_RUN
     said = capsys.readouterr().err
-    assert "read as UTC, 10 task records lie within a flight and 0 flights land before takeoff" in said
+    assert "read as UTC, 16 task records are of work in flight and 0 flights land before takeoff" in said
     assert "by the clocks of the stations 1 and 0" in said
     assert "`zone: origin`" in said
 
@@ -81,14 +81,14 @@ def test_flight_times_that_may_go_by_another_clock_are_told(tmp_path: Path, caps
         look
         | {"task_id": f"T-N-{number}", "work_order": f"W-N-{number}"}
         | {"started_at": f"{day}T01:00:00Z", "finished_at": f"{day}T02:00:00Z", "signed_at": f"{day}T02:00:00Z"}
-        for number, day in enumerate(f"2025-{month:02}-{day:02}" for month in (9, 10, 11) for day in range(1, 31))
+        for number, day in enumerate(f"2025-{month:02}-{day:02}" for month in (7, 8, 9, 10, 11) for day in range(1, 31))
     ]
     local = {f"{name}.csv": as_csv(rows) for name, rows in (tables | {"tasks": tables["tasks"] + nights}).items()}
     assert _check(tmp_path, lambda files: files.update(local), health=True) == ExitCode.FINDINGS
     said = capsys.readouterr().err
-    assert "Clock?      flight times: 10 contradictions as UTC, far fewer as local time" in said
+    assert "Clock?      flight times: 16 contradictions as UTC, far fewer as local time" in said
     summary = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))
-    assert summary["flight_clock"]["inside"] == 10
+    assert summary["flight_clock"]["inside"] == 16
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "By which clock the flight times are written" in page
     assert "Flight times may go by the clocks of the stations" in page
