@@ -61,8 +61,9 @@ def show(
             raise AuditError(f"there is no aircraft {quoted(aircraft)} in {where}{meant}")
         print(aircraft_text(result, history(timeline, aircraft), aircraft, width), end="")
         return ExitCode.CLEAN
-    ids = [str(one) for one in result.findings["finding_id"] if str(one).startswith(wanted.lower())]
-    if len(ids) != 1 or len(wanted) < SHORTEST_ID:
+    findings = result.findings
+    ids = findings.loc[findings["key"].str.startswith(wanted), "finding_id"].tolist()
+    if len(ids) != 1:
         several = f"{len(ids):,} findings begin with" if len(ids) > 1 else "there is no finding"
         raise AuditError(
             f"{several} {quoted(wanted)} in {where} as it is audited now; ids are in findings.csv, and what is found "
@@ -80,4 +81,9 @@ def _meant(what: list[str], aircraft: str | None) -> tuple[str, Location]:
     finding, *export = what if aircraft is None else ["", *what]
     if len(export) > 1:
         raise typer.BadParameter(f"{export[-1]!r} is one too many")
+    finding = finding.strip().lower()
+    if aircraft is None and len(finding) < SHORTEST_ID:
+        raise typer.BadParameter(
+            f"{finding!r} is too short for a finding's id: write at least {SHORTEST_ID} digits of it"
+        )
     return finding, location(export[0] if export else ".")

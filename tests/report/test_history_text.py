@@ -102,6 +102,15 @@ def test_a_finding_is_told_with_what_happened_around_it(export: Path, capsys: py
     assert when == sorted(when)
 
 
+def test_a_finding_by_its_full_id(export: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """As the fingerprint of a result in SARIF has it, in any case."""
+    result = traced_audit(export, AuditOptions(rules=export.parent / "rules")).result
+    key, finding_id = result.findings[["key", "finding_id"]].iloc[0]
+    assert len(key) == 64
+    assert run(shown(export, f" {key.upper()}")) == ExitCode.CLEAN
+    assert capsys.readouterr().out.startswith(f"Finding {finding_id}, ")
+
+
 def test_flights_in_a_row_are_counted(export: Path) -> None:
     """Of many flights between which nothing happened the first and last are shown, the others counted with hours."""
     audited = traced_audit(export, AuditOptions(rules=export.parent / "rules"))
@@ -145,7 +154,8 @@ def test_what_happened_after_the_as_of_time_is_not_told(export: Path, capsys: py
         (["--aircraft", "TARN-9"], "there is no aircraft 'TARN-9'"),
         (["one", "two"], "one too many"),
         (["one", "--aircraft", "TARN-1"], "one too many"),
-        (["a"], "'a'"),
+        (["a"], "'a' is too short for a finding's id: write at least 4 digits of it"),
+        ([""], "'' is too short"),
     ],
 )
 def test_what_is_not_there(
