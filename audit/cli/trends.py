@@ -56,7 +56,7 @@ def trends(
     from audit.pipeline import read_in
     from audit.register.changed_rules import changed_rules
     from audit.register.store import open_register
-    from audit.report.folder import replace_files
+    from audit.report.folder import check_folder, replace_files
     from audit.report.rows import csv_text, instant
     from audit.report.trends_page import page, table
     from audit.spread.judging import judged_in_parts
@@ -65,6 +65,7 @@ def trends(
     from audit.trends.signals import Frozen, half_of
     from audit.trends.signals import trends as charted
 
+    check_folder(out)
     options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of)
     rulebook, came_in, at = read_in(location(export), options)
     timeline = build_timeline(came_in, at)
@@ -82,5 +83,8 @@ def trends(
     replace_files({file: text.encode() for file, text in contents.items()}, out)
     if not quiet:
         print_first([f"{signal.rule}, {signal.station}: {signal.sentence}" for signal in drawn.signals])
-        print(visible(f"The page is {out / 'trends.html'}; limits are those of {drawn.frozen.text}."))
-    return ExitCode.CLEAN if len(timeline.tasks) else ExitCode.NOTHING_JUDGED
+        limits = f"limits are those of {drawn.frozen.text}"
+        if drawn.unable:
+            limits = f"nothing can stand out: {drawn.unable}"
+        print(visible(f"The page is {out / 'trends.html'}; {limits}."))
+    return ExitCode.CLEAN if len(timeline.tasks) and drawn.every else ExitCode.NOTHING_JUDGED

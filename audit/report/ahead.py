@@ -45,7 +45,7 @@ class Drift:
     """Where it drifts: the days that set the limits, the first signals of `total`, and pictures of some.
 
     `changed` are the rules that were changed, with the day since which each is as it is; of the charts so many are
-    `without` limits.
+    `without` limits; `unable` is as in Trends.
     """
 
     frozen: str
@@ -55,6 +55,7 @@ class Drift:
     changed: Mapping[str, date]
     charts: int
     without: int
+    unable: str
 
 
 def ahead(result: AuditResult) -> Ahead | None:
@@ -102,5 +103,6 @@ def drift(result: AuditResult) -> Drift | None:
         pictures=list(islice(signalled, MOST_PICTURES)),
         changed=trends.changed,
         charts=len(trends.every),
-        without=sum(trend.counts is None for trend in trends.every),
+        without=trends.without_limits,
+        unable=trends.unable,
     )

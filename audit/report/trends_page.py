@@ -32,7 +32,7 @@ def page(name: str, as_of: str, trends: Trends, titles: Mapping[str, str]) -> st
         titles=titles,
         pictures=drawn[:MOST],
         more=max(len(drawn) - MOST, 0),
-        without=sum(trend.counts is None for trend in trends.every),
+        without=trends.without_limits,
         style=style,
         style_hash=content_hash(style),
     )

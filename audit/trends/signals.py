@@ -68,6 +68,12 @@ class Trend:
     counts: CountChart | None
     drift: DriftChart | None
 
+    @property
+    def later(self) -> Bools:
+        """The weeks that are looked at: those after the first that sets limits, and none that does."""
+        after: Bools = ~self.frozen & (np.cumsum(self.frozen) > 0)
+        return after
+
 
 @dataclass(frozen=True)
 class Signal:
@@ -87,6 +93,22 @@ class Trends:
     frozen: Frozen
     every: tuple[Trend, ...]
     signals: tuple[Signal, ...]
+
+    @property
+    def without_limits(self) -> int:
+        """How many have no limits, so that nothing can stand out of them."""
+        return sum(trend.counts is None for trend in self.every)
+
+    @property
+    def unable(self) -> str:
+        """Why nothing can stand out, in words that go on from `Nothing can stand out: `; blank where something can."""
+        if not self.every:
+            return "nothing was checked"
+        if self.without_limits == len(self.every):
+            return f"no chart has limits, since none has eight weeks with a check from {self.frozen.text}"
+        if not any(trend.counts is not None and (trend.later & (trend.checks > 0)).any() for trend in self.every):
+            return f"no week with a check comes after those that set the limits, from {self.frozen.text}"
+        return ""
 
     @property
     def changed(self) -> dict[str, date]:
@@ -203,8 +225,7 @@ def _in_order(found: Iterable[Signal]) -> list[Signal]:
 
 
 def _signals(trend: Trend) -> Iterator[Signal]:
-    later = ~trend.frozen & (np.cumsum(trend.frozen) > 0)
-    chart, drift, usual = trend.counts, trend.drift, trend.base.text
+    later, chart, drift, usual = trend.later, trend.counts, trend.drift, trend.base.text
     if chart is not None and (chart.above & later).any():
         week = int(np.flatnonzero(chart.above & later)[-1])
         base = trend.frozen

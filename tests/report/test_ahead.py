@@ -1,5 +1,6 @@
 """What the report says of what comes next and of where it drifts."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -92,6 +93,15 @@ def test_a_signal_is_told_and_drawn() -> None:
     assert "<b>Product from a lot past its date, all stations.</b> 5 findings in 10 checks" in page
     assert page.count('class="drawing trend"') == 1
     assert "<script>alert" not in page
+
+
+def test_that_nothing_can_stand_out_is_said() -> None:
+    """Without limits no week is above one: that is no good news."""
+    steady = trends(signal=False)
+    without = replace(steady, every=(replace(steady.every[0], counts=None),))
+    page = render(make_result(trends=without))
+    assert "Nothing can stand out: no chart has limits" in page
+    assert "Nothing stands out" not in page
 
 
 def test_no_signal_is_said() -> None:

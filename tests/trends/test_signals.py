@@ -17,7 +17,7 @@ from audit.intake.reading import read_rows
 from audit.language.rule import Rule
 from audit.timeline.timeline import Timeline, build_timeline
 from audit.trends.charts import LARGE
-from audit.trends.signals import ALL, Frozen, Signal, Trend, trends
+from audit.trends.signals import ALL, Frozen, Signal, Trend, Trends, trends
 from tests.forms.rules import RULES, rule
 from tests.trends.charted import count_chart
 
@@ -93,6 +93,22 @@ def test_too_few_weeks_have_no_limits() -> None:
     every, told = found({"gull": {6: 9}}, weeks=7)
     assert all(trend.counts is None for trend in every)
     assert told == []
+
+
+def unable(missing: dict[str, dict[int, int]], **weeks: int) -> str:
+    return told_of(found(missing, **weeks)[0])
+
+
+def told_of(every: Sequence[Trend]) -> str:
+    return Trends(FROZEN, tuple(every), ()).unable
+
+
+def test_that_nothing_can_stand_out_is_told() -> None:
+    """Silence is no pass: where nothing was checked, nothing has limits, or no week comes after those that set them."""
+    assert told_of(()) == "nothing was checked"
+    assert unable({"gull": {6: 9}}, weeks=7).startswith("no chart has limits, since none has eight weeks with a check")
+    assert unable({"gull": {}}, weeks=25).startswith("no week with a check comes after those that set the limits")
+    assert unable({"gull": {}}, weeks=26) == ""
 
 
 def test_what_happened_before_all_work_has_no_weeks() -> None:
@@ -219,6 +235,32 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert "gull<b>" not in page
     listed = pd.read_csv(tmp_path / "one" / "trends.csv")
     assert listed.loc[listed["above"], "week"].unique().tolist() == ["2025-08-04"]
+
+
+@pytest.mark.parametrize(
+    ("more", "said", "code"),
+    [
+        (("--frozen", "2020-01-01/2020-12-31"), "no chart has limits", ExitCode.CLEAN),
+        (("--frozen", "2020-01-01/2030-12-31"), "no week with a check comes after", ExitCode.CLEAN),
+        (("--as-of", "2020-01-01T00:00Z"), "nothing was checked", ExitCode.NOTHING_JUDGED),
+    ],
+)
+def test_the_command_says_that_nothing_can_stand_out(
+    tmp_path: Path, more: tuple[str, ...], said: str, code: ExitCode, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """On the terminal and on the page, which said that no week was above its limit."""
+    folder = tmp_path / "export"
+    folder.mkdir()
+    rows = "".join(
+        f"T{week},W{week},TARN-TEAL,inspect,gull,{day:%Y-%m-%d}T08:00Z,{day:%Y-%m-%d}T09:00Z\n"
+        for week, day in enumerate(pd.date_range("2025-01-08", periods=10, freq="7D"))
+    )
+    (folder / "tasks.csv").write_text(f"task_id,work_order,aircraft,action,station,started_at,finished_at\n{rows}")
+    assert run(["trends", str(folder), "--out", str(tmp_path / "t"), *more]) is code
+    assert f"nothing can stand out: {said}" in capsys.readouterr().out
+    page = (tmp_path / "t" / "trends.html").read_text()
+    assert f"Nothing can stand out: {said}" in page
+    assert "no week above its limit" not in page
 
 
 @pytest.mark.parametrize("days", ["2025-01-06", "2025-06-29/2025-01-06", "a/b"])
