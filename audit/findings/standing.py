@@ -35,7 +35,8 @@ class Standing:
 
     `register` is its name, `run` the number of this run, `previous` the as-of time of the last run before, None where
     there is none. `gone` (GONE_COLUMNS) are the findings that were open, are not found now, and were not cleared by an
-    earlier run. `altered` (ALTERED_COLUMNS) is what has happened to signed records in this run and all before. `unused`
+    earlier run. `altered` (ALTERED_COLUMNS) is what has happened to signed records in this run and all before; the last
+    `altered_now` of it came with this run. `unused`
     are decisions in force that cover nothing, a sentence each; `renamed` pairs of a finding that is gone and a new one
     that may be the same under another name, a sentence each, for somebody to look at: nothing is merged. `seal` seals
     the run, and `signature` (armoured, detached) signs `seal_text`, where somebody asked for it.
@@ -48,6 +49,7 @@ class Standing:
     altered: pd.DataFrame
     unused: tuple[str, ...] = ()
     renamed: tuple[str, ...] = ()
+    altered_now: int = 0
     seal: str = ""
     signature: str = ""
 

@@ -54,7 +54,8 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
         add_rows(connection, RECORDS, number, added.batches)
         add_rows(connection, ALTERATIONS, number, night.seen.alterations)
         seal = add_seal(connection, number)
-        altered = told(all_alterations(connection))
+        every = all_alterations(connection)
+        altered, altered_now = told(every), told(every.tail(len(night.seen.alterations)))
         findings = _with_standing(result.findings, compared, known, decisions, connection, night)
     standing = Standing(
         register=register.name.removeprefix("The register "),
@@ -62,6 +63,7 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
         previous=pd.Timestamp(last.as_of) if last else None,
         gone=compared.gone.assign(finding_id=finding_ids(compared.gone["finding_id"].tolist())),
         altered=altered,
+        altered_now=len(altered_now),
         unused=tuple(_unused(decisions, known, compared, night)),
         renamed=tuple(_renamed(known, compared, findings)),
         seal=seal,

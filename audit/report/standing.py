@@ -7,11 +7,12 @@ from typing import Final
 
 import pandas as pd
 
+from audit.figures import quantity
 from audit.findings.result import CLEARED, CORRECTED, AuditResult
 from audit.report.rows import day_and_time, texts
 
 IN_FORCE: Final = ("accepted", "deferred")
-WORDS: Final = {"new": "new", "still": "still open", "back": "back", "": ""}
+WORDS: Final = {"new": "new", "still": "still there", "back": "back", "": ""}
 
 
 def is_open(findings: pd.DataFrame) -> pd.Series[bool]:
@@ -37,7 +38,7 @@ def not_counted(findings: pd.DataFrame) -> str:
 
 
 def changed(findings: pd.DataFrame) -> str:
-    """`2 new, 1 back, 30 still open`; blank where nobody keeps a register."""
+    """`2 new, 1 back, 30 still there`; blank where nobody keeps a register."""
     if "change" not in findings:
         return ""
     counts = findings["change"].value_counts()
@@ -51,11 +52,10 @@ def since_last_run(result: AuditResult) -> Sequence[str]:
         return ()
     why = standing.gone["why"].value_counts()
     not_found = ", ".join(f"{number:,} {reason}" for reason, number in why.items() if reason != CLEARED)
-    decided = findings["decision"].value_counts()
+    decided = findings.loc[findings["state"] != CORRECTED, "decision"].value_counts()
     in_force = sum(int(decided.get(kind, 0)) for kind in IN_FORCE)
     disputed = int((findings["disputed"] != "").sum())
-    latest = standing.altered[standing.altered["first_seen"] == result.as_of]
-    records = latest.drop_duplicates(["task_id", "what"])["what"].value_counts()
+    records = standing.altered.tail(standing.altered_now).drop_duplicates(["task_id", "what"])["what"].value_counts()
     altered = ", ".join(f"{number:,} {what}" for what, number in records.items())
     told = (
         (True, f"{changed(findings) or 'nothing found'}; {why.get(CLEARED, 0):,} cleared"),
@@ -64,7 +64,7 @@ def since_last_run(result: AuditResult) -> Sequence[str]:
         (in_force > 0, f"{in_force:,} decided, not counted"),
         (decided.get("expired", 0) > 0, f"{decided.get('expired', 0):,} expired, counted again"),
         (disputed > 0, f"{disputed:,} answered done, still open"),
-        (bool(standing.unused), f"{len(standing.unused):,} decisions that cover nothing"),
+        (bool(standing.unused), f"{quantity(len(standing.unused), 'decision')} on what is put right"),
         (bool(standing.renamed), f"{len(standing.renamed):,} perhaps only renamed"),
     )
     return tuple(sentence for there, sentence in told if there)

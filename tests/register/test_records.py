@@ -23,6 +23,7 @@ from audit.register.records import as_texts, first_wrong, versions_of
 from audit.register.schema import RECORDS, RUNS, SEALS
 from audit.register.seal import add_seal, first_broken
 from audit.register.store import open_register
+from audit.report.standing import since_last_run
 from tests.register.nights import record, records_of
 
 
@@ -183,6 +184,17 @@ def test_a_column_that_was_not_exported_when_a_record_came_alters_nothing(where:
     record(where, 2, tasks=records_of(["T0", "T1"]), task_ids=["T0", "T1"])
     assert happened(night(where, 3, "L1", "L2")) == []
     assert happened(night(where, 4, "L1", "L9")) == [ALTERED]
+
+
+def test_what_a_night_tells_again_is_not_told_as_its_own(where: Path) -> None:
+    """Of two audits as of one time the first tells what was altered as new; it stays in the list of both."""
+    night(where, 1, "L1", "L2")
+    told = [night(where, 2, "L1", "L9") for _ in range(2)]
+    assert [happened(done) for done in told] == [[ALTERED], [ALTERED]]
+    assert [done.standing.altered_now for done in told if done.standing] == [1, 0]
+    first, second = map(since_last_run, told)
+    assert "signed records: 1 altered" in first
+    assert "signed records: 1 altered" not in second
 
 
 def test_another_mapping_alters_nothing(where: Path) -> None:

@@ -70,7 +70,7 @@ def test_what_is_new_back_and_decided_is_said() -> None:
         finding(4, decision="deferred", decided=words),
     ]
     failure = cases(with_register(rows))["flight-before-cure"][0]
-    assert failure.attrib["message"].endswith("4 findings (1 new, 1 back, 2 still open; 1 put right or decided)")
+    assert failure.attrib["message"].endswith("4 findings (1 new, 1 back, 2 still there; 1 put right or decided)")
     lines = str(failure.text).splitlines()
     assert lines[0].startswith("F000001  [new] TARN-001")
     assert lines[3].startswith(f"F000004  [still; {words}] TARN-004")

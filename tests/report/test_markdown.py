@@ -56,12 +56,12 @@ def test_what_changed_since_the_last_run_is_said() -> None:
     gone = [("aa", "r", "2", "QX", "fin", "W", "T", why, at) for why in ("cleared", "record missing", "record missing")]
     text = markdown_text(with_register(rows, gone, ("one",)))
     for sentence in (
-        "Since the last run: 1 new, 1 back, 2 still open; 1 cleared.",
+        "Since the last run: 1 new, 1 back, 2 still there; 1 cleared.",
         "not found and not cleared: 2 record missing.",
         "1 decided, not counted.",
         "1 expired, counted again.",
         "1 answered done, still open.",
-        "1 decisions that cover nothing.",
+        "1 decision on what is put right.",
     ):
         assert f"\n{sentence}\n" in text
     assert "| 2 | still | accepted until 2026-08-01 by A. Plover&#58; Parts on order | TARN-003 |" in text

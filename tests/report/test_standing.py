@@ -58,9 +58,18 @@ def test_every_list_marks_what_is_decided_and_disputed() -> None:
 def test_the_terminal_says_what_changed() -> None:
     """On the one screen, in its width."""
     text = summarise(told(), Path("report.html"))
-    assert "  Last run    1 back, 2 still open; 0 cleared\n" in text
+    assert "  Last run    1 back, 2 still there; 0 cleared\n" in text
     assert "              1 decided, not counted; 1 answered done, still open\n" in text
     assert since_last_run(make_result()) == ()
+
+
+def test_a_decision_on_what_is_put_right_lets_nothing_pass() -> None:
+    """It is counted as put right, not as decided; one that has expired since counts nothing again."""
+    rows = [finding(n, state="corrected", decision=kind) for n, kind in enumerate(("accepted", "expired"))]
+    assert since_last_run(with_register(rows, unused=("one",))) == (
+        "2 still there; 0 cleared",
+        "1 decision on what is put right",
+    )
 
 
 def test_what_is_open() -> None:
@@ -77,7 +86,7 @@ CORRECTED = {"state": "corrected", "corrected_by": "T-77", "corrected_at": "2025
 def test_the_page_says_what_changed_and_has_the_seal() -> None:
     """On the first screen and in the block to sign; neither is there without a register."""
     page, plain = render(told()), render(make_result())
-    assert "1 back, 2 still open; 0 cleared; 1 decided, not counted; 1 answered done, still open." in page
+    assert "1 back, 2 still there; 0 cleared; 1 decided, not counted; 1 answered done, still open." in page
     assert f'Seal of run 7</th><td colspan="3"><code class="seal">{"5e" * 32}</code>' in page
     assert "Since the last run" not in plain
     assert "Seal of run" not in plain
