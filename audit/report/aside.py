@@ -91,13 +91,30 @@ def _asides(result: AuditResult) -> Iterator[Aside]:
     renamed = pd.Series(result.standing.renamed, dtype="str")
     note = "For somebody to look at: nothing was merged. A decision on the one does not cover the other."
     yield _table(("renamed", "Perhaps only renamed", note), ("which",), [renamed], len(renamed))
-    altered = result.standing.altered
-    note = "What the export says of a record otherwise than when it was first seen signed, or no more."
-    names = ("task_id", "what", "column", "was", "now")
-    columns = [*(altered[name] for name in names), _moments(altered["first_seen"])]
-    head = ("record", "what", "column", "was", "now", "first seen")
-    yield _table(("altered", "Signed records that changed", note), head, columns, len(altered))
+    unused = pd.Series(result.standing.unused, dtype="str")
+    note = "They let nothing pass, and may be withdrawn."
+    yield _table(("unused", "Decisions on what is put right", note), ("which",), [unused], len(unused))
+    yield _altered(result.standing.altered)
     yield time_open(result)
+
+
+def _altered(altered: pd.DataFrame) -> Aside:
+    """What has happened to signed records (ALTERED_COLUMNS)."""
+    some = altered.head(MOST_ROWS)
+    told = [_told(*cells) for cells in some[["column", "was", "now"]].itertuples(index=False, name=None)]
+    was, now = (pd.Series([cells[place] for cells in told], some.index, dtype="str") for place in (0, 1))
+    columns = (some["task_id"], some["what"], some["column"], was, now)
+    head = ("record", "what", "column", "it said", "it says", "first seen")
+    note = "What the export says of a record otherwise than when it was first seen signed, or no more."
+    words = ("altered", "Signed records that changed", note)
+    return _table(words, head, [*columns, _moments(some["first_seen"])], len(altered))
+
+
+def _told(column: str, was: str, now: str) -> tuple[str, str]:
+    """What a record said and says; of one that was entered late that it was not there, and when its work ended."""
+    if column:
+        return _entry(was), _entry(now)
+    return (f"not there as of {moment(was)}", f"its work ended {moment(now)}") if now else ("", "not there")
 
 
 def corrected_entries(result: AuditResult) -> Aside:

@@ -162,3 +162,27 @@ def test_a_night_on_which_nothing_is_gone() -> None:
     nothing["since"] = pd.to_datetime(nothing["since"], utc=True)
     result = replace(result, standing=replace(result.standing, gone=nothing))
     assert [one.name for one in asides(result)] == ["time-open"]
+
+
+def test_what_happened_to_signed_records_is_told_in_words() -> None:
+    """Which entry, what it said and says; of a record that came late no two times stand side by side without words."""
+    seen = pd.Timestamp("2026-05-31T22:10:00Z")
+    altered = pd.DataFrame(
+        [
+            ("T-1", "altered", "humidity_pct", "51.0", "", seen),
+            ("T-2", "vanished", "", "", "", seen),
+            ("T-3", "entered late", "", "2026-05-30T22:10:00+00:00", "2025-10-01T13:15:00+00:00", seen),
+        ],
+        columns=["task_id", "what", "column", "was", "now", "first_seen"],
+    )
+    result = with_register([], unused=("abc, accepted until 2026-08-01, is corrected: nothing is left to decide",))
+    assert result.standing is not None
+    result = replace(result, standing=replace(result.standing, altered=altered))
+    found = {one.name: one for one in asides(result)}
+    at = "2026-05-31 22:10 UTC"
+    assert found["altered"].rows == (
+        ("T-1", "altered", "humidity_pct", "51", "blank", at),
+        ("T-2", "vanished", "", "", "not there", at),
+        ("T-3", "entered late", "", "not there as of 2026-05-30 22:10 UTC", "its work ended 2025-10-01 13:15 UTC", at),
+    )
+    assert found["unused"].rows == (("abc, accepted until 2026-08-01, is corrected: nothing is left to decide",),)
