@@ -63,7 +63,7 @@ def put_right(rulebook: Rulebook, found: Collection[str], timeline: Timeline, ex
     outcomes: dict[str, SubjectOutcome] = {}
     at_fault: set[tuple[str, ...]] = set()
     for rule in concerned:
-        if (lost & (collected.findings["rule"] == rule.id)).any():
+        if rule.id in set(collected.findings["rule"][lost]):
             now = subjects_now(rule, concerning[owner_of[rule.id]][1])
             outcomes |= dict(zip(now["key"], now["outcome"], strict=True))
             at_fault |= _at_fault(rule, now, timeline)
@@ -76,15 +76,13 @@ def put_right(rulebook: Rulebook, found: Collection[str], timeline: Timeline, ex
     if not kept.any():
         return nothing
     findings = collected.findings[kept].reset_index(drop=True)
-    told = zip(findings.to_dict("records"), itertools.compress(records, kept), strict=True)
-    by = [_by(row, tasks, made, read[row["rule"]]) for row, tasks in told]
-    findings["state"] = CORRECTED
-    findings["corrected_by"] = [SEVERAL.join(one["correction_id"]) for one in by]
-    at = pd.to_datetime(pd.Series([one["made_at"].iloc[-1] for one in by]), utc=True)
-    findings["corrected_at"] = at.astype("datetime64[us, UTC]")
-    findings = _as_audited(findings, timeline)
+    by = [
+        _by(row, tasks, made, read[row["rule"]])
+        for row, tasks in zip(findings.to_dict("records"), itertools.compress(records, kept), strict=True)
+    ]
     comply = findings["rule"][(outcome[kept] == "complies").to_numpy()].value_counts()
-    return PutRight(findings, dict(findings["rule"].value_counts()), dict(comply))
+    number = findings["rule"].value_counts()
+    return PutRight(_as_audited(_corrected(findings, by), timeline), dict(number), dict(comply))
 
 
 def _records(rules: Sequence[Rule], timeline: Timeline, cases: pd.DataFrame) -> list[frozenset[str]]:
@@ -184,6 +182,16 @@ def _by(
         if near.any():
             return readable[near].tail(1)
     return readable.tail(1)
+
+
+def _corrected(findings: pd.DataFrame, by: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The findings as put right, each by its corrections, when the last of them was made."""
+    at = pd.to_datetime(pd.Series([corrections["made_at"].iloc[-1] for corrections in by]), utc=True)
+    return findings.assign(
+        state=CORRECTED,
+        corrected_by=[SEVERAL.join(corrections["correction_id"]) for corrections in by],
+        corrected_at=at.astype("datetime64[us, UTC]"),
+    )
 
 
 def _as_audited(findings: pd.DataFrame, timeline: Timeline) -> pd.DataFrame:
