@@ -45,9 +45,16 @@ def _times(values: Sequence[datetime | date | None]) -> pa.Array | None:
 
 
 def _numbers(values: Sequence[float | None]) -> pa.Array:
-    numbers = pa.array(values, pa.float64())
+    return numbers_as_text(pa.array(values, pa.float64()))
+
+
+def numbers_as_text(numbers: Any) -> Any:
+    """Floating point numbers as text (an Arrow array, or a chunked one): whole ones without decimals, and others, and
+    those too large to have all their digits, as they are."""
+    if numbers.type == pa.float16():
+        numbers = numbers.cast(pa.float32())
     whole = pc.and_(pc.equal(numbers, pc.floor(numbers)), pc.less(pc.abs(numbers), _LARGEST_WHOLE))
-    counts = pc.if_else(whole, numbers, pa.scalar(0.0)).cast(pa.int64()).cast(pa.string())
+    counts = pc.if_else(whole, numbers, pa.scalar(0, numbers.type)).cast(pa.int64()).cast(pa.string())
     return pc.if_else(whole, counts, numbers.cast(pa.string()))
 
 

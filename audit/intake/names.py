@@ -234,13 +234,15 @@ _LOOK_ALIKE: Final = str.maketrans(
 
 _WORDS: Final = re.compile(r"\w+")
 _LEADING_ZEROS: Final = re.compile(r"(?<!\d)0+(?=\d)")
+_NO_DECIMALS: Final = re.compile(r"(?<=\d)\.0+$")
 
 
 def near_keys(name: str, *, any_order: bool = False) -> frozenset[str]:
     """What two names share that are nearly equal: without case, accents, spaces and signs, look-alike signs as one;
-    with the leading zeros of numbers, and without; and, in `any_order`, its words in the order of the alphabet."""
+    with the leading zeros of numbers, and without; without decimals that are none (12.0, as gaps make of 12); and, in
+    `any_order`, its words in the order of the alphabet."""
     bare = "".join(sign for sign in unicodedata.normalize("NFKD", name).casefold() if not unicodedata.combining(sign))
-    forms = [bare, _LEADING_ZEROS.sub("", bare)]
+    forms = [bare, _LEADING_ZEROS.sub("", bare), _NO_DECIMALS.sub("", bare)]
     if any_order:
         forms.append("".join(sorted(_WORDS.findall(bare))))
     return frozenset(_alike("".join(filter(str.isalnum, each))) for each in forms)

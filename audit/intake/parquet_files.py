@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
 from typing import Any, Final
 
 import numpy as np
@@ -17,6 +16,7 @@ import pyarrow.types as kinds
 from numpy.typing import NDArray
 
 from audit.errors import AuditError
+from audit.intake.canonical_text import numbers_as_text
 from audit.intake.cells import PLAIN_KINDS, WORDS, Cells, ExportFile, Grid, canonical_names, match_columns
 from audit.intake.export import InputFile
 from audit.intake.refusing import refusing
@@ -186,7 +186,5 @@ def typed_as_text(cells: pa.ChunkedArray) -> pa.ChunkedArray:
     """Numbers, dates, times and truth values spelled out."""
     if kinds.is_floating(cells.type):
         # A column of whole numbers with gaps is often stored as floats: 12.0 means 12.
-        cells = pc.if_else(pc.is_nan(cells), pa.scalar(None, cells.type), cells)
-        with suppress(pa.ArrowInvalid):
-            cells = cells.cast(pa.int64())
+        return numbers_as_text(pc.if_else(pc.is_nan(cells), pa.scalar(None, cells.type), cells))
     return cells.cast(pa.string())

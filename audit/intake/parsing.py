@@ -50,7 +50,10 @@ _IN_UTC: Final = r"[T ].*(Z|[+-]00(:?00)?)$"
 _CLOCK: Final = r"^\d+:[0-5]\d(:[0-5]\d)?$"
 _SERIAL: Final = r"^[2-7]\d{4}(\.\d+)?$"  # 1954 to 2119 as a workbook counts days
 _UNIX: Final = r"^1\d{9}(\d{3})?(\.\d+)?$"  # 2001 to 2033 in seconds or milliseconds since 1970
+_HOW_CLOCK: Final = "; a mapping reads hours and minutes (unit: hours-and-minutes)"
 _HOW_SERIAL: Final = "a mapping reads a workbook's days (formats: days-since-1900, or days-since-1904)"
+_NO_ROOM: Final = "^#{2,}$"  # shown, and by some exported, where a column is too narrow
+_ROUNDED: Final = r"^\d(\.\d+)?[eE]\+\d+$"
 _PLACEHOLDER: Final = rf"(?i)^(-+|{PLACEHOLDERS})$"  # not `?` or `tbd`: there is something
 _NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _WHOLE: Final = r"^[+-]?\d+(\.0*)?$"
@@ -90,7 +93,8 @@ def parse(cells: pa.ChunkedArray, column: Column, *, day_alone: bool = False) ->
             values, misread = _ids(cells.cast(pa.string()))
         case "text":
             text = pc.utf8_trim_whitespace(cells.cast(pa.string()))
-            values, misread = text_array(_blank_to_null(text)), []
+            text, misread = _without_errors(_blank_to_null(text))
+            values = text_array(text)
         case "date" if typed:
             values, misread = _typed_dates(cells)
         case "number" if typed:
@@ -179,10 +183,24 @@ def _names(text: Any) -> tuple[Any, Misread]:
     if _holds_nul(text):
         text, rows = _without(text, pc.match_substring(text, "\0"))
         misread.append((rows, "contains a NUL character"))
-    if pc.any(pc.starts_with(text, "#")).as_py():
-        text, rows = _without(text, pc.is_in(text, SPREADSHEET_ERRORS))
-        misread.append((rows, "a spreadsheet's error, no value"))
-    return text, misread
+    text, errors = _without_errors(text)
+    return text, misread + errors
+
+
+def _without_errors(text: Any) -> tuple[Any, Misread]:
+    if not pc.any(pc.starts_with(text, "#")).as_py():
+        return text, []
+    no_value = pc.or_(pc.is_in(text, SPREADSHEET_ERRORS), pc.match_substring_regex(text, _NO_ROOM))
+    text, rows = _without(text, no_value)
+    return text, [(rows, "a spreadsheet's error, no value")]
+
+
+def _without_rounded(text: Any) -> tuple[Any, Misread]:
+    """The identifiers or codes but for those that were long numbers: one stands for many."""
+    if not pc.any(pc.match_substring(text, "+")).as_py():
+        return text, []
+    text, rows = _without(text, pc.match_substring_regex(text, _ROUNDED))
+    return text, [(rows, "a long number that was rounded: it has lost digits")]
 
 
 def _holds_nul(text: Any) -> bool:
@@ -198,7 +216,8 @@ def _without(text: Any, at_fault: Any) -> tuple[Any, NDArray[np.intp]]:
 
 def _ids(cells: pa.ChunkedArray) -> tuple[Any, Misread]:
     text, misread = _names(cells)
-    return text_array(text), misread
+    text, rounded = _without_rounded(text)
+    return text_array(text), misread + rounded
 
 
 def _by_word(cells: pa.ChunkedArray, column: Column) -> tuple[Any, Misread]:
@@ -211,7 +230,7 @@ def _by_word(cells: pa.ChunkedArray, column: Column) -> tuple[Any, Misread]:
     values: Any
     match column.kind:
         case "number":
-            numbers, misread_words = _numbers(text)
+            numbers, misread_words = _numbers(text, column)
             values = np.append(numbers, np.nan)[codes]
         case "count":
             counts, known, misread_words = _counts(text)
@@ -224,9 +243,10 @@ def _by_word(cells: pa.ChunkedArray, column: Column) -> tuple[Any, Misread]:
             options = np.append(options, -1).astype(np.int8)
             values = _categorical(options[codes], pd.Index(column.choices, dtype="str"))
         case _:
-            misread_words = []
+            text, misread_words = _without_rounded(text)
             if column.name == "position" and column.kind == "codes":
-                text, misread_words = _every_position(text)
+                text, mixed = _every_position(text)
+                misread_words += mixed
             elif column.words:
                 text = _in_canonical_text(text, column)
             ranks, sorted_words = _ranked(text)
@@ -302,7 +322,7 @@ def _without_placeholders(text: pa.StringArray) -> tuple[pa.StringArray, tuple[N
 # Numbers
 
 
-def _numbers(text: pa.StringArray) -> tuple[NDArray[np.float64], Misread]:
+def _numbers(text: pa.StringArray, column: Column) -> tuple[NDArray[np.float64], Misread]:
     text, nothing = _without_placeholders(text)
     text, clock = _without(text, pc.match_substring_regex(text, _CLOCK))
     text, odd = _only(text, _NUMBER)  # Arrow's cast would take `nan` and `inf`
@@ -312,7 +332,7 @@ def _numbers(text: pa.StringArray) -> tuple[NDArray[np.float64], Misread]:
     return numbers, [
         nothing,
         (odd, "not a number"),
-        (clock, "not a number; a mapping reads hours and minutes (unit: hours-and-minutes)"),
+        (clock, f"not a number{_HOW_CLOCK if column.name == 'flight_hours' else ''}"),
         (np.flatnonzero(large), "too large a number"),
     ]
 

@@ -330,17 +330,36 @@ def test_nul_byte(write: Write) -> None:
 
 
 def test_what_a_failed_formula_left(write: Write) -> None:
-    """A spreadsheet's error is neither an identifier nor a code; free text may hold one, a lot may begin with #."""
+    """A spreadsheet's error is no identifier, code or text, and neither is what it shows for want of room; a lot may
+    begin with #."""
     changes: list[dict[str, str]] = [{"lot": "#N/A"}, {"performed_by": " #REF! "}, {"humidity_pct": "#DIV/0!"}]
-    changes += [{"lot": "#7"}, {"remarks": "#N/A"}]
+    changes += [{"lot": "#7"}, {"remarks": "#N/A"}, {"remarks": "see #N/A"}, {"lot": "#####"}]
     export = read_export(write({"tasks.csv": task_rows({}, *changes)}), {"tasks": ["remarks"]})
     assert [(line, column, reason) for _, line, column, _, reason in at_fault(export)] == [
         (3, "lot", "a spreadsheet's error, no value"),
         (4, "performed_by", "a spreadsheet's error, no value"),
         (5, "humidity_pct", "a spreadsheet's error, no value"),
+        (7, "remarks", "a spreadsheet's error, no value"),
+        (9, "lot", "a spreadsheet's error, no value"),
     ]
     assert export.tables["tasks"]["lot"].tolist()[4] == "#7"
-    assert export.tables["tasks"]["remarks"].tolist()[5] == "#N/A"
+    assert export.tables["tasks"]["remarks"].tolist()[6] == "see #N/A"
+
+
+def test_long_numbers_that_were_rounded(write: Write) -> None:
+    """A name in scientific notation has lost digits, and stands for many; a number in it has not."""
+    changes = [
+        {"task_id": "1.23457E+11"},
+        {"lot": "1e+15"},
+        {"lot": "1.2E11"},
+        {"lot": "1+E+5"},
+        {"ambient_c": "1.5E+01"},
+    ]
+    export = read_export(write({"tasks.csv": task_rows({}, *changes)}))
+    rounded = "a long number that was rounded: it has lost digits"
+    assert [(line, column, reason) for _, line, column, _, reason in quarantined(export)] == [(3, "task_id", rounded)]
+    assert [(line, column, reason) for _, line, column, _, reason in at_fault(export)] == [(4, "lot", rounded)]
+    assert export.tables["tasks"]["ambient_c"].tolist()[-1] == 15
 
 
 def test_huge_cell(write: Write) -> None:
@@ -461,6 +480,10 @@ def test_hours_written_as_a_clock_shows_them_tell_what_reads_them(write: Write) 
     export = read_export(write({"flights.csv": as_csv(FLIGHT | {"flight_hours": "1:30"})}))
     reason = "not a number; a mapping reads hours and minutes (unit: hours-and-minutes)"
     assert [cells[2:] for cells in at_fault(export)] == [("flight_hours", "1:30", reason)]
+    export = read_export(write({"tasks.csv": task_rows({"ambient_c": "1:30"})}))
+    assert [cells[2:] for cells in at_fault(export) if cells[0] == "tasks.csv"] == [
+        ("ambient_c", "1:30", "not a number")
+    ]
 
 
 def test_landing_at_takeoff_is_allowed(write: Write) -> None:

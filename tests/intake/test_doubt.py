@@ -133,18 +133,28 @@ def test_a_flight_listed_twice() -> None:
         ("SN-5B", "SN-S8"),
         ("0042", "42"),
         ("SN-007", "SN-7"),
+        ("12.0", "12"),
         ("Muller", "Mu\u0308ller"),
         ("Ωmega", "\u2126mega"),
     ],
 )
 def test_nearly_equal_names(name: str, other: str) -> None:
-    """Case, spaces, hyphens, accents, look-alikes and leading zeros make no other name for a careful reader."""
+    """Case, spaces, hyphens, accents, look-alikes, leading zeros and decimals that are none make no other name for a
+    careful reader."""
     assert not near_keys(name).isdisjoint(near_keys(other))
 
 
 @pytest.mark.parametrize(
     ("name", "other"),
-    [("TARN-TEAL", "TARN-TEAM"), ("SN-100", "SN-10"), ("SN-70", "SN-7"), ("B", "8"), ("OSLO", "SLO"), ("A1", "A11")],
+    [
+        ("TARN-TEAL", "TARN-TEAM"),
+        ("SN-100", "SN-10"),
+        ("SN-70", "SN-7"),
+        ("B", "8"),
+        ("OSLO", "SLO"),
+        ("A1", "A11"),
+        ("12.5", "12"),
+    ],
 )
 def test_other_names(name: str, other: str) -> None:
     """A sign more, less or another is another name."""

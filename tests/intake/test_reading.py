@@ -172,9 +172,16 @@ def test_parquet_identifiers_stored_as_numbers(tmp_path: Path) -> None:
         "work_order": pa.array([7.0, 8.0, 7.0]),
         "lot": pa.array([12.0, None, float("nan")]),
         "manual_revision": pa.array([1.5, 2.0, None]),
+        "certificate_number": pa.array([123456789012.0, 1.5, 2.0**60]),
+        "component_serial": pa.array([9.0, 1.5, None], pa.float16()),
     }
     pq.write_table(pa.table(columns), tmp_path / "tasks.parquet")
-    tasks = read_export(tmp_path).tables["tasks"]
+    export = read_export(tmp_path)
+    tasks = export.tables["tasks"]
+    assert tasks["certificate_number"].tolist()[:2] == ["123456789012", "1.5"]
+    assert tasks["component_serial"].tolist()[:2] == ["9", "1.5"]
+    # A float of that size may stand for several whole numbers.
+    assert export.faults[["line", "column"]].to_numpy().tolist() == [[3, "certificate_number"]]
     assert list(tasks["task_id"]) == ["1", "2", "3"]
     assert list(tasks["work_order"]) == ["7", "8", "7"]
     assert tasks["lot"].tolist()[0] == "12"
