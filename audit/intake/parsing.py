@@ -33,6 +33,7 @@ SPREADSHEET_ERRORS: Final = pa.array(["#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "
 """What a formula leaves in a cell where it fails (ECMA-376 Part 1, 18.17.2.7, from memory)."""
 
 FIRST_TIME: Final = np.datetime64(f"{FIRST_YEAR}-01-01")
+_NO_END: Final = np.datetime64("2200-01-01")
 AFTER_LAST_TIME: Final = np.datetime64(f"{LAST_YEAR + 1}-01-01")
 
 # The shapes say all that makes a time readable, leap years too: to find cells at fault by casting is slow.
@@ -50,6 +51,7 @@ _IN_UTC: Final = r"[T ].*(Z|[+-]00(:?00)?)$"
 _CLOCK: Final = r"^\d+:[0-5]\d(:[0-5]\d)?$"
 _SERIAL: Final = r"^[2-7]\d{4}(\.\d+)?$"  # 1954 to 2119 as a workbook counts days
 _UNIX: Final = r"^1\d{9}(\d{3})?(\.\d+)?$"  # 2001 to 2033 in seconds or milliseconds since 1970
+_HOW_ENDLESS: Final = "; where it stands for no end, a mapping reads it as a blank (key: blank)"
 _HOW_CLOCK: Final = "; a mapping reads hours and minutes (unit: hours-and-minutes)"
 _HOW_SERIAL: Final = "a mapping reads a workbook's days (formats: days-since-1900, or days-since-1904)"
 _NO_ROOM: Final = "^#{2,}$"  # shown, and by some exported, where a column is too narrow
@@ -395,7 +397,7 @@ def _times(cells: pa.ChunkedArray, day_alone: bool) -> tuple[Any, NDArray[np.boo
     start = 0
     for chunk in cells.chunks:
         instants, is_wall, odd = _alike_times(chunk, day_alone) or _mixed_times(chunk, day_alone)
-        instants, implausible = _plausible(instants)
+        instants, implausible = _plausible(instants, _HOW_ENDLESS)
         values.append(instants)
         wall.append(is_wall)
         misread += [(rows + start, reason) for rows, reason in odd + implausible]
@@ -460,7 +462,7 @@ def _dates(text: pa.StringArray) -> tuple[NDArray[np.datetime64], Misread]:
     for words, _ in misread:
         readable[words] = False
     days = pc.utf8_slice_codeunits(pc.if_else(readable, text, _NULL), 0, len("2000-01-01"))
-    values, implausible = _plausible(days.cast(pa.date32()).to_numpy(zero_copy_only=False))
+    values, implausible = _plausible(days.cast(pa.date32()).to_numpy(zero_copy_only=False), _HOW_ENDLESS)
     return values, misread + implausible
 
 
@@ -494,13 +496,15 @@ def _ticks(cells: pa.ChunkedArray) -> NDArray[np.datetime64]:
     return ticks.view(f"datetime64[{unit}]")
 
 
-def _plausible(values: NDArray[np.datetime64]) -> tuple[NDArray[np.datetime64], Misread]:
+def _plausible(values: NDArray[np.datetime64], how: str = "") -> tuple[NDArray[np.datetime64], Misread]:
+    """`how` follows the reason of what is so late that it may stand for no end."""
     outside = (values < FIRST_TIME) | (values >= AFTER_LAST_TIME)
     if not outside.any():
         return values, []
     sound = values.copy()
     sound[outside] = "NaT"
-    return sound, [(np.flatnonzero(outside), f"before {FIRST_YEAR} or after {LAST_YEAR}")]
+    reason, endless = f"before {FIRST_YEAR} or after {LAST_YEAR}", values >= _NO_END
+    return sound, [(np.flatnonzero(outside & ~endless), reason), (np.flatnonzero(endless), f"{reason}{how}")]
 
 
 # Finding the cells at fault

@@ -134,7 +134,7 @@ def test_times_as_python_reads_them(values: list[str]) -> None:
             assert row not in faults(parsed)
             assert instants(parsed)[row] == expected
         else:
-            assert faults(parsed)[row] == "before 1950 or after 2099"
+            assert faults(parsed)[row].startswith("before 1950 or after 2099")
 
 
 @pytest.mark.parametrize("zone", ["", "Z"])
@@ -216,7 +216,10 @@ def test_dates(days: list[date], time_of_day: str) -> None:
         ("20240105", "not a date such as 2025-06-02"),
         ("2024-01-05Tnoon", "not a date such as 2025-06-02"),
         ("2024-01-05T25:00", "not a date such as 2025-06-02"),
-        ("9999-12-31", "before 1950 or after 2099"),
+        (
+            "9999-12-31",
+            "before 1950 or after 2099; where it stands for no end, a mapping reads it as a blank (key: blank)",
+        ),
         ("0001-01-01", "before 1950 or after 2099"),
     ],
 )
