@@ -73,6 +73,7 @@ def assemble(
         absent=tuple(_absent(rulebook.rules, {**timeline.tables, **export.tables})),
         empty=tuple(_empty(rulebook.rules, export)),
         other_words=tuple(other_words(rulebook.rules, export.tables)),
+        beside=export.beside,
         reconciled=reconcile(export, timeline, rulebook.rules),
         settings=rulebook.settings,
         settings_files=rulebook.settings_files,

@@ -122,8 +122,9 @@ class AuditResult:
     `settings` says of every value of a rule that may be set where it comes from; `not_in_export` names the aircraft
     that settings have at a base and the export doesn't know, `season_not_set` those that work in the other hemisphere
     than a rule's season is of, and that no settings have at a base. `absent` is what rules read and the export lacks,
-    `empty` the tables that it has without a row, `other_words` what lists may say in words of their own; `health` is
-    None where nobody asked whether the export is complete. `reconciled` accounts for every row of every file.
+    `empty` the tables that it has without a row, `other_words` what lists may say in words of their own, `beside` the
+    files called nearly as a table is that were not read; `health` is None where nobody asked whether the export is
+    complete. `reconciled` accounts for every row of every file.
     `explanations` say what each rule checks and why, in the order of `rules`.
     `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
     to it the judged subjects came. `newest` is when the last task record or flight by the as-of time began.
@@ -156,6 +157,7 @@ class AuditResult:
     absent: tuple[Absent, ...] = ()
     empty: tuple[Absent, ...] = ()
     other_words: tuple[OtherWords, ...] = ()
+    beside: tuple[str, ...] = ()
     health: Health | None = None
     reconciled: tuple[FileReconciled, ...] = ()
     explanations: tuple[Explanation, ...] = ()

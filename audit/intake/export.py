@@ -150,6 +150,7 @@ class Export:
     another flight_id: perhaps they are one flight.
     `contradicted_hours` numbers the audited flights whose flight_hours are longer than from takeoff to landing, or
     next to nothing of it (75 for 1 h 15 min, 0 for ten hours): the frame has them as they were written.
+    `beside` names the files that are called nearly as a table is, and were not read.
     `flight_clock` says what speaks against reading flight times that carry no zone as UTC; None where nothing can.
     `several_names` numbers, by (table, column), the audited rows in which one cell names several people.
     `columns` names, by table, the canonical columns that the export has, free text that nobody requested too; a column
@@ -177,6 +178,7 @@ class Export:
     near_names: pd.DataFrame
     dropped: pd.DataFrame
     flight_clock: FlightClock | None = None
+    beside: tuple[str, ...] = ()
     correction_states: npt.NDArray[np.object_] | None = None
     as_first_made: Callable[[], Export] | None = None
 

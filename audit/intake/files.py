@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Final
@@ -24,31 +25,41 @@ _READERS: Final[Mapping[str, Callable[[ExportFile, Table, Sequence[Column]], Cel
 }
 
 
+_NEARLY_READ: Final = (*_READERS, ".tsv", ".txt", ".xlsm", ".xls", ".ods", ".gz", ".zip")
+_CALLED_NEARLY: Final = re.compile(rf"(?i)({'|'.join(name.removesuffix('s') for name in TABLES)}|person)s?(?![^\W_\d])")
+"""How the name of a file begins that may hold rows of a table: `tasks_2025`, `flight`, `lots (1)`."""
+
 _SQLITE: Final = b"SQLite format 3\0"
 """How the file of an SQLite database begins (its file format, 1.3)."""
 
 
-def find_files(export: Path) -> dict[str, ExportFile]:
-    """The file of each canonical table (`tasks.csv`, `TASKS.PARQUET`), in the order of `TABLES`.
+def find_files(export: Path) -> tuple[dict[str, ExportFile], tuple[str, ...]]:
+    """The file of each canonical table (`tasks.csv`, `TASKS.PARQUET`), in the order of `TABLES`; and the names of files
+    that are called nearly as a table is, of which none is read.
 
     AuditError if the export can't be read, holds no tasks, or two files for one table. Other files are ignored.
     """
     if export.is_file() and export.suffix.lower() != ".zip":
         raise AuditError(f"{export} is not a folder; {_instead(export)}")
     found: dict[str, ExportFile] = {}
+    beside = []
     for file in list_files(export, below=False):
         path = PurePosixPath(file.name)
-        name = path.stem.lower()
-        if name not in TABLES or path.suffix.lower() not in _READERS:
+        name, ending = path.stem.lower(), path.suffix.lower()
+        if name not in TABLES or ending not in _READERS:
+            if _CALLED_NEARLY.match(name) and ending in _NEARLY_READ:
+                beside.append(file.name)
             continue
         if name in found:
             raise AuditError(f"{export} holds two files for one table, {found[name].name} and {file.name}; leave one")
         found[name] = file
     if "tasks" not in found:
+        near = f", but {beside[0]}" if beside else ""
         raise AuditError(
-            f"{export} has no tasks table: neither tasks.csv nor tasks.parquet nor tasks.xlsx is there; {BY_A_MAPPING}"
+            f"{export} has no tasks table: neither tasks.csv nor tasks.parquet nor tasks.xlsx is there{near}; "
+            f"{BY_A_MAPPING}"
         )
-    return {name: found[name] for name in TABLES if name in found}
+    return {name: found[name] for name in TABLES if name in found}, tuple(beside)
 
 
 def _instead(file: Path) -> str:

@@ -107,12 +107,13 @@ def _read_canonical(
                 for name, there in tables.items()
             }
             return _read(openers, aliases, as_of)
-    files = find_files(export)
+    files, beside = find_files(export)
 
     def opener(name: str, file: ExportFile) -> Opener:
         return lambda: [read_file(file, TABLES[name], wanted(TABLES[name], files))]
 
-    return _read({name: opener(name, file) for name, file in files.items()}, aliases, as_of)
+    read = _read({name: opener(name, file) for name, file in files.items()}, aliases, as_of)
+    return replace(read, beside=beside)
 
 
 def read_rows(tables: Mapping[str, Sequence[Mapping[str, str]]], as_of: pd.Timestamp | None = None) -> Export:

@@ -189,6 +189,7 @@ def _summary(result: AuditResult) -> dict[str, Any]:
         },
         "not_in_the_export": {absent.name: list(absent.rules) for absent in result.absent},
         "exported_without_a_row": {empty.name: list(empty.rules) for empty in result.empty},
+        "files_not_read": list(result.beside),
         "other_words": [asdict(words) for words in result.other_words],
         "health": _health(result.health),
         "register": _standing(result),

@@ -74,7 +74,7 @@ def _lines(result: AuditResult) -> Iterator[str]:
 
 
 def _export(result: AuditResult) -> Iterator[str]:
-    """What of the export could not be read, and what it lacks."""
+    """What of the export could not be read or is in doubt, and what it lacks."""
     read = sum(rows.read for rows in result.rows.values())
     held = {name: rows.quarantined for name, rows in sorted(result.rows.items())}
     where = ", ".join(f"{name} {number:,}" for name, number in held.items() if number)
@@ -93,6 +93,15 @@ def _export(result: AuditResult) -> Iterator[str]:
     if result.season_not_set:
         more = _more(len(result.season_not_set) - 1)
         yield _line("Season?", f"{result.season_not_set[0]}{more}: other hemisphere, no base in settings")
+    for words in result.other_words:
+        required = f"{words.required[0]}{_more(len(words.required) - 1)}"
+        yield _line("Words?", f"{words.column}: no record has {required};")
+        yield _line("", f"  no rule knows {words.recorded[0]}{_more(len(words.recorded) - 1)}")
+    yield from _lacking(result)
+
+
+def _lacking(result: AuditResult) -> Iterator[str]:
+    """What rules read and the export lacks, or has in a file that is not read."""
     absent = [one for one in result.absent if not one.of_register]
     if absent:
         yield _line("Missing", f"{absent[0].name}, read by {absent[0].rules[0]}{_more(len(absent[0].rules) - 1)}")
@@ -100,10 +109,8 @@ def _export(result: AuditResult) -> Iterator[str]:
             yield _line("", f"and {len(absent) - 1} more of what rules read")
     for empty in result.empty:
         yield _line("No rows", f"in {empty.name}, read by {empty.rules[0]}{_more(len(empty.rules) - 1)}")
-    for words in result.other_words:
-        required = f"{words.required[0]}{_more(len(words.required) - 1)}"
-        yield _line("Words?", f"{words.column}: no record has {required};")
-        yield _line("", f"  no rule knows {words.recorded[0]}{_more(len(words.recorded) - 1)}")
+    if result.beside:
+        yield _line("Not read", f"{result.beside[0]}{_more(len(result.beside) - 1)}, called nearly as a table is")
     for altered in (one for one in result.absent if one.of_register):
         yield _line("No register", f"altered records are not seen: {quantity(len(altered.rules), 'rule')} idle")
 

@@ -54,6 +54,17 @@ def test_a_cell_that_cannot_be_read_is_told(checked: Any, tmp_path: Path) -> Non
     assert "Left out of audited rows: 1&nbsp;cell" in page
 
 
+def test_files_called_nearly_as_a_table_are_told(checked: Any, tmp_path: Path) -> None:
+    """A file of more rows, or under another name, is not read, and not passed over; others are nobody's business."""
+    files = {"tasks_2025": [TASK], "flight": [FLIGHT], "lots (1)": [TASK], "taskforce": [TASK], "notes": [TASK]}
+    tables = {name: rows for name, rows in TABLES.items() if name != "flights"} | files
+    _, said, summary = checked(tables)
+    assert "Not read    flight.csv and 2 more, called nearly as a table is" in said
+    assert summary["files_not_read"] == ["flight.csv", "lots (1).csv", "tasks_2025.csv"]
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "Not read: flight.csv, lots (1).csv, tasks_2025.csv." in page
+
+
 def test_nearly_equal_names_are_told(checked: Any, tmp_path: Path) -> None:
     """They stand on the first screen, in the report and in the summary."""
     _, said, summary = checked(OTHER_LETTERS)

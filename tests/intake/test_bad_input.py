@@ -237,6 +237,13 @@ def test_unreadable_file(write: Write, monkeypatch: pytest.MonkeyPatch) -> None:
     assert refusal(folder).startswith("tasks.csv can't be read")
 
 
+def test_a_file_called_nearly_as_the_tasks(write: Write) -> None:
+    """Where there are no tasks, a file that may hold them is named."""
+    folder = write({"tasks.csv": "", "task.csv": ""})
+    (folder / "tasks.csv").unlink()
+    assert "neither tasks.csv nor tasks.parquet nor tasks.xlsx is there, but task.csv; " in refusal(folder)
+
+
 # Rows and cells of a CSV file
 
 
