@@ -339,7 +339,7 @@ def _look_through_part(file: ExportFile, pieces: Iterator[bytes]) -> bool:
     rows, columns, before, unfit = _USUAL_ROWS, _USUAL_COLUMNS, b"", False
     for piece in pieces:
         data = before + piece
-        unfit = unfit or b'"e"' in data or b"'e'" in data or bool(_FORMULA.search(data))
+        unfit = unfit or b'"e"' in data or b"'e'" in data or _may_hold_a_formula(data)
         if _may_hold_more(data):
             for letters, row in set(_CELL.findall(data)):
                 columns = max(columns, _column_number(letters))
@@ -360,6 +360,10 @@ def _may_hold_more(data: bytes) -> bool:
     if any(blank in data for blank in (b"\t", b"\r", b"\n")):
         return True
     return bool(pc.match_substring_regex(pa.array([data], pa.binary()), _UNUSUAL)[0].as_py())
+
+
+def _may_hold_a_formula(data: bytes) -> bool:
+    return (b"<f" in data or b":f" in data) and _FORMULA.search(data) is not None
 
 
 def _column_number(letters: bytes) -> int:
