@@ -9,7 +9,8 @@ from typing import Any
 
 from audit.errors import AuditError
 from audit.intake.cells import ExportFile
-from audit.intake.workbooks import look_through, refusing_workbook
+from audit.intake.workbook_parts import look_through
+from audit.intake.workbooks import refusing_workbook
 
 _NO_WORKBOOKS = frozenset({".csv", ".tsv", ".txt", ".htm", ".html", ".pdf"})
 """What a spreadsheet also saves a sheet as, the others and the hidden one left out."""

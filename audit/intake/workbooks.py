@@ -1,22 +1,18 @@
 """Workbooks (XLSX): sheets as they stand, each cell as text or, where it is none, as its value spelled out.
 
-The reader lays out every sheet as a full rectangle in memory, so that one cell in the last corner would take all there
-is. A workbook is therefore looked through before it is given to it.
+A workbook is looked through before it is given to the reader: see `audit.intake.workbook_parts`.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import replace
 from fnmatch import fnmatchcase
 from functools import lru_cache
-from io import BytesIO
 from itertools import islice
 from threading import Lock
-from typing import IO, Any, Final
-from zipfile import ZipFile
+from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
@@ -28,38 +24,15 @@ from audit.intake.canonical_text import canonical_text
 from audit.intake.cell_faults import Faults
 from audit.intake.cells import WORDS, Cells, ExportFile, Footer, Grid, canonical_names, joined_header, match_columns
 from audit.intake.csv_files import CANONICAL, Layout, without_footer
-from audit.intake.files_in_archives import files_in, refuse_bomb
 from audit.intake.parquet_files import file_source
 from audit.intake.refusing import refusing
 from audit.intake.tables import Column, Table
-
-MOST_ROWS: Final = 1_048_576
-MOST_COLUMNS: Final = 16_384
-MOST_CELLS: Final = 40_000_000
-"""Rows and columns that the format allows, and cells of one sheet's rectangle: a gigabyte of memory."""
+from audit.intake.workbook_parts import NO_RESULT, counts_from_1904, look_through, made_fit
 
 MERGED: Final = "blank in a merged area, which has its value in the first cell: unmerge it, and fill in every row"
 UNCALCULATED: Final = "a formula without a result: have the workbook calculated, and save it"
 
 _BLOCK: Final = 10_000
-_PIECE: Final = 4 << 20
-_HEAD: Final = 4 << 10
-_USUAL_ROWS: Final = 199_999
-_USUAL_COLUMNS: Final = 52
-_UNUSUAL: Final = r' r(?:[^=]|=[^"]|="(?:[B-Zb-z][A-Za-z]|[A-Za-z]{3}|[A-Za-z]*(?:[2-9][0-9]{5}|[0-9]{7})))'
-"""A cell outside the usual rows and columns, or one written in another way than ` r="A1"`: most pieces of a sheet have
-none, and Arrow finds that out at a gigabyte a second."""
-_ERROR_CELL: Final = re.compile(rb"""(<(?:\w+:)?c\s(?:[^<>]*\s)?t\s*=\s*["'])e(["'])""")
-_FORMULA: Final = re.compile(rb"<(?:\w+:)?f[\s/>]")
-_WITHOUT_RESULT: Final = re.compile(
-    rb"""<((?:\w+:)?)c(?![^<>]*\st\s*=\s*["']str["'])(\s[^<>]*)?>\s*<\1f(?:\s[^<>]*)?(?:/>|>[^<]*</\1f\s*>)\s*(?:<\1v\s*(?:/>|>\s*</\1v\s*>)\s*)?</\1c\s*>"""
-)
-"""A cell with a formula of which no program has stored a result. A result that is a blank text says `str`."""
-_PLACE: Final = re.compile(rb"""\sr\s*=\s*["'][^"'<>]*["']""")
-_NO_RESULT: Final = "\ue000a formula without a result\ue001"
-"""What such a cell is made for the reader, which would leave nothing of it: no text of anybody's."""
-_SINCE_1904: Final = re.compile(rb"""\sdate1904\s*=\s*["'](?:1|true)["']""")
-_CELL: Final = re.compile(rb"""\sr\s*=\s*["']\s*([A-Za-z]*)(\d+)\s*["']""")
 
 
 def read_workbook(file: ExportFile, table: Table, wanted: Sequence[Column]) -> Cells:
@@ -131,7 +104,7 @@ def read_sheet(
         typed={each: _marks(parts)[:size] for each, parts in pieces.items() if not _all_text(parts)},
         footer=Footer(below, numbers[size:], skipped) if size < len(lines) or skipped else None,
         faults=tuple(replace(fault, rows=fault.rows[fault.rows < size]) for fault in unread),
-        since_1904=_counts_from_1904(file),
+        since_1904=counts_from_1904(file),
     )
 
 
@@ -198,7 +171,7 @@ def _without_results(pieces: Mapping[str, list[_Piece]]) -> tuple[dict[str, list
     """The cells, blank where a formula has no result, and these as faults."""
     found, faults = dict(pieces), []
     for each, parts in pieces.items():
-        marked = [pc.fill_null(pc.equal(text, _NO_RESULT), False) for text, _ in parts]
+        marked = [pc.fill_null(pc.equal(text, NO_RESULT), False) for text, _ in parts]
         rows = np.flatnonzero(pa.chunked_array(marked, pa.bool_()))
         if len(rows):
             none = pa.scalar(None, pa.string())
@@ -263,7 +236,7 @@ def _opened(file: ExportFile, _changed_at: int, _size: int) -> Any:
 
     unfit = look_through(file)
     if unfit:
-        return CalamineWorkbook.from_filelike(_made_fit(file, unfit))
+        return CalamineWorkbook.from_filelike(made_fit(file, unfit))
     return CalamineWorkbook.from_path(str(file.path))
 
 
@@ -284,90 +257,3 @@ def refusing_workbook(file: ExportFile) -> AbstractContextManager[None]:
         return f"can't be read as a workbook: {said_by(error)}"
 
     return refusing(file.name, told=told)
-
-
-def look_through(file: ExportFile) -> set[str]:
-    """The parts of a workbook in which cells may hold errors (`#N/A`) or formulas, after a look at its size.
-
-    AuditError for a workbook that would unpack to far more than it seems to hold.
-    """
-    unfit = set()
-    with ZipFile(file.path) as packed:
-        members = files_in(packed)
-        refuse_bomb(file.name, file.path.stat().st_size, [member.file_size for member in members])
-        for member in members:
-            with packed.open(member) as part:
-                if _look_through_part(file, _pieces(part)):
-                    unfit.add(member.filename)
-    return unfit
-
-
-def _counts_from_1904(file: ExportFile) -> bool:
-    with ZipFile(file.path) as packed:
-        about = [packed.read(member) for member in files_in(packed) if member.filename.lower() == "xl/workbook.xml"]
-    return any(_SINCE_1904.search(part) for part in about)
-
-
-def _made_fit(file: ExportFile, parts: Collection[str]) -> BytesIO:
-    """The workbook with the errors in its cells, and formulas without a result, as text: the reader would leave nothing
-    of them, as of blank cells."""
-    rewritten = BytesIO()
-    with ZipFile(file.path) as packed, ZipFile(rewritten, "w") as copy:
-        for member in files_in(packed):
-            content = packed.read(member)
-            if member.filename in parts:
-                content = _WITHOUT_RESULT.sub(_told, _ERROR_CELL.sub(rb"\1str\2", content))
-            copy.writestr(member.filename, content)
-    rewritten.seek(0)
-    return rewritten
-
-
-def _told(cell: re.Match[bytes]) -> bytes:
-    prefix, place = cell[1].decode(), _PLACE.search(cell[2] or b"")
-    at = place[0].decode() if place else ""
-    return f'<{prefix}c{at} t="str"><{prefix}v>{_NO_RESULT}</{prefix}v></{prefix}c>'.encode()
-
-
-def _pieces(part: IO[bytes]) -> Iterator[bytes]:
-    yield part.read(_HEAD)  # with the line break that many writers set after the declaration, and no other
-    while piece := part.read(_PIECE):
-        yield piece
-
-
-def _look_through_part(file: ExportFile, pieces: Iterator[bytes]) -> bool:
-    """Whether a part may have cells with errors or formulas; AuditError if it has cells too far apart."""
-    rows, columns, before, unfit = _USUAL_ROWS, _USUAL_COLUMNS, b"", False
-    for piece in pieces:
-        data = before + piece
-        unfit = unfit or b'"e"' in data or b"'e'" in data or _may_hold_a_formula(data)
-        if _may_hold_more(data):
-            for letters, row in set(_CELL.findall(data)):
-                columns = max(columns, _column_number(letters))
-                rows = max(rows, int(row[:12]))
-        before = data[-64:]
-    if rows > MOST_ROWS or columns > MOST_COLUMNS:
-        raise AuditError(f"{file.name} has a cell outside the {MOST_ROWS} rows and {MOST_COLUMNS} columns of a sheet")
-    if rows * columns > MOST_CELLS:
-        raise AuditError(
-            f"{file.name} has cells so far apart that a sheet would take {rows} rows of {columns} columns; "
-            "remove what stands alone in its corner"
-        )
-    return unfit
-
-
-def _may_hold_more(data: bytes) -> bool:
-    """Whether a piece of XML may name a cell outside the usual rows and columns."""
-    if any(blank in data for blank in (b"\t", b"\r", b"\n")):
-        return True
-    return bool(pc.match_substring_regex(pa.array([data], pa.binary()), _UNUSUAL)[0].as_py())
-
-
-def _may_hold_a_formula(data: bytes) -> bool:
-    return (b"<f" in data or b":f" in data) and _FORMULA.search(data) is not None
-
-
-def _column_number(letters: bytes) -> int:
-    number = 0
-    for letter in letters[:6].upper():
-        number = number * 26 + letter - ord("A") + 1
-    return number
