@@ -163,8 +163,7 @@ def verify(
 ) -> ExitCode:
     """Work out every seal anew. Exit code 1 where a run, which is named, isn't as it was sealed."""
     from audit.errors import AuditError
-    from audit.register.listing import run_lines
-    from audit.register.seal import first_broken, seal_digits, sealed_as
+    from audit.register.seal import first_broken, has_runs, seal_digits, sealed_as
     from audit.register.store import open_register, refusing
 
     try:
@@ -176,7 +175,7 @@ def verify(
     with open_register(_place(register), writing=False) as opened, refusing(opened.name):
         broken = first_broken(opened.connection)
         run = None if digits is None else sealed_as(opened.connection, digits)
-        if broken is None and not any(run_lines(opened)):
+        if broken is None and not has_runs(opened.connection):
             raise AuditError(f"{opened.name} has no run yet: there is nothing to verify")
     if broken is not None:
         print(f"Run {broken[0]} doesn't fit: {broken[1]}.")

@@ -27,6 +27,8 @@ def run_lines(register: Register) -> Iterator[str]:
         samples = {row.run: row for row in connection.execute(whole)}
         query = sa.select(RUNS, SEALS.c.seal).join(SEALS, SEALS.c.run == RUNS.c.run, isouter=True).order_by(RUNS.c.run)
         rows = list(connection.execute(query))
+    if not rows:
+        yield "The register has no run yet."
     for row in rows:
         parts = [f"{row.run:>5}", f"{row.made_at:%Y-%m-%d %H:%M} UTC", f"{row.kind:<7}"]
         if row.as_of is not None:

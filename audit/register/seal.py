@@ -94,6 +94,11 @@ def first_broken(connection: sa.Connection) -> tuple[int, str] | None:
     return None if wrong is None else (wrong, "its task records are not those that its row in the register speaks of")
 
 
+def has_runs(connection: sa.Connection) -> bool:
+    """Whether anything was ever added: of an empty register every run is as it was sealed."""
+    return connection.execute(sa.select(RUNS.c.run).limit(1)).first() is not None
+
+
 def _strays(connection: sa.Connection, runs: Collection[int]) -> list[int]:
     """Numbers under which rows stand though there is no such run: no seal covers them."""
     named: set[int] = set()

@@ -272,6 +272,8 @@ def test_a_register_that_was_emptied_does_not_verify(tmp_path: Path, capsys: pyt
     connection.close()
     assert run(["register", "verify", str(where)]) is ExitCode.COULD_NOT_RUN
     assert "has no run yet: there is nothing to verify" in capsys.readouterr().err
+    assert run(["register", "runs", str(where)]) is ExitCode.CLEAN
+    assert capsys.readouterr().out == "The register has no run yet.\n"
 
 
 def test_a_changed_register_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
