@@ -16,13 +16,16 @@ _SEAL_DIGITS = 16
 
 
 def run_lines(register: Register) -> Iterator[str]:
-    """A line for each run: number, when it was made, what it was, what it added, and the beginning of its seal."""
+    """A line for each run: number, when it was made, what it was, what it added, and the beginning of its seal.
+
+    A finding has changed where it is new, or the run said something else of it than the run before.
+    """
     with refusing(register.name):
         connection = register.connection
         added: dict[str, dict[int, int]] = {}
-        for table in (VERDICTS, DECISIONS, ANSWERS):
+        for each, table in (("changed finding", VERDICTS), ("decision", DECISIONS), ("answer", ANSWERS)):
             count = sa.select(table.c.run, sa.func.count().label("rows")).group_by(table.c.run)
-            added[table.name] = {row.run: row.rows for row in connection.execute(count)}
+            added[each] = {row.run: row.rows for row in connection.execute(count)}
         whole = sa.select(PAPER_SAMPLES).where(PAPER_SAMPLES.c.number == 0)
         samples = {row.run: row for row in connection.execute(whole)}
         query = sa.select(RUNS, SEALS.c.seal).join(SEALS, SEALS.c.run == RUNS.c.run, isouter=True).order_by(RUNS.c.run)
@@ -33,7 +36,7 @@ def run_lines(register: Register) -> Iterator[str]:
         parts = [f"{row.run:>5}", f"{row.made_at:%Y-%m-%d %H:%M} UTC", f"{row.kind:<7}"]
         if row.as_of is not None:
             parts.append(f"{row.export} as of {row.as_of:%Y-%m-%d %H:%M} UTC")
-        counts = [quantity(number, name[:-1]) for name in added if (number := added[name].get(row.run, 0))]
+        counts = [quantity(number, each) for each in added if (number := added[each].get(row.run, 0))]
         if row.run in samples:
             shown = samples[row.run]
             counts.append(f"at most {shown.at_most:,} of {shown.records:,} records differ from the paper")

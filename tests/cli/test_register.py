@@ -214,6 +214,9 @@ def test_decided_on_the_command_line(shop: Shop, capsys: pytest.CaptureFixture[s
     assert run(["register", "runs", where]) is ExitCode.CLEAN
     listed = capsys.readouterr().out.splitlines()
     assert [line.split()[4] for line in listed] == ["check", "decide", "check"]
+    assert ["1 changed finding  " in listed[0], "1 decision  " in listed[1], "nothing changed  " in listed[2]] == [
+        True
+    ] * 3
     seal = (shop.out / "seal.txt").read_text().split()[-1]
     assert run(["register", "verify", where, "--seal", seal]) is ExitCode.CLEAN
     assert "run 3" in capsys.readouterr().out
