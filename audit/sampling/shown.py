@@ -56,8 +56,9 @@ def shown_by(compared: Compared) -> Shown:
 def sentences(shown: Shown) -> Iterator[str]:
     """Say it: the whole in one sentence, whether that is tolerable, then a line a stratum."""
     whole, aim = shown.whole, shown.draw.aim
+    most = percent_at_most(whole.share, aim.tolerable)
     yield (
-        f"With {percent(aim.confidence)} confidence at most {percent_at_most(whole.share)} ({whole.most:,}) of the "
+        f"With {percent(aim.confidence)} confidence at most {most} ({whole.most:,}) of the "
         f"{whole.looked.records:,} records differ from the paper: {whole.looked.drawn:,} were looked at, "
         f"{whole.looked.found:,} of them {_deviate(whole.looked)}."
     )

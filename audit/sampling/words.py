@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from decimal import ROUND_CEILING, Decimal, InvalidOperation
+from decimal import Decimal, InvalidOperation
 from fractions import Fraction
+from math import ceil
 
 from audit.errors import AuditError
 
@@ -13,10 +14,16 @@ def percent(share: Fraction) -> str:
     return f"{Decimal(100 * share.numerator) / Decimal(share.denominator):f} %"
 
 
-def percent_at_most(share: Fraction) -> str:
-    """Write a share as per cent with one decimal, rounded up, so that what is said of it stays true."""
-    tenths = (Decimal(1000 * share.numerator) / Decimal(share.denominator)).to_integral_value(ROUND_CEILING)
-    return f"{tenths / 10:f} %"
+def percent_at_most(share: Fraction, below: Fraction = Fraction(2)) -> str:
+    """Write a share as per cent, rounded up, so that what is said of it stays true.
+
+    With one decimal, or with up to three where a share that is `below` another would not read so.
+    """
+    for step in (Fraction(1, 10), Fraction(1, 100), Fraction(1, 1000)):
+        rounded = ceil(100 * share / step) * step
+        if rounded < 100 * below or share >= below:
+            break
+    return f"{Decimal(rounded.numerator) / Decimal(rounded.denominator):f} %"
 
 
 def share(text: str, name: str) -> Fraction:

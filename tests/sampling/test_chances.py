@@ -17,6 +17,7 @@ from audit.sampling.chances import (
     upper_bound,
     upper_bound_of_all,
 )
+from audit.sampling.words import percent_at_most
 
 
 def counted(found: int, deviating: int, drawn: int, records: int) -> Fraction:
@@ -117,3 +118,19 @@ def test_more_deviating_records_are_never_likelier(strata: list[tuple[int, float
         for deviating in range(expected + 1, records)
     ]
     assert shown == sorted(shown)
+
+
+@pytest.mark.parametrize(
+    ("share", "below", "said"),
+    [
+        (Fraction(71, 1523), Fraction(5, 100), "4.7 %"),
+        (Fraction(78, 1569), Fraction(5, 100), "4.98 %"),  # 4.97132: with one decimal it would read 5 %
+        (Fraction(1_499, 30_000), Fraction(5, 100), "4.997 %"),
+        (Fraction(79, 1569), Fraction(5, 100), "5.1 %"),
+        (Fraction(0), Fraction(5, 100), "0 %"),
+        (Fraction(1), Fraction(99, 100), "100 %"),
+    ],
+)
+def test_a_share_that_is_below_another_reads_so(share: Fraction, below: Fraction, said: str) -> None:
+    """Rounded up, so that it stays true, and never to what it is told to be below."""
+    assert percent_at_most(share, below) == said
