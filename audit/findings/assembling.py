@@ -53,6 +53,7 @@ def assemble(
         ["rule", "aircraft", "at", "task_id", "position"], kind="stable", ignore_index=True
     )
     drawings = drawings_of(rulebook.rules)
+    with_findings = {rule.id for rule, outcomes in judged if outcomes.findings}
     shown = findings[order < len(judged_now)]
     return AuditResult(
         version=version,
@@ -72,7 +73,7 @@ def assemble(
         near_names=near_pairs(export.near_names),
         absent=tuple(_absent(rulebook.rules, {**timeline.tables, **export.tables})),
         empty=tuple(_empty(rulebook.rules, export)),
-        other_words=tuple(other_words(rulebook.rules, export.tables)),
+        other_words=tuple(other_words(rulebook.rules, with_findings, export.tables)),
         beside=export.beside,
         reconciled=reconcile(export, timeline, rulebook.rules),
         settings=rulebook.settings,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,8 +26,11 @@ class OtherWords:
     recorded: tuple[str, ...]
 
 
-def other_words(rules: Sequence[Rule], tables: Mapping[str, pd.DataFrame]) -> Iterator[OtherWords]:
-    """The columns in which words may be written otherwise than in the rules."""
+def other_words(
+    rules: Sequence[Rule], with_findings: Collection[str], tables: Mapping[str, pd.DataFrame]
+) -> Iterator[OtherWords]:
+    """The columns in which words may be written otherwise than in the rules: `with_findings` are those that found a
+    fault, perhaps for that."""
     known: dict[str, set[str]] = {}
     required: dict[str, dict[str, set[str]]] = {}
     for rule in rules:
@@ -35,7 +38,8 @@ def other_words(rules: Sequence[Rule], tables: Mapping[str, pd.DataFrame]) -> It
             for name, condition in _conditions(conditions):
                 known.setdefault(name, set()).update(map(canonical, (*_words(condition), *_by_a_table(condition))))
         for path, conditions in selections(rule):
-            for name, condition in conditions.columns.items() if path[0] == "require" else ():
+            asks = path[0] == "require" and rule.id in with_findings
+            for name, condition in conditions.columns.items() if asks else ():
                 for word in map(canonical, _words(condition)):
                     required.setdefault(name, {}).setdefault(word, set()).add(rule.id)
     for name in sorted(required):
