@@ -90,9 +90,29 @@ def open_register(
         with refusing(name, url), engine.connect() as connection, ExitStack() as until_closed:
             connection.begin()
             migrate(connection, name, writing)
-            yield Register(name, connection, until_closed, path, None if path is None else _file_at(path))
+            with _telling_of_damage(connection, name):
+                yield Register(name, connection, until_closed, path, None if path is None else _file_at(path))
     finally:
         engine.dispose()
+
+
+@contextmanager
+def _telling_of_damage(connection: sa.Connection, name: str) -> Iterator[None]:
+    """Where something fails that nobody foresaw, AuditError if the register is not as it was sealed: that is why."""
+    try:
+        yield
+    except (AuditError, Damaged, sa.exc.SQLAlchemyError, sqlite3.Error):
+        raise
+    except Exception as error:
+        from audit.register.seal import first_broken
+
+        connection.rollback()  # what this run was about to add has no seal yet
+        broken = first_broken(connection)
+        if broken is None:
+            raise
+        raise AuditError(
+            f"{name} is damaged, run {broken[0]}: {broken[1]}; take the last copy that is sound"
+        ) from error
 
 
 def _place(where: Location) -> tuple[Path | None, sa.URL | None]:

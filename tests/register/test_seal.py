@@ -138,6 +138,41 @@ def test_a_cell_that_can_not_be_read_is_told(tmp_path: Path) -> None:
         record(where, 4, 1)
 
 
+@pytest.mark.parametrize(
+    ("statement", "said"),
+    [
+        ("UPDATE runs SET as_of = NULL WHERE run = 1", "run 1: what stands under it is not what was sealed"),
+        ("DELETE FROM findings WHERE run = 1", "run 1: what stands under it is not what was sealed"),
+    ],
+)
+def test_damage_that_nobody_foresaw_is_told(tmp_path: Path, statement: str, said: str) -> None:
+    """It is no defect of the program that a register altered by hand can't be worked with; nothing is added."""
+    where = tmp_path / "register.db"
+    play(where)
+    with sqlite3.connect(where) as connection:
+        connection.execute(statement)
+    connection.close()
+    before = where.read_bytes()
+    with pytest.raises(AuditError, match=f"is damaged, {said}; take the last copy that is sound"):
+        record(where, 7, finding(3, flight_id="F3"))
+    assert where.read_bytes() == before
+
+
+def test_a_defect_is_not_taken_for_damage(tmp_path: Path) -> None:
+    """Where all runs are as they were sealed, what fails is the program: that is what has to be told."""
+    where = tmp_path / "register.db"
+    play(where)
+
+    def fail_midway() -> None:
+        with open_register(where) as register:
+            register.connection.execute(sa.text("UPDATE runs SET export = 'half of a run'"))
+            raise KeyError("defect")
+
+    with pytest.raises(KeyError, match="defect"):
+        fail_midway()
+    assert broken(where) is None
+
+
 def another(value: object) -> object:
     """A value of the same kind that is not the same."""
     if isinstance(value, datetime):
