@@ -49,6 +49,7 @@ def read_workbook(file: ExportFile, table: Table, wanted: Sequence[Column]) -> C
     named = [name for name in sheets if name.strip().lower() == table.name] or sheets
     if len(named) != 1:
         raise AuditError(f"{file.name} has the sheets {', '.join(sheets)}; one has to be called {table.name}")
+    _refuse_other_sheets(file, table, named[0], sheets)
     grid = read_sheet(file, named[0], CANONICAL, choose)
     columns = {name: grid.columns[written] for name, written in names.items()}
     canonical = {written: name for name, written in names.items()}
@@ -63,6 +64,26 @@ def read_workbook(file: ExportFile, table: Table, wanted: Sequence[Column]) -> C
         present=frozenset(present),
         faults=faults,
     )
+
+
+def _refuse_other_sheets(file: ExportFile, table: Table, named: str, sheets: Sequence[str]) -> None:
+    """AuditError where whoever opens the workbook would take other rows for those of the table: its sheet is hidden and
+    others are shown, or one that is called nearly so has its columns, too."""
+    from python_calamine import SheetVisibleEnum
+
+    with refusing_workbook(file):
+        workbook = _workbook(file)
+        shown = [sheet.name for sheet in workbook.sheets_metadata if sheet.visible == SheetVisibleEnum.Visible]
+        if shown and named not in shown:
+            raise AuditError(f"{file.name}: the sheet {named} is hidden, and {shown[0]} is not; show it, or delete it")
+        for name in sheets:
+            if name != named and name.strip().lower().startswith(table.name):
+                with _one_at_a_time:
+                    opened = workbook.get_sheet_by_name(name)
+                rows = [row for _, row in islice(_filled(opened, CANONICAL), 1)]
+                if rows and set(table.required) <= {str(cell).strip() for cell in rows[0]}:
+                    more = f"{file.name} has {table.name} in the sheets {named} and {name}"
+                    raise AuditError(f"{more}; leave one, or a mapping reads both (key: sheet)")
 
 
 def sheet_names(file: ExportFile, pattern: str = "*") -> list[str]:

@@ -353,6 +353,33 @@ def test_sheets_that_are_not_there(tmp_path: Path) -> None:
         read(tmp_path, MAPPING.replace('      sheet: "Work *"\n', ""))
 
 
+def test_a_sheet_that_nobody_sees(tmp_path: Path) -> None:
+    """A hidden sheet is not read in the place of one that is shown; hidden ones beside the table's are of no matter."""
+    rows = [NAMES, list(TASK.values())]
+    save(tmp_path / "tasks.xlsx", {"Sheet1": rows, "tasks": rows})
+    book = openpyxl.load_workbook(tmp_path / "tasks.xlsx")
+    book["tasks"].sheet_state = "hidden"
+    book.save(tmp_path / "tasks.xlsx")
+    with pytest.raises(AuditError, match="the sheet tasks is hidden, and Sheet1 is not; show it, or delete"):
+        read_export(tmp_path)
+    book["tasks"].sheet_state, book["Sheet1"].sheet_state = "visible", "veryHidden"
+    book.save(tmp_path / "tasks.xlsx")
+    assert read_export(tmp_path).counts["tasks"].audited == 1
+
+
+@pytest.mark.parametrize("other", ["tasks (2)", "Tasks 2025"])
+def test_another_sheet_of_the_same_table(tmp_path: Path, other: str) -> None:
+    """Records in a second sheet are not passed over; a sheet of something else is."""
+    rows = [NAMES, list(TASK.values())]
+    save(tmp_path / "tasks.xlsx", {"tasks": rows, other: [["Made on 3 March"], ["by somebody"]], "Notes": rows})
+    assert read_export(tmp_path).counts["tasks"].audited == 1
+    save(tmp_path / "tasks.xlsx", {"tasks": rows, "empty tasks": [], other: rows})
+    with pytest.raises(AuditError) as caught:
+        read_export(tmp_path)
+    where = f"tasks.xlsx has tasks in the sheets tasks and {other}"
+    assert str(caught.value) == f"{where}; leave one, or a mapping reads both (key: sheet)"
+
+
 def test_archives_are_read_as_folders(tmp_path: Path) -> None:
     """A zip file of canonical files is an export; where its names lead to has no meaning."""
     path = tmp_path / "nightly.zip"
