@@ -34,6 +34,18 @@ def canonical_text(values: Sequence[Any]) -> tuple[pa.Array, NDArray[np.bool_] |
     return pa.array([_one_text(value, at_midnight) for value in values], pa.string()), typed
 
 
+Piece = tuple[pa.Array, NDArray[np.bool_] | None]
+"""What `canonical_text` makes of some cells of a column."""
+
+
+def joined(pieces: Sequence[Piece]) -> tuple[pa.ChunkedArray, NDArray[np.bool_] | None]:
+    """Pieces of a column as one."""
+    cells = pa.chunked_array([text for text, _ in pieces], pa.string())
+    if all(typed is None for _, typed in pieces):
+        return cells, None
+    return cells, np.concatenate([np.zeros(len(text), bool) if typed is None else typed for text, typed in pieces])
+
+
 def _times(values: Sequence[datetime | date | None]) -> pa.Array | None:
     """Naive times to the second; None where there are others, which only Python spells out."""
     moments = [datetime(value.year, value.month, value.day) if type(value) is date else value for value in values]

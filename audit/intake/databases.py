@@ -15,11 +15,10 @@ from threading import Lock
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
-import numpy as np
 import pyarrow as pa
 
 from audit.errors import AuditError, said_by
-from audit.intake.canonical_text import canonical_text
+from audit.intake.canonical_text import Piece, canonical_text, joined
 from audit.intake.cells import Cells, Grid, canonical_names, match_columns
 from audit.intake.export import InputFile
 from audit.intake.location import BY_A_MAPPING, location_name
@@ -97,7 +96,7 @@ class Database:
         header = list(rows.keys())
         chosen = choose(header)
         digest, size, count = hashlib.sha256(), 0, 0
-        pieces: dict[str, list[tuple[pa.Array, Any]]] = {each: [] for each in chosen}
+        pieces: dict[str, list[Piece]] = {each: [] for each in chosen}
         for block in rows.partitions():
             columns = list(zip(*block, strict=True))
             count += len(block)
@@ -109,20 +108,14 @@ class Database:
                         if buffer is not None:
                             digest.update(buffer)
                             size += buffer.size
-        marks = {
-            each: np.concatenate([np.zeros(len(text), bool) if typed is None else typed for text, typed in parts])
-            for each, parts in pieces.items()
-            if any(typed is not None for _, typed in parts)
-        }
+        cells = {each: joined(parts) for each, parts in pieces.items()}
         return Grid(
             file=name,
-            columns={
-                each: pa.chunked_array([text for text, _ in parts], pa.string()) for each, parts in pieces.items()
-            },
+            columns={each: text for each, (text, _) in cells.items()},
             rows=count,
             lines_of=lambda records: records + 1,
             source=InputFile(name, digest.hexdigest(), size),
-            typed=marks,
+            typed={each: typed for each, (_, typed) in cells.items() if typed is not None},
         )
 
     @contextmanager

@@ -20,7 +20,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from audit.errors import AuditError, said_by
-from audit.intake.canonical_text import canonical_text
+from audit.intake.canonical_text import Piece, canonical_text, joined
 from audit.intake.cell_faults import Faults
 from audit.intake.cells import WORDS, Cells, ExportFile, Footer, Grid, canonical_names, joined_header, match_columns
 from audit.intake.csv_files import CANONICAL, Layout, without_footer
@@ -107,30 +107,29 @@ def read_sheet(
         first_column = (opened.start or (0, 0))[1]
         places = {each: header.index(each) - first_column for each in chosen}
         skipped = _rows_skipped(opened, layout)
-        lines, pieces = _spelled_out(islice(_filled(opened, layout), layout.header_rows, None), places)
+        lines, cells = _spelled_out(islice(_filled(opened, layout), layout.header_rows, None), places)
         source = file_source(file)
     size = without_footer(name, len(lines), layout)
     numbers = np.array(lines, dtype=np.int64)
-    pieces, unknown = _without_results(pieces)
-    unread = (*unknown, *_covered(opened, {each: header.index(each) for each in chosen}, pieces, numbers))
-    below = {
-        each: pa.chunked_array([text for text, _ in parts], pa.string()).slice(size) for each, parts in pieces.items()
-    }
+    cells, unknown = _without_results(cells)
+    unread = (*unknown, *_covered(opened, {each: header.index(each) for each in chosen}, cells, numbers))
+    below = {each: text.slice(size) for each, (text, _) in cells.items()}
+    # Cut first: what stands in the footer is not a word of the column.
     return Grid(
         name,
-        {each: _as_type(parts, chosen[each], size) for each, parts in pieces.items()},
+        {each: _as_type(text.slice(0, size), typed, chosen[each]) for each, (text, typed) in cells.items()},
         size,
         lambda records: numbers[records],
         source=source,
-        typed={each: _marks(parts)[:size] for each, parts in pieces.items() if not _all_text(parts)},
+        typed={each: typed[:size] for each, (_, typed) in cells.items() if typed is not None},
         footer=Footer(below, numbers[size:], skipped) if size < len(lines) or skipped else None,
         faults=tuple(replace(fault, rows=fault.rows[fault.rows < size]) for fault in unread),
         since_1904=counts_from_1904(file),
     )
 
 
-_Piece = tuple[pa.Array, NDArray[np.bool_] | None]
-"""Cells of a block of rows as text, and which of them are none by themselves (None: all are text)."""
+_Columns = Mapping[str, tuple[pa.ChunkedArray, NDArray[np.bool_] | None]]
+"""Columns as text, and which of their cells are none by themselves (None: all are text)."""
 
 
 def _filled(sheet: Any, layout: Layout) -> Iterator[tuple[int, list[Any]]]:
@@ -164,12 +163,10 @@ def _header(name: str, sheet: Any, layout: Layout) -> list[str]:
     return joined_header(head) if layout.header_rows else [str(number) for number, _ in enumerate(head[0], 1)]
 
 
-def _spelled_out(
-    rows: Iterator[tuple[int, list[Any]]], places: Mapping[str, int]
-) -> tuple[list[int], dict[str, list[_Piece]]]:
+def _spelled_out(rows: Iterator[tuple[int, list[Any]]], places: Mapping[str, int]) -> tuple[list[int], _Columns]:
     """The lines of the rows, and the cells at these places of theirs, a block of rows at a time."""
     lines: list[int] = []
-    pieces: dict[str, list[_Piece]] = {each: [] for each in places}
+    pieces: dict[str, list[Piece]] = {each: [] for each in places}
     while block := list(islice(rows, _BLOCK)):
         lines += [line for line, _ in block]
         columns = list(zip(*(row for _, row in block), strict=True))
@@ -177,35 +174,22 @@ def _spelled_out(
             # A header may name more columns than any row fills.
             cells = columns[place] if 0 <= place < len(columns) else ("",) * len(block)
             pieces[each].append(canonical_text(cells))
-    return lines, pieces
+    return lines, {each: joined(parts) for each, parts in pieces.items()}
 
 
-def _all_text(parts: Sequence[_Piece]) -> bool:
-    return all(marks is None for _, marks in parts)
-
-
-def _marks(parts: Sequence[_Piece]) -> NDArray[np.bool_]:
-    return np.concatenate([np.zeros(len(text), dtype=bool) if marks is None else marks for text, marks in parts])
-
-
-def _without_results(pieces: Mapping[str, list[_Piece]]) -> tuple[dict[str, list[_Piece]], list[Faults]]:
-    """The cells, blank where a formula has no result, and these as faults."""
-    found, faults = dict(pieces), []
-    for each, parts in pieces.items():
-        marked = [pc.fill_null(pc.equal(text, NO_RESULT), False) for text, _ in parts]
-        rows = np.flatnonzero(pa.chunked_array(marked, pa.bool_()))
+def _without_results(columns: _Columns) -> tuple[_Columns, list[Faults]]:
+    """The columns, blank where a formula has no result, and these cells as faults."""
+    found, faults = dict(columns), []
+    for each, (text, typed) in columns.items():
+        marked = pc.fill_null(pc.equal(text, NO_RESULT), False)
+        rows = np.flatnonzero(marked)
         if len(rows):
-            none = pa.scalar(None, pa.string())
-            found[each] = [
-                (pc.if_else(here, none, text), marks) for here, (text, marks) in zip(marked, parts, strict=True)
-            ]
+            found[each] = pc.if_else(marked, pa.scalar(None, pa.string()), text), typed
             faults.append(Faults((each,), rows, UNCALCULATED))
     return found, faults
 
 
-def _covered(
-    sheet: Any, places: Mapping[str, int], pieces: Mapping[str, list[_Piece]], lines: NDArray[np.int64]
-) -> Iterator[Faults]:
+def _covered(sheet: Any, places: Mapping[str, int], columns: _Columns, lines: NDArray[np.int64]) -> Iterator[Faults]:
     """The blank cells of merged areas whose first cell holds a value: for which rows it is meant is not told."""
     areas = _merged_areas(sheet)
     for each, place in places.items() if areas else ():
@@ -217,8 +201,7 @@ def _covered(
             under = np.zeros(len(lines) + 1, dtype=np.int64)
             np.add.at(under, ends[:, 0], 1)
             np.add.at(under, ends[:, 1], -1)
-            texts = pa.chunked_array([text for text, _ in pieces[each]], pa.string())
-            blank = np.asarray(pc.equal(pc.utf8_trim_whitespace(texts.fill_null("")), ""))
+            blank = np.asarray(pc.equal(pc.utf8_trim_whitespace(columns[each][0].fill_null("")), ""))
             yield Faults((each,), np.flatnonzero((np.cumsum(under)[:-1] > 0) & blank), MERGED)
 
 
@@ -234,11 +217,9 @@ def _merged_areas(sheet: Any) -> list[tuple[tuple[int, int], tuple[int, int]]]:
     ]
 
 
-def _as_type(parts: Sequence[_Piece], wanted: Any, size: int) -> pa.ChunkedArray:
+def _as_type(cells: pa.ChunkedArray, typed: NDArray[np.bool_] | None, wanted: Any) -> pa.ChunkedArray:
     """Word lists only where all is text: a word may be both, `1.5` as a number and as text."""
-    # Cut first: what stands in the footer is not a word of the column.
-    cells = pa.chunked_array([text for text, _ in parts], pa.string()).slice(0, size)
-    return cells.dictionary_encode() if wanted == WORDS and _all_text(parts) else cells
+    return cells.dictionary_encode() if wanted == WORDS and typed is None else cells
 
 
 def _workbook(file: ExportFile) -> Any:
