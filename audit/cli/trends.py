@@ -83,8 +83,6 @@ def trends(
     replace_files({file: text.encode() for file, text in contents.items()}, out)
     if not quiet:
         print_first([f"{signal.rule}, {signal.station}: {signal.sentence}" for signal in drawn.signals])
-        limits = f"limits are those of {drawn.frozen.text}"
-        if drawn.unable:
-            limits = f"nothing can stand out: {drawn.unable}"
-        print(visible(f"The page is {out / 'trends.html'}; {limits}."))
+        told = f"nothing can stand out: {drawn.unable}" if drawn.unable else f"limits are those of {drawn.frozen.text}"
+        print(visible(f"The page is {out / 'trends.html'}; {told}."))
     return ExitCode.CLEAN if len(timeline.tasks) and drawn.every else ExitCode.NOTHING_JUDGED
