@@ -9,6 +9,7 @@ from typing import Any
 
 from audit.errors import AuditError
 from audit.intake.cells import ExportFile
+from audit.intake.words import says_nothing
 from audit.intake.workbook_parts import look_through
 from audit.intake.workbooks import refusing_workbook
 
@@ -60,6 +61,12 @@ def cell_text(cell: Any) -> str:
     if isinstance(cell, float) and cell.is_integer():
         return str(int(cell))  # a spreadsheet makes a number of what looks like one
     return str(cell).replace("\u00a0", " ").strip()
+
+
+def cell_said(cell: Any) -> str:
+    """What somebody wrote into a cell; a dash, `n/a` or the like says nothing."""
+    text = cell_text(cell)
+    return "" if says_nothing(text) else text
 
 
 def cell_day(cell: Any) -> tuple[date | None, str]:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date
 
 from audit.errors import AuditError
+from audit.intake.words import says_nothing
 from audit.register.decisions import Decision, check_decision, last_decisions
 from audit.register.schema import DECISIONS
 from audit.register.seal import add_seal
@@ -42,10 +43,10 @@ def decide(register: Register, written: Sequence[str], decision: Decision, today
 
 
 def _named(decision: Decision) -> Decision:
-    """The decision with its names and reason in plain text. AuditError where the name or the reason is blank."""
-    by, approved_by, reason = (
-        " ".join(text.split()) for text in (decision.decided_by, decision.approved_by, decision.reason)
-    )
+    """The decision with its names and reason in plain text, a dash or `n/a` as a blank. AuditError where nobody decides,
+    or without a reason."""
+    given = [" ".join(text.split()) for text in (decision.decided_by, decision.approved_by, decision.reason)]
+    by, approved_by, reason = ("" if says_nothing(text) else text for text in given)
     if not by or not reason:
         raise AuditError("a decision needs who decides (--by) and why (--reason)")
     return replace(decision, decided_by=by, approved_by=approved_by, reason=reason)

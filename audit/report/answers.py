@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from audit.errors import AuditError
-from audit.intake.filled_in import cell_day, cell_text, filled_sheets, rows_under
+from audit.intake.filled_in import cell_day, cell_said, cell_text, filled_sheets, rows_under
 
 FORMAT: Final = "deicer-audit-worklist/1"
 """The number changes when a reader of the workbook would have to."""
@@ -177,10 +177,10 @@ def _rows(path: Path, name: str, rows: Sequence[Sequence[Any]]) -> Iterator[Answ
             row=number,
             finding_id=cell_text(finding_id).lower(),
             answer=" ".join(cell_text(answer).casefold().split()),
-            who=cell_text(who),
+            who=cell_said(who),
             day=read,
             odd_day=odd,
-            note=cell_text(note),
+            note=cell_said(note),
         )
 
 

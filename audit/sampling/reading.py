@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from audit.errors import AuditError
-from audit.intake.filled_in import cell_day, cell_text, filled_sheets, rows_under
+from audit.intake.filled_in import cell_day, cell_said, cell_text, filled_sheets, rows_under
 from audit.sampling.chances import Aim, Looked
 from audit.sampling.drawing import Draw, Stratum
 from audit.sampling.sheet import (
@@ -92,7 +92,8 @@ def read_sheet(path: Path, today: date) -> Compared:
             if line.task_id in drawn:
                 given.setdefault(line.task_id, []).append(line)
             elif line.task_id or line.verdict or line.who or line.what_differs:
-                faults.append(Fault(name, line.row, line.task_id, "was not drawn"))
+                what = "was not drawn" if line.task_id else f"has something filled in, and no {RECORD} beside it"
+                faults.append(Fault(name, line.row, line.task_id, what))
     lines, unseen = {}, []
     for stratum in draw.strata:
         for task in stratum.drawn:
@@ -150,8 +151,8 @@ def _lines(path: Path, name: str, rows: Sequence[Sequence[Any]]) -> Iterator[Lin
             row=number,
             task_id=cell_text(task),
             verdict=" ".join(cell_text(verdict).casefold().split()),
-            what_differs=cell_text(what),
-            who=cell_text(who),
+            what_differs=cell_said(what),
+            who=cell_said(who),
             day=read,
             odd_day=odd,
         )

@@ -73,6 +73,8 @@ def test_complete_answers_are_told_from_those_still_open(filled: Callable[[Chang
     [
         ({ANSWER: "fixed"}, "has the answer 'fixed'; choose one of done, late entry"),
         ({WHO: None}, "doesn't say who answers"),
+        ({WHO: "n/a"}, "doesn't say who answers"),
+        ({ANSWER: "not yet", NOTE: "-"}, "the note has to say why, and until when"),
         ({DAY: None}, "doesn't say on which day"),
         ({DAY: "soon"}, "has 'soon' for a day; write a date"),
         ({DAY: "2026-06-01 or 02"}, "has '2026-06-01 or 02' for a day"),

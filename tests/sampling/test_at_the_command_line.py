@@ -61,7 +61,7 @@ def fill(sheet: Path) -> Fill:
 
 
 def test_all_equal(fill: Fill, capsys: pytest.CaptureFixture[str]) -> None:
-    sheet = fill(lambda number, answer: None)
+    sheet = fill(lambda number, answer: answer.update({WHAT_DIFFERS: "none"}) if number == 1 else None)
     capsys.readouterr()
     assert run(["sample", "result", str(sheet)]) is ExitCode.CLEAN
     said = capsys.readouterr().out
@@ -93,6 +93,9 @@ def test_whatever_is_not_equal_deviates(fill: Fill, verdict: str, capsys: pytest
     [
         ({PAPER: "same"}, "has 'same' under Paper; choose one of equal, differs, not found, unreadable"),
         ({PAPER: "differs"}, "differs, and nothing says what (What differs)"),
+        ({PAPER: "differs", WHAT_DIFFERS: "n/a"}, "differs, and nothing says what (What differs)"),
+        ({WHO: "-"}, "doesn't say who checked it (Checked by)"),
+        ({RECORD: None}, "has something filled in, and no Record beside it"),
         ({WHAT_DIFFERS: "lot 7"}, "is equal, and has 'lot 7' under What differs: only one of them can hold"),
         ({WHO: ""}, "doesn't say who checked it (Checked by)"),
         ({DAY: ""}, "doesn't say on which day (On day)"),
