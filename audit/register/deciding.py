@@ -43,8 +43,8 @@ def decide(register: Register, written: Sequence[str], decision: Decision, today
 
 
 def _named(decision: Decision) -> Decision:
-    """The decision with its names and reason in plain text, a dash or `n/a` as a blank. AuditError where nobody decides,
-    or without a reason."""
+    """The decision with its names and reason in plain text, a dash or `n/a` as a blank. AuditError where nobody, or no
+    reason, is named."""
     given = [" ".join(text.split()) for text in (decision.decided_by, decision.approved_by, decision.reason)]
     by, approved_by, reason = ("" if says_nothing(text) else text for text in given)
     if not by or not reason:
