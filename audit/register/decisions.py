@@ -9,6 +9,7 @@ from typing import Final, Literal
 import sqlalchemy as sa
 
 from audit.errors import AuditError
+from audit.intake.words import canonical
 from audit.register.schema import DECISIONS
 
 Kind = Literal["accepted", "deferred", "withdrawn"]
@@ -68,7 +69,7 @@ def check_decision(decision: Decision, level: str, first_found: date, today: dat
     last = decision.last_day(level, first_found)
     if last is None:
         raise AuditError(f"{short} is of level 1, which can't be deferred: it is put right before the next flight")
-    if _same(decision.approved_by, decision.decided_by):
+    if canonical(decision.approved_by) == canonical(decision.decided_by):
         raise AuditError(f"{short}: {decision.decided_by} can't approve a decision of their own; name somebody else")
     if decision.kind == "accepted" and not decision.approved_by:
         raise AuditError(f"{short} can't be accepted by one person alone: say with --approved-by who approves it")
@@ -77,10 +78,6 @@ def check_decision(decision: Decision, level: str, first_found: date, today: dat
             f"{short} was first found on {first_found}: level 2 can be deferred until {last}, longer only with "
             "--approved-by"
         )
-
-
-def _same(one: str, other: str) -> bool:
-    return " ".join(one.split()).casefold() == " ".join(other.split()).casefold()
 
 
 def months_after(day: date, months: int) -> date:

@@ -98,6 +98,7 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     ({"decided_by": "-"}, "needs who decides"),
     ({"kind": "accepted", "approved_by": "none"}, "one person alone"),
     ({"approved_by": "a.  PLOVER"}, "of their own"),
+    ({"decided_by": "J. Río", "approved_by": "J. Ri\u0301o"}, "of their own"),  # the accent as a sign of its own
     ({"kind": "accepted"}, "one person alone"),
     ({"until": date(2026, 4, 2)}, "until 2026-04-01, longer only with"),
 ]
