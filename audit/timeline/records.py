@@ -63,13 +63,12 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
 
 
 def _undecidable(found: Values, hidden: Bools, name: str) -> Values:
-    """The values, of which those are not even known to be missing for which a cell can't be read."""
+    """The values, of which the `hidden`, decidable before, are not even known to be missing: a cell can't be read."""
     if not hidden.any():
         return found
     reasons = (*found.reasons, f"can't be read: {name}")
     why = np.where(hidden, len(found.reasons), found.why)
-    shorter = None if found.shorter is None else found.shorter & ~hidden
-    return replace(found, undecidable=found.undecidable | hidden, reasons=reasons, why=why, shorter=shorter)
+    return replace(found, undecidable=found.undecidable | hidden, reasons=reasons, why=why)
 
 
 def _found(timeline: Timeline, name: str, rows: Ints, component: Ints | None) -> Values:
@@ -142,8 +141,7 @@ def _minutes(timeline: Timeline, name: str, rows: Ints, start: str, end: str) ->
         return not_exported(name, len(rows), end)
     first, last = timeline.times[start][rows], timeline.times[end][rows]
     missing = (first == NEVER) | (last == NEVER)
-    minutes = np.where(missing, np.nan, (np.where(missing, 0, last - first)) / MINUTE)
-    return plain(name, missing, numbers=minutes)
+    return plain(name, missing, numbers=np.where(missing, np.nan, (last - first) / MINUTE))
 
 
 def _position_count(timeline: Timeline, name: str, rows: Ints) -> Values:
