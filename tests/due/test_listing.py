@@ -269,6 +269,14 @@ def test_a_cure_in_doubt_is_a_row_that_says_why() -> None:
     assert rows["note"].str.startswith("in doubt: ").tolist() == [True]
 
 
+def test_a_cure_after_a_record_that_ends_before_it_starts_is_in_doubt() -> None:
+    """One of its times is wrong: the cure may run longer."""
+    [row] = due(CURE, "2026-01-10T20:00:00Z", tasks=[COAT | {"started_at": "2026-01-10T10:00:00Z"}]).rows.to_dict(
+        "records"
+    )
+    assert row["note"].startswith("in doubt: the last record ends before it starts")
+
+
 def test_a_hold_says_what_must_not_happen_and_how_long_it_has_run() -> None:
     """In hours; a hold against other work names the boot, one against flying the takeoff."""
     others = {"event": "treatment", "where": {"product": {"present": True}}}
@@ -523,6 +531,13 @@ def test_what_falls_due_though_no_boot_is_known_is_a_row_that_says_so(
     assert what_is_due(row) == "next gloss coating, not known how much is left of 50 flight hours"
     (row,) = treatments(due(interval(flight_hours=50), "2026-01-12T00:00:00Z", tasks=[DONE]))
     assert row["used"] == 0
+
+
+def test_where_no_boot_is_known_a_treatment_falls_due_by_its_limit_with_the_tolerance() -> None:
+    """Counted from the end of the last one there."""
+    tolerant = {**interval(flight_hours=50), "tolerance": {"percent": 10}}
+    [row] = treatments(due(tolerant, "2026-01-12T00:00:00Z", tasks=[DONE], not_supplied=["components"]))
+    assert (row["limit"], row["since"]) == (55, pd.Timestamp(DONE["finished_at"]))
 
 
 def test_nothing_falls_due_out_of_season_where_no_boot_is_known() -> None:

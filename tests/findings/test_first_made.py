@@ -297,11 +297,12 @@ def test_corrections_that_put_it_right_together_are_all_named(tmp_path: Path) ->
     assert at == pd.Timestamp("2025-06-05T11:00:00Z")
 
 
-def test_a_finding_about_a_correction_names_who_made_it(tmp_path: Path) -> None:
-    """Not who did the work: who made the correction has to answer for it."""
+def test_a_finding_about_a_correction_names_who_made_it_and_what_it_changes(tmp_path: Path) -> None:
+    """Not who did the work: who made the correction has to answer for it. A cell that was blank is called that."""
     result = audit(tmp_path, COATS, correction("lot", "", "L1", made_by="Kim Ode", reason=""))
     found = result.findings.set_index("rule").loc["correction-without-reason"]
     assert (found["task_id"], found["person"]) == ("T2", "Kim Ode")
+    assert found["message"].startswith("Correction K1 of lot, from blank to L1")
 
 
 def test_a_corrected_entry_shows_its_history(tmp_path: Path) -> None:

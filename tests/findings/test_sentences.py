@@ -55,6 +55,19 @@ def test_what_should_have_come_first(parts: dict[str, Any], sentence: str) -> No
     assert found(data, tasks=[TREATMENT, WASH], flights=FLIGHTS)["message"].tolist() == [sentence]
 
 
+@pytest.mark.parametrize(
+    ("more", "sentence"),
+    [([], "Remarks is held over; none may be recorded."), ([{"lot": {"present": True}}], "Lot is not recorded.")],
+)
+def test_that_nothing_would_do_as_well_is_said_only_where_nothing_else_would(
+    more: list[dict[str, Any]], sentence: str
+) -> None:
+    """A record may have no remarks, or a lot: whoever lacks the lot is to give it."""
+    require = {"any_of": [{"remarks": {"present": False}}, *more]}
+    data = rule("record", scope={"product_class": {"is": "cleaner"}}, require=require)
+    assert found(data, tasks=[WASH | {"remarks": "held over"}])["message"].tolist() == [sentence]
+
+
 def test_a_message_may_name_what_every_finding_has() -> None:
     """The record, its work order, aircraft, station and person, and the flight."""
     message = "{task} {work_order} {aircraft} {station} {person} {flight}"

@@ -90,6 +90,9 @@ def test_a_value_missing_on_one_side() -> None:
     lots = rule("overlap", between=["tasks", "tasks"], same=["performed_by"], differing=["lot"])
     assert verdict(lots, tasks=[TASK | {"lot": "L1"}, TASK]) == "1 unjudged"
     assert verdict(lots, tasks=[TASK | {"lot": "L1"}, TASK | {"lot": "L1"}]) == "2 complies"
+    either = {**lots, "differing": ["lot", "manual"]}
+    [reason] = outcomes(either, tasks=[TASK | {"lot": "L1"}, TASK | {"lot": "L2"}]).cases["reason"]
+    assert reason == "value missing: lot or manual"
 
 
 def test_every_pair_is_a_subject() -> None:
