@@ -141,6 +141,15 @@ def test_each_boot_has_its_own_time() -> None:
     assert verdict(at_most(flight_hours=1.9), AS_OF, **export) == "2 finding, 1 complies"
 
 
+@pytest.mark.parametrize(("as_of", "expected"), [("2025-11-15", "1 unjudged"), ("2025-11-16", "1 finding")])
+def test_too_long_since_what_may_have_been_a_treatment(as_of: str, expected: str) -> None:
+    """By a rule that counts from the time it was done, the tolerance is given once."""
+    perhaps = treated("2025-11-04T08:00:00Z", product="unheard-of", work_order="W2")
+    tolerant = at_most(days=10, tolerance={"percent": 10})
+    tasks = [treated("2025-11-01T08:00:00Z"), perhaps]
+    assert verdict(tolerant, f"{as_of}T12:00:00Z", tasks=tasks).startswith(expected)
+
+
 def test_a_treatment_without_a_known_boot() -> None:
     """It is unjudged itself, and so is what it may have put right."""
     flights = [flown("2025-11-04T10:00:00Z", 1.5), flown("2025-11-12T10:00:00Z", 1.5)]
