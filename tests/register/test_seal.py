@@ -114,14 +114,20 @@ CHANGES = [
 ]
 
 
-@pytest.mark.parametrize(("statement", "run"), CHANGES)
-def test_whatever_is_changed_names_its_run(tmp_path: Path, statement: str, run: int) -> None:
-    """A cell, a row less, a row more, another order: the first run that doesn't fit."""
-    where = tmp_path / "register.db"
+def altered(folder: Path, statement: str) -> Path:
+    """The register of `play`, altered by hand."""
+    where = folder / "register.db"
     play(where)
     with sqlite3.connect(where) as connection:
         connection.execute(statement)
     connection.close()
+    return where
+
+
+@pytest.mark.parametrize(("statement", "run"), CHANGES)
+def test_whatever_is_changed_names_its_run(tmp_path: Path, statement: str, run: int) -> None:
+    """A cell, a row less, a row more, another order: the first run that doesn't fit."""
+    where = altered(tmp_path, statement)
     found = broken(where)
     assert found is not None
     assert found[0] == run
@@ -129,11 +135,7 @@ def test_whatever_is_changed_names_its_run(tmp_path: Path, statement: str, run: 
 
 def test_a_cell_that_can_not_be_read_is_told(tmp_path: Path) -> None:
     """Whoever adds to such a register is told that it is damaged, and nothing is added."""
-    where = tmp_path / "register.db"
-    play(where)
-    with sqlite3.connect(where) as connection:
-        connection.execute("UPDATE runs SET as_of = 'soon' WHERE run = 2")
-    connection.close()
+    where = altered(tmp_path, "UPDATE runs SET as_of = 'soon' WHERE run = 2")
     with pytest.raises(AuditError, match=r"is damaged, a cell of it holds 'soon'; take the last copy that is sound"):
         record(where, 4, 1)
 
@@ -147,11 +149,7 @@ def test_a_cell_that_can_not_be_read_is_told(tmp_path: Path) -> None:
 )
 def test_damage_that_nobody_foresaw_is_told(tmp_path: Path, statement: str, said: str) -> None:
     """It is no defect of the program that a register altered by hand can't be worked with; nothing is added."""
-    where = tmp_path / "register.db"
-    play(where)
-    with sqlite3.connect(where) as connection:
-        connection.execute(statement)
-    connection.close()
+    where = altered(tmp_path, statement)
     before = where.read_bytes()
     with pytest.raises(AuditError, match=f"is damaged, {said}; take the last copy that is sound"):
         record(where, 7, finding(3, flight_id="F3"))
