@@ -324,7 +324,7 @@ def _opened(register: Location | None) -> Iterator[Register | None]:
     if register is None:
         yield None
         return
-    from audit.register.store import open_register
+    from audit.register.opening import open_register
 
     with open_register(register, create=True) as opened:
         yield opened

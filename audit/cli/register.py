@@ -46,7 +46,7 @@ def start(
     """Audit an export and take what is found as known: no report, and tomorrow only what is more is new."""
     from audit.figures import quantity
     from audit.pipeline import recorded, traced_audit
-    from audit.register.store import open_register
+    from audit.register.opening import open_register
 
     options = AuditOptions(rules=rules, settings=tuple(settings or ()), mapping=mapping, as_of=as_of, all_text=True)
     with audit_progress(quiet) as step, open_register(_place(register), create=True) as opened:
@@ -61,7 +61,7 @@ def start(
 def runs(register: RegisterArgument) -> ExitCode:
     """List what was added when, with the seal of each."""
     from audit.register.listing import run_lines
-    from audit.register.store import open_register
+    from audit.register.opening import open_register
 
     with open_register(_place(register), writing=False) as opened:
         for line in run_lines(opened):
@@ -108,7 +108,7 @@ def decide(
     from audit.findings.result import OPEN
     from audit.register.deciding import decide as add_decision
     from audit.register.decisions import Decision
-    from audit.register.store import open_register
+    from audit.register.opening import open_register
 
     made = Decision("", decision, by, approved_by, reason, until)
     with open_register(_place(register)) as opened:
@@ -131,7 +131,7 @@ def add_sheet(
     from audit.figures import quantity
     from audit.findings.result import InputFile
     from audit.register.answers import Answer, add_answers
-    from audit.register.store import open_register
+    from audit.register.opening import open_register
     from audit.report.answers import read_answers
 
     read: Answers = read_answers(work_list, date.today())
@@ -163,8 +163,9 @@ def verify(
 ) -> ExitCode:
     """Work out every seal anew. Exit code 1 where a run, which is named, isn't as it was sealed."""
     from audit.errors import AuditError
+    from audit.register.opening import open_register
     from audit.register.seal import first_broken, has_runs, seal_digits, sealed_as
-    from audit.register.store import open_register, refusing
+    from audit.register.store import refusing
 
     try:
         digits = None if seal is None else seal_digits(seal)
@@ -201,7 +202,7 @@ def records(
 ) -> ExitCode:
     """List what has happened to task records since they were signed, or every version of one."""
     from audit.register.listing import alteration_lines, version_lines
-    from audit.register.store import open_register
+    from audit.register.opening import open_register
 
     with open_register(_place(register), writing=False) as opened:
         for line in version_lines(opened, task) if task else alteration_lines(opened):

@@ -201,8 +201,8 @@ def _keep(place: Location, sheet: Path, shown: Shown) -> None:
     import hashlib
 
     from audit.findings.result import InputFile
+    from audit.register.opening import open_register
     from audit.register.paper_samples import SampleResult, add_paper_sample
-    from audit.register.store import open_register
     from audit.sampling.sheet import aim_in_words
 
     content = sheet.read_bytes()

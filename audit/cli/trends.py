@@ -55,7 +55,7 @@ def trends(
     days = None if frozen is None else _days(frozen)
     from audit.pipeline import read_in
     from audit.register.changed_rules import changed_rules
-    from audit.register.store import open_register
+    from audit.register.opening import open_register
     from audit.report.folder import check_folder, replace_files
     from audit.report.rows import csv_text, instant
     from audit.report.trends_page import page, table

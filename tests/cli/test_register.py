@@ -19,8 +19,9 @@ from audit.exit_codes import ExitCode
 from audit.findings.result import AuditResult
 from audit.intake.location import Location
 from audit.pipeline import Audited
+from audit.register.opening import open_register
 from audit.register.states import audits
-from audit.register.store import Register, open_register
+from audit.register.store import Register
 from tests.intake.conftest import STATION, TASK, as_csv
 from tests.servers import run_on_server
 

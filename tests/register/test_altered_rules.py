@@ -12,7 +12,7 @@ import pytest
 from audit.findings.result import AuditResult
 from audit.options import AuditOptions
 from audit.pipeline import recorded, traced_audit
-from audit.register.store import open_register
+from audit.register.opening import open_register
 
 Row = dict[str, str]
 RECORD: Row = {

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from audit.register.changed_rules import changed_rules
-from audit.register.store import open_register
+from audit.register.opening import open_register
 from tests.register.nights import record, rule
 
 TONIGHT = datetime.fromisoformat("2026-02-01T22:00:00Z")

@@ -14,7 +14,7 @@ from audit.findings.result import AuditResult
 from audit.intake.location import Location
 from audit.register.deciding import decide
 from audit.register.decisions import Decision, months_after
-from audit.register.store import open_register
+from audit.register.opening import open_register
 from tests.register.nights import ALL_TASKS, changes, finding, key, record, rule
 
 

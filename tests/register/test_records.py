@@ -18,11 +18,11 @@ from audit.findings.result import AuditResult
 from audit.intake.location import Location
 from audit.register import packing, records
 from audit.register.digests import record_digests, same_cells
+from audit.register.opening import open_register
 from audit.register.packing import kept_of, packed, table_of, unpacked_cells
 from audit.register.records import as_texts, first_wrong, versions_of
 from audit.register.schema import RECORDS, RUNS, SEALS
 from audit.register.seal import add_seal, first_broken
-from audit.register.store import open_register
 from audit.report.standing import since_last_run
 from tests.register.nights import record, records_of
 

@@ -17,11 +17,11 @@ from audit.errors import AuditError
 from audit.intake.location import Location
 from audit.register import records
 from audit.register.answers import Answer, add_answers, last_answers
+from audit.register.opening import open_register
 from audit.register.paper_samples import SampleResult, add_paper_sample
 from audit.register.schema import METADATA, RUNS, SEALED, SEALED_WHERE_USED, SEALS
 from audit.register.seal import add_seal, first_broken, seal_digits, sealed_as
 from audit.register.signing import NAMESPACE, sign
-from audit.register.store import open_register
 from tests.register.nights import InputFile, finding, key, record, records_of
 from tests.register.test_decisions import decided
 

@@ -21,8 +21,9 @@ from alembic.script import ScriptDirectory
 from audit.errors import AuditError
 from audit.intake.location import Location
 from audit.register.migrating import migrate, upgrade
+from audit.register.opening import open_register
 from audit.register.schema import HEAD, METADATA, RUNS, VERSION_TABLE
-from audit.register.store import Register, open_register
+from audit.register.store import Register
 from tests.servers import run_on_server
 
 
@@ -166,7 +167,7 @@ def test_a_read_only_register_is_refused(open_folder: Path) -> None:
     open_folder.chmod(0o555)
     code = (
         "import os, sys; from pathlib import Path\nimport sqlite3, sqlalchemy.dialects.sqlite\n"
-        "from audit.errors import AuditError\nfrom audit.register.store import open_register\n"
+        "from audit.errors import AuditError\nfrom audit.register.opening import open_register\n"
         "if os.geteuid() == 0: os.seteuid(65534)\n"  # rights don't bind the superuser
         "try:\n with open_register(Path(sys.argv[1]), wait=1): pass\n"
         "except AuditError as error: print(error)"
@@ -231,7 +232,7 @@ import sys
 import sqlalchemy as sa
 from pathlib import Path
 from audit.register.schema import RUNS
-from audit.register.store import open_register
+from audit.register.opening import open_register
 from tests.register.test_store import a_run
 where = sys.argv[1] if "://" in sys.argv[1] else Path(sys.argv[1])
 sys.stdin.read(1)
@@ -258,7 +259,7 @@ import os, signal, sys
 import sqlalchemy as sa
 from pathlib import Path
 from audit.register.schema import RUNS
-from audit.register.store import open_register
+from audit.register.opening import open_register
 from tests.register.test_store import a_run
 where = sys.argv[1] if "://" in sys.argv[1] else Path(sys.argv[1])
 with open_register(where, create=True) as register:

@@ -10,8 +10,8 @@ import pandas as pd
 
 from audit.cli.check import failing_findings
 from audit.findings.result import AuditResult
+from audit.register.opening import open_register
 from audit.register.seal import first_broken
-from audit.register.store import open_register
 from tests.register.nights import ALL_TASKS, finding, key, record, records_of
 from tests.register.test_decisions import decided
 from tests.register.test_seal import answered
