@@ -44,7 +44,7 @@ from audit.version import __version__
 if TYPE_CHECKING:
     from audit.register.comparing import Outcome
     from audit.register.recording import RunKind
-    from audit.register.records import Seen
+    from audit.register.seeing import Seen
     from audit.register.store import Register
 
 AHEAD = timedelta(days=30)
@@ -150,8 +150,10 @@ def _changed(register: Register, result: AuditResult) -> Mapping[str, datetime]:
 def _seen(register: Register, timeline: Timeline, export: Export, reading: str) -> tuple[Seen, Timeline]:
     """What the records say beside those that the register knows, and the timeline with what happened to signed ones."""
     # Most audits have no register, and what it is kept with takes a third of a second to import.
+    from audit.register.altered_records import with_tonight
     from audit.register.recording import records_seen
-    from audit.register.records import Tonight, last_said, with_tonight
+    from audit.register.records import last_said
+    from audit.register.seeing import Tonight
 
     as_of = stamp(timeline.as_of).to_pydatetime()
     tonight = Tonight(
@@ -160,7 +162,7 @@ def _seen(register: Register, timeline: Timeline, export: Export, reading: str) 
         export.ids_set_aside("tasks"),
     )
     seen = records_seen(register, tonight, as_of, reading)
-    alterations = with_tonight(register.connection, seen, as_of)
+    alterations = with_tonight(register.connection, seen.alterations, as_of)
     gone = set(alterations["task_id"][~among_records(timeline, alterations["task_id"])])
     return seen, with_alterations(timeline, alterations, last_said(register.connection, gone))
 

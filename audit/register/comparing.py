@@ -15,7 +15,7 @@ import pandas as pd
 from audit.errors import InternalError
 from audit.findings.result import OPEN, AuditResult, Rule
 from audit.findings.standing import CLEARED, GONE_COLUMNS, Change
-from audit.register.records import Seen
+from audit.register.seeing import Seen
 from audit.register.states import Known
 
 Outcome = Literal["complies", "finding", "unjudged", "not there"]

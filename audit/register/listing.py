@@ -8,7 +8,8 @@ import sqlalchemy as sa
 
 from audit.errors import AuditError
 from audit.figures import moment, quantity
-from audit.register.records import all_alterations, versions_of
+from audit.register.altered_records import all_alterations
+from audit.register.records import versions_of
 from audit.register.schema import ANSWERS, DECISIONS, PAPER_SAMPLES, RUNS, SEALS, VERDICTS
 from audit.register.store import Register, refusing
 

@@ -13,12 +13,13 @@ import sqlalchemy as sa
 from audit.findings.identity import finding_ids
 from audit.findings.result import OPEN, AuditResult, InputFile
 from audit.findings.standing import CLEARED, STANDING_COLUMNS, Standing
+from audit.register.altered_records import all_alterations, told
 from audit.register.answers import DONE, last_answers
 from audit.register.comparing import RECORD_MISSING, Compared, Night, compare, keys_of
 from audit.register.decisions import Decision, last_decisions
-from audit.register.records import Seen, Tonight, all_alterations, see_records, told, unseen
 from audit.register.schema import ALTERATIONS, FINDING_FLIGHTS, FINDINGS, RECORDS, VERDICTS
 from audit.register.seal import add_seal
+from audit.register.seeing import Seen, Tonight, see_records, unseen
 from audit.register.states import SHOWN_DIGITS, Known, Run, audits, known_findings, latest_as_of
 from audit.register.store import Register, refusing
 from audit.register.writing import add_rows, begin_run

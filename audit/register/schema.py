@@ -219,7 +219,7 @@ ALTERATIONS: Final = sa.Table(
     _text("was"),
     _text("now"),
 )
-"""What has happened to task records since they were signed: see `audit.register.records`."""
+"""What has happened to task records since they were signed: see `audit.register.altered_records`."""
 
 PAPER_SAMPLES: Final = sa.Table(
     "paper_samples",

@@ -23,7 +23,7 @@ from audit.intake.location import Location
 from audit.register.comparing import Night, Outcome
 from audit.register.opening import open_register
 from audit.register.recording import record_run, records_seen
-from audit.register.records import Tonight
+from audit.register.seeing import Tonight
 from audit.register.states import latest_as_of
 
 ALL_TASKS = frozenset(f"T{number}" for number in range(100))

@@ -16,11 +16,11 @@ import sqlalchemy as sa
 from audit.errors import AuditError
 from audit.findings.result import AuditResult
 from audit.intake.location import Location
-from audit.register import packing, records
+from audit.register import packing, seeing
 from audit.register.digests import record_digests, same_cells
 from audit.register.opening import open_register
 from audit.register.packing import kept_of, packed, table_of, unpacked_cells
-from audit.register.records import as_texts, first_wrong, versions_of
+from audit.register.records import as_texts, first_wrong, root_of, versions_of
 from audit.register.schema import RECORDS, RUNS, SEALS
 from audit.register.seal import add_seal, first_broken
 from audit.report.standing import since_last_run
@@ -30,7 +30,7 @@ from tests.register.nights import record, records_of
 @pytest.fixture(params=["digested", "compared"])
 def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is known already is digested again where it is little, and compared cell by cell where it is much."""
-    monkeypatch.setattr(records, "_WORTH_READING", 1_000 if request.param == "digested" else 1)
+    monkeypatch.setattr(seeing, "_WORTH_READING", 1_000 if request.param == "digested" else 1)
 
 
 @pytest.fixture
@@ -242,15 +242,15 @@ def test_versions_are_kept_only_where_something_changed(where: Path) -> None:
 def test_many_records_that_stayed_are_not_digested(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Of a night only what is new or differs, wherever its versions are kept; the root is as if all had been."""
     where = tmp_path / "register.db"
-    monkeypatch.setattr(records, "_WORTH_READING", 1)
-    monkeypatch.setattr(records, "_MOST_ROWS", 3)
+    monkeypatch.setattr(seeing, "_WORTH_READING", 1)
+    monkeypatch.setattr(seeing, "_MOST_ROWS", 3)
     told, roots = [], []
 
     def counted(tasks: pd.DataFrame) -> Any:
         told.extend(tasks["task_id"])
         return record_digests(tasks)
 
-    for module in (records, packing):
+    for module in (seeing, packing):
         monkeypatch.setattr(module, "record_digests", counted)
     nights = [["L1"] * 7, ["L1"] * 7, ["L1"] * 6 + ["L9"], ["L1"] * 6 + ["L9"], ["L2"] + ["L1"] * 5 + ["L9", "L3"]]
     digested = []
@@ -263,7 +263,7 @@ def test_many_records_that_stayed_are_not_digested(tmp_path: Path, monkeypatch: 
         roots = list(register.connection.execute(sa.select(RUNS.c.records_root).order_by(RUNS.c.run)).scalars())
         assert first_broken(register.connection) is None
     tasks = records_of([f"T{number}" for number in range(8)], lot=pd.Categorical(nights[-1]))
-    assert roots[-1] == records.root_of(pd.Index(tasks["task_id"]), record_digests(tasks))[1]
+    assert roots[-1] == root_of(pd.Index(tasks["task_id"]), record_digests(tasks))[1]
 
 
 def test_few_records_do_not_bring_the_words_of_all(tmp_path: Path) -> None:
@@ -283,7 +283,7 @@ def test_few_records_do_not_bring_the_words_of_all(tmp_path: Path) -> None:
 def test_damaged_records_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """A byte that is not what was written is told, in one sentence; it never changes or makes away with a record."""
     where = tmp_path / "register.db"
-    monkeypatch.setattr(records, "_WORTH_READING", 1)
+    monkeypatch.setattr(seeing, "_WORTH_READING", 1)
     lots = [f"L{number}" for number in range(20)]
     night(where, 1, *lots)
     with open_register(where) as register:
@@ -405,10 +405,10 @@ def test_many_records_are_digested_beside_the_audit(tmp_path: Path, monkeypatch:
                 tuple(row) for row in register.connection.execute(sa.select(RECORDS).order_by(*RECORDS.primary_key))
             ]
 
-    monkeypatch.setattr(records, "_MOST_ROWS", 2)
+    monkeypatch.setattr(seeing, "_MOST_ROWS", 2)
     here = kept("here")
     assert [row[:2] for row in here] == [(1, 0), (1, 1), (2, 0)]
-    monkeypatch.setattr(records, "_WORTH_A_PROCESS", 1)
+    monkeypatch.setattr(seeing, "_WORTH_A_PROCESS", 1)
     assert kept("beside") == here
     monkeypatch.setattr(ProcessPoolExecutor, "submit", _killed)
     assert kept("killed") == here

@@ -15,7 +15,7 @@ import sqlalchemy as sa
 
 from audit.errors import AuditError
 from audit.intake.location import Location
-from audit.register import records
+from audit.register import records, seeing
 from audit.register.answers import Answer, add_answers, last_answers
 from audit.register.opening import open_register
 from audit.register.paper_samples import SampleResult, add_paper_sample
@@ -67,7 +67,7 @@ def test_an_untouched_register_fits(place: Location) -> None:
 def test_a_register_begun_by_an_earlier_version_fits(place: Location, monkeypatch: pytest.MonkeyPatch) -> None:
     """Its nights had a leaf for each record; those that follow have a leaf for many, and both are recognised."""
     with monkeypatch.context() as earlier:
-        earlier.setattr(records, "root_of", partial(records.root_of, in_leaf=1))
+        earlier.setattr(seeing, "root_of", partial(records.root_of, in_leaf=1))
         record(place, 1, 1, tasks=records_of([f"T-{number}" for number in range(5)]))
     record(place, 2, 2, tasks=records_of([f"T-{number}" for number in range(7)]))
     with open_register(place, writing=False) as register:
