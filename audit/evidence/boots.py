@@ -48,11 +48,13 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     """The time of the boots asked about, season by season; without a season, from the export's first instant on."""
     history = timeline.components
     rows = np.flatnonzero(timeline.in_play[timeline.aircraft_of(history.place)])
+    # Asked of each stay by itself: the history may say another finish of a boot from its next installation on.
     judged = judge(boots, timeline, rows, rows)
     kept = np.flatnonzero(judged.truth != FALSE)
     index, _, opens, closes = seasons_of(season, timeline, timeline.aircraft_of(history.place[rows[kept]]))
     if season is None:
         opens = np.full(len(opens), NEVER)
+    # From here on a row for each stay and season.
     stay = rows[kept][index]
     start, end = np.maximum(history.installed[stay], opens), np.minimum(history.removed[stay], closes)
     # At an as-of time before all that the export tells of, nothing is known of any boot.
@@ -71,6 +73,7 @@ def boot_time(timeline: Timeline, boots: Conditions, season: Season | None) -> B
     order = np.lexsort((start, opens, history.boot[stay]))
     boot, opens = history.boot[stay][order], opens[order]
     new = group_begins(boot, opens)
+    # And from here on a row for each boot and season, over all its stays in it.
     first = np.flatnonzero(new)
     if not len(first):
         none = np.empty(0, np.int64)
@@ -139,7 +142,9 @@ def flown_on_swap_days(timeline: Timeline, total: Ints, boot: Ints, start: Ints,
     less, more = np.zeros(len(boot), np.int64), np.zeros(len(boot), np.int64)
     # A boot that was put on earlier flew more, and one that came off earlier less.
     for earlier, later, first, recorded, last in (
+        # Installations: between the earliest and the recorded instant more, from there to the latest less.
         (more, less, history.perhaps[0], history.installed, history.surely[0]),
+        # Removals: between the earliest and the recorded instant less, from there to the latest more.
         (less, more, history.surely[1], history.removed, history.perhaps[1]),
     ):
         stay = np.flatnonzero(first < last)
@@ -218,6 +223,7 @@ def treated_within(timeline: Timeline, done: Sessions, time: BootTime) -> Treate
         (perhaps_of_one_boot(timeline, done, stays, everything), stays.number, stays.start, stays.end),
     ):
         for every in joined:
+            # The evidence of each key that ended in [opens, closes): a block of the order.
             order = every.order(done.end)
             first = order.before(every.asked, opens)
             inside, nth = expand(np.maximum(order.before(every.asked, closes) - first, 0))
@@ -262,6 +268,7 @@ class Odometer:
         """The reading of each boot at an instant: flights whose takeoff lies before it are in it."""
         history, flights = self.timeline.components, self.timeline.flights
         order = history.by_boot
+        # The last stay that had begun by then, or the first one, of which nothing was flown yet.
         stay = np.maximum(order.until(boot, instants) - 1, order.ahead(boot))
         row = order.row[stay]
         aircraft = self.timeline.aircraft_of(history.place[row])
@@ -272,6 +279,7 @@ class Odometer:
     def passed(self, readings: Ints) -> Ints:
         """The place in the order of flights of the flight with which each reading is passed."""
         history, flights = self.timeline.components, self.timeline.flights
+        # First the stay in which the reading was passed, then the flight within it.
         stay = np.searchsorted(self.base, readings, side="right") - 1
         row = history.by_boot.row[stay]
         first = flights.first_from(self.timeline.aircraft_of(history.place[row]), history.installed[row])

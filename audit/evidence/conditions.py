@@ -278,6 +278,7 @@ def _pairs(left: Values, right: Values) -> tuple[Ints, list[tuple[int, int]]]:
     assert left.codes is not None
     assert right.codes is not None
     assert right.names is not None
+    # Codes count from 0, and MISSING is -1: both are moved up by one, so that a pair is one number.
     width = len(right.names) + 1
     pairs, distinct = pd.factorize((left.codes.astype(np.int64) + 1) * width + right.codes + 1)
     return pairs, [(pair // width - 1, pair % width - 1) for pair in distinct.tolist()]
@@ -404,6 +405,7 @@ def _needed(name: str, operand: Needed, left: Values, right: Values) -> Judged:
     truths = np.full(len(distinct), UNKNOWN)
     told = np.full(len(distinct), MISSING)
     reasons = list(right.reasons)
+    # In this order: an item that is surely lacking fails, whatever else is asked; then what is not known decides.
     for number, (there, asking) in enumerate(distinct):
         codes = "" if asking == MISSING else str(right.names[asking])
         unlisted = operand.unlisted(codes)
@@ -463,6 +465,7 @@ def _compare(operator: str, left: Values, right: Values) -> Truth:
         if operator in ("in_", "not_in"):
             listed = _so_of_both(left, right, lambda text, cell: text in codes_of(cell))
             return np.where(listed == (operator == "in_"), TRUE, FALSE)
+        # On one sorted list of names codes compare as the names do.
         names = pd.Index(np.union1d(left.names.astype("str"), right.names.astype("str")))
         one = np.append(names.get_indexer(left.names), -1)[left.codes]
         two = np.append(names.get_indexer(right.names), -1)[right.codes]

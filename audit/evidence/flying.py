@@ -43,6 +43,7 @@ def first_takeoff(
         with_it = view.against(reasons.where((twice_from < FOREVER) & (takeoff >= twice_from), NO_BOOT))
         place = np.where(with_it, place, NONE)
         at = np.where(place == NONE, FOREVER, takeoff)
+        # Where the log has a gap before the first recorded takeoff, the gap comes first, and no flight is named.
         perhaps = uncovered(timeline).first_from(aircraft, opens, counts)
         flight = np.where(at <= perhaps, take(timeline.flights.row, place, NONE), NONE)
         at = np.minimum(at, perhaps)
@@ -95,6 +96,7 @@ def _carried(
             yield index, aircraft, opens, history.possible.end[stay], np.full(len(index), FOREVER)
     index = np.flatnonzero(subjects.boot >= 0)
     stay, end = history.stays_from(subjects.boot[index], after[index])
+    # Each round takes the next stay of every boot that has one left.
     while len(index):
         there = stay < end
         index, stay, end = index[there], stay[there], end[there]
@@ -116,6 +118,7 @@ def _moved_on(
     case, boot = boots_there(timeline, subjects.place[unknown], made[unknown])
     which, row = history.by_boot.rows(boot, boot + 1)
     who = unknown[case[which]]
+    # Where it stood then, all takeoffs count already: see `_carried`.
     later = history.installed[row] > timeline.times["started_at"][made[who]]
     since, until = history.perhaps
     for index, stay in _one_by_one(who[later], row[later]):
@@ -176,6 +179,7 @@ def carriers(timeline: Timeline, held: Sessions) -> tuple[Ints, Ints]:
     case, there = boots_there(timeline, held.place[unknown], held.task[unknown])
     who, boot = np.append(np.arange(len(held)), unknown[case]), np.append(boot, there)
     first, end = history.by_boot.block(boot)
+    # A boot that never moved is on no other aircraft than that of its session.
     moved = np.flatnonzero((boot < history.boots) & (end - first > 1))
     which, stay = history.by_boot.rows(boot[moved], boot[moved] + 1)
     return (

@@ -102,6 +102,7 @@ def add_months(days: Ints, months: int) -> Ints:
     month = dates.astype("M8[M]")
     offset = (dates - month.astype("M8[D]")).astype(np.int64)
     target = month + np.timedelta64(months, "M")
+    # The last day of the month reached, counted from its first.
     last = ((target + np.timedelta64(1, "M")).astype("M8[D]") - target.astype("M8[D]")).astype(np.int64) - 1
     first: Ints = target.astype("M8[D]").astype(np.int64)
     added: Ints = first + np.minimum(offset, last)

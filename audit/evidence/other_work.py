@@ -29,6 +29,7 @@ class OtherWork:
     def own(self) -> Ints:
         """The session of which each treatment is itself a record, by number; NONE where it is of none."""
         treated, records = self.treated, self.found.treated
+        # A record and a place as one number, looked up among those of the sessions' own records.
         width = 1 + max(int(side.place.max(initial=0)) for side in (treated, records))
         key, asked = (side.task.astype(np.int64) * width + side.place for side in (records, treated))
         if not len(key):
@@ -54,6 +55,7 @@ class OtherWork:
                 continue
             order = part.order(started)
             owner = part.key[order.row]
+            # How far all that had started by then had reached, key by key.
             latest = running_max(ended[part.rows][order.row], group_begins(owner))
             place = order.before(part.asked, before) - 1
             found = (place >= 0) & (take(owner, place, NONE) == part.asked) & (part.asked != NONE)
@@ -78,6 +80,7 @@ class OtherWork:
             part, *_ = every.at_any_time(*self._span)
             order = part.order(started)
             count = order.until(part.asked, moment) - order.before(part.asked, moment)
+            # The session's own records that started then are among those counted, and are taken off.
             whose = own[part.rows]
             mine = whose[(whose != NONE) & (started[part.rows] == take(moment, whose, NEVER))]
             found |= count > np.bincount(mine, minlength=len(found))

@@ -150,6 +150,7 @@ def perhaps_overlapping(
     found = np.zeros(len(left.row), bool)
     one, other = as_one(timeline, left), as_one(timeline, aside)
     everything = np.arange(len(aside.row))
+    # Rows that lack the same columns are compared in those that they have.
     lacks = np.column_stack([other.cells(name, everything).isna() for name in same])
     for pattern in np.unique(lacks, axis=0):
         some = other.take(np.flatnonzero((lacks == pattern).all(axis=1)))
@@ -324,6 +325,7 @@ def _pairs_of_one_kind(things: Things, key: Ints) -> tuple[Ints, Ints]:
     reach = _reach(owner, things.end[row])
     # Only what starts before the end of something that started earlier has a partner behind it.
     late = 1 + np.flatnonzero((owner[1:] == owner[:-1]) & (start[1:] < reach[:-1]))
+    # Partners stand between the first row that reaches beyond its start and the row itself.
     low = Order.of(owner, reach).until(owner[late], start[late])
     return _real(things, things, row[late], row, low, late)
 
@@ -385,6 +387,7 @@ def _real(left: Things, right: Things, asked: Ints, row: Ints, low: Ints, high: 
     """Of the candidates row[low:high] of each thing asked about, those that it overlaps."""
     length = np.maximum(high - low, 0)
     firsts, seconds = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
+    # So many candidates at once, lest their pairs fill the memory.
     busy = np.flatnonzero(length)
     cuts = np.searchsorted(np.cumsum(length[busy]), np.arange(0, length.sum(), _PAIRS_AT_ONCE))
     for part in np.split(busy, cuts[1:]):

@@ -116,6 +116,7 @@ def _removed(timeline: Timeline, faults: Faults, latest: Ints) -> Ints:
     On a day without a time it may have been taken off at the end of it: whether that was in time isn't known before.
     """
     history = timeline.components
+    # Only the last stay tells: a boot that was put back is still in use.
     last = history.by_boot.until(faults.boot, np.full(len(faults.boot), timeline.as_of)) - 1
     stay = take(history.by_boot.row, last, NONE)
     ours = take(history.boot, stay, NONE) == faults.boot

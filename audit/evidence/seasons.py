@@ -42,6 +42,7 @@ def season_around(season: Season, timeline: Timeline, aircraft: Ints, at: Ints) 
     """Start and end (excluded) of the season in which each instant lies for its aircraft; NEVER both where in none."""
     calendars, which = _calendars(season, timeline)
     start, end = np.full(len(at), NEVER), np.full(len(at), NEVER)
+    # There are few calendars, one for each season that a base has, and many aircraft.
     for number, (opens, closes) in enumerate(calendars):
         nth = np.searchsorted(opens, at, side="right") - 1
         inside = (which[aircraft] == number) & (nth >= 0) & (at < np.append(closes, NEVER)[nth])

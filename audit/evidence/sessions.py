@@ -115,6 +115,7 @@ def _grouped(timeline: Timeline, treated: Treatments) -> tuple[Sessions, Ints]:
     if not len(order):
         none = np.empty(0, np.int64)
         return Sessions(*[none] * 12), none
+    # `number` counts the sessions in order of their keys, of which `firsts` are the first rows.
     number = np.cumsum(begins) - 1
     firsts = np.flatnonzero(begins)
     treated = flown_unseen(timeline, treated, order, begins)
@@ -134,6 +135,7 @@ def _grouped(timeline: Timeline, treated: Treatments) -> tuple[Sessions, Ints]:
     doubtful = treated.doubt[order] != CERTAIN
     # Of a session in doubt, the first record in doubt gives the reason.
     in_doubt = lowest(doubtful | ~np.maximum.reduceat(doubtful, firsts)[number])
+    # Sessions are handed out in order of (place, start): `rank` is the place of each in that order.
     by_place = np.lexsort((treated.task[opening], start[opening], treated.place[last]))
     rank = np.empty(len(by_place), np.int64)
     rank[by_place] = np.arange(len(by_place))
@@ -188,6 +190,7 @@ def runs(timeline: Timeline, key: Ints, treated: Treatments) -> tuple[Ints, Bool
     rows = order[several]
     rows = rows[np.lexsort((treated.task[rows], start[rows], key[rows]))]
     order[several] = rows
+    # How far the work of a run had reached when its next record began.
     reached = running_max(end[rows], new[several])
     so_far, follows = reached[:-1], np.flatnonzero(~new[several][1:])
     so_far, next_row = so_far[follows], rows[1:][follows]
@@ -233,6 +236,7 @@ def _session_key(timeline: Timeline, treated: Treatments) -> Ints:
     work_order = timeline.work_orders(treated.task)
     product_class = classes(timeline, treated.task)
     class_count = int(product_class.max(initial=0)) + 2
+    # One number for work order, class and boot; a class that is not known counts as one of its own.
     job = work_order * class_count + product_class + 1
     return job * timeline.boots_and_places + timeline.boot_or_place(treated.boot, treated.place)
 
@@ -272,11 +276,15 @@ def possible_parts(timeline: Timeline, found: Sessions) -> Parts:
     # A record that was set aside for its lack of a work order may be of any.
     jobless = np.flatnonzero(unclear & (work_order == MISSING))
     sides = (
+        # What has no work order, beside all that is sure on its aircraft.
         _sharing(timeline.aircraft_of(found.place), np.flatnonzero(sure), jobless),
+        # What is unclear, beside all that is sure of its work order.
         _sharing(key, np.flatnonzero(sure), np.flatnonzero(unclear)),
+        # What is clear, beside what is surely done though its product, boot or position is not known.
         _sharing(key, np.flatnonzero(sure & unclear), np.flatnonzero(~unclear)),
     )
     of, part = (np.concatenate(side) for side in zip(*sides, strict=True))
+    # Two can be one session where boot and product agree, or may, and neither a takeoff nor a long pause parts them.
     nowhere = unplaced[of] | unplaced[part]
     anything = (product_class[of] == MISSING) | (product_class[part] == MISSING)
     same = (found.boot[of] == found.boot[part]) & ((found.boot[of] >= 0) | (found.place[of] == found.place[part]))
@@ -336,6 +344,7 @@ def may_go_on(timeline: Timeline, place: Ints, end: Ints) -> Ints:
 
 def at_one_go(timeline: Timeline, aircraft: Ints, one: tuple[Ints, Ints], other: tuple[Ints, Ints]) -> Bools:
     """Whether neither a takeoff nor a long pause lies between two pieces of work, each from its start to its end."""
+    # The gap between the end of the earlier and the start of the later; an empty one where they overlap.
     closes = np.maximum(one[0], other[0])
     opens = np.minimum(np.minimum(one[1], other[1]), closes)
     return ~timeline.flights.took_off(aircraft, opens, closes) & (closes - opens <= LONGEST_PAUSE)

@@ -68,18 +68,22 @@ def _select(timeline: Timeline, conditions: Conditions, rows: Ints) -> Treatment
     by_boot = needs_component(conditions)
     if len(timeline.perhaps):
         rows = np.concatenate((rows, timeline.perhaps))
+    # What a record itself says comes first: it leaves fewer to be joined with their boots.
     judged = judge(without_component(conditions) if by_boot else conditions, timeline, rows)
     kept = np.flatnonzero(judged.truth != FALSE)
     index, place, elsewhere = _placed(timeline, rows[kept])
     task = rows[kept][index]
     # Of a record that was set aside without its start no boot is known: it may have been changed in the meantime.
     component = timeline.component_at(place, timeline.times["started_at"][task])
+    # A record for several positions may meet the conditions at one of them and fail at another.
     if by_boot:
         judged = judge(conditions, timeline, task, component)
         kept = np.flatnonzero(judged.truth != FALSE)
         task, place, component, index = task[kept], place[kept], component[kept], np.arange(len(kept))
         elsewhere = elsewhere[kept]
     boot = timeline.components.boot_of(component, timeline.times["started_at"][task])
+    # Three kinds of doubt, the first of which is told: whether it is in scope, whether it was work done, and on which
+    # aircraft.
     doubt = doubt_of(reasons, judged, kept)[index]
     done = np.ones(len(task), bool)
     if len(timeline.perhaps):
@@ -106,10 +110,12 @@ def _placed(timeline: Timeline, rows: Ints) -> tuple[Ints, Ints, Bools]:
     nowhere = np.flatnonzero((rows >= timeline.audited) & (own == MISSING))
     if not len(alike) and not len(nowhere):
         return index, place, np.zeros(len(index), bool)
+    # Each such record counts at its own aircraft, and again, in doubt, at each that it may be of.
     pair, row = matching(own, alike[:, 0])
     which, of_order = _of_work_order(timeline, rows[nowhere])
     row, craft = np.concatenate((row, nowhere[which])), np.concatenate((alike[pair, 1], of_order))
     again, there = timeline.placed(rows[row], craft)
+    # A record without an aircraft has no place of its own.
     named = own[index] != MISSING
     index, place = index[named], place[named]
     elsewhere = np.arange(len(index) + len(again)) >= len(index)
@@ -139,6 +145,7 @@ def aircraft_of_work_orders(timeline: Timeline) -> tuple[Ints, Ints]:
 
 def _aircraft_of_work_orders(timeline: Timeline) -> tuple[Ints, Ints]:
     order, aircraft = timeline.work_orders(np.arange(len(timeline.tasks))), timeline.aircraft
+    # A work order may go on in another part of the export, under aircraft that this part has no records of.
     if (others := timeline.orders_elsewhere) is not None:
         number = timeline.tasks["work_order"].cat.categories.get_indexer(pd.Index(others["work_order"]))
         order, aircraft = np.append(order, number), np.append(aircraft, others["aircraft"])
@@ -192,6 +199,7 @@ def begun_between(timeline: Timeline, rows: Ints, aircraft: Ints, opens: Ints, c
         return rows[:0]
     opened, closed = Order.of(aircraft[real], opens[real]), Order.of(aircraft[real], closes[real])
     asked, began = timeline.aircraft[rows], timeline.times["started_at"][rows]
+    # Where more windows have opened than closed, one is open.
     inside = opened.until(asked, began) > closed.until(asked, began)
     return rows[inside | np.isin(asked, aircraft_alike(timeline)[:, 0])]
 
@@ -244,6 +252,7 @@ class Candidates:
         if not timeless.any():
             return self, np.full(len(self.asked), NEVER), np.full(len(self.asked), NONE)
         rows, key = self.rows[timeless], self.key[timeless]
+        # In order of (key, end) the last of each key is the last to end.
         order = np.lexsort((ended[rows], key))
         rows, key = rows[order], key[order]
         place = np.searchsorted(key, self.asked, "right") - 1
@@ -319,9 +328,13 @@ def perhaps_of_one_boot(
     places = (evidence.place, subjects.place)
     aircraft = (timeline.aircraft_of(evidence.place), timeline.aircraft_of(subjects.place))
     for of, (key, asked), who, reason in (
+        # Evidence whose boot is not known: of any subject at its place.
         (here & (evidence.boot < 0), places, placed, no_boot),
+        # Subjects whose boot is not known: all evidence at their place.
         (here, places, placed & (subjects.boot < 0), no_boot),
+        # Evidence whose position is not known: of any subject on its aircraft.
         (~here, aircraft, np.ones(len(placed), bool), no_position),
+        # Subjects whose position is not known: all evidence on their aircraft.
         (np.ones(len(here), bool), aircraft, ~placed, no_position),
     ):
         rows, doubt = _that_count(evidence, of & among & who.any(), reason, counted)
@@ -403,6 +416,7 @@ def boots_there(timeline: Timeline, place: Ints, task: Ints) -> tuple[Ints, Ints
     boot = np.append(history.boot[stay], history.possible.boot[perhaps])
     installed = np.append(history.installed[stay], history.possible.start[perhaps])
     removed = np.append(history.removed[stay], history.possible.end[perhaps])
+    # A boot was there if it had come by the latest, and had not gone by the earliest, that the work can have begun.
     began, ended = timeline.span(task[case])
     there = (installed <= np.where(began == NEVER, ended, began)) & (began < removed)
     case, boot = np.unique(np.stack((case[there], boot[there])), axis=1)
@@ -413,6 +427,7 @@ def _grouped(timeline: Timeline, group: tuple[Ints, Ints] | None, joined: Candid
     """The join, narrowed to what has the number of its group in common."""
     if group is None:
         return joined
+    # Group and key become one number, so that equal numbers agree in both.
     width = timeline.boots_and_places
     asked = np.where(joined.asked == _NOBODY, _NOBODY, group[1] * width + joined.asked)
     return replace(joined, key=group[0][joined.rows] * width + joined.key, asked=asked)
@@ -433,6 +448,7 @@ def first_start(
     started, _ = span
     best, found = np.full(len(after), FOREVER), np.full(len(after), NONE)
     for every in joined:
+        # What tells no start, and had not ended by then, may have started just then.
         part, last, perhaps = every.at_any_time(*span)
         at_once_perhaps = (last >= after) & (perhaps != NONE) & (after < best)
         best, found = np.where(at_once_perhaps, after, best), np.where(at_once_perhaps, perhaps, found)
@@ -440,6 +456,7 @@ def first_start(
             continue
         order = part.order(started)
         index = (order.before if at_once else order.until)(part.asked, after)
+        # A subject's own records are no evidence for or against it: they are stepped over.
         while True:
             row = part.rows[take(order.row, index, 0)]
             there = (index < len(order.row)) & (take(part.key, take(order.row, index, 0), NONE) == part.asked)

@@ -23,6 +23,7 @@ def location_indicators(timeline: Timeline) -> Mapping[str, str]:
 def aerodromes(timeline: Timeline, *columns: pd.Series) -> list[Ints]:
     """Columns of stations or airports by numbers, MISSING where blank."""
     indicator = location_indicators(timeline)
+    # Numbered as they are met, over all columns: the same name has the same number in each.
     numbers: dict[str, int] = {}
     return [
         by_name(column, lambda name: numbers.setdefault(indicator.get(name, name), len(numbers)), MISSING)

@@ -62,6 +62,8 @@ def _corrections(timeline: Timeline, alterations: pd.DataFrame) -> Iterator[str 
     for row in alterations.to_dict("records"):
         chain = made.get((row["task_id"], row["column"]), [])
         was, now = _meaning(row, "was"), _meaning(row, "now")
+        # A chain of corrections says the same where one begins with what was there and that or a later one ends with
+        # what is.
         begun = [number for number, (_, before, _) in enumerate(chain) if before == was]
         found = [name for number, (name, _, after) in enumerate(chain) if after == now and begun and begun[0] <= number]
         yield found[0] if found else None

@@ -21,6 +21,7 @@ def resolve(times: Mapping[str, Ints], later: pd.DataFrame) -> tuple[Mapping[str
     second = micros(later["later"])
     is_start = (later["column"] == "started_at").to_numpy()
     is_end = (later["column"] == "finished_at").to_numpy()
+    # The end, too, may be ambiguous: its later reading is the latest possible.
     latest_end = times["finished_at"].copy()
     latest_end[rows[is_end]] = second[is_end]
     backwards = times["finished_at"][rows] < times["started_at"][rows]

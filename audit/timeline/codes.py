@@ -74,6 +74,7 @@ def may_be(names: pd.Index, column: pd.Series) -> tuple[Ints, Ints]:
         [place] if place != MISSING else sorted({near for key in near_keys(word) for near in known.get(key, ())})
         for word, place in zip(words, names.get_indexer(words).tolist(), strict=True)
     ]
+    # The last choice serves the code -1 of a missing value.
     choices.append(list(range(len(names))))
     of_row = [choices[code] for code in column.cat.codes.tolist()]
     row = np.repeat(np.arange(len(of_row)), [len(places) for places in of_row])

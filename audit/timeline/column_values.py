@@ -63,6 +63,7 @@ class Values:
         """Where something is so of a text, asked once for each; nowhere where it is missing."""
         assert self.codes is not None
         assert self.names is not None
+        # One place more, for the code of what is missing: it is so of none.
         table = np.zeros(len(self.names) + 1, bool)
         there = np.flatnonzero(np.bincount(self.codes[self.codes != MISSING]))
         table[there] = [said(str(name)) for name in self.names[there]]

@@ -71,34 +71,37 @@ class Unclear:
 
 @dataclass(frozen=True)
 class Components:
-    """Installed components by (place, installation); a place is an aircraft's position, see Timeline.
+    """The stays of boots at places, by row of the components frame; a place is an aircraft's position, see Timeline.
 
-    `place`, `installed`, `removed` (FOREVER where still installed) and `boot` are by row of the components frame: a row
-    is a stay of a boot at a place; the boot is its serial, by number. Intervals are half-open: installed <= t <
-    removed. `unclear` is where a row that can't be read, or a day without a time, leaves it unclear which boot was
-    installed. `twice_from` says from when on the boot of a stay is recorded elsewhere,
-    too (FOREVER where it isn't meanwhile), `open_ended` tells the stays whose removal is not known: it can't be read,
-    or the export has no column for it, and another installation shows that the stay ended. `removed` is then the latest
-    that it can have been. `surely` and `perhaps` are the start and end of the time in which each stay surely lasted,
-    and in which it may have: they differ where a day was recorded without a time. Of a boot that is listed twice at one
-    place, to the same end, the row that begins first is `removed` where the other begins: what only it tells is one of
-    the stays `twice`, from its beginning on. `recorded` is when each was removed as its row says.
+    A boot is its serial, by number. Intervals are half-open: installed <= t < removed.
     """
 
     place: Ints
     installed: Ints
     removed: Ints
+    """When each stay ended: FOREVER where it goes on; where that is not known (`open_ended`) the latest that it can
+    have been. Of a boot that is listed twice at one place, to the same end, the row that begins first is removed where
+    the other begins."""
     recorded: Ints
+    """When each was removed as its row says."""
     boot: Ints
     boots: int
+    """How many boots there are."""
     twice_from: Ints
+    """From when on the boot of a stay is recorded elsewhere, too; FOREVER where it isn't meanwhile, NEVER of a row that
+    is `removed` where another one of its boot begins."""
     open_ended: Bools
+    """Whose removal is not known: it can't be read, or the export has no column for it, and another installation shows
+    that the stay ended."""
     by_installation: Order
     by_removal: Order
     by_boot: Order
     unclear: Unclear
+    """Where a row that can't be read, or a day without a time, leaves it unclear which boot was installed."""
     surely: tuple[Ints, Ints]
     perhaps: tuple[Ints, Ints]
+    """From when to when each stay surely lasted, and from when to when it may have: they differ where a day was
+    recorded without a time."""
     possible: PossibleStays = NO_STAYS
 
     @property
@@ -142,6 +145,7 @@ class Components:
         return found
 
     def _recorded(self, place: Ints, instant: Ints) -> Ints:
+        # So many had come by then, less those that had gone, are there.
         until = self.by_installation.until(place, instant)
         gone = self.by_removal.until(place, instant)
         blocks = self.by_installation.ahead(place)
@@ -165,6 +169,7 @@ class Components:
         Of two days both are by one clock.
         """
         since, until = self.surely[0], np.where(self.recorded != self.removed, self.recorded, self.surely[1])
+        # Whether the installation, or the removal, is a day without a time.
         days = (since != self.installed, self.surely[1] != self.removed)
 
         def began_before(a: Ints, b: Ints) -> Bools:
@@ -188,6 +193,7 @@ class Components:
                 row = order.row[np.minimum(behind, len(order.row) - 1)]
                 there = (behind < len(order.row)) & (places[row] == place)
                 found = np.where(there, np.minimum(found, instants[row]), found)
+        # The beginning of a time in which it isn't clear may be a change, too.
         perhaps: Ints = np.minimum(found, self._unclear_for_a_time.from_then(place, instant))
         return perhaps
 
@@ -197,6 +203,8 @@ class Components:
 
     @cached_property
     def _swap_days(self) -> Unclear:
+        # A boot may come between the earliest and the latest start of a stay, and go between its earliest and latest
+        # end.
         on, off = zip(self.perhaps, self.surely, strict=True)
         return Unclear.of(np.tile(self.place, 2), np.append(on[0], off[1]), np.append(on[1], off[0]))
 
@@ -273,6 +281,7 @@ def told_again(frame: pd.DataFrame, place: Ints, left_out: Ints) -> Ints:
     if "removed_at" not in frame:
         return found
     rows = np.setdiff1d(np.arange(len(frame)), left_out)
+    # All that the row says of the boot, save when it came and went.
     make = [pd.factorize(frame[name])[0] for name in frame if name not in (*COMPONENTS.key, "removed_at")]
     installed, removed = (micros(frame[name])[rows] for name in ("installed_at", "removed_at"))
     keys = [removed, *(key[rows] for key in (place, codes_of(frame["component_serial"]), *make))]
@@ -306,6 +315,7 @@ def _twice_from(boot: Ints, surely: tuple[Ints, Ints], begins: Ints) -> Ints:
     # A stay that any later one overlaps is overlapped by the next.
     overlapped = installed[late] < removed[early]
     found[early[overlapped]] = begins[late[overlapped]]
+    # One that begins while any before it goes on is recorded twice from its own beginning.
     within = installed[late] < reach[follows - 1]
     found[late[within]] = begins[late[within]]
     return found

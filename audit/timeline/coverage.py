@@ -96,6 +96,7 @@ class Uncovered:
 
         `counted` tells which stretches count, by their `why`.
         """
+        # Which kinds count differs from view to view: each choice is put in order once.
         kinds = frozenset(self._kinds[counted(self._kinds)].tolist())
         if kinds not in self._in_order:
             rows = np.flatnonzero(np.isin(self.why, [*kinds]))
@@ -179,6 +180,7 @@ def _unusual_gaps(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     first = np.cumsum(count) - count
     habit = np.full(len(count), _fleet_habit(timeline, gaps))
     own = np.flatnonzero(count >= ENOUGH_GAPS)
+    # The length that nine of ten gaps of an aircraft stay below: all lengths stand in order, aircraft by aircraft.
     habit[own] = TIMES_ITS_HABIT * mine[order][(first + count * 9 // 10)[own]]
     unusual = np.flatnonzero(gaps.length > np.maximum(LONGEST_PARKED, habit[gaps.aircraft]))
     opens = gaps.opens[unusual]
@@ -232,6 +234,7 @@ class _Gaps:
 def _gaps(timeline: Timeline) -> _Gaps:
     flights = timeline.flights
     fleet = np.unique(flights.aircraft)
+    # A last flight of each aircraft just after the as-of time closes the gap in which it is now.
     aircraft = np.concatenate((flights.aircraft, fleet))
     now = np.full(len(fleet), timeline.as_of + 1)
     closes = np.concatenate((flights.takeoff, now))
@@ -257,6 +260,7 @@ def _missing_legs(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     began = np.where(takeoff == NEVER, landing, takeoff)
     logged = (flights.aircraft, flights.takeoff, flights.landing, came[0], went[0])
     others = (codes_in(timeline.aircraft_names, aside["aircraft"]), began, np.maximum(began, landing), came[1], went[1])
+    # Looked at twice, since a flight set aside may be the missing leg, or be itself where a leg is missing before it.
     told = (others[0] != MISSING) & (began != NEVER)
     found = [_jumps(*logged)]
     if told.any():
@@ -311,6 +315,7 @@ def _unreadable(timeline: Timeline) -> tuple[Ints, Ints, Ints, Ints]:
     takeoff, landing = micros(frame["takeoff_at"]), micros(frame["landing_at"])
     earliest = np.where(takeoff == NEVER, np.where(landing == NEVER, NEVER, landing - DAY), takeoff)
     latest = np.where(takeoff == NEVER, np.where(landing == NEVER, timeline.as_of + 1, landing), takeoff + 1)
+    # One that names an aircraft of nearly another's name may be of either.
     is_named = codes_of(frame["aircraft"]) != MISSING
     named, nameless = np.flatnonzero(is_named), np.flatnonzero(~is_named)
     row, aircraft = may_be(timeline.aircraft_names, frame["aircraft"].iloc[named])

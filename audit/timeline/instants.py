@@ -89,6 +89,7 @@ class Order:
 
     def _ahead_of(self, owners: Ints, instants: Ints, included: Literal[0, 1]) -> Ints:
         if self.ranked is None:
+            # Cut before it is moved to the base: what lies far outside would overflow.
             offset = np.clip(instants, self.base - 1, self.base + self.span - 1) - self.base + included
             offset = np.clip(offset, 0, self.span - 1)
         else:
@@ -127,6 +128,7 @@ def running_max(values: Ints, group_starts: Bools) -> Ints:
     base = int(values.min())
     span = int(values.max()) - base + 1
     if span * (int(groups[-1]) + 1) < FOREVER:
+        # Each group is lifted above all before it, so that one running maximum serves them all.
         offset = groups * span - base
         best: Ints = np.maximum.accumulate(values + offset) - offset
         return best

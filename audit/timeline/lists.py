@@ -85,6 +85,7 @@ def _pairs(
         combined_task = combined_task * (len(names) + 1) + task_codes + 1
         combined_row = combined_row * (len(names) + 1) + row_codes + 1
         size *= len(names) + 1
+    # The columns of a key became one number, on the list as in the records.
     keys = np.flatnonzero(listed)
     if size <= _LARGEST_LOOKUP:
         row_of = np.full(size, -1)
@@ -132,6 +133,7 @@ def _perhaps_listed(
     aside = timeline.aside[table]
     if aside.empty:
         return found
+    # Rows that lack the same cells agree in the others.
     lacks = aside[list(columns)].isna().to_numpy()
     for pattern in np.unique(lacks, axis=0):
         some = aside[(lacks == pattern).all(axis=1)]

@@ -72,6 +72,7 @@ def of_person(
     near = timeline.near_names.get(("person", "people"), frozenset())
     alike = np.array([*(str(one) in near for one in names), False])[person]
     unread, aside = _unreadable_entries(timeline, _parts(column)), timeline.aside["people"]
+    # An entry that can't be read, or was set aside, may be of this person and say something else.
     unclear = _valid_then(names, unread, person, day) | _valid_then(names, aside, person, day)
     # Without the last day of validity nobody knows whether what began still held.
     endless = (codes != MISSING) & ("valid_to" not in people)
@@ -115,6 +116,7 @@ def _valid_then(names: pd.Index, entries: pd.DataFrame, person: Ints, day: Ints)
     owner = owner[told] + 1  # nobody is 0
     begun, ended = Order.of(owner, first), Order.of(owner, after)
     found = np.zeros(len(person), bool)
+    # First what names the person, then what names nobody.
     for who in (person + 1, np.zeros(len(person), np.int64)):
         found |= begun.until(who, day) > ended.until(who, day)
     found[person == MISSING] = False
@@ -147,6 +149,7 @@ class _Holdings:
         """A column of the people table, each row of which is of an `owner`, by code; several valid ones as one text."""
         first, after = _valid(people)
         said = _entries(people, column)
+        # What somebody holds changes on the first day of an entry, and on the day after its last.
         by_owner: dict[int, list[int]] = {}
         for row, code in enumerate(owner.tolist()):
             by_owner.setdefault(code, []).append(row)

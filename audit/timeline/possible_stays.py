@@ -96,6 +96,7 @@ def possible_stays(
     leaves its place open, about any where no other boot is. What else is recorded of the boot at such a place is what
     the row tells.
     """
+    # A serial that is only nearly one of a boot may be that one.
     index, number = may_be(serials, rows.loc[rows["component_serial"].notna(), "component_serial"])
     told = np.flatnonzero(rows["component_serial"].notna())
     named: dict[int, list[int]] = {row: [] for row in told.tolist()}
@@ -108,6 +109,7 @@ def possible_stays(
         start, end = (int(side[row]) for side in when)
         here, mine = np.isin(at, places[row]), np.isin(boots.owner, named.get(row, ()))
         occupied = Stretches(at, boots.start, boots.end).where(here & ~mine)
+        # A row that names both boot and place tells what it tells, whatever else is recorded there.
         if row in named and len(places[row]) == 1:
             occupied = occupied.where(np.zeros(len(occupied.owner), bool))
         free = _free(boots.where(here & mine), np.array(named[row], np.int64)) if row in named else anywhere
@@ -116,6 +118,7 @@ def possible_stays(
 
     found = [np.empty((4, 0), np.int64)]
     for row in range(len(rows)):
+        # A serial that no known boot has, or nearly has, is of no boot that is judged.
         if named.get(row) != []:
             free, vacant = of_row(row)
             if row not in named and len(np.unique(free.owner)) > MOST_BOOTS:

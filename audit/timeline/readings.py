@@ -47,6 +47,7 @@ def _with_related(timeline: Timeline, owner: Owner, concerned: Ints) -> Ints:
     boot = np.append(history.boot, history.possible.boot)
     carrier = timeline.aircraft_of(np.append(history.place, history.possible.place))
     alike = _alike(timeline, owner)
+    # Until nobody is added: a boot may lead to an aircraft, whose name is nearly that of another one.
     while True:
         found = np.union1d(concerned, alike[np.isin(alike[:, 0], concerned), 1])
         if owner == "aircraft":
@@ -81,6 +82,7 @@ def other_readings(timeline: Timeline, owner: Owner) -> Iterator[Timeline]:
     # Two equal readings of the clock may still be an hour apart.
     rank = nights.rank(method="first").to_numpy(dtype=np.int64) - 1
     size = nights.transform("size").to_numpy(dtype=np.int64)
+    # Before the turn one pass of the clock, from it on the other, and the other way round.
     for turn in range(int(size.max())):
         for late in (rank >= turn, rank < turn):
             concerned = late & (size > turn)

@@ -56,6 +56,7 @@ def values(timeline: Timeline, name: str, rows: Ints, component: Ints | None = N
     hidden = np.zeros(len(rows), bool)
     hidden[missing] = (timeline.record(rows[missing]) >= timeline.audited) & of_record
     found = _undecidable(found, hidden, name)
+    # A column that is found by, or made of, cells that can't be read may be anything.
     for source in (name, *_CELLS_BEHIND.get(name, ()), *_CELLS_BEHIND.get(name.partition(".")[0], ())):
         if ("tasks", source) in timeline.unreadable:
             found = _undecidable(found, ~found.undecidable & unreadable(timeline, "tasks", source, rows), source)

@@ -31,52 +31,61 @@ TASK_TIMES = ("started_at", "finished_at", "signed_at")
 class Timeline:
     """What happened when, up to the as-of time.
 
-    `tables` are the typed frames of the export; a row number always means a row of one of them. `tasks` holds the
-    audited task records, and behind them (from row `audited` on) those that were set aside. `rows` are the task records
-    that count as work done: audited, closed, and begun by the as-of time; `perhaps` those that may: still open, or set
-    aside since a required cell of theirs can't be read. `aside` are the rows of the other tables set aside. `times`
-    are the task times in microseconds UTC, in the one reading ("world") that this timeline stands for; a record that
-    was set aside may lack some (NEVER). `aircraft_names` and `position_names` decode aircraft codes and positions. A
-    *place* is an aircraft's position: aircraft code x (positions + 1) + position code, the last position code of each
-    aircraft standing for "position unknown". `in_play` tells which aircraft are judged (all of them, save where an
-    ambiguous time is tried in another reading). `unread` are columns, as (table, column), that nobody asked intake for,
-    or that the rule being judged doesn't declare: to ask for one is an InternalError. `unreadable`, `several_names`:
-    see Export. `near_names` are the names of a kind (aircraft, product, ...) that tasks or flights have and that the
-    named table nearly knows, by (kind, table); `alike` are all names that are nearly equal, by kind and name. Where the
-    rows of another table are looked at in the place of records (see `subjects`), `of` is that table, and `records`
-    numbers the task record of each. `other_names` tells of which aircraft no position that its records name is one of
-    its boots: others are meant. `fleet_habit` is, in a part of an export, how long a gap between flights is unusual in
-    the whole, and `recorded_until` until when the whole has task records (see `coverage`); `orders_elsewhere` are work
-    orders (columns work_order, aircraft by number) as records of other parts have them, too.
+    A row number always means a row of one of `tables`. A *place* is a position of an aircraft, as one number: aircraft
+    code x (positions + 1) + position code, the last position code of each aircraft standing for "position unknown".
     """
 
     tables: Mapping[str, pd.DataFrame]
+    """The typed frames of the export."""
     as_of: int
     since: int
+    """The first start of work, or takeoff, of which the export tells."""
     tasks: pd.DataFrame
+    """The audited task records, and behind them (from row `audited` on) those that were set aside."""
     audited: int
     rows: Ints
+    """The task records that count as work done: audited, closed, and begun by the as-of time."""
     perhaps: Ints
+    """Those that may: still open, or set aside since a required cell of theirs can't be read."""
     aside: Mapping[str, pd.DataFrame]
+    """The rows of the other tables that were set aside."""
     times: Mapping[str, Ints]
+    """The task times in microseconds UTC, in the one reading of ambiguous times that this timeline stands for. A record
+    that was set aside may lack some (NEVER)."""
     aircraft: Ints
+    """The aircraft of each task record, by its code."""
     aircraft_names: pd.Index
     position_names: pd.Index
+    """What aircraft codes and position codes stand for."""
     flights: Flights
     components: Components
     later: pd.DataFrame
+    """Ambiguous times that no record itself decides: columns row, column and later, the later instant."""
     in_play: Bools
+    """Which aircraft are judged: all of them, save where an ambiguous time is tried in another reading."""
     other_names: Bools
+    """Of which aircraft no position that its records name is one of its boots: others are meant."""
     unread: frozenset[tuple[str, str]] = frozenset()
+    """Columns, as (table, column), that nobody asked intake for, or that the rule being judged doesn't declare: to ask
+    for one is an InternalError."""
     unreadable: Mapping[tuple[str, str], Ints] = field(default_factory=dict)
     several_names: Mapping[tuple[str, str], Ints] = field(default_factory=dict)
+    """See Export."""
     near_names: Mapping[tuple[str, str], frozenset[str]] = field(default_factory=dict)
+    """By (kind, table) the names of a kind (aircraft, product, ...) that tasks or flights have and that the table
+    nearly knows."""
     alike: Mapping[str, Mapping[str, frozenset[str]]] = field(default_factory=dict)
+    """All names that are nearly equal, by kind and name."""
     of: str = "tasks"
     records: Ints | None = None
+    """Where rows of another table are looked at in the place of records (see `subjects`): that table, and the task
+    record of each row."""
     fleet_habit: int | None = None
     recorded_until: int | None = None
+    """In a part of an export, how long a gap between flights is unusual in the whole, and until when the whole has task
+    records (see `coverage`)."""
     orders_elsewhere: pd.DataFrame | None = None
+    """Work orders (columns work_order, aircraft by number) as records of other parts have them, too."""
     _memo: Memo = field(default_factory=Memo, repr=False)
     _timeless: Memo = field(default_factory=Memo, repr=False)
 
@@ -149,6 +158,7 @@ class Timeline:
         aircraft = self.aircraft[rows] if aircraft is None else aircraft
         if "position" not in self.tasks:
             return np.arange(len(rows)), self.place(aircraft, self.unknown_position)
+        # Few texts stand for all lists of positions: each is taken apart once.
         column = self.tasks["position"].cat
         lists = [self._positions(str(text)) for text in column.categories] + [[]]
         codes = column.codes.to_numpy()[rows]
@@ -158,6 +168,7 @@ class Timeline:
         # Where positions have other names in the records than in the history of the boots, none is known.
         index, nth = expand(np.where(np.append(self.other_names, False)[aircraft], 0, lengths[codes]))
         place = self.place(aircraft[index], flat[firsts[codes[index]] + nth])
+        # What says `all`, or nothing that is known, has no positions of its own.
         every = [i for i, text in enumerate(column.categories) if str(text) == EVERY_POSITION]
         installed_index, installed_place = self._installed(rows, aircraft, np.flatnonzero(np.isin(codes, every)))
         counted = np.zeros(len(rows), bool)
@@ -248,6 +259,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     tables = dict(export.tables)
     if "corrections" in tables and export.correction_states is not None:
         tables["corrections"] = tables["corrections"].assign(state=_states(export.correction_states))
+    # Records that were set aside stand behind the audited ones: they are possible evidence, never subjects.
     tasks = stacked(tables["tasks"], export.set_aside.get("tasks"))
     audited = len(tables["tasks"])
     flights = tables.get("flights", _empty("flights"))
@@ -261,6 +273,7 @@ def build_timeline(export: Export, as_of: pd.Timestamp | None = None) -> Timelin
     component_aircraft = codes_in(aircraft_names, components["aircraft"])
     component_position = codes_in(position_names, components["position"])
     component_place = component_aircraft * (len(position_names) + 1) + component_position
+    # A row of which a cell can't be read, or is a day without a time, is not said to repeat another.
     cells = (*export.date_only.items(), *export.unreadable.items())
     vague = [rows for (table, _), rows in cells if table == "components"]
     timeline = Timeline(
@@ -365,6 +378,7 @@ def _alike(export: Export) -> Mapping[str, Mapping[str, frozenset[str]]]:
 
 def _unclear_stays(export: Export, aircraft_names: pd.Index, position_names: pd.Index) -> pd.DataFrame:
     """Where and when it isn't clear which boot is installed: columns place, start and end (excluded), in µs UTC."""
+    # The place codes of Timeline, of which there is none yet.
     width = len(position_names) + 1
     found: list[tuple[int, int, int]] = []
     for rows, opens, closes in _unclear_times(
