@@ -10,7 +10,7 @@ import numpy as np
 
 from audit.evidence.sessions import InSessions, Sessions
 from audit.evidence.treatments import NONE, Candidates, Counted, Span, Treatments, candidates, first_start
-from audit.timeline.instants import NEVER, Bools, Ints, group_begins, running_max, take
+from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, group_begins, running_max, take
 from audit.timeline.timeline import Timeline
 
 
@@ -45,7 +45,7 @@ class OtherWork:
         return at, take(self.treated.task, row, NONE)
 
     def last_end(self, of: Sessions, counted: Counted, before: Ints) -> Ints:
-        """When the last to end ended of those that started before an instant of each session; NEVER if none did."""
+        """When the last to end ended of those that were over by an instant of each session; NEVER if none was."""
         started, ended = self._span
         best = np.full(len(before), NEVER)
         for every in self._joined(of, counted):
@@ -53,14 +53,23 @@ class OtherWork:
             best = np.maximum(best, last)
             if not len(part.rows):
                 continue
-            order = part.order(started)
+            order = part.order(self._over)
             owner = part.key[order.row]
             # How far all that had started by then had reached, key by key.
             latest = running_max(ended[part.rows][order.row], group_begins(owner))
-            place = order.before(part.asked, before) - 1
+            place = order.until(part.asked, before) - 1
             found = (place >= 0) & (take(owner, place, NONE) == part.asked) & (part.asked != NONE)
             best = np.where(found, np.maximum(best, take(latest, place, NEVER)), best)
         return best
+
+    def went_on(self, of: Sessions, counted: Counted, moment: Ints) -> Bools:
+        """Whether one that had begun before a moment of each session was not over by then."""
+        found = np.zeros(len(moment), bool)
+        for every in self._joined(of, counted):
+            part, *_ = every.at_any_time(*self._span)
+            begun, over = part.order(self._span[0]), part.order(self._over)
+            found |= begun.before(part.asked, moment) > over.until(part.asked, moment)
+        return found
 
     def started_between(self, of: Sessions, counted: Counted, opens: Ints, closes: Ints) -> Bools:
         """Whether one started in [opens, closes) of each session."""
@@ -95,6 +104,12 @@ class OtherWork:
     @cached_property
     def _span(self) -> Span:
         return self.timeline.span(self.treated.task)
+
+    @cached_property
+    def _over(self) -> Ints:
+        """From when on each treatment may be over: what lasts no time not before it began, nor what lacks its end."""
+        started, ended = self._span
+        return np.where((started < ended) & (ended < FOREVER), ended, started + 1)
 
     def _joined(self, of: Sessions, counted: Counted) -> Iterable[Candidates]:
         return candidates(self.timeline, self.treated, of, counted)

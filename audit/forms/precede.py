@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field
 
-from audit.evidence.doubt import CERTAIN, PLAIN, View
+from audit.evidence.doubt import CERTAIN, PLAIN, Rank, View, Why, reasons_of
 from audit.evidence.flying import carriers, first_takeoff
 from audit.evidence.other_work import OtherWork
 from audit.evidence.sessions import Sessions, in_sessions, reach
@@ -62,8 +62,11 @@ class PrecedeRule(Rule):
         return first, *self.or_else
 
 
+WENT_ON: Why = (Rank.TIED, "which came first is not known: the one went on when the other began")
+
+
 def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
-    """A finding when no required treatment of the boot began earlier, or too long ago, or something came in between.
+    """A finding when no required treatment of the boot was over before, or too long ago, or something came in between.
 
     Of several earlier treatments the one that ended last is the best witness: it is the nearest, and the least can have
     come in between. In between means from its end to the start of the session. Of several kinds of treatment that serve
@@ -117,9 +120,12 @@ def _met(way: Precedent, required: OtherWork, view: View, some: Sessions) -> Boo
         met &= some.start - np.where(met, ended, some.start) <= micros_of(way.within)
     for event in way.broken_by if met.any() else ():
         met = met & ~_disturbed(event, required, view, some, since)
-    if ties(required.timeline, view.favour):
-        # What began at the very moment may have come before, with nothing in between.
+    timeline = required.timeline
+    # What began at the very moment, or went on, may have come before, with nothing in between.
+    if ties(timeline, view.favour):
         met |= required.started_at(some, view.favour, some.start)
+    if view.favour(np.array([reasons_of(timeline).number(*WENT_ON)]))[0]:
+        met |= required.went_on(some, view.favour, some.start)
     return met
 
 
@@ -176,6 +182,7 @@ def _precedent_in_words(way: Precedent) -> tuple[str, ...]:
 
 
 def _unjudged_when(rule: PrecedeRule) -> Iterator[str]:
+    yield "such work went on when the session began"
     yield from describing.WHICH_CAME_FIRST
     if _broken_by_takeoff(rule):
         yield from describing.flights_unclear()

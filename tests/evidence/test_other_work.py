@@ -97,18 +97,19 @@ def test_the_first_to_start(plainly: Plainly, at_once: bool) -> None:
                 assert which in starts.get(first, [-1])
 
 
-def test_the_last_to_end(plainly: Plainly) -> None:
-    """Of what started before an instant, or at a time that is not known, how late it ended."""
+def test_what_was_over(plainly: Plainly) -> None:
+    """Of what began before an instant, or at a time that is not known, how late it ended by then, and whether it went
+    on; what has no end may have been over."""
     for counted, counts in plainly.views():
         for before in GRID[::3]:
-            found = plainly.other.last_end(plainly.of, counts, np.full(len(plainly.of), before))
-            assert found.tolist() == [
-                max(
-                    (plainly.span[row][1] for row in plainly.rows(subject, counted) if plainly.span[row][0] < before),
-                    default=NEVER,
-                )
-                for subject in range(len(plainly.of))
-            ]
+            asked = (plainly.of, counts, np.full(len(plainly.of), before))
+            ended, on = plainly.other.last_end(*asked), plainly.other.went_on(*asked)
+            for subject in range(len(plainly.of)):
+                spans = [plainly.span[row] for row in plainly.rows(subject, counted)]
+                begun = [(began, end) for began, end in spans if began < before]
+                over = [end for began, end in begun if end <= before or end == FOREVER or began == NEVER]
+                assert ended[subject] == max(over, default=NEVER)
+                assert on[subject] == (len(over) < len(begun))
 
 
 def test_started_between(plainly: Plainly) -> None:

@@ -35,7 +35,7 @@ REASONS = (
     # Records that may count
     r"a (boot|record) in quarantine may change the result",
     r"a record of (work that is still open|an aircraft of nearly the same name) may change the result",
-    r"which came first is not known: both started at the same time",
+    r"which came first is not known: (both started at the same time|the one went on when the other began)",
     r"ambiguous time: the clock went back, and the verdict depends on which hour is meant",
     # Coats
     r"which coat came first is not known: (same start, no coat number|the same coat number twice)",

@@ -31,15 +31,28 @@ PREPARE = {
     [
         pytest.param("2025-06-01T08:00:00Z", "2025-06-01T09:00:00Z", "1 complies", id="exactly-24-hours"),
         pytest.param("2025-06-01T08:00:00Z", "2025-06-01T08:59:59Z", "1 finding", id="a-second-too-long-ago"),
-        pytest.param("2025-06-02T08:59:59Z", "2025-06-02T10:00:00Z", "1 complies", id="began-a-second-earlier"),
+        pytest.param("2025-06-02T08:30:00Z", "2025-06-02T09:00:00Z", "1 complies", id="ended-as-it-began"),
+        pytest.param("2025-06-02T08:30:00Z", "2025-06-02T09:00:01Z", "1 unjudged", id="went-on-for-a-second"),
+        pytest.param("2025-06-02T08:59:59Z", "2025-06-02T08:59:59Z", "1 complies", id="an-instant-before"),
         pytest.param("2025-06-02T09:00:00Z", "2025-06-02T09:00:00Z", "1 unjudged", id="began-together"),
         pytest.param("2025-06-02T09:00:01Z", "2025-06-02T09:30:00Z", "1 finding", id="began-later"),
     ],
 )
 def test_an_earlier_treatment(started: str, finished: str, expected: str) -> None:
-    """What is required began before, and ended no longer ago than allowed."""
+    """What is required was over before, and ended no longer ago than allowed; what went on may have come first."""
     tasks = [COAT, PREPARE | {"started_at": started, "finished_at": finished}]
     assert verdict(PREPARED, tasks=tasks) == expected
+
+
+def test_one_that_was_over_serves_whatever_went_on() -> None:
+    """That another went on as the session began takes nothing from the one before, and doesn't mend what undid it."""
+    went_on = PREPARE | {"started_at": "2025-06-02T08:30:00Z", "finished_at": "2025-06-02T09:30:00Z"}
+    later = {"takeoff_at": "2025-06-04T08:10:00Z"}
+    assert verdict(UNDISTURBED, tasks=[COAT, PREPARE, went_on], flights=[later]) == "1 complies"
+    flown = [later, {"takeoff_at": "2025-06-02T08:10:00Z", "landing_at": "2025-06-02T08:20:00Z"}]
+    assert verdict(UNDISTURBED, tasks=[COAT, PREPARE], flights=flown) == "1 finding"
+    found = outcomes(UNDISTURBED, tasks=[COAT, PREPARE, went_on], flights=flown).cases
+    assert found["reason"].tolist() == ["which came first is not known: the one went on when the other began"]
 
 
 def test_a_session_that_may_have_begun_sooner() -> None:

@@ -996,7 +996,10 @@ def order_verdict(
 
 
 def judge_precede(rule: RuleData, world: World, *, by_time: bool = False) -> Verdicts:
-    """A finding where no required treatment of the boot began earlier, near enough and undisturbed."""
+    """A finding where no required treatment of the boot was over before, near enough and undisturbed.
+
+    One that went on when the session began is in doubt.
+    """
     verdicts: Verdicts = {}
     ways = [(one, select(one["needs"], world)) for one in (rule, *rule.get("or_else", ()))]
     scope = select(rule["scope"], world)
@@ -1009,6 +1012,7 @@ def judge_precede(rule: RuleData, world: World, *, by_time: bool = False) -> Ver
                     all_of(
                         [
                             came_before(world, session, one, start),
+                            None if one.end > start else True,
                             near_and_undisturbed(way, world, session, start, one, needed),
                         ]
                     )
