@@ -97,6 +97,7 @@ def first_of(*doubts: Ints) -> Ints:
 
 
 RECORDS_END: Why = (Rank.NOT_COVERED, "no task records at all for an unusually long time before the as-of time")
+BACKWARDS: Why = (Rank.RECORD, "the record ends before it starts: when its work was done isn't known")
 JOB_RUNNING: Why = (Rank.RUNNING, "the job may still be going on at the as-of time")
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
+from audit.evidence.doubt import BACKWARDS, first_of, reasons_of
 from audit.evidence.sessions import InSessions, Sessions
 from audit.evidence.treatments import NONE, Candidates, Counted, Span, Treatments, candidates, first_start
 from audit.timeline.instants import FOREVER, NEVER, Bools, Ints, group_begins, running_max, take
@@ -16,7 +17,7 @@ from audit.timeline.timeline import Timeline
 
 @dataclass(frozen=True)
 class OtherWork:
-    """Treatments that may be of the boots of the sessions found.
+    """Treatments that may be of the boots of the sessions found, and from when to when each may have lasted.
 
     Each question is asked of some of these sessions, and of the treatments that count for them.
     """
@@ -24,6 +25,17 @@ class OtherWork:
     timeline: Timeline
     treated: Treatments
     found: InSessions
+    span: Span
+
+    @classmethod
+    def of(cls, timeline: Timeline, treated: Treatments, found: InSessions) -> OtherWork:
+        """The treatments; those that end before they start once more, with the two times the other way round."""
+        started, ended = timeline.span(treated.task)
+        turned = np.flatnonzero(ended < started)
+        again = treated.take(turned)
+        doubt = first_of(again.doubt, np.full(len(turned), reasons_of(timeline).number(*BACKWARDS)))
+        span = (np.append(started, ended[turned]), np.append(ended, started[turned]))
+        return cls(timeline, treated.followed_by(replace(again, doubt=doubt)), found, span)
 
     @cached_property
     def own(self) -> Ints:
@@ -41,12 +53,12 @@ class OtherWork:
     def first_start(self, of: Sessions, counted: Counted, after: Ints, *, at_once: bool = True) -> tuple[Ints, Ints]:
         """When the first that is no record of the session starts at an instant (`at_once`) or later, and its task row;
         FOREVER and NONE where none does."""
-        at, row = first_start(self._joined(of, counted), self._span, after, self._own_of(of), at_once=at_once)
+        at, row = first_start(self._joined(of, counted), self.span, after, self._own_of(of), at_once=at_once)
         return at, take(self.treated.task, row, NONE)
 
     def last_end(self, of: Sessions, counted: Counted, before: Ints) -> Ints:
         """When the last to end ended of those that were over by an instant of each session; NEVER if none was."""
-        started, ended = self._span
+        started, ended = self.span
         best = np.full(len(before), NEVER)
         for every in self._joined(of, counted):
             part, last, _ = every.at_any_time(started, ended)
@@ -66,8 +78,8 @@ class OtherWork:
         """Whether one that had begun before a moment of each session was not over by then."""
         found = np.zeros(len(moment), bool)
         for every in self._joined(of, counted):
-            part, *_ = every.at_any_time(*self._span)
-            begun, over = part.order(self._span[0]), part.order(self._over)
+            part, *_ = every.at_any_time(*self.span)
+            begun, over = part.order(self.span[0]), part.order(self._over)
             found |= begun.before(part.asked, moment) > over.until(part.asked, moment)
         return found
 
@@ -75,18 +87,18 @@ class OtherWork:
         """Whether one started in [opens, closes) of each session."""
         found = np.zeros(len(opens), bool)
         for every in self._joined(of, counted):
-            part, last, perhaps = every.at_any_time(*self._span)
+            part, last, perhaps = every.at_any_time(*self.span)
             found |= (last >= opens) & (perhaps != NONE) & (opens < closes)
-            order = part.order(self._span[0])
+            order = part.order(self.span[0])
             found |= order.before(part.asked, closes) > order.before(part.asked, opens)
         return found
 
     def started_at(self, of: Sessions, counted: Counted, moment: Ints) -> Bools:
         """Whether one, other than the session's own records, started at a moment of each session."""
-        (started, _), found = self._span, np.zeros(len(moment), bool)
+        (started, _), found = self.span, np.zeros(len(moment), bool)
         own = self._own_of(of)
         for every in self._joined(of, counted):
-            part, *_ = every.at_any_time(*self._span)
+            part, *_ = every.at_any_time(*self.span)
             order = part.order(started)
             count = order.until(part.asked, moment) - order.before(part.asked, moment)
             # The session's own records that started then are among those counted, and are taken off.
@@ -102,13 +114,9 @@ class OtherWork:
         return take(row, self.own, NONE)
 
     @cached_property
-    def _span(self) -> Span:
-        return self.timeline.span(self.treated.task)
-
-    @cached_property
     def _over(self) -> Ints:
         """From when on each treatment may be over: what lasts no time not before it began, nor what lacks its end."""
-        started, ended = self._span
+        started, ended = self.span
         return np.where((started < ended) & (ended < FOREVER), ended, started + 1)
 
     def _joined(self, of: Sessions, counted: Counted) -> Iterable[Candidates]:

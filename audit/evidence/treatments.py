@@ -192,8 +192,8 @@ def possible(timeline: Timeline, conditions: Conditions) -> Ints:
 
 
 def begun_between(timeline: Timeline, rows: Ints, aircraft: Ints, opens: Ints, closes: Ints) -> Ints:
-    """Those of the records that began in one of the windows [opens, closes) of their aircraft, and all of aircraft that
-    have nearly the same name as another."""
+    """Those of the records that began in one of the windows [opens, closes) of their aircraft, and all that end before
+    they start, or are of aircraft that have nearly the same name as another."""
     real = np.flatnonzero(opens < closes)
     if not len(real):
         return rows[:0]
@@ -201,7 +201,8 @@ def begun_between(timeline: Timeline, rows: Ints, aircraft: Ints, opens: Ints, c
     asked, began = timeline.aircraft[rows], timeline.times["started_at"][rows]
     # Where more windows have opened than closed, one is open.
     inside = opened.until(asked, began) > closed.until(asked, began)
-    return rows[inside | np.isin(asked, aircraft_alike(timeline)[:, 0])]
+    turned = timeline.times["finished_at"][rows] < began
+    return rows[inside | turned | np.isin(asked, aircraft_alike(timeline)[:, 0])]
 
 
 class Evidence(Protocol):

@@ -30,6 +30,7 @@ JOB_RUNNING = (
     "the job may still be going on at the as-of time: neither a day nor a flight has come since its last record"
 )
 ENDS_BACKWARDS = "its last record ends before it starts, and what came after may have come too early or not"
+OTHERS_BACKWARDS = "other work ends before it starts, and may have been at another time"
 PERHAPS_SWAPPED = "the boot may have been swapped in between, on a day without a time"
 STILL_RUNNING = "it still runs at the as-of time"
 SEASON_NOT_SET = (

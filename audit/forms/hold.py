@@ -331,7 +331,7 @@ def _held(rule: HoldRule, timeline: Timeline, found: InSessions) -> _Hold:
     held, opens, closes = _of_season(rule.season, timeline, found.sessions)
 
     def among(conditions: Conditions, rows: Ints | None = None) -> OtherWork:
-        return OtherWork(timeline, treatments(timeline, conditions, rows), found)
+        return OtherWork.of(timeline, treatments(timeline, conditions, rows), found)
 
     if rule.over is not None:
         came = partial(_over_another, held, opens, among(rule.over))
@@ -436,6 +436,8 @@ def _unjudged_when(rule: HoldRule) -> Iterator[str]:
     yield from (describing.STILL_RUNNING, describing.JOB_RUNNING, describing.RECORDS_END, describing.NO_BOOT_KNOWN)
     if rule.duration is not None:
         yield describing.ENDS_BACKWARDS
+    if rule.forbid.where is not None or rule.until is not None or rule.over is not None:
+        yield describing.OTHERS_BACKWARDS
     if rule.until is not None or rule.over is not None:
         yield from (describing.SAME_START, describing.NO_POSITION_KNOWN, describing.MAY_BE_WORK)
     if rule.season is not None:

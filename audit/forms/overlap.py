@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 
 from audit.evidence.boots import removal_unknown
 from audit.evidence.conditions import FALSE, TRUE, judge
-from audit.evidence.doubt import CERTAIN, Rank, Why, first_of, reasons_of, unlogged
+from audit.evidence.doubt import BACKWARDS, CERTAIN, Rank, Why, first_of, reasons_of, unlogged
 from audit.evidence.overlapping import (
     TABLE_OF,
     TIMES,
@@ -165,7 +165,6 @@ _WITHOUT_A_FLIGHT = (Missing.AIRCRAFT, Missing.GAP, Missing.ELSEWHERE, Missing.L
 _UNLOGGED = {"flights": _WITHOUT_A_FLIGHT, "stays": (*_WITHOUT_A_FLIGHT, Missing.UNREADABLE)}
 """Why work that contradicts no flight, or no stay, of its aircraft may contradict one that the log lacks."""
 BY_DAY: Why = (Rank.TIED, "a day without a time: the two overlap by no more than that day")
-BACKWARDS: Why = (Rank.RECORD, "the record ends before it starts: when its work was done isn't known")
 ROUNDED: Why = (Rank.TIED, "times to the minute: the two overlap by no more than their rounding")
 
 

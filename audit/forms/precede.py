@@ -74,7 +74,7 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
     """
     found = in_sessions(timeline, rule.scope)
     subjects = found.sessions
-    ways = [(way, OtherWork(timeline, treatments(timeline, way.needs), found)) for way in rule.precedents]
+    ways = [(way, OtherWork.of(timeline, treatments(timeline, way.needs), found)) for way in rule.precedents]
 
     reached = reach(timeline, found)
 
@@ -141,7 +141,7 @@ def _disturbed(event: Event, required: OtherWork, view: View, some: Sessions, si
     events = treatments(timeline, event.where, rows)
     # A required treatment doesn't disturb: coming later, it is the witness itself.
     events = events.take(~np.isin(events.task, served.task[served.doubt == CERTAIN]))
-    return OtherWork(timeline, events, required.found).started_between(some, view.against, since, some.start)
+    return OtherWork.of(timeline, events, required.found).started_between(some, view.against, since, some.start)
 
 
 def _told(rule: PrecedeRule, case: Mapping[str, Any]) -> Iterator[Said]:
@@ -182,7 +182,7 @@ def _precedent_in_words(way: Precedent) -> tuple[str, ...]:
 
 
 def _unjudged_when(rule: PrecedeRule) -> Iterator[str]:
-    yield "such work went on when the session began"
+    yield from ("such work went on when the session began", describing.OTHERS_BACKWARDS)
     yield from describing.WHICH_CAME_FIRST
     if _broken_by_takeoff(rule):
         yield from describing.flights_unclear()

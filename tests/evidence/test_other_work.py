@@ -27,7 +27,7 @@ class Plainly:
         self.timeline: Timeline = fleet(seed)
         self.found = in_sessions(self.timeline, GLOSS)
         self.work = treatments(self.timeline, ANYTHING)
-        self.other = OtherWork(self.timeline, self.work, self.found)
+        self.other = OtherWork.of(self.timeline, self.work, self.found)
         self.of = self.found.evidence
         self.span = list(zip(*(times.tolist() for times in self.timeline.span(self.work.task)), strict=True))
         still_open = self.timeline.is_open(self.work.task)

@@ -166,6 +166,20 @@ def test_what_comes_after_the_as_of_time_does_not_exist() -> None:
     assert verdict(NO_FLIGHT, "2025-06-02T11:59:59Z", **export) == "1 unjudged"
 
 
+@pytest.mark.parametrize(
+    ("started", "finished", "expected"),
+    [
+        pytest.param("03T12:00", "03T09:00", "1 unjudged", id="only-its-end-is-in-time"),
+        pytest.param("02T14:00", "02T13:00", "1 finding", id="both-are"),
+        pytest.param("03T13:00", "03T12:30", "1 complies", id="neither-is"),
+    ],
+)
+def test_other_work_that_ends_before_it_starts(started: str, finished: str, expected: str) -> None:
+    """Its two times may have been swapped: then it began when it says that it ended."""
+    wash = COAT | {"product": "cleaner", "started_at": f"2025-06-{started}Z", "finished_at": f"2025-06-{finished}Z"}
+    assert verdict(NO_OTHER, LATER, tasks=[COAT, wash | {"task_id": "T2"}]) == expected
+
+
 TREAT = {"action": {"is": "apply"}, "product_class": {"is": "ice-adhesion-treatment"}}
 COVERED = rule(
     "hold",

@@ -18,6 +18,7 @@ UNWASHED = rule(
     broken_by=[{"event": "treatment", "where": {"product_class": {"is": "cleaner"}}}],
 )
 COAT = {"product": "rubber-preservative", "started_at": "2025-06-02T09:00:00Z"}
+LATER = {"takeoff_at": "2025-06-04T08:10:00Z"}
 PREPARE = {
     "action": "prepare",
     "product": "surface-prep",
@@ -47,12 +48,37 @@ def test_an_earlier_treatment(started: str, finished: str, expected: str) -> Non
 def test_one_that_was_over_serves_whatever_went_on() -> None:
     """That another went on as the session began takes nothing from the one before, and doesn't mend what undid it."""
     went_on = PREPARE | {"started_at": "2025-06-02T08:30:00Z", "finished_at": "2025-06-02T09:30:00Z"}
-    later = {"takeoff_at": "2025-06-04T08:10:00Z"}
-    assert verdict(UNDISTURBED, tasks=[COAT, PREPARE, went_on], flights=[later]) == "1 complies"
-    flown = [later, {"takeoff_at": "2025-06-02T08:10:00Z", "landing_at": "2025-06-02T08:20:00Z"}]
+    assert verdict(UNDISTURBED, tasks=[COAT, PREPARE, went_on], flights=[LATER]) == "1 complies"
+    flown = [LATER, {"takeoff_at": "2025-06-02T08:10:00Z", "landing_at": "2025-06-02T08:20:00Z"}]
     assert verdict(UNDISTURBED, tasks=[COAT, PREPARE], flights=flown) == "1 finding"
     found = outcomes(UNDISTURBED, tasks=[COAT, PREPARE, went_on], flights=flown).cases
     assert found["reason"].tolist() == ["which came first is not known: the one went on when the other began"]
+
+
+@pytest.mark.parametrize(
+    ("started", "finished", "flown", "expected"),
+    [
+        pytest.param("08:45", "08:00", "07:00", "1 complies", id="nothing-in-between"),
+        pytest.param("08:45", "08:00", "08:20", "1 unjudged", id="flown-between-its-times"),
+        pytest.param("08:45", "08:00", "08:50", "1 finding", id="flown-after-both"),
+        pytest.param("09:40", "08:30", "07:00", "1 unjudged", id="ends-before-and-starts-after"),
+        pytest.param("09:40", "09:20", "07:00", "1 finding", id="both-after"),
+    ],
+)
+def test_a_preparation_that_ends_before_it_starts(started: str, finished: str, flown: str, expected: str) -> None:
+    """Its two times may have been swapped; where the verdict is another then, it is unjudged."""
+    tasks = [COAT, PREPARE | {"started_at": f"2025-06-02T{started}Z", "finished_at": f"2025-06-02T{finished}Z"}]
+    flights = [LATER, {"takeoff_at": f"2025-06-02T{flown}Z", "flight_hours": "0.1"}]
+    assert verdict(UNDISTURBED, tasks=tasks, flights=flights) == expected
+
+
+def test_what_came_in_between_by_its_end_only() -> None:
+    """Washed in between, if its times were swapped."""
+    wash = COAT | {"product": "cleaner", "started_at": "2025-06-02T09:40:00Z", "finished_at": "2025-06-02T08:30:00Z"}
+    reason = "the record ends before it starts: when its work was done isn't known"
+    assert outcomes(UNWASHED, tasks=[COAT, PREPARE, wash]).cases["reason"].tolist() == [reason]
+    before = {"started_at": "2025-06-02T07:40:00Z", "finished_at": "2025-06-02T07:30:00Z"}
+    assert verdict(UNWASHED, tasks=[COAT, PREPARE, wash | before]) == "1 complies"
 
 
 def test_a_session_that_may_have_begun_sooner() -> None:
