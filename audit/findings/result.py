@@ -113,64 +113,73 @@ class Absent:
 
 @dataclass(frozen=True, eq=False)
 class AuditResult:
-    """Everything an audit found.
-
-    Frames: `findings` (FINDING_COLUMNS, ROW_COLUMNS and, where requested, PLACE_COLUMNS), ordered by level, rule,
-    aircraft, at, id; `unjudged` (UNJUDGED_COLUMNS);
-    `coverage` (COVERAGE_COLUMNS), one row a rule in the order of `rules`; `quarantine` (table, file, line, column,
-    value, reason). `inputs`, `rule_files` and `settings_files` carry name, SHA-256 and size of what was read.
-    `settings` says of every value of a rule that may be set where it comes from; `not_in_export` names the aircraft
-    that settings have at a base and the export doesn't know, `season_not_set` those that work in the other hemisphere
-    than a rule's season is of, and that no settings have at a base. `absent` is what rules read and the export lacks,
-    `empty` the tables that it has without a row, `other_words` what lists may say in words of their own, `beside` the
-    files called nearly as a table is that were not read; `health` is None where nobody asked whether the export is
-    complete. `reconciled` accounts for every row of every file.
-    `explanations` say what each rule checks and why, in the order of `rules`.
-    `stories` tell the first matters, to be drawn; `margins` count, for each rule with a limit on time or use, how near
-    to it the judged subjects came. `newest` is when the last task record or flight by the as-of time began.
-    `standing` is what a register says of the run, None without one; with it `findings` has STANDING_COLUMNS.
-    `faults` (as `quarantine`) are the cells that can't be read in audited rows; `near_names` the nearly equal names;
-    `corrections` (CORRECTED_ENTRY_COLUMNS) are the entries that were corrected;
-    `dropped` (as `quarantine`) the rows that a mapping leaves out. `flight_clock` says what speaks against
-    reading flight times without a zone as UTC, where much does. `coming` is what comes next, and `trends` say where it
-    drifts; both are None where nobody wants to know. `drilled` is what the last drill showed, where one is given.
-    """
+    """Everything an audit found."""
 
     version: str
     as_of: pd.Timestamp
     export_name: str
     rules: tuple[Rule, ...]
+    """In the order in which all lists have them."""
     rule_files: tuple[InputFile, ...]
     inputs: tuple[InputFile, ...]
+    """Name, SHA-256 and size of what was read, as of rule files and settings."""
     rows: Mapping[str, RowCount]
     records: RecordUse
     findings: pd.DataFrame
+    """Columns FINDING_COLUMNS, ROW_COLUMNS and, where requested, PLACE_COLUMNS, ordered by level, rule, aircraft, at,
+    id; with a register STANDING_COLUMNS."""
     unjudged: pd.DataFrame
+    """Columns UNJUDGED_COLUMNS."""
     coverage: pd.DataFrame
+    """Columns COVERAGE_COLUMNS: a row for each rule."""
     quarantine: pd.DataFrame
+    """Columns table, file, line, column, value, reason."""
     settings: tuple[Setting, ...] = ()
+    """Every value of a rule that may be set, and where it comes from."""
     settings_files: tuple[InputFile, ...] = ()
     not_in_export: tuple[str, ...] = ()
+    """The aircraft that settings have at a base and the export doesn't know."""
     season_not_set: tuple[str, ...] = ()
+    """The aircraft that work in the other hemisphere than a rule's season is of, and that no settings have at a
+    base."""
     corrections: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(CORRECTED_ENTRY_COLUMNS)))
+    """Columns CORRECTED_ENTRY_COLUMNS: the entries that were corrected."""
     flight_clock: FlightClock | None = None
+    """What speaks against reading flight times without a zone as UTC, where much does."""
     absent: tuple[Absent, ...] = ()
+    """What rules read and the export lacks."""
     empty: tuple[Absent, ...] = ()
+    """The tables that it has without a row."""
     other_words: tuple[OtherWords, ...] = ()
+    """What lists may say in words of the export's own."""
     beside: tuple[str, ...] = ()
+    """The files called nearly as a table is that were not read."""
     health: Health | None = None
+    """None where nobody asked whether the export is complete."""
     reconciled: tuple[FileReconciled, ...] = ()
+    """Every row of every file accounted for."""
     explanations: tuple[Explanation, ...] = ()
+    """What each rule checks and why."""
     stories: tuple[Story, ...] = ()
+    """The first matters, to be drawn."""
     margins: Mapping[str, tuple[Margins, ...]] = field(default_factory=dict)
+    """For each rule with a limit on time or use, how near to it the judged subjects came."""
     newest: pd.Timestamp | None = None
+    """When the last task record or flight by the as-of time began."""
     faults: pd.DataFrame = field(default_factory=no_rejects)
+    """As `quarantine`: the cells that can't be read in audited rows."""
     near_names: tuple[NearPair, ...] = ()
+    """The nearly equal names."""
     standing: Standing | None = None
+    """What a register says of the run; None without one."""
     dropped: pd.DataFrame = field(default_factory=no_rejects)
+    """As `quarantine`: the rows that a mapping leaves out."""
     coming: DueList | None = None
+    """What comes next; None where nobody wants to know."""
     trends: Trends | None = None
+    """Where it drifts; None where nobody wants to know."""
     drilled: LastDrill | None = None
+    """What the last drill showed, where one is given."""
 
     @property
     def matters(self) -> Ints:

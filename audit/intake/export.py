@@ -114,73 +114,69 @@ class FileRows:
 class Export:
     """The typed, audited rows of an export, and what is in doubt about it.
 
-    `tables` holds a frame for every table that was supplied (an absent table has no entry), on a RangeIndex, in file
-    order. Dtypes by column kind: id and text `str`; code, choice and codes `category`; time `datetime64[us, UTC]`;
-    date `datetime64[s]`; number `float64`; count `Int64`. Columns that the export lacks, or that nobody requested
-    (free text only), are absent. Words of the trade (`Column.words`) and closed lists are in canonical text
-    (`audit.intake.words.canonical`); what is compared with them has to be, too. Names of people that are equal but for
-    case, spaces and Unicode form are written alike in all tables.
-    `later` lists the ambiguous task times: columns row (position in the tasks frame), column, later (the later of the
-    two instants; the tasks frame holds the earlier).
-    `rejects` has the columns of quarantine.csv: table, file, line, column, value, reason.
-    `counts` has one RowCount a table supplied, `files` the rows of each of its files, in the order in which they stand
-    in the table. `origins` finds out, by table, where its rows stand: see `places`.
-
-    Task records are as corrected. `correction_states` says of each row of `corrections` what it is to its record
-    (`CORRECTION_STATES`, or unclear); `as_first_made` makes the export with the entries as they were first made, None
-    where no correction changed one.
-
-    `dropped` (columns as `rejects`) lists the rows above or below the records that a mapping leaves out.
-
-    What is in doubt:
-
-    `faults` has the columns of `rejects`, for cells that can't be believed in rows that are audited all the same,
-    because the cell isn't required: it is a missing value there.
-    `unreadable` numbers, by (table, column), the audited rows in which the value is missing though there may be one:
-    its cell is among `faults`, or the row comes from a file that lacks the column, while another has it. What a blank
-    cell stands for (status: closed; cycles: 1; removed_at: still installed) holds for none of them.
-    `set_aside` holds, by table, the rows in quarantine that may be evidence all the same, with the columns of
-    `tables`. A missing value there may be any. Of a row with too few or too many cells only the aircraft is known, and
-    that only where one of its cells names one. Left out are rows blank in every required column, duplicates, and rows
-    whose key and required cells an audited row has too (where the other cells differ, these are `unreadable` there). Of
-    a key that was exported with two contents both rows are here. An ambiguous time is the earlier of its two instants.
-    `date_only` numbers, by (table, column), the audited rows whose time (of components) was written as a day alone:
-    the frame has its midnight.
-    `listed_twice` numbers the audited flights that have the aircraft, takeoff and landing of an earlier one under
-    another flight_id: perhaps they are one flight.
-    `contradicted_hours` numbers the audited flights whose flight_hours are longer than from takeoff to landing, or
-    next to nothing of it (75 for 1 h 15 min, 0 for ten hours): the frame has them as they were written.
-    `beside` names the files that are called nearly as a table is, and were not read.
-    `flight_clock` says what speaks against reading flight times that carry no zone as UTC; None where nothing can.
-    `several_names` numbers, by (table, column), the audited rows in which one cell names several people.
-    `columns` names, by table, the canonical columns that the export has, free text that nobody requested too; a column
-    is among them where at least one file of the table has it.
-    `near_names` (NEAR_NAME_COLUMNS) lists the names of one table that another doesn't know, while it knows one that is
-    nearly equal: kind (aircraft, person, ...: `audit.intake.tables.NAMES`), table, column, name, other_table,
-    other_column, other_name. Where each of two tables lacks the other's name there is a row for either.
+    Task records are as corrected.
     """
 
     tables: Mapping[str, pd.DataFrame]
+    """A frame for every table that was supplied (an absent table has no entry), on a RangeIndex, in file order. Dtypes
+    by column kind: id and text `str`; code, choice and codes `category`; time `datetime64[us, UTC]`; date
+    `datetime64[s]`; number `float64`; count `Int64`. Columns that the export lacks, or that nobody requested (free text
+    only), are absent. Words of the trade (`Column.words`) and closed lists are in canonical text
+    (`audit.intake.words.canonical`); what is compared with them has to be, too. Names of people that are equal but for
+    case, spaces and Unicode form are written alike in all tables."""
     later: pd.DataFrame
+    """The ambiguous task times: columns row (position in the tasks frame), column, later (the later of the two
+    instants; the tasks frame holds the earlier)."""
     rejects: pd.DataFrame
+    """Columns of quarantine.csv: table, file, line, column, value, reason."""
     counts: Mapping[str, RowCount]
+    """By table supplied."""
     files: Mapping[str, tuple[FileRows, ...]]
+    """The rows of each file of a table, in the order in which they stand in the table."""
     sources: tuple[InputFile, ...]
     origins: Mapping[str, Callable[[Rows], pd.DataFrame]]
+    """By table, what finds out where its rows stand: see `places`."""
     faults: pd.DataFrame
+    """Columns as `rejects`: cells that can't be believed in rows that are audited all the same, because the cell isn't
+    required: it is a missing value there."""
     unreadable: Mapping[tuple[str, str], Rows]
+    """By (table, column), the numbers of the audited rows in which the value is missing though there may be one: its
+    cell is among `faults`, or the row comes from a file that lacks the column, while another has it. What a blank cell
+    stands for (status: closed; cycles: 1; removed_at: still installed) holds for none of them."""
     set_aside: Mapping[str, pd.DataFrame]
+    """By table, the rows in quarantine that may be evidence all the same, with the columns of `tables`. A missing value
+    there may be any. Of a row with too few or too many cells only the aircraft is known, and that only where one of its
+    cells names one. Left out are rows blank in every required column, duplicates, and rows whose key and required cells
+    an audited row has too (where the other cells differ, these are `unreadable` there). Of a key that was exported with
+    two contents both rows are here. An ambiguous time is the earlier of its two instants."""
     date_only: Mapping[tuple[str, str], Rows]
+    """By (table, column), the numbers of the audited rows whose time (of components) was written as a day alone: the
+    frame has its midnight."""
     listed_twice: Rows
+    """The numbers of the audited flights that have the aircraft, takeoff and landing of an earlier one under another
+    flight_id: perhaps they are one flight."""
     contradicted_hours: Rows
+    """The numbers of the audited flights whose flight_hours are longer than from takeoff to landing, or next to nothing
+    of it (75 for 1 h 15 min, 0 for ten hours): the frame has them as they were written."""
     several_names: Mapping[tuple[str, str], Rows]
+    """By (table, column), the numbers of the audited rows in which one cell names several people."""
     columns: Mapping[str, frozenset[str]]
+    """By table, the canonical columns that the export has, free text that nobody requested too; a column is among them
+    where at least one file of the table has it."""
     near_names: pd.DataFrame
+    """Columns NEAR_NAME_COLUMNS: the names of one table that another doesn't know, while it knows one that is nearly
+    equal, with their kind (aircraft, person, ...: `audit.intake.tables.NAMES`). Where each of two tables lacks the
+    other's name there is a row for either."""
     dropped: pd.DataFrame
+    """Columns as `rejects`: the rows above or below the records that a mapping leaves out."""
     flight_clock: FlightClock | None = None
+    """What speaks against reading flight times that carry no zone as UTC; None where nothing can."""
     beside: tuple[str, ...] = ()
+    """The files that are called nearly as a table is, and were not read."""
     correction_states: npt.NDArray[np.object_] | None = None
+    """What each row of `corrections` is to its record: CORRECTION_STATES, or unclear."""
     as_first_made: Callable[[], Export] | None = None
+    """Makes the export with the entries as they were first made; None where no correction changed one."""
 
     @property
     def unread_columns(self) -> Mapping[str, frozenset[str]]:
