@@ -114,6 +114,8 @@ def test_a_good_rule_is_read() -> None:
         ),
         ("why: Because.", "why: &x Because.", "line 7: $.why: an anchor (&name) is not allowed; write values out"),
         ("why: Because.", "why: !!binary aGk=", "line 7: $.why: the tag !!binary is not allowed"),
+        ("why: Because.", "why: !!float Because.", "line 7: $.why: the tag !!float is not allowed"),
+        ("{is: apply}", "{present: !!bool maybe}", "line 10: $.scope.action.present: the tag !!bool is not allowed"),
         ("examples:", "examples: !pairs", "line 13: $.examples: the tag !pairs is not allowed"),
         ("{event: takeoff}", "{event: takeoff", "not readable as YAML"),
         ("why: Because.", "why: Because: so", "a text with a colon in it needs quotes"),
