@@ -26,7 +26,7 @@ class Misplaced(ValueError):
         super().__init__("; ".join(sentence for _, sentence in self.faults))
 
 
-CLOSED: Final = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+CLOSED: Final = ConfigDict(extra="forbid", frozen=True)
 
 
 class Part(BaseModel):

@@ -48,6 +48,8 @@ def test_every_shipped_rule_is_valid(path: Path) -> None:
         {"for": "PT24"},
         {"scope": {"acton": {"is": "apply"}}},
         {"scope": {"action": {"iss": "apply"}}},
+        {"scope": {"action": {"is_": "apply"}}},
+        {"basis": [{"source": "a", "from_": "2024-01-01"}]},
         {"scope": {"action": {"before": "2024-01-01"}}},
         {"forbid": {"event": "takeof"}},
         {"scope": {"action": {}}},
