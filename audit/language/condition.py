@@ -167,6 +167,14 @@ class Conditions(BaseModel):
             names |= condition.others()
         return names.union(*(alternative.names() for alternative in self.any_of))
 
+    @model_validator(mode="before")
+    @classmethod
+    def _names_columns(cls, data: Any) -> Any:
+        # First of all: of `not: {...}` or `all_of: [...]` nothing else is worth saying.
+        if isinstance(data, dict) and (unknown := [name for name in data if name not in (*VOCABULARY, "any_of")]):
+            raise Misplaced(((name,), unknown_column(name)) for name in unknown[:MOST_FAULTS])
+        return data
+
     @model_validator(mode="after")
     def _fits_the_columns(self) -> Self:
         if faults := tuple(islice(self._faults(), MOST_FAULTS)):
@@ -178,11 +186,7 @@ class Conditions(BaseModel):
             if not alternative.names():
                 yield ("any_of", number), "expected at least one condition; an alternative without any always holds"
         for name, condition in self.columns.items():
-            try:
-                kind = VOCABULARY[known_column(name)].kind
-            except ValueError as error:
-                yield (name,), str(error)
-                continue
+            kind = VOCABULARY[name].kind
             for operator, operand in condition.operators():
                 word = operator.rstrip("_")
                 if kind not in OPERATORS[operator]:
@@ -208,8 +212,13 @@ class BootConditions(Conditions):
 def known_column(name: str) -> str:
     """Return the name if a condition may use it; ValueError, with the likely one, otherwise."""
     if name not in VOCABULARY:
-        raise ValueError(f"unknown column {quoted(name)}{did_you_mean(name, (*VOCABULARY, 'any_of'))}")
+        raise ValueError(unknown_column(name))
     return name
+
+
+def unknown_column(name: str) -> str:
+    """What is wrong with a name that no column has, with the likely one."""
+    return f"unknown column {quoted(name)}{did_you_mean(name, (*VOCABULARY, 'any_of'))}"
 
 
 def check_operand(name: str, kind: str, operator: str, operand: Any) -> None:

@@ -176,7 +176,7 @@ def _at_key(annotation: Any, key: str) -> Any:
     if mapping := _mapping_in(annotation):
         return get_args(mapping)[1]
     names = {field.alias or name: field.annotation for name, field in model.model_fields.items()}
-    return names[key] if key in names else get_type_hints(model).get("__pydantic_extra__")
+    return names[key] if key in names else (None, *get_args(get_type_hints(model).get("__pydantic_extra__")))[-1]
 
 
 def _mapping_in(annotation: Any) -> Any:

@@ -172,6 +172,13 @@ def test_a_good_rule_is_read() -> None:
         ("title: A", '"a\\nb": A', "line 2: $.'a\\nb': unknown key 'a\\nb'; expected one of id, title"),
         ("action: {", "any_off: {", "line 10: $.scope.any_off: unknown column 'any_off' (did you mean any_of?)"),
         (
+            "action: {is: apply}",
+            "all_of: [{lot: {is: L}}]",
+            "line 10: $.scope.all_of: unknown column 'all_of' (did you mean any_of?)",
+        ),
+        ("action: {is: apply}", "not: {lot: {is: L}}", "line 10: $.scope.not: unknown column 'not'"),
+        ("{is: apply}", "{is: {colum: lot}}", "unknown key 'colum' (did you mean column?); expected one of column"),
+        (
             "- source: common practice, no source",
             "- {source: x, from: 2025-11-31}",
             "line 6: $.basis[0].from: expected a date, such as 2025-11-03, got '2025-11-31'",
