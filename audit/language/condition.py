@@ -269,6 +269,8 @@ def _check_text(name: str, value: Any) -> None:
     if str(value).strip() != str(value) or value == "":
         hint = "ask `present` for blank cells, and put no spaces around a value"
         raise ValueError(f"{name} is never {quoted(value)}; {hint}")
+    if VOCABULARY[name].kind == "codes" and ";" in str(value):
+        raise ValueError(f"no entry of {name} is {quoted(value)}: a semicolon parts entries; give each by itself")
 
 
 def _family(kind: str) -> str:

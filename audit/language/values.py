@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any
@@ -30,16 +31,18 @@ def _parse_day(text: str) -> date:
     return date.fromisoformat(text)
 
 
+_ISO = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}([T ][0-9:]+([.,][0-9]{1,6})?(Z|[+-][0-9]{2}(:?[0-9]{2})?)?)?")
+
+
 def is_iso(value: Any) -> bool:
     """Whether a value is a date or time as ISO 8601 writes it in full: `2025-11-03T10:00:00Z`."""
     text = str(value)
     try:
-        date.fromisoformat(text[:10])
         datetime.fromisoformat(text)
     except ValueError:
         return False
-    # Python also reads 20240131 and week dates, in which people and other tools see something else.
-    return text[4:5] == "-" and text[7:8] == "-"
+    # Python also reads 20240131, week dates and any sign before the time, which other tools do not.
+    return _ISO.fullmatch(text) is not None
 
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]

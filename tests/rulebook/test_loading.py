@@ -149,6 +149,21 @@ def test_a_good_rule_is_read() -> None:
             "started_at: {before: 2025-01-01 soon}",
             "$.scope.started_at.before: expected an ISO 8601 date or time to compare started_at",
         ),
+        (
+            "action: {is: apply}",
+            "started_at: {before: 2025-01-01X10}",
+            "$.scope.started_at.before: expected an ISO 8601 date or time to compare started_at",
+        ),
+        (
+            "complies}",
+            "complies, as_of: '2025-01-01T10:00+02:00:30'}",
+            "$.examples[0].as_of: expected an ISO 8601 time",
+        ),
+        (
+            "action: {is: apply}",
+            "steps_signed: {includes_all: [rinsed; dried]}",
+            "$.scope.steps_signed.includes_all: no entry of steps_signed is 'rinsed; dried': a semicolon parts entries",
+        ),
         ("action: {is: apply}", "manual_revision: {is: 1.10}", "got 1.1; put it in quotes"),
         ("action: {is: apply}", "product: {is: true}", "got True; put it in quotes"),
         ("PT24H", "PT0H", "line 12: $.for: expected a duration longer than nothing"),
