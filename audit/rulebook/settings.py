@@ -155,8 +155,8 @@ def _misfits(
     """What a file names that isn't there, or is there twice."""
     for name, season in content.seasons.items():
         if name == NONE or earlier.get(name, season) != season:
-            other = f"is {season_text(earlier[name])}" if name in earlier else "means that there is no season"
-            yield ("seasons", name), f"{name} {other} already; take another name"
+            other = f"is {season_text(earlier[name])} already" if name in earlier else "means that there is no season"
+            yield ("seasons", name), f"{name} {other}; take another name"
     seasons = {**earlier, **content.seasons}
     home: dict[str, str] = {}
     for name, base in content.bases.items():

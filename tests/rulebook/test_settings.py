@@ -364,7 +364,7 @@ def test_settings_that_leave_a_rule_nothing_to_find(tmp_path: Path) -> None:
             "{northern:",
             "line 3: $.seasons.northern: northern is 10-01 to 04-30 already; take another name",
         ),
-        ("{highland:", "{none:", "line 3: $.seasons.none: none means that there is no season already"),
+        ("{highland:", "{none:", "line 3: $.seasons.none: none means that there is no season; take"),
         (
             "  overdue:",
             "  soak: {require: {work_minutes: {at_leest: 3}}}\n  overdue:",
