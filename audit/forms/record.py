@@ -21,6 +21,7 @@ from audit.forms.drawing import AroundRecord
 from audit.forms.form import BOOTS_READ, Form
 from audit.forms.naming import Keys, Texts, cells
 from audit.forms.outcomes import SEVERAL, Judgement
+from audit.intake.words import says_nothing
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn, codes_of
 from audit.language.in_words import conditions_in_words, duration_in_words, label_of, list_in_words, presence_in_words
 from audit.language.rule import Rule, conditions_of
@@ -151,7 +152,9 @@ def _facts(rule: RecordRule, cases: pd.DataFrame, timeline: Timeline) -> Mapping
             for index, *texts in zip(still[wrong].tolist(), value[wrong].texts(), *others.values(), strict=True):
                 # Most records break it in the same words, which are put together once.
                 if (key := tuple(texts)) not in same:
-                    same[key] = Broken(name, condition, texts[0], dict(zip(others, texts[1:], strict=True)))
+                    # What only says that there is nothing is not recorded, where something has to be.
+                    recorded = "" if condition.present and says_nothing(texts[0]) else texts[0]
+                    same[key] = Broken(name, condition, recorded, dict(zip(others, texts[1:], strict=True)))
                 broken[index].append(same[key])
 
     look(rule.require, np.arange(len(rows)))
@@ -172,7 +175,10 @@ def _texts(rule: RecordRule, rows: Ints, component: Ints, timeline: Timeline) ->
     """What the columns say that the rule's messages name, of each record."""
     names = {name for text in rule.message.values() for name in names_in(text)} & set(_columns(rule))
     found = {
-        name: [_shown(name, text) for text in values(timeline, name, rows, component).texts()] for name in sorted(names)
+        name: [
+            "" if says_nothing(text) else _shown(name, text) for text in values(timeline, name, rows, component).texts()
+        ]
+        for name in sorted(names)
     }
     return [{name: texts[index] for name, texts in found.items()} for index in range(len(rows))]
 

@@ -68,6 +68,16 @@ def test_that_nothing_would_do_as_well_is_said_only_where_nothing_else_would(
     assert found(data, tasks=[WASH | {"remarks": "held over"}])["message"].tolist() == [sentence]
 
 
+def test_what_says_nothing_is_told_as_not_recorded() -> None:
+    """Of a lot n/a nothing was recorded; a message that would name it stands back where another says enough."""
+    require = {"lot": {"present": True, "not": "L1"}, "lot.lot": {"present": True}}
+    data = rule("record", scope={"product_class": {"is": "cleaner"}}, require=require)
+    tables: dict[str, Any] = {"tasks": [WASH | {"lot": "n/a"}], "lots": []}
+    assert found(data, **tables)["message"].tolist() == ["Lot is not recorded. The lot is not listed in lots."]
+    message = {"lot.present": "No lot.", "lot.lot": "{lot} is not listed."}
+    assert found(data | {"message": message}, **tables)["message"].tolist() == ["No lot."]
+
+
 def test_a_message_may_name_what_every_finding_has() -> None:
     """The record, its work order, aircraft, station and person, and the flight."""
     message = "{task} {work_order} {aircraft} {station} {person} {flight}"
