@@ -5,10 +5,11 @@ Every answer leans to the safe side: what can't be worked out here counts as pos
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
-from itertools import chain, product
-from typing import Any
+from itertools import chain, pairwise, product
+from typing import Any, NamedTuple
 
 from audit.intake.contracts import LIMITS
 from audit.language.condition import Condition, Conditions, Needed, OtherColumn
@@ -103,23 +104,39 @@ def _values(name: str, operands: Iterable[tuple[str, Any]]) -> Iterator[Any]:
             lists = [operand for operator, operand in operands if operator == "includes_all"]
             sets = [frozenset(one.always if isinstance(one, Needed) else one) for one in lists]
             yield from {frozenset({_OTHER}), frozenset().union(*sets) | {_OTHER}, *sets}
-        case "number" | "count":
-            steps = (-1, 0, 1) if column.kind == "count" else (-1, -0.5, 0, 0.5, 1)
-            low, high = LIMITS.get(name, (float("-inf"), float("inf")))
-            near = {value + step for value in written for step in steps} or {low if low > float("-inf") else 0}
-            yield from (value for value in near if low <= value <= high)
-        case "time" | "date":
-            steps_of_time = [timedelta(days=days, seconds=seconds) for days in (-1, 0, 1) for seconds in (-1, 0, 1)]
-            yield from {_instant(value) + step for value in written for step in steps_of_time} or {
-                datetime(2000, 1, 1, tzinfo=UTC)
-            }
+        case "number" | "count" | "time" | "date":
+            near = _around([_number(value) for value in written] or [0.0], *LIMITS.get(name, (-math.inf, math.inf)))
+            if column.kind in ("count", "date"):
+                yield from (value for value in near if value % 1 == 0)
+            elif column.kind == "time":
+                yield from (_Moment(at, math.floor(at) + ahead) for at in near for ahead in (-1, 0, 1))
+            else:
+                yield from near
         case _:
             yield from {_OTHER, *(str(value) for value in written)}
 
 
-def _instant(value: Any) -> datetime:
-    at = datetime.fromisoformat(str(value))
-    return at.replace(tzinfo=at.tzinfo or UTC)
+class _Moment(NamedTuple):
+    """A time, in days, and its day on the clock of a station, which may be the one before or after."""
+
+    at: float
+    day: int
+
+
+def _around(written: Sequence[float], low: float, high: float) -> Iterator[float]:
+    """Of the numbers from low to high those that comparisons with the ones written, or their days, can tell apart."""
+    wholes = {math.floor(number) + step for number in written for step in (-1, 0, 1, 2)}
+    marks = sorted({min(max(number, low), high) for number in (*written, *wholes)})
+    yield from marks
+    yield from ((one + other) / 2 for one, other in pairwise(marks))
+
+
+def _number(value: Any) -> float:
+    """A number as it is, and a date or time as one of days."""
+    if not isinstance(value, str):
+        return float(value)
+    at = datetime.fromisoformat(value)
+    return (at.replace(tzinfo=at.tzinfo or UTC) - datetime(2000, 1, 1, tzinfo=UTC)) / timedelta(days=1)
 
 
 Ways = tuple[bool, bool]
@@ -145,13 +162,13 @@ def _asked(operator: str, operand: Any, value: Any, relations: _Relations) -> Wa
         return _surely(relations[operand.column] in _RELATIONS[operator])
     if isinstance(value, frozenset):
         return _surely(value >= set(operand)) if operator == "includes_all" else _EITHER
-    if isinstance(value, datetime):
-        # A day is compared by day, as the forms do.
-        by_day = len(str(operand)) == len("2024-01-31")
-        bound = _instant(operand)
-        return _compared(operator, value.toordinal() if by_day else value, bound.toordinal() if by_day else bound)
     if isinstance(value, str):
         operand = tuple(map(str, operand)) if isinstance(operand, tuple) else str(operand)
+    elif isinstance(operand, str):
+        if isinstance(value, _Moment):
+            # A day is compared by day, as the forms do.
+            value = value.day if len(operand) == len("2024-01-31") else value.at
+        operand = _number(operand)
     return _compared(operator, value, operand)
 
 
