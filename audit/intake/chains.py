@@ -73,11 +73,14 @@ def followed(chain: Sequence[Link], cell: Hashable, as_of: pd.Timestamp | None) 
     that is entered again is what it repeats.
     """
     made = sum(as_of is None or link.at <= as_of for link in chain)
+    # A correction entered twice is followed once, and both have the state of it.
     once = [number for number, link in enumerate(chain) if not number or not link.repeats(chain[number - 1])]
     if len(once) < len(chain):
         told = followed([chain[number] for number in once], cell, as_of)
         states = [told.states[bisect_right(once, number) - 1] for number in range(made)]
         return replace(told, states=[*states, *[NOT_YET] * (len(chain) - made)])
+    # None had been made by then: where the export has one of them already, the cell is taken back to what was first
+    # there.
     if not made:
         states = [NOT_YET] * len(chain)
         fits = _fits(chain)
@@ -86,6 +89,7 @@ def followed(chain: Sequence[Link], cell: Hashable, as_of: pd.Timestamp | None) 
     if any(one.at == other.at for one, other in pairwise(chain[:made])):
         return Followed([UNCLEAR] * made + [NOT_YET] * (len(chain) - made), doubt=TIED)
     fits = _fits(chain)
+    # Corrections of a later time are followed too: the export may be ahead of the as-of time.
     there = _place(chain[:fits], cell) if fits >= made else None
     if there is None:
         told = _unplaced(chain[:made], cell, chain[:fits])

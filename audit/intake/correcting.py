@@ -108,6 +108,7 @@ def _usable(tasks: Typed, corrections: Typed, rows_of: Mapping[str, list[int]]) 
     for fault in (*corrections.faults, *again.rows, *again.cells):
         if {"was", "now", *CORRECTIONS.required} & set(fault.columns):
             bad[fault.rows] = True
+    # A file of the records may lack a column that another file has.
     exported = {part: frozenset(cells.columns) for part, cells in enumerate(tasks.parts)}
     unknown, lacking = [], []
     for row, task, column in zip(range(len(frame)), frame["task_id"], frame["column"], strict=True):
@@ -115,6 +116,7 @@ def _usable(tasks: Typed, corrections: Typed, rows_of: Mapping[str, list[int]]) 
             unknown.append(row)
         elif not bad[row] and any(column not in exported[_part(tasks, one)] for one in rows_of[task]):
             lacking.append(row)
+    # Without the column `now` no correction says what is to be entered.
     valueless = np.arange(0 if "now" in frame else len(frame))
     bad[[*unknown, *lacking, *valueless]] = True
     faults = [
@@ -170,6 +172,8 @@ def _said(
         column = str(frame["column"].iloc[row])
         asked += [(row, record, column) for record in rows_of[frame["task_id"].iloc[row]]]
     records = [record for _, record, _ in asked]
+    # Each cell is typed three times in its record: as it was exported, as `was` has it, and as `now` has it; so all
+    # three are read alike.
     entered: list[dict[str, str]] = [{} for _ in asked]
     for name in ("was", "now"):
         entered += [{column: str(texts[name][row])} for row, _, column in asked]
@@ -180,6 +184,7 @@ def _said(
     means = _meanings(typed, [column for _, column in cells], written, aliases)
     means = list(zip(_resolved([meaning for meaning, _ in means], cells), [reason for _, reason in means], strict=True))
     said, misread = _Said(_canonical(frame, asked, typed)), {}
+    # The thirds of what was typed: exported, was, now.
     for number, (row, record, column) in enumerate(asked):
         is_, was, now = (means[number + len(asked) * third][0] for third in range(3))
         said.cells[record, column] = is_
@@ -297,6 +302,7 @@ def _retyped(
     tasks: Typed, rows: Sequence[int], entered: Sequence[Mapping[str, str]], zones: Mapping[str, str]
 ) -> Typed:
     """Rows of the task records, some of them several times, each with other texts in some cells."""
+    # Each file has its own way to be read: its rows are typed together.
     of = np.array([_part(tasks, row) for row in rows], np.intp)
     order = np.argsort(of, kind="stable")
     parts = []
@@ -382,11 +388,13 @@ def _entered(tasks: Typed, cells: Mapping[Cell, str], zones: Mapping[str, str]) 
 
 def _replaced(frame: pd.DataFrame, rows: Rows, anew: pd.DataFrame) -> pd.DataFrame:
     """The frame with other rows in the place of some."""
+    # The new rows are put behind all, and then taken in the place of the old ones.
     order = np.arange(len(frame))
     order[rows] = len(frame) + np.arange(len(rows))
     changed: dict[str, pd.Series[Any]] = {}
     for name in frame:
         before, after = frame[name].iloc[rows].reset_index(drop=True), anew[name]
+        # A column that stays as it is need not be copied.
         if before.astype(object).where(before.notna(), None).equals(after.astype(object).where(after.notna(), None)):
             continue
         if isinstance(frame[name].dtype, pd.CategoricalDtype):

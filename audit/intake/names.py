@@ -48,6 +48,7 @@ def one_spelling(tables: dict[str, pd.DataFrame], set_aside: dict[str, pd.DataFr
         for frames in (tables, set_aside):
             for table, column in _there(kind, frames):
                 _rename(frames[table], TABLES[table].columns[column], other)
+    # Every spelling of a person: whether the people table has it, and how often it stands anywhere.
     folded: dict[str, dict[str, tuple[bool, int]]] = {}
     for table, column in _there("person", tables):
         cells = tables[table][column].cat
@@ -58,6 +59,7 @@ def one_spelling(tables: dict[str, pd.DataFrame], set_aside: dict[str, pd.DataFr
             spellings[name] = listed or table == "people", before + count
     best = {name: min(many, key=lambda one: (not many[one][0], -many[one][1], one)) for name, many in folded.items()}
     names = {spelling: best[name] for name, many in folded.items() for spelling in many if spelling != best[name]}
+    # In quarantine names are only brought to the spelling of the audited rows: they give none themselves.
     if not names and not set_aside:
         return
     for table, column in _there("person", tables):
@@ -115,6 +117,7 @@ def positions_named(table: str, frame: pd.DataFrame) -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     if "position" in frame:
         aircraft, position = (frame[name].cat for name in ("aircraft", "position"))
+        # Aircraft and position as one number, so that each pair is looked at once.
         width = len(position.categories)
         known = (aircraft.codes.to_numpy() >= 0) & (position.codes.to_numpy() >= 0)
         pairs = aircraft.codes.to_numpy()[known].astype(np.int64) * width + position.codes.to_numpy()[known]
@@ -156,9 +159,11 @@ def _near(
     known: dict[str, set[str]] = {}
     for (table, _), names in named.items():
         known[table] = known.get(table, set()) | names
+    # Where all tables have the same names none lacks one.
     if len(known) < 2 or all(names == next(iter(known.values())) for names in known.values()):
         return
     keys = {name: near_keys(name, any_order=kind == "person") for name in set().union(*known.values())}
+    # Both ways: each of two tables may lack what the other has.
     for here, there in permutations(named, 2):
         if here[0] == there[0]:
             continue

@@ -133,6 +133,7 @@ def together(parts: Sequence[pa.ChunkedArray], column: Column) -> list[pa.Chunke
     """Cells of one column from several files as one, save times of which some have a type: they can't be mixed."""
     if len(parts) == 1:
         return list(parts)
+    # Word lists and plain text can be brought to one type; times that have a type keep what theirs says of zones.
     types = {part.type for part in parts}
     if len(types) > 1:
         if column.kind == "time" and not all(kinds.is_string(each) or kinds.is_dictionary(each) for each in types):
@@ -227,6 +228,7 @@ def _by_word(cells: pa.ChunkedArray, column: Column) -> tuple[Any, Misread]:
     if not kinds.is_dictionary(cells.type):
         cells = cells.cast(pa.string()).dictionary_encode()
     whole = cells.cast(WORDS).unify_dictionaries().combine_chunks()
+    # Each word is parsed once, and its value stands for all rows with its code.
     codes = whole.indices.fill_null(-1).to_numpy()  # -1 takes the last, missing, value below
     text, misread = _names(whole.dictionary)
     values: Any
@@ -410,8 +412,10 @@ def _alike_times(
 ) -> tuple[NDArray[np.datetime64], NDArray[np.bool_], Misread] | None:
     """The usual case: all with a zone, or all without; None if it isn't."""
     text = _blank_to_null(text)
+    # A shortest text no longer than a day has no time: the slow way tells which cell that is.
     if not day_alone and (pc.min(pc.binary_length(text)).as_py() or 99) <= len("2000-01-01"):
         return None
+    # The first cell tells whether there are zones; Arrow refuses the cast where the others differ.
     sample = text.drop_null()[:1]
     zoned = pc.all(pc.match_substring_regex(sample, _ZONED)).as_py()
     try:
@@ -436,6 +440,7 @@ def _mixed_times(
     text, unix = _without(text, pc.match_substring_regex(text, _UNIX))
     misread.append((unix, f"not a {wanted}; {HOW_UNIX}"))
     text, odd = _only(text, f"{_TIME}|{_DAY_ALONE}")
+    # Cells with a zone and cells without are cast apart, and put together by which was which.
     zoned = pc.fill_null(pc.match_substring_regex(text, _ZONED), False)
     instants, odd_instants = _cast(pc.if_else(zoned, text, _NULL), pa.timestamp("us", "UTC"))
     readings, odd_readings = _cast(pc.if_else(zoned, _NULL, text), pa.timestamp("us"))
@@ -457,6 +462,7 @@ def _typed_times(cells: pa.ChunkedArray, day_alone: bool) -> tuple[Any, NDArray[
 
 def _dates(text: pa.StringArray) -> tuple[NDArray[np.datetime64], Misread]:
     """A time of day is cut off, after a check that it is one."""
+    # A date with a nonsensical time is no date: it is read as a time first.
     _, _, misread = _mixed_times(text, day_alone=True, wanted="date such as 2025-06-02")
     readable = np.ones(len(text), dtype=bool)
     for words, _ in misread:

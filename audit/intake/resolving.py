@@ -86,10 +86,12 @@ def resolve(typed: Typed) -> Resolved:
         raise InternalError(
             f"{table.name}: {count.read} rows read, but {count.audited} audited and {count.quarantined} quarantined"
         )
+    # What is wrong with the rows set aside is why they are in quarantine; in audited rows it is told of the cells.
     told = _with_totals(parts, starts, [fault.among(aside) for fault in checked.faults])
     rejects = list_rejects(parts, told)
     in_cells = [fault.among(~aside) for fault in checked.faults]
     faults = list_rejects([replace(cells, ragged=()) for cells in parts], in_cells)
+    # Of the rows set aside those that say nothing, or say again what another says, are no evidence.
     possible = aside & ~_blank_rows(table, checked.faults, total)
     possible[checked.told] = False
     aside_rows = frame[possible].reset_index(drop=True)
@@ -220,6 +222,8 @@ def _clocked(
         }
     by_station = {name: station_clock(stations[name], zones, name) for name in places}
     clocks = {}
+    # By the column of a station, by a zone that the mapping names, or, without either, as UTC; files may differ in
+    # that.
     for name, column in times.items():
         default = OWN_PLACE.get(table.name, "")
         told = [cells.translated.zones.get(name, default) if cells.translated else default for cells in parts]
@@ -229,6 +233,7 @@ def _clocked(
         elif any(told):
             clocks[name] = _mixed_clock(told, starts, by_station)
     clocked = to_utc(times, clocks, stations)
+    # A time of day written beside a date may be of the next day, where it would lie before the time it follows.
     not_before = [cells.translated.not_before if cells.translated else {} for cells in parts]
     for name in dict.fromkeys(name for others in not_before for name in others):
         early = np.zeros(int(starts[-1]), dtype=bool)
@@ -269,6 +274,7 @@ def _refuse_unsaid(parts: Sequence[Cells], starts: Rows, name: str, times: Parse
 def _mixed_clock(told: Sequence[str], starts: Rows, by_station: Mapping[str, Clock]) -> Clock:
     """A clock for parts that are each read by another; a part without one is in UTC."""
     fixed = {zone or "UTC" for zone in told if zone not in by_station}
+    # The zones of all parts on one list, each part by its own clock.
     names = tuple(sorted({*fixed, *(name for clock in by_station.values() for name in clock.names)}))
     zone = np.full(int(starts[-1]), -1, dtype=np.int16)
     told_by = next((place for place in told if place in by_station), "")
@@ -323,6 +329,7 @@ def _checked(table: Table, typed: Typed, file: str, not_exported: Mapping[str, R
     for name in table.required:
         if table.columns[name].kind == "time":  # Its clock may not be known for a fault of another, unneeded cell.
             aside |= frame[name].isna().to_numpy()
+    # In this order: what is typed is checked against the contract, what holds is compared for duplicates.
     broken = _breaches(table, frame, aside)
     frame = without_cells(frame, broken)
     _mark(aside, (fault for fault in broken if not set(table.required).isdisjoint(fault.columns)))

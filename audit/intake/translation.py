@@ -148,6 +148,7 @@ def _dropped(grid: Grid, recipe: Recipe) -> tuple[tuple[int, str], ...]:
         if recipe.table.columns[name].required and source.columns
     ]
     told = []
+    # A footer that has all that a record needs may be a record: nothing is left out in silence.
     for row, line in enumerate(footer.lines.tolist()):
         shown = "; ".join(cell for name in texts if (cell := texts[name][row].strip()))
         if all(any(texts[column][row].strip() for column in columns) for columns in required):
@@ -185,6 +186,7 @@ def _only(grid: Grid, recipe: Recipe) -> tuple[Grid, NDArray[np.intp] | None]:
         cells = pc.utf8_trim_whitespace(_as_text(grid, by_name[_name(column)]).cast(pa.string()))
         listed = pa.array([plain(value) for value in values], pa.string())
         _refuse_nearly_listed(recipe, column, listed.to_pylist(), cells.unique().drop_null().to_pylist(), grid.file)
+        # All conditions must hold; a blank cell is compared as an empty text.
         taken &= np.asarray(pc.is_in(cells.fill_null(""), value_set=listed))
     mask, kept = pa.array(taken), np.flatnonzero(taken)
     columns = {name: cells.filter(mask) for name, cells in grid.columns.items()}
@@ -238,6 +240,7 @@ def _column(
         at = mapping.place((*recipe.place, "columns", column.name))
         raise AuditError(f"{at}: the workbook of {grid.file} counts its days from 1904: say days-since-1904")
     misread: Misread = []
+    # One column of the export, read as it is or translated; or several, joined into one.
     if source.join is None:
         cells, marks = grid.columns[names[0]], grid.typed.get(names[0])
         if formats:
@@ -297,6 +300,7 @@ def _entries(recipe: Recipe, name: str, texts: Sequence[str]) -> list[str]:
     if source.constant is not None:
         return list(texts)
     blank = recipe.mapping.setting(recipe.feed, "blank") or ()
+    # Whoever entered it wrote the part, not the column it was cut from.
     whole = source.model_copy(update={"before": None, "after": None})
     misread: Misread = []
     cells = _piece(pa.chunked_array([pa.array(texts, pa.string())]), whole, blank, column, misread)
@@ -367,6 +371,7 @@ def _renamed(
         entries = [" ".join(entry.split()) for entry in entries]
         entries = [entry for entry in entries if entry]
         unknown = [entry for entry in entries if entry not in names]
+        # One entry that is not listed puts the whole cell at fault.
         if unknown and not keep_others:
             unlisted.append(number)
             translated.append(None)
@@ -422,6 +427,7 @@ def _beside(
     """Take a step for the cells that are text, and another for those that have a type and are spelled out."""
     if typed is None or not typed.any():
         return cells if step is None else _by_words(cells, step, misread)
+    # Both ways over all cells, and of each cell the one that fits it: a fault counts only there.
     translated = []
     for here, each in ((~typed, step), (typed, typed_step)):
         found: Misread = []
@@ -454,6 +460,7 @@ def _number_step(decimal: str, thousands: str | None, unit: str) -> Words | None
     if decimal == "." and thousands is None and convert is None:
         return None
     mark = re.escape(thousands) if thousands else None
+    # Thousands in groups of three only: 1.234,5 is one number, and 12.34,5 is none.
     grouped = rf"\d{{1,3}}(?:{mark}\d{{3}})+|" if mark else ""
     shape = re.compile(rf"[+-]?(?:{grouped}\d+)(?:{re.escape(decimal)}\d*)?|[+-]?{re.escape(decimal)}\d+")
     reason = f"not a number with {decimal} as decimal sign" + (f" and {thousands} between thousands" if mark else "")
@@ -512,6 +519,7 @@ def _times(
         values.append(found)
         odd.append(left + start)
         start += len(chunk)
+    # Cells that have a type in a workbook are dates whatever the format says.
     instants, at_fault = np.concatenate(values), np.concatenate(odd)
     if typed is not None and typed.any():
         at_fault = at_fault[~typed[at_fault]]
