@@ -64,6 +64,7 @@ def to_utc(times: Mapping[str, Parsed], clocks: Mapping[str, Clock], stations: M
             instants[column] = parsed.values
             continue
         clock = clocks[column]
+        # Columns often share a clock: its rows are sorted by zone once.
         if id(clock) not in sorted_by:
             order = np.argsort(clock.zone, kind="stable")
             sorted_by[id(clock)] = order, np.searchsorted(clock.zone[order], np.arange(len(clock.names) + 1))
@@ -140,6 +141,7 @@ def wall_to_utc(readings: NDArray[np.datetime64], zone: str) -> tuple[NDArray[np
     wall = pd.DatetimeIndex(readings)
     instants = _utc(wall.tz_localize(clock, ambiguous="NaT", nonexistent="NaT"))
     later = np.full_like(instants, "NaT")
+    # What pandas leaves open occurred twice, or never: both readings tell which.
     odd = np.flatnonzero(np.isnat(instants))
     if len(odd):
         summer, winter = (

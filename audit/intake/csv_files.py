@@ -117,6 +117,7 @@ class _WatchedFile(io.RawIOBase):
         return InputFile(self._of.name, self._hash.hexdigest(), self._size)
 
     def _decoded(self, data: bytes) -> bytes:
+        # ASCII is UTF-8 as it stands; what waits in the decoder belongs to a character cut in two.
         pending = len(self._decoder.getstate()[0])
         if data and not pending and self._layout.encoding in ASCII_INSIDE and data.isascii():
             return data
@@ -178,6 +179,7 @@ def read_csv_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[s
 def _read_grid(file: ExportFile, layout: Layout, choose: Callable[[Sequence[str]], Mapping[str, Any]]) -> Grid:
     header = csv_header(file, layout)
     reading = _Reading(file, layout, header, choose(header))
+    # A row must fit into one block of the reader: the larger one is only taken where one does not.
     for block in (BLOCK, LARGEST_BLOCK):
         try:
             columns, watched, any_ragged = _parse_csv(reading, block)
@@ -361,6 +363,7 @@ def _line_finder(file: ExportFile, layout: Layout, total: int) -> Liner:
 
     @functools.cache
     def starts() -> NDArray[np.int64]:
+        # Mostly a record is a line: the file is parsed again only where it is not.
         above = layout.skip_rows + layout.header_rows
         if _physical_lines(file, layout) == total + above:  # no blank lines, no line ends inside quotes
             return np.arange(above + 1, above + total + 1)

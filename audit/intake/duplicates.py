@@ -53,6 +53,7 @@ def repeated(
     }
     for name in not_exported.keys() & differs:
         differs[name] &= ~(np.isin(rows, not_exported[name]) | np.isin(first, not_exported[name]))
+    # `otherwise`: not a plain duplicate. `apart`: so different that none of the rows can be believed.
     otherwise = np.zeros(len(rows), dtype=bool)
     apart = np.zeros(len(rows), dtype=bool)
     for name, marks in differs.items():
@@ -78,6 +79,7 @@ def repeated(
 
 def listed_twice(flights: pd.DataFrame) -> NDArray[np.intp]:
     """Flights of the aircraft, takeoff and landing of an earlier row, under another key."""
+    # Most exports have none: whole numbers tell that many times as fast as rows do.
     started = flights["takeoff_at"].to_numpy("datetime64[s]").astype(np.int64)
     aircraft = flights["aircraft"].cat.codes.to_numpy().astype(np.int64)
     when_and_who = started * (len(flights["aircraft"].cat.categories) + 1) + aircraft
@@ -108,6 +110,7 @@ def repeats(frame: pd.DataFrame, key: Sequence[str]) -> tuple[NDArray[np.intp], 
     """
     if len(key) > 1:
         groups = frame.groupby(list(key), sort=False, observed=True).ngroup()
+        # A key with a missing value has no group.
         codes = pd.factorize(groups.where(groups >= 0))[0]
     elif isinstance(frame[key[0]].dtype, pd.CategoricalDtype):
         codes = pd.factorize(frame[key[0]])[0]

@@ -37,6 +37,7 @@ def flight_clock(
     names = pd.Index(flights["aircraft"].cat.categories)
     flown_by = flights["aircraft"].cat.codes.to_numpy().astype(np.int64)
     told = flights["takeoff_at"].notna().to_numpy() & flights["landing_at"].notna().to_numpy() & (flown_by >= 0)
+    # As many aircraft, the first by name, as have so many flights together.
     enough = np.searchsorted(np.cumsum(np.bincount(flown_by[told], minlength=len(names))), _LOOKED_AT) + 1
     placed = {
         name: flights[name].cat.rename_categories(str).astype("object").map(by_place).to_numpy(object)
@@ -83,6 +84,7 @@ def _inside(
     flown, takeoff, landing = flown[order], takeoff[order], landing[order]
     if not len(flown):
         return 0
+    # Aircraft and second as one number, to be searched in.
     base = min(int(takeoff.min()), int(begun.min(initial=takeoff.min())))
     width = max(int(takeoff.max()), int(done.max(initial=takeoff.max()))) - base + 1
     found = np.zeros(len(worked), dtype=bool)

@@ -51,6 +51,7 @@ def check_flight_hours(flights: pd.DataFrame, file: str) -> None:
     flown = _between(sample)
     known = (told > 0) & (flown > 0)
     told, flown = told[known], flown[known]
+    # Where half the column agrees as it stands, it is hours.
     if len(told) < FEWEST or _share_within(told, flown) >= 0.5:
         return
     for unit, as_unit in _UNITS.items():
@@ -139,6 +140,7 @@ def check_days(text: pa.ChunkedArray, typed: NDArray[np.bool_] | None, formats: 
     cells = pc.utf8_trim_whitespace(text)
     cells = pa.concat_arrays(cells.chunks) if cells.num_chunks else pa.array([], pa.string())
     none = pa.scalar(None, pa.string())
+    # In a workbook the real dates have a type; elsewhere they have another of the declared formats.
     if typed is not None:
         is_date = pa.array(typed)
         dates = pc.if_else(is_date, pc.utf8_slice_codeunits(cells, 0, len("2000-01-01")), none)

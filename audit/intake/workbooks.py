@@ -193,6 +193,7 @@ def _covered(sheet: Any, places: Mapping[str, int], columns: _Columns, lines: ND
     """The blank cells of merged areas whose first cell holds a value: for which rows it is meant is not told."""
     areas = _merged_areas(sheet)
     for each, place in places.items() if areas else ():
+        # From the row below the first cell of an area (in its first column, else from its first row) to its end.
         spans = [
             (top + 1 + (left == place), bottom + 2) for (top, left), (bottom, right) in areas if left <= place <= right
         ]
