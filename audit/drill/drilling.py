@@ -177,6 +177,7 @@ def drill(
     for rule in rules:
         progress(f"planting faults of {rule.id}")
         _plan_for(rule, base, per_rule, seed, plan)
+    # Faults that don't touch each other share a copy: a drill of thousands takes a few copies.
     footprints = [footprint(one.rule, timeline, one.spot, one.planted) for one in plan.plantings]
     copies = in_rounds(footprints)
     told = _Told()
@@ -226,6 +227,7 @@ def _keys(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> tuple[list[Key
 def _plan_for(rule: Rule, base: _Base, per_rule: int, seed: str, plan: _Plan) -> None:
     """Plant in subjects of a rule, in a chance order, until there are enough faults."""
     cases = base.subjects[rule.id]
+    # Each rule draws by itself, so that a rule more or less leaves the draws of the others as they are.
     order = list(range(len(cases)))
     random.Random(f"{seed} {rule.id}").shuffle(order)
     plant = _beside_corrections(form_of(rule).plant(rule, base.timeline), rule, base)
@@ -245,6 +247,7 @@ def _plan_for(rule: Rule, base: _Base, per_rule: int, seed: str, plan: _Plan) ->
         except NotPlantable as why:
             reasons[str(why)] += 1
             continue
+        # What can be broken can't always be just kept, too: then the fault stands alone.
         with suppress(NotPlantable):
             made.append(_Planting(rule, inside, plant(inside)))
         planted += 1
@@ -295,6 +298,8 @@ def _audit(
     for rule in (rule_of(rule, len(copies)) for rule in rules):
         cases = judge_rule(rule, timeline).cases
         keys, evidence = _keys(rule, cases, timeline)
+        # The subjects of all copies come out of one audit: they are handed back copy by copy, under their keys in the
+        # base.
         found: list[dict[Key, int]] = [{} for _ in copies]
         for row, (key, aircraft) in enumerate(zip(keys, evidence["aircraft"], strict=True)):
             copy = copy_number(aircraft)
@@ -328,6 +333,7 @@ def _outcome(
     if refused is not None:
         return ("quarantined", refused), set()
     about = [key for key in found if one.is_about(key)] if one.planted.pair else [one.key] if one.key in found else []
+    # What was at fault before the planting proves nothing.
     about = [key for key in about if key not in before]
     at_fault = {key for key in about if cases["finding"].iat[found[key]]}
     if not one.spot.outside:
@@ -345,6 +351,7 @@ def _lost(
     if not lost:
         return {}
     cases = every_subject(rule, timeline)
+    # To judge every subject, complying ones too, is slow: only those of these aircraft are named.
     wanted = {named(plantings[nth].aircraft, copy) for nth, copy in lost}
     cases = cases[evidence_of(cases, timeline)["aircraft"].isin(wanted).to_numpy(bool)]
     keys, evidence = _keys(rule, cases, timeline)

@@ -36,6 +36,7 @@ def copies_of(export: Export, count: int) -> Export:
     """So many copies of an export below each other; row r of a table is row r + n x (number of the copy) of it."""
     sizes = {name: len(frame) for name, frame in export.tables.items()}
 
+    # Rows of one copy are so many further down as the table has rows; shared tables stand there once.
     def numbered(rows: Rows, table: str) -> Rows:
         if table in SHARED:
             return rows
@@ -88,6 +89,7 @@ def _renamed(series: pd.Series, count: int) -> pd.Series:
     """Names with the number of the copy behind them, category by category."""
     names, codes = series.cat.categories, series.cat.codes.to_numpy().astype(np.int64)
     every = [named(str(name), copy) for copy in range(count) for name in names]
+    # The names of copy n stand behind those of the copies before it, in the same order.
     there = np.where(codes < 0, -1, codes + np.arange(count)[:, None] * len(names)).ravel()
     return pd.Series(pd.Categorical.from_codes(there, pd.Index(every, dtype=names.dtype)))
 

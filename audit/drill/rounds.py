@@ -52,6 +52,7 @@ def in_rounds(footprints: Sequence[Footprint]) -> list[list[int]]:
     for number in sorted(range(len(footprints)), key=lambda nth: -sizes[nth]):
         one = footprints[number]
         for reads, writes, numbers in rounds:  # noqa: B007
+            # Two may read the same; neither may write what the other reads or writes.
             if one.writes.isdisjoint(writes) and one.writes.isdisjoint(reads) and one.reads.isdisjoint(writes):
                 break
         else:
@@ -73,6 +74,7 @@ def _reads(rule: Rule, timeline: Timeline, spot: Spot, planted: Planted) -> Iter
     yield from (("components", boot) for boot in _boots(rule, timeline, spot))
     if planted.span is None:
         return
+    # Whatever happens to the boot, or to its aircraft, on these days may decide.
     days = _days(planted.span)
     if spot["place"] >= 0:
         places = _stays(timeline, spot, planted.span)
@@ -170,6 +172,7 @@ def _of_record(timeline: Timeline, edit: Edit) -> Iterable[Hashable]:
         if _OF_WORK.isdisjoint(edit.cells):
             return
     times = _written_times(edit, "started_at", "finished_at")
+    # A record that is moved leaves its old days as well.
     if not edit.new or not times:
         times += [int(timeline.times[name][edit.row]) for name in ("started_at", "finished_at")]
     days = _days((min(times), max(times)))

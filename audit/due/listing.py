@@ -105,6 +105,7 @@ def due_list(
     end = timeline.as_of + micros_of(within)
     parts += [part for part in _running_out(timeline) if len(part)]
     every = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=[*DUE_COLUMNS, "rank", "when"])
+    # What runs, is overdue or has no date is shown however far one looks ahead.
     chosen = every[(every["rank"] != 2) | (every["when"] <= end)]
     chosen = chosen.sort_values(["rank", "when", "station", "aircraft", "position", "rule", "name"], kind="stable")
     rows = chosen[list(DUE_COLUMNS)].reset_index(drop=True)
@@ -134,6 +135,7 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
         told = forecast(Log(timeline, total), aircraft[here], limit - used, limit)
         early[here], likely[here], late[here], far[here] = told.earliest, told.likely, told.latest, told.far
         bands += told.bands
+    # The instant by which rows are ordered: the certain one, else the earliest that is likely.
     first = np.minimum(np.where(due == NONE, FOREVER, due), np.minimum(early, likely))
     frame = pd.DataFrame(
         {
@@ -163,6 +165,7 @@ def _of_rule(rule: Rule, timeline: Timeline, rows: pd.DataFrame) -> tuple[pd.Dat
     )
     frame["rank"] = np.select([rows["kind"] == "hold", rows["broken"], first < FOREVER], [0, 1, 2], 3)
     boot = rows[["place", "component", "since", "task"]]
+    # Of a boot the limit that is reached first is told; without dates, the one of which most is used.
     share = -(rows["used"] / rows["limit"]).fillna(0.0)
     order = np.lexsort((share, first, *boot.to_numpy().T[::-1]))
     # What is left of a limit without a date may be used up before the date of another, save where one is overdue.
@@ -183,6 +186,7 @@ def _notes(rows: pd.DataFrame, first: Ints, early: Ints, far: Bools) -> list[str
     for kind, broken, until, latest, perhaps, off, reason, at, begins, too_far in zip(
         *columns, first.tolist(), early.tolist(), far.tolist(), strict=True
     ):
+        # In this order: where the boot is, whether it is so at all, why not, and when it ends.
         told = [OFF] if off else []
         if perhaps:
             told.append(PERHAPS)
@@ -210,6 +214,7 @@ def _running_out(timeline: Timeline) -> Iterator[pd.DataFrame]:
             continue
         last = micros(frame[each.last]) if each.last in frame else np.full(len(frame), NEVER)
         unreadable = timeline.unreadable.get((each.table, each.last), np.empty(0, np.intp))
+        # A day that can't be read is none that is blank: what is blank goes on without end.
         blank = last == NEVER
         blank[unreadable] = False
         until = each.until(frame, last, blank)
@@ -242,6 +247,7 @@ def _goes_on(people: pd.DataFrame, last: Ints) -> Bools:
     held = people.groupby(["person", "authorisation"], observed=True, sort=False).ngroup().to_numpy()
     begins, ends = micros(people["valid_from"]), np.where(last == NEVER, FOREVER - DAY, last)
     order = Order.of(held, begins)
+    # How far what is held under all rows begun by then reaches.
     longest = running_max(ends[order.row], group_begins(held[order.row]))
     ends_it: Bools = longest[order.until(held, ends + DAY) - 1] == ends
     ends_it &= ~pd.DataFrame({"held": held, "ends": ends}).duplicated().to_numpy()

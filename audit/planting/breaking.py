@@ -161,6 +161,7 @@ class _Writer:
     def _ordered(self, name: str, operator: str, operand: Any, broken: bool) -> str:
         """The limit itself, or a step to the side of it on which the condition is broken, or holds."""
         kind = VOCABULARY[name].kind
+        # Days and counts go in whole ones, times in seconds, other numbers in hundredths.
         steps = _STEPS[operator][broken]
         if kind in ("number", "count"):
             step = 1.0 if kind == "count" else SECOND / MINUTE if name.endswith("_minutes") else 0.01
@@ -295,6 +296,7 @@ class _Writer:
         people = self.timeline.tables["people"]
         first = micros(people["valid_from"])[entries] // DAY
         valid = [row for row, since in zip(entries, first.tolist(), strict=True) if since <= day] or entries
+        # Like the entry that holds on the day, or else like the last: what it lacks is all that changes.
         row = valid[-1]
         self.cells.write(table, owner, {_PEOPLE[prefix]: self.spot.name})
         # What is valid from the day itself is valid on it; from the next day on it is not.

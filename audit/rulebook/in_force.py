@@ -45,6 +45,7 @@ def limited_to_its_days(rule: Rule) -> Rule:
         sentence = "no source was in force on some days, but this rule judges no single record by its day"
         raise Misplaced([(("basis",), f"{sentence}; expected sources that leave no day out")])
     alternatives = rule.scope.any_of
+    # Each stretch of days is an alternative of the scope, with the alternatives that the rule has itself below it.
     limits = [{"work_date": _within(one)} | ({"any_of": alternatives} if alternatives else {}) for one in days]
     scope = Conditions.model_validate({**rule.scope.columns, "any_of": limits})
     return rule.model_copy(update={"scope": scope})

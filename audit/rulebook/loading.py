@@ -94,6 +94,7 @@ def load_rules(folder: Path) -> Rulebook:
     homes: dict[str, str] = {}
     warnings, warning_files = known_warnings(folder)
     tables = {f"{file.name} {number}": file for number, file in enumerate(warning_files)}
+    # All faults of all files are told at once: whoever corrects them need not run it for each.
     for path in paths:
         name = path.relative_to(folder).as_posix()
         content, file = read_file(path, name)
@@ -157,6 +158,7 @@ def rule_in(source: Source) -> Rule:
     name, data = source.name, source.data
     if not isinstance(data, dict):
         raise AuditError(f"{name}, line 1: expected a rule with id, title, form and so on")
+    # The form decides which model reads the rest: it is asked for first.
     form = data.get("form")
     if not isinstance(form, str) or form not in FORMS:
         got = f"got {quoted(form)}{did_you_mean(shortened(str(form)), FORMS)}"

@@ -314,6 +314,7 @@ def _merged(model: type[Rule], text: Mapping[str, Any], changes: Mapping[str, An
     merged = dict(text)
     for key, value in changes.items():
         below = merged.get(key, {})
+        # `none` takes a key away; below other keys than those of a rule it is a text.
         if value == NONE and key in known_keys(model, at):
             merged.pop(key, None)
         elif isinstance(value, dict) and isinstance(below, dict):

@@ -131,6 +131,7 @@ def allocation(sizes: Sequence[int], aim: Aim) -> list[int]:
             f"{aim.expected:,} are expected. Raise the tolerable share, or expect fewer."
         )
     wanted = max(wanted, len(sizes))
+    # Rounding, and the strata themselves, may show less for certain than one draw: then more are drawn.
     while True:
         parts = _in_proportion(sizes, wanted)
         if wanted >= records or is_shown_by(list(zip(sizes, parts, strict=True)), aim):

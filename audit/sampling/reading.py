@@ -86,6 +86,7 @@ def read_sheet(path: Path, today: date) -> Compared:
     given: dict[str, list[Line]] = {}
     faults = []
     for name, rows in sheets.items():
+        # Any other sheet may hold rows: people sort, cut and paste.
         if name in (HOW_SHEET, ISSUED_SHEET):
             continue
         for line in _lines(path, name, rows):
@@ -117,6 +118,7 @@ def _faults_of(task: str, lines: Sequence[Line], today: date) -> Iterator[Fault]
         for line in lines:
             if line.who or line.day or line.odd_day or line.what_differs:
                 yield Fault(line.sheet, line.row, task, f"has nothing under {PAPER}, though other cells are filled in")
+    # A row that was copied with its verdict says the same twice: that is no fault.
     elif len({(line.verdict, line.what_differs, line.who, line.day, line.odd_day) for line in filled}) > 1:
         where = ", ".join(f"{line.sheet} row {line.row}" for line in filled)
         yield Fault(filled[0].sheet, filled[0].row, task, f"has different verdicts: {where}")
@@ -171,6 +173,7 @@ def _issued(path: Path, sheets: Mapping[str, Sequence[Sequence[Any]]]) -> Draw:
         raise AuditError(damaged)
     try:
         _, export_name, seed, frame, tolerable, confidence, expected = rows[0][:7]
+        # The hidden sheet says what was drawn of what, so that the result needs no export.
         strata: dict[tuple[str, str, int], list[str]] = {}
         for station, month, records, task in (row[:4] for row in rows[2:]):
             strata.setdefault((station, month, int(records)), []).append(task)

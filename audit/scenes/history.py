@@ -24,6 +24,7 @@ def history(timeline: Timeline, aircraft: str, positions: Collection[str] = ()) 
     events = [*_work(timeline, aircraft, positions), *_flights(timeline, aircraft)]
     events += _boots(timeline, aircraft, positions)
     events += _corrections(timeline, frozenset(event.record for event in events if event.kind == "work"))
+    # At one instant a boot goes before the next one comes, and both before work on it.
     order = {"removed": 0, "installed": 1, "work": 2, "flight": 3, "correction": 4}
     return sorted(events, key=lambda event: (event.start, order[event.kind], event.end, event.record))
 

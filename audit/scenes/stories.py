@@ -41,6 +41,7 @@ def stories(
     """Tell the stories of the findings with these ids, in their order; `cases` has a row for each of `findings`."""
     mine = findings["finding_id"].isin(wanted)
     chosen = findings[mine]
+    # What is drawn is looked up for the aircraft of these findings only.
     aircraft = timeline.aircraft_names.get_indexer(pd.Index(chosen["aircraft"].unique()))
     around = Surroundings.of(timeline, aircraft)
     told: dict[str, Story] = {}
@@ -104,6 +105,7 @@ def _two_things(name: str, drawing: TwoThings, case: Case, around: Surroundings)
     lanes = tuple(around.thing(kind, row) for kind, row in zip(drawing.kinds, rows, strict=True))
     spans = [lane.spans[0] for lane in lanes]
     both = Stretch(max(span.start for span in spans), min(span.end for span in spans), "both at once")
+    # A stay of weeks and a task of minutes: what lies far from both is cut off.
     near = max(both.end - both.start, HOUR) * 4
     window = _padded(
         max(min(span.start for span in spans), both.start - near),

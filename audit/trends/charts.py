@@ -60,6 +60,7 @@ def count_charts(found: Floats, checks: Floats, frozen: Bools) -> list[CountChar
     """
     checked = checks > 0
     rate = np.divide(found, checks, out=np.full(found.shape, np.nan), where=checked)
+    # Rows are charted together; only Laney's factor is worked out row by row, where it is asked for.
     base = frozen & checked
     weeks, of_base = base.sum(axis=1), np.where(base, checks, 0).sum(axis=1)
     centre = np.full(len(found), np.nan)
@@ -98,6 +99,7 @@ def _runs(above: Bools, checked: Bools) -> Bools:
     """The weeks that end RUN weeks with checks, all above."""
     ended = np.zeros(above.shape, bool)
     length = np.zeros(len(above), np.int64)
+    # A week without a check neither goes on with a run nor ends it.
     for week in range(above.shape[1]):
         length = np.where(checked[:, week], np.where(above[:, week], length + 1, 0), length)
         ended[:, week] = checked[:, week] & (length >= RUN)

@@ -156,6 +156,7 @@ def _by_station(counted: Mapping[str, pd.DataFrame], first: int) -> tuple[list[t
     # What happened before the first record (a boot's installation) is not work that could drift.
     kept = week >= first
     shape = len(counted), len(stations), len(weeks)
+    # Rule, station and week as one number: what is counted in each is one sum.
     cell = (rule * shape[1] + number) * shape[2] + (week - first) // WEEK
     each = np.array(
         [
@@ -163,6 +164,7 @@ def _by_station(counted: Mapping[str, pd.DataFrame], first: int) -> tuple[list[t
             for name in ("checks", "findings", "margin", "measured")
         ]
     )
+    # What has no station counts at all of them together only.
     named = stations != ""
     summed = np.concatenate((each.sum(axis=2, keepdims=True), each[:, :, named]), axis=2)
     there = summed[0].any(axis=2)
@@ -181,6 +183,7 @@ def _charted(
     seen = weeks > np.array([NEVER if day is None else _instant(day) for day in since])[:, np.newaxis]
     kept = _set_limits(weeks, checks > 0, frozen, seen, np.array([day is not None for day in since]))
 
+    # Counts are charted where enough weeks with a check set their limits, margins where enough with a margin do.
     enough = np.flatnonzero((kept & (checks > 0)).sum(axis=1) >= ENOUGH_WEEKS)
     found, checked = (np.where(seen[enough], count[enough], 0) for count in (findings, checks))
     counts = dict(zip(enough.tolist(), count_charts(found, checked, kept[enough]), strict=True))
@@ -206,6 +209,7 @@ def _set_limits(weeks: Ints, checked: Bools, frozen: Frozen, seen: Bools, change
     is, or, where they are too few, the first ENOUGH_WEEKS with checks since."""
     within = seen & (weeks >= _instant(frozen.first)) & (weeks + 6 * DAY <= _instant(frozen.last))
     number = np.cumsum(seen & checked, axis=1)
+    # The first weeks since the change, which say nothing until there are enough of them.
     anew = seen & (number > 0) & (number <= ENOUGH_WEEKS) & (number[:, -1:] >= ENOUGH_WEEKS)
     few = changed & ((within & checked).sum(axis=1) < ENOUGH_WEEKS)
     kept: Bools = np.where(few[:, np.newaxis], anew, within)
