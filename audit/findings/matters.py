@@ -49,6 +49,7 @@ def first_matters(findings: pd.DataFrame, rules: Collection[str]) -> list[str]:
         }
     )
     table = table[table["rule"].isin(rules)]
+    # Of each matter the finding that is furthest off; of each rule first one, then a second, and so on.
     worst = table.sort_values(["matter", "off"], kind="stable").drop_duplicates("matter")
     worst = worst.assign(turn=worst.groupby("rule", observed=True).cumcount())
     return [str(one) for one in worst.sort_values(["level", "turn", "matter"])["id"].head(DRAWN_MATTERS)]

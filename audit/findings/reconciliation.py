@@ -68,6 +68,8 @@ def reconcile(export: Export, timeline: Timeline, rules: Sequence[Rule]) -> tupl
         end = 0
         for file in files:
             start, end = end, end + file.audited
+            # The line that a duplicate repeats, and what else a reason goes on to say, would make each a kind of its
+            # own.
             kind = file.rejects["reason"].str.replace(r"; .*$|(?<=^duplicate) of .*$", "", regex=True)
             here = file.rejects.assign(kind=kind)
             rows = here.groupby("line")

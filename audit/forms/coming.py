@@ -66,6 +66,7 @@ def in_every_reading(parts: Sequence[pd.DataFrame], tried: Ints, doubt: str) -> 
     same = [every[name] for name in ("kind", "what", "place", "component", "meter")]
     of = every.groupby([*same, named], sort=False).ngroup()
     groups = every.groupby(of.to_numpy(), sort=False)
+    # In every reading in which it was looked for, and the same in each.
     agreed = (groups["kind"].transform("size") == tried) & (
         groups[_JUDGED].transform("nunique", dropna=False) == 1
     ).all(axis=1)

@@ -45,6 +45,7 @@ def corrected(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> Corrected:
         return Corrected(by, at, perhaps, [frozenset({name}) for name in by.tolist()])
     case, faults = _faults(cases, timeline)
     found = remedied(timeline, rule.corrected_by, faults)
+    # Several boots are put right when the last of them is.
     last = most_of(case, np.where(faults.boot < 0, FOREVER, found.at), size)
     sooner = np.flatnonzero((last != NEVER) & (last < at))
     names = _names(timeline, faults, found)
@@ -66,6 +67,7 @@ def _faults(cases: pd.DataFrame, timeline: Timeline) -> tuple[Ints, Faults]:
     """The boots of each case, by its number: of a record for several positions, those at which it breaks the rule."""
     component, task, place = (cases[name].to_numpy() for name in ("component", "task", "place"))
     several = cases["detail"].str.contains(SEVERAL, regex=False).to_numpy(bool)
+    # A record for several positions, or one that names no boot, is about all that were there.
     by_record = (task >= 0) & ((several & (component >= 0)) | ((component == NONE) & (place == NONE)))
     # Flights that contradict each other are about no boot.
     single = np.flatnonzero(~by_record & ((component >= 0) | (place >= 0)))

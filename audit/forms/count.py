@@ -131,6 +131,8 @@ def _coats(rule: CountRule, timeline: Timeline) -> Judgement:
     swapped = perhaps_swapped(timeline, subjects.place, subjects.start, subjects.latest)
     unsaid, repeated = reasons.where(countless, NO_COAT), reasons.where(again > 0, SAME_NUMBER)
 
+    # The more a view takes, the more coats: so too few is looked at with all that may mend it, too many with all that
+    # may spoil it.
     def counted(takes: Callable[[Ints], Bools]) -> Ints:
         """The coats of each session with those that a view takes to be of it."""
         own = total + np.where(takes(repeated), again, 0) + np.where(countless & takes(unsaid), _ANY_NUMBER, 0)
@@ -177,6 +179,7 @@ def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Ints, 
     # One that gives both may be coat 2 of 3, or stand for 3.
     two_ways = has_coat & has_coats
     np.add.at(total, session_of[has_coats & ~two_ways], coats[has_coats & ~two_ways])
+    # One number for each coat number of a session: however often it stands there, it counts once.
     names, rank = np.unique(coat, return_inverse=True)
     numbered = np.flatnonzero(has_coat)
     coat_of = session_of[numbered] * len(names) + rank[numbered]
@@ -184,6 +187,7 @@ def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Ints, 
     # At the very same time it is one coat, entered twice; at different times perhaps two.
     several = numbered[np.bincount(coat_of)[coat_of] > 1]
     times = (timeline.times[name][treated.task[several]] for name in ("started_at", "finished_at"))
+    # How many different times a number has, less one for each number: what may be coats of their own.
     keys = np.stack((session_of[several], coat[several], *times))
     apart, alike = (np.unique(part, axis=1)[0] for part in (keys, keys[:2]))
     again = np.bincount(apart, minlength=count) - np.bincount(alike, minlength=count)

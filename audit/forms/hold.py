@@ -150,6 +150,7 @@ def _coming(rule: HoldRule, timeline: Timeline) -> pd.DataFrame:
     # What may be part of a session that is listed makes that one last longer; work that is still open begins no hold.
     every, count = found.evidence, len(found.sessions)
     parts = possible_parts(timeline, every)
+    # Parts that are told with their session are not told once more by themselves.
     listed = (parts.of < count) & np.isin(every.last[parts.of], running["task"])
     joined = parts.part[listed] - count
     hold = _held(rule, timeline, found.perhaps)
@@ -205,6 +206,7 @@ def _where_they_are(timeline: Timeline, held: Sessions, found: pd.DataFrame) -> 
     """The holds at the places where their boots are at the as-of time: a boot takes its hold along. On a day without a
     time, or recorded twice, it may be at several."""
     history, now = timeline.components, timeline.as_of
+    # A boot that isn't known gets a number that none has, and so no stay.
     boot = np.where(held.boot >= 0, held.boot, history.boots)
     index, stay = history.by_boot.rows(boot, boot + 1)
     perhaps, surely = ((since[stay] <= now) & (now < to[stay]) for since, to in (history.perhaps, history.surely))
@@ -276,6 +278,8 @@ class _Hold:
     def ends(self, view: View, index: Ints) -> Ints:
         """When each hold ends (excluded)."""
         timeline, held = self.timeline, self.sessions.take(index)
+        # The first of what may end it: the removal, the season, the time, a treatment that releases, the end of
+        # records.
         until = np.minimum(removal(timeline, view, held), self.closes[index])
         if self.rule.duration is not None:
             # What may be part of the session may have ended it.
@@ -305,6 +309,7 @@ class _Hold:
         if self.others is None:
             return first_takeoff(timeline, view, held, held.end, held.last)
         ended, unfinished = self.reach(view.favour)[1][held.number], self.unfinished[index]
+        # Work that may go on breaks no hold of its own job: what comes next may be part of it.
         goes_on = (unfinished != CERTAIN) & view.favour(unfinished)
         ended = np.where(goes_on, unrecorded_from(timeline)[0], ended)
         at, task = self.others.first_start(held, view.against, ended)
@@ -315,6 +320,7 @@ class _Hold:
         if self.limit == FOREVER:
             return ()
         waited = np.where(at == FOREVER, FOREVER, at - self.sessions.end)
+        # What waited as long as it had to, or was found to have waited less.
         compared = judged & (broken | (waited >= self.limit))
         came = compared & (waited < FOREVER)
         reach = 2 * LIMIT if self.others is None else _NEAR

@@ -90,6 +90,7 @@ def evaluate(rule: IntervalRule, timeline: Timeline) -> Judgement:
     """
     use = _Use.of(rule, timeline)
     segments, done, time, runs = use.segments, use.done, use.time, use.runs
+    # Whichever limit is reached first: one meter that went over is enough.
     plain: Bools = np.logical_or.reduce([run.over for run in runs])
     # Of a boot whose removal isn't known less may have passed.
     ended = np.where(plain, time.ended[segments.time], CERTAIN)
@@ -177,6 +178,7 @@ def _closes(rule: IntervalRule, timeline: Timeline, time: BootTime) -> Ints:
     """When nothing falls due any more for boots in their time: their season is over, or they come off for the last
     time, from wherever they are put until then."""
     history = timeline.components
+    # The end of the last stay, since the boot may still be put elsewhere.
     season = _season_now(rule, timeline, timeline.aircraft_of(time.place))[1]
     return np.maximum(time.end, np.minimum(season, most_of(history.boot, history.removed, history.boots)[time.boot]))
 
@@ -193,6 +195,7 @@ def _coming_of_bootless(rule: IntervalRule, timeline: Timeline, told: Ints) -> p
     """The last treatment at each place of which no boot is known, in its season; `told` are the places of those that
     are."""
     done = in_sessions(timeline, rule.scope).sessions
+    # A treatment without a position is told where nothing is known of any boot of its aircraft.
     aircraft, nowhere = timeline.aircraft_of(done.place), timeline.nowhere(done.place)
     known = np.where(nowhere, np.isin(aircraft, timeline.aircraft_of(told)), np.isin(done.place, told))
     opens, closes = _season_now(rule, timeline, aircraft)
@@ -246,6 +249,7 @@ class _Run:
         """Run a meter over the segments, each of a boot, and `longest` as they may be."""
         flights = timeline.flights
         odometer = Odometer.of(timeline, flights.flown if meter.name == "flight_hours" else flights.cycles)
+        # The limit is passed where the reading at the end is beyond the last allowed one, counted from the base.
         start, end = _read(meter, odometer, boot, segments, segments.ended != NONE)
         base = bases(rule.next_due, meter, start, segments.began != NONE)
         last_allowed = meter.due(base) + meter.tolerance
@@ -260,6 +264,7 @@ class _Run:
             perhaps, vague = last > meter.due(base - sooner) + meter.tolerance, (sooner > 0) | (last > end)
         else:
             since = np.full(len(segments), NEVER) if carries else longest.start
+            # What may have been flown less makes it sure, what may have been flown more makes it possible.
             less, more = flown_on_swap_days(timeline, odometer.total, boot, since, segments.end)
             more = more + flown_elsewhere(timeline, odometer.total, boot, since, longest.end)
             surely, perhaps, vague = end - less > last_allowed, end + more > last_allowed, less + more > 0
@@ -345,6 +350,7 @@ class _Use:
         """
         segments = self.segments
         cut, when, at_any_time = self.perhaps_treated(view)
+        # Each segment is cut once more, at the ends of the records that may be treatments: pieces, in order of time.
         position = np.full(len(segments), NONE)
         position[index] = np.arange(len(index))
         mine = position[cut] != NONE
@@ -353,6 +359,7 @@ class _Use:
         order = np.lexsort((when, of))
         of, when, begins = of[order], when[order], order < len(index)
         pieces = segments.take(index[of])
+        # The last piece ends as its segment does, each other one with the next of those records.
         last = np.append(of[1:] != of[:-1], True)[: len(of)]
         until = np.where(last, pieces.end, np.append(when[1:], 0)[: len(of)])
         until_treated = ~last | (pieces.ended != NONE)
@@ -391,6 +398,7 @@ def _cut(time: BootTime, done: Sessions, treated: Treated) -> Segments:
     """Cut each boot's time, season by season, at treatments."""
     treated = treated.take(np.lexsort((treated.session, done.end[treated.session], treated.time)))
     count = np.bincount(treated.time, minlength=len(time))
+    # So many treatments cut a boot's time into one piece more: before the first, between two, after the last.
     which, nth = expand(count + 1)
     place = (np.cumsum(count) - count)[which] + nth
     began = np.where(nth > 0, take(treated.session, place - 1, NONE), NONE)
@@ -519,6 +527,7 @@ def _planter(rule: IntervalRule, timeline: Timeline) -> Planter:
     # What was carried over is known of the first alone.
     limits = every if rule.next_due == "actual" else every[:1]
 
+    # Of several limits only the one that is planted for may be passed: the others would be found instead.
     def plant(spot: Spot) -> Planted:
         if spot["anchor"] < 0 or spot["component"] < 0:
             raise NotPlantable("no boot is known there")
@@ -600,6 +609,7 @@ def _more_flown(timeline: Timeline, spot: Spot, until: int, left: int) -> Plante
     begins = np.concatenate((flights.takeoff[before:last], timeline.times["started_at"][mine], [until]))
     ends = np.concatenate((flights.landing[before:last], timeline.times["finished_at"][mine], [until]))
     order = np.argsort(begins, kind="stable")
+    # Between what happens, with ten minutes to spare on either side, lie the times in which more may be flown.
     free_from = np.maximum.accumulate(np.append(spot["anchor"], ends[order]))[:-1] + 10 * MINUTE
     free_until = np.minimum(begins[order], until) - 10 * MINUTE
     edits: list[Edit] = []
@@ -622,6 +632,7 @@ def _days_passed(rule: IntervalRule, timeline: Timeline, spot: Spot, meter: Mete
     carried = round(float(spot.case["carried"]))
     due = int(meter.due(start - carried)[0]) + meter.tolerance + spot.outside
     end = int(day_of(np.array([until - (closing < 0)]))[0])
+    # The treatment that ends the stretch is moved, else the one that begins it.
     if closing >= 0:
         rows = timeline.rows[_same_job(timeline, closing)]
         by = (due - end) * DAY

@@ -89,6 +89,7 @@ def _judged(rule: Rule, timeline: Timeline) -> tuple[Judgement, Outcomes]:
     tried = _times_tried(timeline, readings, verdicts, form.owner(rule))
     subject = verdicts.groupby(subject_keys(verdicts, len(verdicts)), sort=False).ngroup()
     grouped = verdicts.groupby(subject.to_numpy(), sort=False)
+    # A verdict stands that comes out in every reading in which the subject was judged.
     agreed = (grouped["finding"].transform("sum") == tried) | (
         (grouped["finding"].transform("size") == tried) & ~grouped["finding"].transform("any")
     )
@@ -115,6 +116,7 @@ def _complying(judgement: Judgement, outcomes: Outcomes) -> Ints:
     index = np.flatnonzero(~judgement.broken & (judgement.doubt == CERTAIN))
     if len(outcomes.cases) == len(judgement.broken) - len(index):
         return index  # another reading added no subject to those that don't comply in this one
+    # A reading may have made a subject of what is none in this one, or the other way round: they are matched by name.
     theirs = subject_keys(outcomes.cases, len(outcomes.cases))
     mine = subject_keys(judgement.shown(index, np.zeros(len(index), bool)), len(index))
     # Most are told apart by their first number alone.

@@ -71,6 +71,7 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
         record = least_of(job[first], task[first], len(jobs))
         return best, np.where(record == FOREVER, NONE, record)
 
+    # All treatments that must be last, and all others, of each job, surely or perhaps.
     own, rivals = jobs.met(timeline, bound, jobs.bound_in), jobs.met(timeline, others, jobs.other_in)
     # What names no position may have been done at another one than what else names none.
     nowhere = reasons_of(timeline).where(timeline.nowhere(jobs.place[rivals.job]), NO_POSITION)
@@ -93,6 +94,7 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
     last, _ = latest(own, bound, own.doubt == CERTAIN)
     rival, record = latest(rivals, others, rivals.doubt == CERTAIN)
     started = timeline.times["started_at"]
+    # A work order at a position is one subject, however many boots were there: one of its jobs speaks for it.
     speaks = _speaking(jobs.subject, plain, doubt, take(started, record, FOREVER))
     lowest = least_of(jobs.subject, jobs.task, len(speaks))
 
@@ -175,6 +177,7 @@ class _Jobs:
         start, end = timeline.span(treated.task)
         own = np.flatnonzero(job != NONE)
         met = _Met(job[own], own, treated.doubt[own])
+        # What may be of the job, though the boot or the position is not known, must be of its work order and its time.
         group = (timeline.work_orders(treated.task), timeline.work_orders(self.task))
         jobless = group[0] == MISSING
         asked = (timeline, treated, self, everything)
@@ -192,6 +195,7 @@ class _Jobs:
 
 def _jobs(timeline: Timeline, bound: Treatments, others: Treatments) -> _Jobs:
     """The jobs of the work orders and boots that have a treatment which must be last (or first)."""
+    # Both kinds together: what makes one job doesn't depend on which of them a record is.
     treated = bound.followed_by(others)
     work_order = timeline.work_orders(treated.task)
     start, end = timeline.span(treated.task)

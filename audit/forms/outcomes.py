@@ -184,6 +184,7 @@ def subject_keys(shown: Mapping[str, Any] | pd.DataFrame, count: int) -> list[In
 
 def joined(several: Sequence[Judgement]) -> Judgement:
     """The judgements of different subjects of one rule as one."""
+    # Subjects are numbered through: those of a part are found by where they end.
     ends = np.cumsum([len(part.broken) for part in several])
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:

@@ -103,9 +103,11 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
     scope, reasons = judge(rule.scope, timeline, timeline.rows), reasons_of(timeline)
     kept = np.flatnonzero(scope.truth != FALSE)
     columns = (*rule.same, *rule.differing)
+    # Two of one kind are compared with themselves: each pair comes once.
     left = things(timeline, one, timeline.rows[kept], columns)
     right = left if other == one else things(timeline, other, timeline.rows[kept], columns)
     in_scope = doubt_of(reasons, scope, kept) if one == "tasks" else np.full(len(left.row), CERTAIN)
+    # Names that are nearly equal are looked for as one: such a pair is found, and is in doubt.
     merged = as_one(timeline, left) if left is right else left
     known, first, second = overlapping(rule.same, merged, merged if left is right else right)
     first, second, unknown, nearly = _apart(rule, timeline, left, right, first, second)
@@ -137,6 +139,7 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
             "unit": "h",
         }
 
+    # What takes part in no pair is a subject all the same: it complies, or may be in a pair that is not known.
     unpaired = np.ones(len(left.row), bool)
     unpaired[first] = False
     if one == other:
@@ -214,6 +217,7 @@ def _perhaps_when_turned(rule: OverlapRule, timeline: Timeline, left: Things, ri
         turned = np.flatnonzero(_turned(timeline, left))
         some = left.take(turned)
         start, end = (timeline.times[name][some.row] for name in TIMES["tasks"])
+        # From a day before the end to a day after the start: within that it was done, whichever time is wrong.
         some = replace(some, start=end - DAY, end=start + DAY)
         found[turned] = perhaps_overlapping(timeline, rule.same, rule.differing, some, right)
     return found
@@ -257,6 +261,7 @@ def _apart(
     unknown, equal, nearly = (np.zeros(len(first), bool) for _ in range(3))
     one, other = as_one(timeline, left), as_one(timeline, right)
     for name in rule.differing:
+        # As they are written, they must differ; written as one, where they are nearly equal, they may be the same.
         a, b = common_codes(left.cells(name, first), right.cells(name, second))
         missing = (a == MISSING) | (b == MISSING)
         unknown |= missing

@@ -114,6 +114,7 @@ def evaluate(rule: PrecedeRule, timeline: Timeline) -> Judgement:
 def _met(way: Precedent, required: OtherWork, view: View, some: Sessions) -> Bools:
     """Whether a treatment that serves came before each session, near enough and undisturbed."""
     ended = required.last_end(some, view.favour, some.start)
+    # The nearest one is the best witness; it must be near enough, and nothing may have come in between.
     met: Bools = ended != NEVER
     since = np.where(met, np.minimum(ended, some.start), some.start)
     if way.within is not None:
@@ -216,6 +217,7 @@ def _planter(rule: PrecedeRule, timeline: Timeline) -> Planter:
     def plant(spot: Spot) -> Planted:
         by_way = [planting.on_the_boot(timeline, found, spot) for found in required]
         earlier = [rows[started[rows] < spot["at"]] for rows in by_way]
+        # All that may serve is undone together: one that is left would serve.
         rows = np.unique(np.concatenate(earlier))
         if not len(rows):
             raise NotPlantable("no earlier treatment is there to be undone")

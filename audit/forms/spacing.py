@@ -134,6 +134,7 @@ def _consecutive(timeline: Timeline, found: InSessions) -> _Pairs:
     number, known = whole(timeline, "coat", treated.task)
     unnumbered = np.zeros(len(found.sessions), bool)
     unnumbered[session_of[~known]] = True
+    # Where one coat has no number, those of the others can't place it: then all go by their start.
     rank = np.where(unnumbered[session_of], 0, number)
     order = np.lexsort((treated.task, start, rank, session_of))
     session = session_of[order]
@@ -153,6 +154,7 @@ def _perhaps_between(found: InSessions, parts: Parts, pairs: _Pairs, start: Ints
     subjects = found.evidence
     pause, pair = matching(parts.of, found.session_of[pairs.one])
     part = parts.part[pair]
+    # It may lie in between if it began before the second and ended after the start of the first.
     inside = subjects.start[part] <= start[pairs.two[pause]]
     inside &= subjects.end[part] >= start[pairs.one[pause]]
     doubt = np.full(len(pairs.one), CERTAIN)

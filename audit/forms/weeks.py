@@ -100,6 +100,7 @@ def _grid(timeline: Timeline) -> _Grid:
     weeks = np.arange(mondays.min(), mondays.max() + WEEK, WEEK) if len(mondays) else np.empty(0, np.int64)
     stations = np.array(["", *recorded.cat.categories], object)
     cell = np.full(len(known), _NOWHERE)
+    # Station by station, week by week; the first station stands for none recorded.
     cell[known] = (codes_of(recorded)[known[:-1]] + 1) * len(weeks) + (mondays - weeks[:1]) // WEEK
     return _Grid(np.repeat(stations, len(weeks)), np.tile(weeks, len(stations)), cell)
 
