@@ -62,6 +62,7 @@ def altered_meanwhile(
     seen = {tuple(row[:4]): row[4] for row in connection.execute(query.order_by(ALTERATIONS.c.run))}
     left = {task for task, *_ in seen}.intersection(tasks[KEY])
     query = sa.select(RECORDS.c.run, RECORDS.c.part, RECORDS.c.ids).order_by(RECORDS.c.run.desc(), RECORDS.c.part)
+    # From the latest batch backwards: the first signed version that is met is the last that there was.
     for run, part, ids_of in connection.execute(query) if left else ():
         with refusing_damage():
             table = table_of(ids_of)

@@ -118,11 +118,13 @@ def compare(known: Mapping[str, Known], night: Night, decided_before: Collection
         before = known.get(finding)
         changes[finding] = _change(before, state, finding in decided_before)
         now = {"state": state, "why": "", "level": level, "rule_digest": night.digests[rule]}
+        # Rows are only ever added: one for each time that a verdict changed.
         if before is None or any(getattr(before, name) != value for name, value in now.items()):
             verdicts.append({"finding": finding} | now)
     new = [place for place, finding in enumerate(ids) if finding not in known]
     rows = []
     for was, why in _gone([one for one in known.values() if one.state == OPEN and one.finding not in changes], night):
+        # What was gone last night for the same reason has been told since then.
         changed = why != was.why
         if changed:
             state = CLEARED if why == CLEARED else OPEN
@@ -198,6 +200,7 @@ def _why(was: Known, night: Night, outcome: Outcome) -> str:
 
 def _lost(was: Known, night: Night) -> str:
     """What became of a record or flight that the export doesn't have among those audited; blank where it has all."""
+    # A finding that names no record is lost with its aircraft.
     named = (
         (was.task_id, night.task_ids, night.set_aside),
         (was.flight_id, night.flight_ids, night.flights_set_aside),

@@ -43,6 +43,7 @@ def record_digests(tasks: pd.DataFrame) -> Bytes:
     a number the 8 bytes of IEEE 754; a missing text is 32 zero bytes, a missing time, count or number the least whole
     number. All but the last have fixed widths: no two records have the same bytes.
     """
+    # Each column gives the bytes of some rows at a time: the table of all of them would fill the memory.
     cells = [_cells_of(tasks.get(name), kind) for name, kind in _CELLS.items()]
     keys = pa.array(tasks[KEY].astype("str"), pa.large_string()).cast(pa.large_binary())
     head = np.broadcast_to(np.frombuffer(_HEAD, np.uint64), (_ROWS_AT_A_TIME, SIZE // 8))

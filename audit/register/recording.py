@@ -34,6 +34,7 @@ def record_run(register: Register, night: Night, kind: RunKind = "check") -> Aud
         earlier = audits(connection)
         last = earlier[-1] if earlier else None
         known, decisions = known_findings(connection), last_decisions(connection)
+        # What a decision no longer covers comes back, as what was put right and is open again does.
         lapsed = _lapsed(connection, last, known, decisions, night)
         compared = compare(known, night, lapsed)
         result = night.result
@@ -76,6 +77,7 @@ def records_seen(register: Register, tonight: Tonight, as_of: datetime, reading:
     """What the records of an audit as of a time say beside those that the register knows; `reading` as in Night."""
     with refusing(register.name):
         runs, before = audits(register.connection), latest_as_of(register)
+        # Looking back from an earlier time, records that are not there yet would seem to have vanished.
         if before is not None and as_of < before:
             return unseen(register.connection)
         return see_records(register.connection, tonight, as_of, runs, register.beside, reading)

@@ -167,6 +167,7 @@ def first_wrong(connection: sa.Connection) -> int | None:
             return int(batch.run)
     ids, digests = _NO_IDS, np.empty((0, SIZE), np.uint8)
     right: set[str] = {root_of(ids, digests)[1]}
+    # The root of a run is worked out anew only where it added records: else it is that of the run before.
     for run in sorted(sealed):
         if run in changed:
             known = last_versions(connection, run)

@@ -73,6 +73,7 @@ def first_broken(connection: sa.Connection) -> tuple[int, str] | None:
     sealed = {row.run: (row.previous, row.seal) for row in connection.execute(sa.select(SEALS))}
     runs = set(connection.execute(sa.select(RUNS.c.run)).scalars())
     previous = NO_SEAL
+    # Numbered without a gap, each sealed, each over the seal before, and each as its rows stand now.
     for expected, run in enumerate(sorted(runs | set(sealed)), start=1):
         if run != expected:
             return expected, "it is missing"

@@ -87,6 +87,7 @@ def see_records(
     parts = _in_parts(len(changed) + len(gone))
     kept = _kept([_some(tasks, changed[part]) for part in parts], beside)
     happened: list[Happened] = []
+    # Only the runs up to the last change of mapping or program can be compared with.
     alike = list(takewhile(lambda run: run.reading == reading, reversed(runs)))
     if alike:
         happened += altered(connection, tasks, known, at, changed[at[changed] >= 0])
@@ -186,6 +187,7 @@ def _changed(
     same[same] = kind[same] == known.kind[at[same]]
     alike, as_kept = np.flatnonzero(same), np.zeros(len(tasks), bool)
     batch = known.batch[at[alike]]
+    # Of a night on which little changed nearly all records lie in a few large batches.
     for number in np.flatnonzero(np.bincount(batch) >= _WORTH_READING).tolist():
         rows = alike[batch == number]
         now = _some(tasks, rows)
@@ -280,6 +282,7 @@ def _root(known: Versions, gone: Ints, at: Ints, ids: pd.Index[str], digests: Se
     and `digests`, which come in parts, are of those that changed."""
     there, new = np.flatnonzero(at >= 0), np.flatnonzero(at < 0)
     added = len(known.ids)
+    # Where the digest of each known record stands: among the old ones, or, if it changed, among the new.
     last, kept = np.arange(added), known.kind != GONE
     last[at[there]] = added + there
     kept[at[there]] = True

@@ -52,6 +52,7 @@ def packed(result: AuditResult, matter: Ints) -> str:
     `matter` numbers the matter of each finding; `off` says how far it is from its limit, in thousandths of the limit.
     """
     findings = carried(result)
+    # Column by column, each different value once, since most columns repeat few.
     document = {
         "findings": {name: _column(findings[name], _cell_of(name)) for name in FINDING_COLUMNS},
         "matter": matter[: len(findings)].tolist(),

@@ -64,6 +64,7 @@ def station_weeks(findings: pd.DataFrame) -> StationWeeks | None:
         return None
     week = (micros(dated["at"]) - _MONDAY) // (7 * DAY)
     first = int(week.min())
+    # Where more weeks than bars have room, a bar stands for several.
     several = max(-(-(int(week.max()) - first + 1) // MOST_BARS), 1)
     column = (week - first) // several
     columns = int(column.max()) + 1

@@ -205,6 +205,7 @@ def _names(lane: Lane, scale: _Scale) -> Iterator[Label]:
         more = f"and {lane.left_out:,} more"
         taken.append((right - len(more) * LETTER, right))
         yield Label(right, more, "end")
+    # Treatments take their room first: a finding is mostly about one.
     for group in sorted(_groups(lane.spans, scale), key=lambda group: group[0].kind != "treatment"):
         text = _name(group)
         x = scale.x(group[0].start)
@@ -268,6 +269,7 @@ def _usage(usage: Usage, frame: Frame) -> DrawnUsage:
 
     points = _thinned([(scale.x(at), y(amount)) for at, amount in usage.points])
     limit_y = y(usage.limit)
+    # What lies above the limit is drawn once more, filled: heights are counted from the top.
     above = [(x, min(height, limit_y)) for x, height in points]
     ticks, _ = _ticks(scale)
     return DrawnUsage(

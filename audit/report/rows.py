@@ -110,6 +110,7 @@ def _numbers(column: pd.Series) -> pa.Array:
 
 def _csv_cell(text: pa.Array) -> pa.Array:
     text = pc.replace_substring(text, "\x00", "\u2400")
+    # A cell that a spreadsheet would run as a formula is led by a sign that makes it text; a negative number is none.
     live = pc.and_not(
         pc.match_substring_regex(text, _SPREADSHEET_STARTS_A_FORMULA),
         pc.match_substring_regex(text, _PLAIN_NUMBER),

@@ -30,6 +30,7 @@ def aircraft_buckets(export: Export, timeline: Timeline, buckets: int) -> Ints:
         if frame is not None and "component_serial" in frame
     ]
     serials = names_of(frame["component_serial"].astype("category") for frame in frames)
+    # Aircraft and boots are the nodes, numbered one behind the other; whatever may tie two of them is a link.
     links: list[Ints] = [np.empty((2, 0), np.int64)]
     for frame in frames:
         aircraft = codes_in(names, frame["aircraft"])

@@ -85,6 +85,7 @@ def judged_in_parts(
 
         answers = _answered(jobs(), buckets * len(of_owner), spread, progress)
     hand_back()
+    # The parts of each owner stand together, in the order in which they were begun.
     for place, its in enumerate(of_owner.values()):
         for rule, *several in zip(its, *answers[place * buckets : (place + 1) * buckets], strict=True):
             found[rule.id] = _together(several)
@@ -171,6 +172,7 @@ def _by_person(column: Owner, export: Export, timeline: Timeline, buckets: int) 
         people = tasks[column].cat
         bucket_of = people_buckets(people.categories, timeline.alike.get("person", {}), buckets)
         bucket = np.append(bucket_of, 0)[people.codes.to_numpy()]
+    # Flights decide nothing in these rules: see `_split_by`.
     nothing, aside = np.empty(0, np.int64), np.arange(len(export.set_aside.get("tasks", ())))
     rows = {name: nothing for name in ("flights", "components") if name in export.tables}
     if "components" in rows:
