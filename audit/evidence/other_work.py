@@ -51,8 +51,8 @@ class OtherWork:
         return np.where(key[order[place]] == asked, self.found.session_of[order[place]], NONE)
 
     def first_start(self, of: Sessions, counted: Counted, after: Ints, *, at_once: bool = True) -> tuple[Ints, Ints]:
-        """When the first that is no record of the session starts at an instant (`at_once`) or later, and its task row;
-        FOREVER and NONE where none does."""
+        """When the first that isn't a record of the session starts at an instant (`at_once`) or later, and its task
+        row; FOREVER and NONE where none does."""
         at, row = first_start(self._joined(of, counted), self.span, after, self._own_of(of), at_once=at_once)
         return at, take(self.treated.task, row, NONE)
 

@@ -457,7 +457,7 @@ def first_start(
             continue
         order = part.order(started)
         index = (order.before if at_once else order.until)(part.asked, after)
-        # A subject's own records are no evidence for or against it: they are stepped over.
+        # A subject's own records aren't evidence for or against it: they are stepped over.
         while True:
             row = part.rows[take(order.row, index, 0)]
             there = (index < len(order.row)) & (take(part.key, take(order.row, index, 0), NONE) == part.asked)

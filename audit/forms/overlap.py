@@ -174,7 +174,7 @@ ROUNDED: Why = (Rank.TIED, "times to the minute: the two overlap by no more than
 def _pairs_in_doubt(timeline: Timeline, one: Things, other: Things, until: Ints) -> Iterator[Ints]:
     """Why two things that overlap until an instant may not have overlapped, the first to be told first.
 
-    Work elsewhere while an aircraft stands somewhere is no such doubt: it is the finding.
+    Work elsewhere while an aircraft stands somewhere isn't such a doubt: it is the finding.
     """
     reasons = reasons_of(timeline)
     for side in (one, other):

@@ -63,7 +63,7 @@ def find_files(export: Path) -> tuple[dict[str, ExportFile], tuple[str, ...]]:
 
 
 def _instead(file: Path) -> str:
-    """What to give in the place of a file that is no archive."""
+    """What to give in the place of a file that isn't an archive."""
     with refusing(file.name), file.open("rb") as opened:
         if opened.read(len(_SQLITE)) == _SQLITE:
             return f"it is an SQLite database: give its URL, sqlite:///{file}"

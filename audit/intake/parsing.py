@@ -462,7 +462,7 @@ def _typed_times(cells: pa.ChunkedArray, day_alone: bool) -> tuple[Any, NDArray[
 
 def _dates(text: pa.StringArray) -> tuple[NDArray[np.datetime64], Misread]:
     """A time of day is cut off, after a check that it is one."""
-    # A date with a nonsensical time is no date: it is read as a time first.
+    # A date with a nonsensical time isn't a date: it is read as a time first.
     _, _, misread = _mixed_times(text, day_alone=True, wanted="date such as 2025-06-02")
     readable = np.ones(len(text), dtype=bool)
     for words, _ in misread:

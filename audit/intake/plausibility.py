@@ -190,7 +190,7 @@ def check_order(text: pa.ChunkedArray, typed: NDArray[np.bool_] | None, formats:
 
 
 _ODD: Final = 0.1
-"""A share of cells that a format doesn't read, beyond which they are no misprints."""
+"""A share of cells that a format doesn't read, beyond which they aren't misprints."""
 _MONTHS: Final = 12
 
 

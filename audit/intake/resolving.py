@@ -91,7 +91,7 @@ def resolve(typed: Typed) -> Resolved:
     rejects = list_rejects(parts, told)
     in_cells = [fault.among(~aside) for fault in checked.faults]
     faults = list_rejects([replace(cells, ragged=()) for cells in parts], in_cells)
-    # Of the rows set aside those that say nothing, or say again what another says, are no evidence.
+    # Of the rows set aside those that say nothing, or say again what another says, aren't evidence.
     possible = aside & ~_blank_rows(table, checked.faults, total)
     possible[checked.told] = False
     aside_rows = frame[possible].reset_index(drop=True)

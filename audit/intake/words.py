@@ -61,7 +61,7 @@ def of_used_words(frame: pd.DataFrame, but: Collection[str] = ()) -> pd.DataFram
     for name in set(words_in(frame)).difference(but):
         codes, words = frame[name].array.codes, frame[name].array.categories
         used = np.zeros(len(words) + 1, dtype=bool)
-        used[codes] = True  # a missing value marks the last one, which is no word
+        used[codes] = True  # a missing value marks the last one, which isn't a word
         if not used[:-1].all():
             number = np.append(np.cumsum(used[:-1]) - 1, -1)
             dtype = pd.CategoricalDtype(words.take(np.flatnonzero(used[:-1])))

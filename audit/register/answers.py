@@ -37,7 +37,7 @@ def add_answers(register: Register, answers: Iterable[Answer], sheet: InputFile)
         connection = register.connection
         ids = list(known_findings(connection))
         told = [replace(each, finding=meant(ids, each.finding, register.name)) for each in answers]
-        # Yesterday's sheet, read again after today's, is no new answer either.
+        # Yesterday's sheet, read again after today's, isn't a new answer either.
         before = set(_answers(connection))
         new = [each for each in told if each not in before]
         if new:

@@ -88,7 +88,7 @@ def last_versions(connection: sa.Connection, up_to_run: int | None = None) -> Ve
 
 
 def told_beside(table: pa.Table) -> dict[str, Any]:
-    """What stands beside the ids of a batch: its columns, and which cells were never known (earlier versions did not
+    """What a batch says beside its ids: its columns, and which cells were never known (earlier versions did not
     say)."""
     said = {key.decode(): json.loads(text) for key, text in (table.schema.metadata or {}).items()}
     if not {"columns"} <= set(said) <= {"columns", "unread"}:

@@ -76,7 +76,7 @@ def see_records(
 
     Where the mapping or the program that read them (`reading`) is another one than that of the last of `runs`, nothing
     is said to have happened to them. A column that tonight's export lacks, or a cell that can't be read, is as it was
-    last known; where it never was, what it says later is no alteration.
+    last known; where it never was, what it says later isn't an alteration.
     """
     known = last_versions(connection)
     tasks, unreadable, at = _of_this_time(tonight, known, as_of)

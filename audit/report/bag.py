@@ -51,7 +51,7 @@ def _not_as_written(files: Mapping[str, bytes], outputs: Mapping[str, str]) -> I
         if path not in files:
             yield f"its {name} is missing"
         elif _hash(files[path]) != digest:
-            # The answers are no part of the report: a register has them.
+            # The answers aren't part of the report: a register has them.
             answered = ", as when somebody fills it in: the next check keeps that one beside, and writes another"
             yield f"its {name} is not as the audit wrote it{answered if name == WORK_LIST else ''}"
 

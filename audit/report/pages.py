@@ -61,7 +61,7 @@ def own_text(name: str) -> Markup:
 
 
 def side_style(name: str) -> Markup:
-    """Return the style of a page that stands beside the report: what all of them share, and its own."""
+    """Return the style of a page that goes with the report: what all of them share, and its own."""
     return own_text("side_page.css") + own_text(name)
 
 

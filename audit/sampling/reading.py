@@ -75,7 +75,7 @@ class Compared:
 
 
 def read_sheet(path: Path, today: date) -> Compared:
-    """Read a filled-in sheet. AuditError, with one sentence, where the file is no such sheet or is damaged.
+    """Read a filled-in sheet. AuditError, with one sentence, where the file isn't such a sheet or is damaged.
 
     A verdict that is none, what differs left unsaid or said of what is equal, nobody's name, and no day or one after
     `today` are faults; so is a record whose row is gone, is there twice with two verdicts, or was not drawn.
@@ -118,7 +118,7 @@ def _faults_of(task: str, lines: Sequence[Line], today: date) -> Iterator[Fault]
         for line in lines:
             if line.who or line.day or line.odd_day or line.what_differs:
                 yield Fault(line.sheet, line.row, task, f"has nothing under {PAPER}, though other cells are filled in")
-    # A row that was copied with its verdict says the same twice: that is no fault.
+    # A row that was copied with its verdict says the same twice: that isn't a fault.
     elif len({(line.verdict, line.what_differs, line.who, line.day, line.odd_day) for line in filled}) > 1:
         where = ", ".join(f"{line.sheet} row {line.row}" for line in filled)
         yield Fault(filled[0].sheet, filled[0].row, task, f"has different verdicts: {where}")

@@ -14,7 +14,7 @@ from audit.timeline.memo import Memo
 from audit.timeline.timeline import Timeline
 
 PREFIXES: Final[Mapping[str, str]] = {"corrections": "correction", "alterations": "alteration"}
-"""What the columns of such a table begin with where they stand beside those of the record."""
+"""What the names of such a table's columns begin with, next to those of the record."""
 AT: Final[Mapping[str, str]] = {"corrections": "made_at", "alterations": "first_seen"}
 """When a row of such a table happened."""
 
