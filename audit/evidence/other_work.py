@@ -67,7 +67,7 @@ class OtherWork:
                 continue
             order = part.order(self._over)
             owner = part.key[order.row]
-            # How far all that had started by then had reached, key by key.
+            # How late all that was over by then had ended, key by key.
             latest = running_max(ended[part.rows][order.row], group_begins(owner))
             place = order.until(part.asked, before) - 1
             found = (place >= 0) & (take(owner, place, NONE) == part.asked) & (part.asked != NONE)

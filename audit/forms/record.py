@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import cached_property
 from typing import Any, Literal
@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 from pydantic import Field, field_validator
 
-from audit.evidence.conditions import FALSE, UNKNOWN, failures, judge, needs_component
+from audit.evidence.conditions import FALSE, UNKNOWN, Judged, failures, judge, needs_component
 from audit.evidence.doubt import CERTAIN, first_of, reasons_of
-from audit.evidence.treatments import doubt_of, treatments
+from audit.evidence.treatments import Treatments, doubt_of, treatments
 from audit.figures import moment, time_span
 from audit.forms import describing
 from audit.forms.drawing import AroundRecord
@@ -27,6 +27,7 @@ from audit.language.in_words import conditions_in_words, duration_in_words, labe
 from audit.language.rule import Rule, conditions_of
 from audit.language.wording import Said, names_in
 from audit.planting.breaking import breaker
+from audit.timeline.components import TWO_RECORDED
 from audit.timeline.instants import MINUTE, Bools, Ints, group_begins
 from audit.timeline.records import values
 from audit.timeline.subjects import PREFIXES, happened, looked_at
@@ -74,6 +75,7 @@ def _by_position(rule: RecordRule, timeline: Timeline) -> Judgement:
     treated, reasons = treatments(timeline, rule.scope), reasons_of(timeline)
     treated = treated.take(treated.done)
     required = judge(rule.require, timeline, treated.task, treated.component)
+    required = _whichever_boot(rule, timeline, treated, required)
     verdict = np.where(treated.doubt == CERTAIN, required.truth, UNKNOWN)
     doubt = first_of(treated.doubt, doubt_of(reasons, required, np.arange(len(verdict))))
     order = np.lexsort((treated.place, verdict, treated.task))
@@ -94,6 +96,19 @@ def _by_position(rule: RecordRule, timeline: Timeline) -> Judgement:
         }
 
     return Judgement(broken[worst], doubt[worst], reasons, shown)
+
+
+def _whichever_boot(rule: RecordRule, timeline: Timeline, treated: Treatments, required: Judged) -> Judged:
+    """What was judged; where two boots are recorded, and both break the rule, whichever it was broke it."""
+    two = np.flatnonzero(treated.component == TWO_RECORDED)
+    if not len(two):
+        return required
+    task, place = treated.task[two], treated.place[two]
+    which, boot = timeline.components.all_at(place, place + 1, timeline.times["started_at"][task])
+    each = judge(rule.require, timeline, task[which], boot).truth
+    truth = required.truth.copy()
+    truth[two] = np.minimum(truth[two], np.maximum.reduceat(each, np.flatnonzero(group_begins(which))))
+    return replace(required, truth=truth)
 
 
 def _positions(timeline: Timeline, task: Ints, place: Ints, broken: Bools) -> dict[int, str]:

@@ -163,6 +163,12 @@ class Components:
                 found[case] = rows[self.removed[rows] > instant[case]][0]
         return found
 
+    def all_at(self, first: Ints, last: Ints, instant: Ints) -> tuple[Ints, Ints]:
+        """Every component installed at the places [first, last) at each instant: the index, in order, and the row."""
+        index, row = self.by_installation.rows(first, last)
+        there = (self.installed[row] <= instant[index]) & (instant[index] < self.removed[row])
+        return index[there], row[there]
+
     def surely_together(self, one: Ints, other: Ints) -> Bools:
         """Whether two stays surely overlap, whatever the times of days that were recorded without one.
 

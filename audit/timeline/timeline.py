@@ -214,10 +214,9 @@ class Timeline:
         if not len(which) or not len(history.place):
             return np.empty(0, np.int64), np.empty(0, np.int64)
         aircraft = crafts[which]
-        case, component = history.by_installation.rows(self.place(aircraft, 0), self.place(aircraft + 1, 0))
-        began = self.times["started_at"][rows[which[case]]]
-        there = (history.installed[component] <= began) & (began < history.removed[component])
-        index, place = self._in_order(which[case[there]], history.place[component[there]])
+        first, last = self.place(aircraft, 0), self.place(aircraft + 1, 0)
+        case, component = history.all_at(first, last, self.times["started_at"][rows[which]])
+        index, place = self._in_order(which[case], history.place[component])
         # Of two components recorded at one position, the position counts once.
         new = group_begins(index, place)
         return index[new], place[new]

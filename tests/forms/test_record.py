@@ -60,6 +60,16 @@ def test_two_boots_at_one_position_can_not_be_judged() -> None:
     """Where the history records two boots nobody can tell which was treated."""
     both = [LEFT, {"component_serial": "N", "installed_at": "2025-06-01T00:00:00Z"}]
     assert verdict(CHLOROPRENE, tasks=[TASK], components=both) == "1 unjudged"
+    assert verdict(CHLOROPRENE, tasks=[TASK], components=[both[0] | SOFT, both[1]]) == "1 unjudged"
+
+
+def test_two_boots_at_one_position_that_are_both_wrong() -> None:
+    """Whichever of them was treated, it was the wrong one; the fault is told without a figure of either."""
+    both = [LEFT | SOFT, {"component_serial": "N", "installed_at": "2025-06-01T00:00:00Z"} | SOFT]
+    tasks = [TASK, TASK | {"position": "right wing; left wing"}]
+    found = outcomes(CHLOROPRENE, tasks=tasks, components=[*both, RIGHT]).cases
+    assert found["finding"].tolist() == [True, True]
+    assert found["detail"].tolist() == ["left wing", "left wing"]
 
 
 def test_presence_is_judged_where_a_value_is_missing() -> None:

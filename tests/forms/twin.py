@@ -93,12 +93,16 @@ class World:
 
     def boot(self, aircraft: str, position: Position, at: datetime) -> int:
         """Row of the boot installed there then, or NO_BOOT or TWO_BOOTS."""
-        there = [
+        there = self.boots(aircraft, position, at)
+        return NO_BOOT if not there else TWO_BOOTS if len(there) > 1 else there[0]
+
+    def boots(self, aircraft: str, position: Position, at: datetime) -> list[int]:
+        """Rows of the boots installed there then."""
+        return [
             number
             for number, row in enumerate(self.tables.get("components", []))
             if (row["aircraft"], row["position"]) == (aircraft, position) and installed(row, at)
         ]
-        return NO_BOOT if not there else TWO_BOOTS if len(there) > 1 else there[0]
 
     def serial(self, boot: int, at: datetime) -> Boot:
         """What tells a boot from others wherever it is: its serial number; NO_BOOT or TWO_BOOTS where not known.
@@ -818,10 +822,13 @@ def judge_record(rule: RuleData, world: World) -> Verdicts:
     verdicts: Verdicts = {}
     for task in world.done:
         found: list[Verdict] = []
-        for _, boot in placed(world, task):
+        for position, boot in placed(world, task):
             scope = holds(rule.get("scope", {}), world, task, boot)
             if scope is not False:
-                found.append(holds(rule["require"], world, task, boot) if scope else None)
+                # Of two boots that are both wrong it is of no matter which was treated.
+                there = world.boots(task["aircraft"], position, task["started_at"]) if boot == TWO_BOOTS else [boot]
+                wrong = all(holds(rule["require"], world, task, one) is False for one in there)
+                found.append((False if wrong else holds(rule["require"], world, task, boot)) if scope else None)
         if found:
             verdicts[task["task_id"],] = all_of(found)
     return verdicts
