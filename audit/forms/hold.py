@@ -379,7 +379,10 @@ def _of_season(season: Season | None, timeline: Timeline, held: Sessions) -> tup
 def _over_another(held: Sessions, opens: Ints, under: OtherWork, view: View, index: Ints) -> Bools:
     """Whether each session came over an earlier treatment of the boot in its season."""
     some = held.take(index)
-    earlier = under.started_between(some, view.favour, opens[index], some.start)
+    # What may have been parted is perhaps two sessions, the later over what had begun before it.
+    parted = (some.doubt != CERTAIN) & view.favour(some.doubt)
+    began = np.where(parted, some.latest, some.start)
+    earlier = under.started_between(some, view.favour, opens[index], began)
     if ties(under.timeline, view.favour):
         earlier |= under.started_at(some, view.favour, some.start)
     return earlier

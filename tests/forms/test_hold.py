@@ -180,6 +180,23 @@ def test_other_work_that_ends_before_it_starts(started: str, finished: str, expe
     assert verdict(NO_OTHER, LATER, tasks=[COAT, wash | {"task_id": "T2"}]) == expected
 
 
+@pytest.mark.parametrize(
+    ("aircraft", "expected"),
+    [
+        pytest.param("A1", "1 finding", id="flown-in-between"),
+        pytest.param("A-1", "1 unjudged", id="perhaps-flown-in-between"),
+        pytest.param("B7", "idle", id="not-flown-in-between"),
+    ],
+)
+def test_over_another_of_its_own_kind(aircraft: str, expected: str) -> None:
+    """Coated twice under one work order: the second came over the first if the boot had flown with that."""
+    twice = rule("hold", scope=PRESERVE, over=PRESERVE, forbid={"event": "takeoff"}, **{"for": "PT24H"})
+    again = COAT | {"started_at": "2025-06-02T15:00:00Z", "finished_at": "2025-06-02T15:10:00Z"}
+    between = {"aircraft": aircraft, "takeoff_at": "2025-06-02T11:00:00Z"}
+    flights = [between, {"takeoff_at": "2025-06-02T20:00:00Z"}]
+    assert verdict(twice, LATER, tasks=[COAT, again], flights=flights) == expected
+
+
 TREAT = {"action": {"is": "apply"}, "product_class": {"is": "ice-adhesion-treatment"}}
 COVERED = rule(
     "hold",

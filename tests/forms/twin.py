@@ -847,6 +847,10 @@ def judge_hold(rule: RuleData, world: World) -> Verdicts:
         if season is None:
             continue
         earlier = [came_before(world, session, one, session.start) for one in under if season[0] <= one.start]
+        # What may have been parted is perhaps two sessions, the later over what had begun before it.
+        began = max(one.start for one in session.treatments) if session.sure is None else session.start
+        between = [one for one in under if max(season[0], session.start) <= one.start < began]
+        earlier += [None for one in between if of_boot(world, session, one) is not False]
         covered = any_of(earlier) if "over" in rule else True
         if covered is False:
             continue
