@@ -181,8 +181,7 @@ def _why(was: Known, night: Night, outcome: Outcome) -> str:
     """Why a finding that was open is not found; only what was judged again, by the same rule, may be cleared."""
     if was.rule not in night.digests:
         return RULE_NOT_RUN
-    # An audit as of an earlier time than one before it sees less of the records: what it doesn't find is not put right.
-    if (was.at is not None and was.at > night.as_of) or (night.earlier is not None and night.as_of < night.earlier):
+    if was.at is not None and was.at > night.as_of:
         return OUT_OF_TIME
     if outcome == "finding":
         raise InternalError(f"{was.finding} is a finding of {was.rule}, and not among those found")
@@ -191,6 +190,9 @@ def _why(was: Known, night: Night, outcome: Outcome) -> str:
     # A session may comply because the flight, or the record, that broke the rule is not exported any more.
     if lost := _lost(was, night):
         return lost
+    # An audit as of an earlier time than one before it sees less of the records: what it doesn't find is not put right.
+    if night.earlier is not None and night.as_of < night.earlier:
+        return OUT_OF_TIME
     if was.rule_digest != night.digests[was.rule]:
         return RULE_CHANGED
     if night.not_whole:

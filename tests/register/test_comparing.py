@@ -160,6 +160,13 @@ def test_an_earlier_as_of_time_clears_nothing(where: Path) -> None:
     assert changes(record(where, 11, 1, finding(2, at=pd.Timestamp("2026-01-09T12:00Z")))) == {1: "still", 2: "still"}
 
 
+def test_what_is_lost_is_told_though_the_export_ends_earlier_for_it(where: Path) -> None:
+    """Without its flights an export ends with its last record: that they are missing says more than the time."""
+    record(where, 10, 1, 2, 3)
+    lost = record(where, 9, outcomes={1: "unjudged"}, task_ids=ALL_TASKS - {"T2"})
+    assert gone(lost) == {1: "unjudged", 2: "record missing", 3: "out of time"}
+
+
 def test_an_export_that_is_not_whole_clears_nothing(where: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where half the flights are missing, a flight too early is missing, too."""
 
