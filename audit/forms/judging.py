@@ -9,7 +9,7 @@ from audit.evidence.doubt import CERTAIN
 from audit.forms import form_of
 from audit.forms.coming import in_every_reading
 from audit.forms.naming import aircraft_of, common
-from audit.forms.outcomes import Judgement, Outcomes, cases, figures_where, subject_keys, together
+from audit.forms.outcomes import NONE, Judgement, Outcomes, cases, figures_where, subject_keys, together
 from audit.forms.reads import reading_only, tables_read
 from audit.forms.weeks import by_week
 from audit.language.rule import Rule
@@ -40,7 +40,7 @@ def judge_part_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.Dat
     """As `judge_by_week`, also where there is no record: a part of an export may have none."""
     judgement, outcomes = _judged(rule, timeline)
     found = outcomes.cases[outcomes.cases["finding"]]
-    complying = _complying(judgement, outcomes)
+    complying = _complying(rule, judgement, outcomes.cases)
     shown = judgement.shown(complying, np.zeros(len(complying), bool))
     kinds = {margin.kind for margin in outcomes.margins}
     return outcomes, by_week(shown, len(complying), found, kinds, timeline)
@@ -98,7 +98,7 @@ def _judged(rule: Rule, timeline: Timeline) -> tuple[Judgement, Outcomes]:
     first["finding"] &= ~open_again
     first["reason"] = np.where(open_again, AMBIGUOUS, first["reason"])
     found = figures_where(first[list(plain.cases.columns)], ~open_again).reset_index(drop=True)
-    return judgement, Outcomes(max(plain.in_scope, len(found)), found, plain.margins)
+    return judgement, Outcomes(len(_complying(rule, judgement, found)) + len(found), found, plain.margins)
 
 
 def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
@@ -108,22 +108,28 @@ def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
     judgement, outcomes = _judged(rule, timeline)
     found = outcomes.cases
     found["outcome"] = np.where(found["finding"], "finding", "unjudged")
-    return together((found, judgement.cases(_complying(judgement, outcomes)).assign(outcome="complies")))
+    return together((found, judgement.cases(_complying(rule, judgement, found)).assign(outcome="complies")))
 
 
-def _complying(judgement: Judgement, outcomes: Outcomes) -> Ints:
-    """The subjects of a judgement, by number, that comply in every reading of the times, as the outcomes have it."""
+def _complying(rule: Rule, judgement: Judgement, found: pd.DataFrame) -> Ints:
+    """The subjects of a judgement, by number, that comply in every reading of the times: none is, or is part of, one
+    that was found."""
     index = np.flatnonzero(~judgement.broken & (judgement.doubt == CERTAIN))
-    if len(outcomes.cases) == len(judgement.broken) - len(index):
+    if len(found) == len(judgement.broken) - len(index):
         return index  # another reading added no subject to those that don't comply in this one
     # A reading may have made a subject of what is none in this one, or the other way round: they are matched by name.
-    theirs = subject_keys(outcomes.cases, len(outcomes.cases))
+    theirs = subject_keys(found, len(found))
     mine = subject_keys(judgement.shown(index, np.zeros(len(index), bool)), len(index))
     # Most are told apart by their first number alone.
     perhaps = np.flatnonzero(np.isin(mine[0], theirs[0]))
     known = set(zip(*(column.tolist() for column in theirs), strict=True))
     same = [key in known for key in zip(*(column[perhaps].tolist() for column in mine), strict=True)]
-    return np.delete(index, perhaps[same])
+    # What meets nothing in one reading may be one of two that meet in another.
+    rows = form_of(rule).rows(rule)
+    of_pairs = theirs[: 2 if rows["subject"] == rows.get("other_subject") else 1]
+    paired = np.concatenate([column[theirs[1] != NONE] for column in of_pairs])
+    met = np.flatnonzero((mine[1] == NONE) & np.isin(mine[0], paired))
+    return np.delete(index, np.append(perhaps[same], met))
 
 
 def sentences(rule: Rule, cases: pd.DataFrame, timeline: Timeline) -> list[str]:

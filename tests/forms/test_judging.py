@@ -109,6 +109,27 @@ def test_ambiguous_times_of_nobody() -> None:
     assert (found.in_scope, found.findings, found.unjudged) == (2, 0, 2)
 
 
+@pytest.mark.parametrize(
+    ("other", "expected"),
+    [
+        pytest.param([], "1 complies", id="nobody-else"),
+        pytest.param(["00:00Z"], "1 unjudged", id="by-the-earlier-reading"),
+        pytest.param(["01:00Z"], "1 unjudged", id="by-the-later-reading"),
+        pytest.param(["00:00Z", "01:00Z"], "2 unjudged", id="one-by-each"),
+        pytest.param(["01:00Z", "08:00Z"], "1 unjudged, 1 complies", id="and-one-that-meets-nobody"),
+    ],
+)
+def test_two_that_meet_by_one_reading(other: list[str], expected: str) -> None:
+    """Neither of two records complies that contradict each other if the later hour is meant, or the earlier."""
+    people = rule("overlap", between=["tasks", "tasks"], same=["performed_by"], differing=["station"])
+    tasks = [coat("02:10", "02:40"), *(coat(at, at.replace(":00Z", ":50Z"), station="S3") for at in other)]
+    assert verdict(people, tasks=tasks) == expected
+    example = Example.model_validate({"name": "n", "expect": "complies", "tasks": tasks})
+    every = every_subject(RULES.validate_python(people), build_timeline(example_export(example)))["outcome"]
+    said = {word: int((every == word).sum()) for word in ("unjudged", "complies")}
+    assert ", ".join(f"{number} {word}" for word, number in said.items() if number) == expected
+
+
 def test_nothing_is_judged_where_every_record_is_set_aside() -> None:
     """Records of which none can be read are as good as no records: that no flights overlap is no clean result."""
     flight = {"takeoff_at": "2025-10-26T08:00:00Z"}
