@@ -186,16 +186,16 @@ class Components:
         return began_before(one, other) & began_before(other, one)
 
     def next_change(self, place: Ints, instant: Ints) -> Ints:
-        """When a component is next installed at each place or removed from it after an instant, or may be where that
-        is unclear; FOREVER if none is."""
+        """When a component is next installed at each place after an instant, or removed from it then or later, or may be
+        where that is unclear; FOREVER if none is."""
         found = np.full(len(place), FOREVER)
         gone = np.flatnonzero(self.removed < FOREVER)
-        for order, places, instants in (
-            (self.by_installation, self.place, self.installed),
-            (self.by_removal, self.place[gone], self.removed[gone]),
+        for order, places, instants, since in (
+            (self.by_installation, self.place, self.installed, instant + 1),
+            (self.by_removal, self.place[gone], self.removed[gone], instant),
         ):
             if len(order.row):
-                behind = order.until(place, instant)
+                behind = order.before(place, since)
                 row = order.row[np.minimum(behind, len(order.row) - 1)]
                 there = (behind < len(order.row)) & (places[row] == place)
                 found = np.where(there, np.minimum(found, instants[row]), found)

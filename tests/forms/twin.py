@@ -140,7 +140,8 @@ class World:
             for row in self.tables.get("components", [])
             if row["aircraft"] == session.aircraft and session.position in (None, row["position"])
             for change in (row["installed_at"], row.get("removed_at"))
-            if change is not None and change > session.last.start
+            if change is not None
+            and (change > session.last.start or change == row.get("removed_at") == session.last.start)
         ]
         return LAST_INSTANT if known(session.boot) else min(changes, default=LAST_INSTANT)
 

@@ -111,16 +111,16 @@ def test_the_boot_at_a_place(stays: list[Stay], unclear: list[tuple[int, int | N
 @few
 @given(STAYS, UNCLEAR)
 def test_the_next_change_at_a_place(stays: list[Stay], unclear: list[tuple[int, int | None, int | None]]) -> None:
-    """The next installation or removal after an instant, or the instant itself where from then on it is unclear; what
-    is unclear at all times tells of no change."""
+    """The next installation after an instant, or removal from it on, or the instant itself where from then on it is
+    unclear; what is unclear at all times tells of no change."""
 
     def expected(place: int, at: int) -> int:
         changes = [
             hour * HOUR
             for stay in stays
             if stay.place == place
-            for hour in (stay.since, stay.until)
-            if hour is not None and hour > at
+            for hour, first in ((stay.since, at + 1), (stay.until, at))
+            if hour is not None and hour >= first
         ]
         changes += [
             max(since, at) * HOUR
