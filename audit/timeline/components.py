@@ -186,8 +186,8 @@ class Components:
         return began_before(one, other) & began_before(other, one)
 
     def next_change(self, place: Ints, instant: Ints) -> Ints:
-        """When a component is next installed at each place after an instant, or removed from it then or later, or may be
-        where that is unclear; FOREVER if none is."""
+        """When a component is next installed at each place after an instant, or removed from it then or later, or may
+        be where that is unclear; FOREVER if none is."""
         found = np.full(len(place), FOREVER)
         gone = np.flatnonzero(self.removed < FOREVER)
         for order, places, instants, since in (

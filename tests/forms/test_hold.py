@@ -189,8 +189,8 @@ def test_other_work_that_ends_before_it_starts(started: str, finished: str, expe
     ],
 )
 def test_a_boot_that_came_off(removed: str, expected: str) -> None:
-    """Which came first is not known of what was at the same time: it may have come off with its coat on. A boot of which
-    nothing is recorded stays on."""
+    """Which came first is not known of what was at the same time: it may have come off with its coat on. A boot of
+    which nothing is recorded stays on."""
     boots = [{"removed_at": f"2025-06-02T{removed}Z"}]
     flights = [{"takeoff_at": "2025-06-02T15:00:00Z"}]
     assert verdict(NO_FLIGHT, LATER, tasks=[COAT], components=boots, flights=flights) == expected
