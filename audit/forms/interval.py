@@ -21,6 +21,7 @@ from audit.evidence.boots import (
 )
 from audit.evidence.columns import Columns, first_of_each, least_of, most_of
 from audit.evidence.doubt import (
+    BACKWARDS,
     CERTAIN,
     RECORDS_END,
     Rank,
@@ -311,7 +312,7 @@ class _Use:
 
     @classmethod
     def of(cls, rule: IntervalRule, timeline: Timeline) -> _Use:
-        done = in_sessions(timeline, rule.scope).elsewhere(timeline)
+        done = _ended_twice(timeline, in_sessions(timeline, rule.scope).elsewhere(timeline))
         time = boot_time(timeline, rule.boots, rule.season)
         treated = treated_within(timeline, done, time)
         segments = _cut(time, done, treated.take(treated.doubt == CERTAIN))
@@ -392,6 +393,13 @@ class _Use:
             turning_reasons(self.timeline, self.perhaps_flown, "harsh", index, none),
             reasons_of(self.timeline).where(self.segments.end[index] > recorded_until(self.timeline), RECORDS_END),
         )
+
+
+def _ended_twice(timeline: Timeline, done: Sessions) -> Sessions:
+    """The sessions, and those that end before they start once more, in doubt: they may have ended when they started."""
+    turned = done.take(done.end < done.latest)
+    doubt = first_of(turned.doubt, np.full(len(turned), reasons_of(timeline).number(*BACKWARDS)))
+    return done.followed_by(replace(turned, end=turned.latest, doubt=doubt))
 
 
 def _cut(time: BootTime, done: Sessions, treated: Treated) -> Segments:
@@ -505,7 +513,7 @@ def _never(rule: IntervalRule) -> Iterator[Never]:
 
 
 def _unjudged_when(rule: IntervalRule) -> Iterator[str]:
-    yield "a record that may have been the treatment lies in the stretch"
+    yield "a record that may have been the treatment lies in the stretch, or one that ends before it starts"
     yield from (describing.NO_POSITION_KNOWN, describing.NO_BOOT_KNOWN, describing.not_supplied("components"))
     if rule.at_most.flight_hours is not None or rule.at_most.cycles is not None:
         yield from describing.flights_unclear()

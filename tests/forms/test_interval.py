@@ -150,6 +150,22 @@ def test_too_long_since_what_may_have_been_a_treatment(as_of: str, expected: str
     assert verdict(tolerant, f"{as_of}T12:00:00Z", tasks=tasks).startswith(expected)
 
 
+@pytest.mark.parametrize(
+    ("started", "limit", "expected"),
+    [
+        pytest.param("2025-11-10T08:00:00Z", 9, "1 finding, 2 complies", id="in-order"),
+        pytest.param("2025-11-10T12:00:00Z", 9, "1 finding, 2 complies", id="ends-hours-before-it-starts"),
+        pytest.param("2025-11-14T12:00:00Z", 9, "1 unjudged, 2 complies", id="ends-days-before-it-starts"),
+        pytest.param("2025-11-14T12:00:00Z", 5, "1 finding, 2 complies", id="too-much-flown-either-way"),
+    ],
+)
+def test_a_treatment_that_ends_before_it_starts(started: str, limit: int, expected: str) -> None:
+    """It may have been done when it says that it started: too much was flown only if it was so by both."""
+    second = treated("2025-11-10T10:00:00Z", started_at=started)
+    flights = [flown(NOV(day), 2) for day in ("05", "12", "13", "15", "17", "18")]
+    assert verdict(at_most(flight_hours=limit), AS_OF, tasks=[FIRST, second], flights=flights) == expected
+
+
 def test_a_treatment_without_a_known_boot() -> None:
     """It is unjudged itself, and so is what it may have put right."""
     flights = [flown("2025-11-04T10:00:00Z", 1.5), flown("2025-11-12T10:00:00Z", 1.5)]
