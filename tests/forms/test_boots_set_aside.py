@@ -128,6 +128,13 @@ def test_a_season_may_hold_what_was_done_elsewhere() -> None:
         assert (found["S"], found["R"]) == (None, False)
 
 
+def test_a_season_may_not_be_over_elsewhere() -> None:
+    """Too few treatments may yet be enough of a boot that came off where only a row set aside has it now."""
+    twice = rule("count", scope=GUARD, sessions={"at_least": 2}, season={"from": "06-06", "to": "07-10"})
+    assert said(twice, {**NAMELESS, "removed_at": "2025-06-20T00:00:00Z"}, back=False)["S"] is False
+    assert said(twice, {**NAMELESS, "removed_at": ""}, back=False)["S"] is None
+
+
 def test_a_boot_may_have_been_on_longer_elsewhere() -> None:
     """The last stretch of a boot goes on where only a row set aside has it: what complies until its removal may not."""
     assert said(WITHIN_DAYS, {"aircraft": "A9", **NAMELESS}, back=False)["S"] is True

@@ -11,6 +11,7 @@ from audit.errors import AuditError
 from audit.forms.correcting import corrected
 from audit.forms.describing import remedy_in_words
 from audit.forms.judging import judge_rule
+from audit.forms.reads import text_columns
 from audit.language.rule import Example, Rule
 from audit.rulebook.loading import read_rule
 
@@ -47,6 +48,11 @@ def told(*tasks: dict[str, Any], rule: Rule = RULE, **changes: Any) -> tuple[str
     cases = judge_rule(rule, timeline).cases
     found = corrected(rule, cases[cases["finding"]].reset_index(drop=True), timeline)
     return str(found.by[0]), str(found.perhaps[0])
+
+
+def test_the_free_text_that_a_remedy_asks_for_is_read() -> None:
+    """Intake leaves out what no rule asks for: what only a remedy asks for is asked for."""
+    assert text_columns([RULE]) == {"tasks": frozenset({"remarks"})}
 
 
 def test_what_puts_it_right_in_words() -> None:

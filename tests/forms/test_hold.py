@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from audit.forms.judging import every_subject
@@ -325,6 +326,28 @@ def test_inside_one_season(treated: str, washed: str, flown: str, expected: str)
     """The treatment, what was put over it, and the takeoff are of one season; both its days are included."""
     tasks = [TREATMENT | {"started_at": treated}, WASH | {"started_at": washed}]
     assert verdict(COVERED, tasks=tasks, flights=[{"takeoff_at": flown}]) == expected
+
+
+def test_a_product_that_is_not_listed_in_a_season() -> None:
+    """Whether it is in scope is not known in its season either; outside of it, it does not matter."""
+    winter = NO_FLIGHT | {"season": {"from": "10-01", "to": "04-30"}}
+    for month, expected in (("11", "1 unjudged"), ("06", "idle")):
+        coat = {"product": "unheard-of", "started_at": f"2025-{month}-02T09:00:00Z"}
+        flights = [{"takeoff_at": f"2025-{month}-02T12:00:00Z"}]
+        assert verdict(winter, tasks=[coat], flights=flights) == expected
+
+
+@pytest.mark.parametrize(("last", "expected"), [(14, "1 unjudged"), (40, "1 finding")])
+def test_the_treatment_that_ends_a_hold_may_lie_behind_the_end_of_the_records(last: int, expected: str) -> None:
+    """Where no record of anybody comes for unusually long, one that allowed the flight may be missing."""
+    begin = pd.Timestamp("2025-11-11T10:00:00Z")
+    others = [
+        {"product": "cleaner", "action": "inspect", "aircraft": "A9", "work_order": f"D{day}"}
+        | {"started_at": (begin + pd.Timedelta(days=day)).isoformat()}
+        for day in range(last)
+    ]
+    flights = [{"takeoff_at": "2025-12-20T10:00:00Z"}]
+    assert verdict(COVERED, tasks=[TREATMENT, WASH, *others], flights=flights) == expected
 
 
 def test_a_removed_boot_takes_what_was_put_over_it_along() -> None:

@@ -70,6 +70,13 @@ def test_the_as_of_time_belongs_to_the_last_segment() -> None:
     assert verdict(rule_of_hours, AS_OF, tasks=[FIRST], flights=later) == "2 complies"
 
 
+def test_cycles_that_can_not_be_read_are_of_no_matter_to_hours() -> None:
+    """Only a limit of cycles leaves them in doubt."""
+    flights = [flown("2025-11-04T00:00:00Z", 1, cycles="?")]
+    assert verdict(at_most(flight_hours=50), AS_OF, tasks=[FIRST], flights=flights) == "2 complies"
+    assert verdict(at_most(cycles=50), AS_OF, tasks=[FIRST], flights=flights) == "1 unjudged, 1 complies"
+
+
 FLOWN_NEXT = {"takeoff_at": "2025-11-05T10:00:00Z", "landing_at": "2025-11-05T11:30:00Z", "cycles": 3}
 
 

@@ -130,9 +130,10 @@ def test_each_aircraft_for_its_own_reason() -> None:
 
 
 def test_flights_under_nearly_the_same_name() -> None:
-    """One was mistyped, perhaps: while it lasted, either way round."""
-    line = timeline([task(0), task(0, "A2")], flights=[flight(1), flight(1, "A2"), flight(2, "a1"), flight(3, "A3")])
-    assert stretches(line, Missing.NAME) == [("A1", 48, 49), ("a1", 24, 25)]
+    """Each was mistyped, perhaps: while it lasted, either way round."""
+    flights = [flight(1), flight(1, "A2"), flight(2, "a1"), flight(4, "a1"), flight(3, "A3")]
+    line = timeline([task(0), task(0, "A2")], flights=flights)
+    assert stretches(line, Missing.NAME) == [("A1", 48, 49), ("A1", 96, 97), ("a1", 24, 25)]
 
 
 def test_without_a_flight_log() -> None:

@@ -230,6 +230,25 @@ def test_where_and_when_a_row_leaves_the_boot_unclear(
         assert found == (places if expected else []), str(moment)
 
 
+def test_each_of_several_rows_leaves_its_own_place_unclear() -> None:
+    """So does each of several aircraft whose names are nearly those of aircraft with boots."""
+    tasks = [task(1, position="left; fin"), task(2, aircraft="A-1"), task(3, aircraft="A-2"), task(4, aircraft="A2")]
+    aside = [boot("B7", material="?"), boot("B8", position="fin", material="?"), boot("B9", position="tail")]
+    line = timeline(*tasks, components=[*aside, boot("B6", aircraft="A2", position="fin")])
+    asked = [("A1", "left"), ("A1", "fin"), ("A1", "tail"), ("A-1", "tail"), ("A-2", "fin"), ("A2", "fin")]
+    found = [unclear(line, *one, "2025-06-01") for one in asked]
+    assert found == [True, True, False, True, True, False]
+
+
+def test_a_row_set_aside_says_where_its_boot_was_whatever_else_is_recorded_of_it_elsewhere() -> None:
+    """One of the two is wrong, and nobody knows which."""
+    stays = [boot("B1"), boot("B2", aircraft="A2", position="fin")]
+    line = timeline(task(position="left"), components=[*stays, boot("B1", aircraft="A2", material="?")])
+    possible = line.components.possible
+    assert [position(line, place) for place in possible.place.tolist()] == ["left"]
+    assert line.aircraft_names[line.aircraft_of(possible.place)].tolist() == ["A2"]
+
+
 def test_a_row_set_aside_in_a_history_without_removals() -> None:
     """Nobody knows when that boot came off: it is unclear from its installation on."""
     boots = [boot("B1"), boot("B2", material="?", installed_at="2025-02-01T00:00:00Z")]
