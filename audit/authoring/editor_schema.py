@@ -38,6 +38,7 @@ _WARNING = {
     "description": "What can hurt whoever puts it right: names from tables/warnings.yaml of the rules folder",
     "items": {"type": "string"},
 }
+_TYPES = {"number": "number", "count": "number", "time": "string", "date": "string"}
 _OTHER_COLUMN = {"$ref": "#/$defs/OtherColumn"}
 
 
@@ -57,10 +58,11 @@ def settings_schema() -> str:
     season = {"anyOf": [{"type": "string"}, {"$ref": "#/$defs/Season"}]}
     definitions["Base"]["properties"]["season"] = season
     settable: dict[str, Any] = {"season": season, "require": _REQUIRED_NUMBERS}
-    for key, field in ((key, form[key]) for form in _forms(of_rules) for key in settable_keys() if key in form):
+    for key, form in ((key, form) for form in _forms(of_rules) for key in settable_keys() if key in form["properties"]):
         if key in settable:
             continue
-        settable[key] = _or_none(field)
+        field = form["properties"][key]
+        settable[key] = field if key in form["required"] else _or_none(field)
         if "$ref" in field:
             name = field["$ref"].rpartition("/")[2]
             parts = {part: _or_none(one) for part, one in of_rules[name]["properties"].items()}
@@ -78,8 +80,8 @@ def settings_schema() -> str:
 
 
 def _forms(definitions: dict[str, Any]) -> list[dict[str, Any]]:
-    """The keys of each form of rule."""
-    return [part["properties"] for part in definitions.values() if "form" in part.get("properties", {})]
+    """Each form of rule."""
+    return [part for part in definitions.values() if "form" in part.get("properties", {})]
 
 
 def _or_none(field: dict[str, Any]) -> dict[str, Any]:
@@ -139,16 +141,17 @@ def _field(name: str, field: dict[str, Any]) -> dict[str, Any]:
 def _condition(name: str) -> dict[str, Any]:
     """The condition of one column, with only the operators that its kind can be asked and the values it can have."""
     column = VOCABULARY[name]
-    unfit = [operator.rstrip("_") for operator, kinds in OPERATORS.items() if column.kind not in kinds]
+    fit = [operator.rstrip("_") for operator, kinds in OPERATORS.items() if column.kind in kinds]
     schema: dict[str, Any] = {
         "$ref": "#/$defs/Condition",
         "description": f"{column.label} ({column.kind}, from {column.table})",
-        "propertyNames": {"not": {"enum": unfit}},
+        "propertyNames": {"enum": fit},
     }
-    if choices := list(column.column.choices):
-        one = {"anyOf": [{"enum": choices}, _OTHER_COLUMN]}
-        several = {"items": {"enum": choices}}
-        schema["properties"] = {"is": one, "not": one, "in": several, "not_in": several}
+    choices = list(column.column.choices)
+    if choices or column.kind in _TYPES:
+        value: dict[str, Any] = {"enum": choices} if choices else {"type": _TYPES[column.kind]}
+        one, several = {"anyOf": [value, _OTHER_COLUMN]}, {"items": value}
+        schema["properties"] = {word: several if word in ("in", "not_in") else one for word in fit if word != "present"}
     return schema
 
 

@@ -186,6 +186,8 @@ def _unfit(rule: Rule, asked: Mapping[str, Any], seasons: Mapping[str, Season]) 
             yield (key,), f"{quoted(key)} can't be set here{suggestion}; {what}"
         elif key == "season" and isinstance(value, str) and value not in (NONE, *seasons):
             yield (key,), _unknown_season(value, seasons)
+        elif value == NONE and key in (fields := type(rule).model_fields) and fields[key].is_required():
+            yield (key,), "none takes a value away, and the rule can't do without this one"
         elif key == "require":
             yield from _no_numbers(rule, value)
         elif value == {}:

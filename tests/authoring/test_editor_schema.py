@@ -52,6 +52,8 @@ def test_every_shipped_rule_is_valid(path: Path) -> None:
         {"basis": [{"source": "a", "from_": "2024-01-01"}]},
         {"scope": {"action": {"before": "2024-01-01"}}},
         {"forbid": {"event": "takeof"}},
+        {"scope": {"humidity_pct": {"at_most": "80"}}},
+        {"scope": {"started_at": {"before": 2024}}},
         {"scope": {"action": {}}},
         {"scope": {"action": {"is": None}}},
         {"scope": {"action": {"in": ["apply", "aply"]}}},

@@ -296,7 +296,7 @@ def test_settings_that_leave_a_rule_nothing_to_find(tmp_path: Path) -> None:
             "$.rules.overdue.for: 'for' can't be set here; in a rule of the form interval one can",
         ),
         ("level: 1", "level: 3", "line 7: $.rules.overdue.level: got '3'; expected '1', '2' or 'observation'"),
-        ("level: 1", "level: none", "line 7: $.rules.overdue.level: this is required and not given"),
+        ("level: 1", "level: none", "line 7: $.rules.overdue.level: none takes a value away, and the rule can't do"),
         ("level: 1", "level: ", "line 7: $.rules.overdue.level: got 'None'; expected '1', '2' or 'observation'"),
         ("level: 1", "level: 1, level: 2", "line 7: $.rules.overdue.level: this key stands here twice"),
         (
@@ -469,6 +469,7 @@ def test_the_settings_that_ship_have_no_mark(path: Path) -> None:
         ("set_by", "setby"),
         ("level: 1", "levle: 1"),
         ("level: 1", "level: 3"),
+        ("level: 1", "level: none"),
         ("level: 1", "for: P1D"),
         ("flight_hours: 40", "flight_hour: 40"),
         ("flight_hours: 40", "flight_hours: forty"),
