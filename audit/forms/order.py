@@ -76,10 +76,8 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
     # What names no position may have been done at another one than what else names none.
     nowhere = reasons_of(timeline).where(timeline.nowhere(jobs.place[rivals.job]), NO_POSITION)
     # What a flight that the log lacks, or another boot, may have come between is perhaps another job.
-    swapped = perhaps_swapped(timeline, jobs.place, jobs.start, jobs.end)
-    interrupted = first_of(jobs.interrupted, swapped)
+    interrupted = first_of(jobs.interrupted, perhaps_swapped(timeline, jobs.place, jobs.start, jobs.end))
     rivals = replace(rivals, doubt=first_of(rivals.doubt, nowhere, interrupted[rivals.job]))
-
     unfinished = may_go_on(timeline, jobs.place, jobs.end)
 
     def broken(view: View, index: Ints) -> Bools:

@@ -140,11 +140,8 @@ def evaluate(rule: OverlapRule, timeline: Timeline) -> Judgement:
         }
 
     # What takes part in no pair is a subject all the same: it complies, or may be in a pair that is not known.
-    unpaired = np.ones(len(left.row), bool)
-    unpaired[first] = False
-    if one == other:
-        unpaired[second] = False
-    alone = np.flatnonzero(unpaired)
+    paired = np.append(first, second) if one == other else first
+    alone = np.flatnonzero(np.bincount(paired, minlength=len(left.row)) == 0)
 
     def singles(index: Ints, finding: Bools) -> Mapping[str, Any]:
         row = left.row[alone[index]]
