@@ -16,6 +16,7 @@ import pandas as pd
 from pydantic import ConfigDict, model_validator
 
 from audit.evidence.boots import BootTime, boot_time, treated_within
+from audit.evidence.columns import least_of
 from audit.evidence.doubt import CERTAIN, PLAIN, RECORDS_END, Rank, View, Why, first_of, in_scope, reasons_of
 from audit.evidence.flying import first_takeoff
 from audit.evidence.sessions import InSessions, in_sessions, may_go_on, perhaps_swapped, possible_parts
@@ -130,6 +131,8 @@ def _coats(rule: CountRule, timeline: Timeline) -> Judgement:
     unfinished = may_go_on(timeline, subjects.place, subjects.end)
     swapped = perhaps_swapped(timeline, subjects.place, subjects.start, subjects.latest)
     unsaid, repeated = reasons.where(countless, NO_COAT), reasons.where(again > 0, SAME_NUMBER)
+    # What names no position may be of several boots, each with fewer coats: one may have but one of the records.
+    parted = np.where(rule.allowed.too_few(_coats_of_one_record(timeline, found)), nowhere, CERTAIN)
 
     # The more a view takes, the more coats: so too few is looked at with all that may mend it, too many with all that
     # may spoil it.
@@ -144,11 +147,10 @@ def _coats(rule: CountRule, timeline: Timeline) -> Judgement:
         too_few = view.excused(rule.allowed.too_few(counted(view.favour)[index]), unfinished[index])
         if rule.allowed.at_least is not None:
             # Of two boots that were swapped in between each has fewer.
-            too_few = view.suspected(too_few, swapped[index])
+            too_few = view.suspected(too_few, first_of(swapped, parted)[index])
         too_many = rule.allowed.too_many(counted(view.against)[index])
         if rule.allowed.at_most is not None:
             too_many = view.suspected(too_many, unfinished[index])
-        # What names no position may be of several boots, each with fewer coats.
         return too_few | view.excused(too_many, nowhere[index], swapped[index])
 
     def shown(index: Ints, finding: Bools) -> Mapping[str, Any]:
@@ -197,6 +199,13 @@ def _coats_recorded(timeline: Timeline, found: InSessions) -> tuple[Ints, Ints, 
     countless = np.zeros(count, bool)
     countless[blank] = True
     return total, again, countless
+
+
+def _coats_of_one_record(timeline: Timeline, found: InSessions) -> Ints:
+    """How many coats the record of each session with the fewest stands for by itself."""
+    _, has_coat = whole(timeline, "coat", found.treated.task)
+    coats, has_coats = whole(timeline, "coats", found.treated.task)
+    return least_of(found.session_of, np.where(has_coats & ~has_coat, coats, 1), len(found.sessions))
 
 
 def _sessions(rule: CountRule, timeline: Timeline) -> Judgement:

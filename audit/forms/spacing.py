@@ -73,12 +73,15 @@ def evaluate(rule: SpacingRule, timeline: Timeline) -> Judgement:
     outside = short | long
     backwards, instant = ((so[one] | so[two]) for so in (end < start, end == start))
     parts = possible_parts(timeline, found.evidence)
+    # Of three coats or more at no position two that follow each other may be of two boots, with longer pauses.
+    several = (np.bincount(found.session_of) > 2)[found.session_of[one]]
+    apart = timeline.nowhere(treated.place[one]) & (outside | (several & (rule.pause.at_most is not None)))
     doubts = (
         pairs.doubt,
         reasons.where(backwards, BACKWARDS),
         # Of a coat with one time only the pause before or after it was shorter, by as long as it took.
         reasons.where(instant & ~short & (long | (rule.pause.at_least is not None)), AT_ONCE),
-        reasons.where(outside & timeline.nowhere(treated.place[one]), NO_POSITION),
+        reasons.where(apart, NO_POSITION),
         perhaps_swapped(timeline, treated.place[one], end[one], start[two]),
         # A coat in between would make a pause that is too short no longer.
         np.where(short, CERTAIN, _perhaps_between(found, parts, pairs, start)),

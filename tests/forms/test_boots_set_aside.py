@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -44,10 +44,19 @@ def flown(aircraft: str, day: int) -> dict[str, str]:
     return {"flight_id": f"{aircraft}-{day}", "aircraft": aircraft, "origin": "S1", "destination": "S1", **times}
 
 
-def said(data: Mapping[str, Any], aside: Mapping[str, str], *, back: bool = True) -> dict[str, twin.Verdict]:
+def said(
+    data: Mapping[str, Any],
+    aside: Mapping[str, str],
+    *,
+    back: bool = True,
+    since: str = "2020-01-01T00:00:00Z",
+    others: Sequence[Mapping[str, str]] = (),
+    as_of: str = "2025-06-30T12:00:00Z",
+) -> dict[str, twin.Verdict]:
     """What is said of two boots, S, which was off for ten days, and R, which never was, beside a row of the history."""
     tables = {
         "tasks": [
+            *others,
             work("T1", "05", "A1", "left", "preserve"),
             *(work(f"T{number}", "08", "A1", one, "guard") for number, one in ((2, "left"), (3, "right"))),
             work("T4", "15", "A2", "left", "preserve"),
@@ -55,7 +64,7 @@ def said(data: Mapping[str, Any], aside: Mapping[str, str], *, back: bool = True
         ],
         "flights": [flown(one, day) for one, days in (("A1", (1, 7, 24, 30)), ("A2", range(1, 30, 2))) for day in days],
         "components": [
-            stay("S", "A1", "left", until=AWAY[0]),
+            stay("S", "A1", "left", since, AWAY[0]),
             *([stay("S", "A1", "left", AWAY[1])] if back else []),
             stay("R", "A1", "right"),
             stay("Q", "A2", "right"),
@@ -67,7 +76,7 @@ def said(data: Mapping[str, Any], aside: Mapping[str, str], *, back: bool = True
         ],
         "stations": [{"station": "S1", "timezone": "UTC"}],
     }
-    timeline = build_timeline(read_rows(tables), pd.Timestamp("2025-06-30T12:00:00Z"))
+    timeline = build_timeline(read_rows(tables), pd.Timestamp(as_of))
     found: dict[str, twin.Verdict] = {}
     for subject, verdicts in said_of(data, timeline).items():
         boot = {"T1": "S early", "T2": "S early", "T3": "R early", "T5": "S", "T6": "R"}.get(subject[0], subject[0])
@@ -133,6 +142,23 @@ def test_a_season_may_not_be_over_elsewhere() -> None:
     twice = rule("count", scope=GUARD, sessions={"at_least": 2}, season={"from": "06-06", "to": "07-10"})
     assert said(twice, {**NAMELESS, "removed_at": "2025-06-20T00:00:00Z"}, back=False)["S"] is False
     assert said(twice, {**NAMELESS, "removed_at": ""}, back=False)["S"] is None
+
+
+def test_a_season_may_have_begun_elsewhere_before_the_export() -> None:
+    """Too few treatments may be enough of a boot that a row set aside may have had before the export begins."""
+    thrice = rule("count", scope=GUARD, sessions={"at_least": 3}, season={"from": "05-20", "to": "07-10"})
+    before = {**NAMELESS, "installed_at": "2020-01-01T00:00:00Z"}
+    for aside, expected in ((NAMELESS, False), (before, None)):
+        assert said(thrice, aside, back=False, since="2025-06-04T00:00:00Z")["S"] is expected
+
+
+def test_a_season_may_go_on_elsewhere_behind_the_end_of_the_records() -> None:
+    """Too few treatments may be enough of a boot that may have been on where no records come any more."""
+    daily = [work(f"D{day}", f"{day:02}", "A9", "left", "wash") for day in range(1, 23)]
+    twice = rule("count", scope=GUARD, sessions={"at_least": 2}, season={"from": "06-06", "to": "07-10"})
+    for removed, expected in (("2025-06-20T00:00:00Z", False), ("", None)):
+        aside = {**NAMELESS, "removed_at": removed}
+        assert said(twice, aside, back=False, others=daily, as_of="2025-08-01T00:00:00Z")["S"] is expected
 
 
 def test_a_boot_may_have_been_on_longer_elsewhere() -> None:

@@ -46,6 +46,16 @@ def test_one_coat_entered_twice_at_one_time() -> None:
     assert verdict(MOST, tasks=[COAT | {"coat": n} for n in (1, 2, 3, 3)]) == "1 complies"
 
 
+def test_coats_at_no_position() -> None:
+    """Enough, or too many, of one boot may be of several, each with fewer; too few of all are too few of any."""
+    for coats, least, most in ((2, "1 finding", "1 complies"), (4, "1 unjudged", "1 unjudged")):
+        tasks = [COAT | {"coat": n, "position": None} for n in range(1, coats + 1)]
+        assert (verdict(LEAST, tasks=tasks), verdict(MOST, tasks=tasks)) == (least, most)
+    assert verdict(LEAST, tasks=[COAT | {"coats": 3, "position": None}]) == "1 complies"
+    once = LEAST | {"coats": {"at_least": 1}}
+    assert verdict(once, tasks=[COAT | {"coat": n, "position": None} for n in (1, 2)]) == "1 complies"
+
+
 ON_A_DAY = [{"removed_at": "2025-06-02"}, {"component_serial": "C2", "installed_at": "2025-06-02"}]
 
 

@@ -70,6 +70,21 @@ def test_the_as_of_time_belongs_to_the_last_segment() -> None:
     assert verdict(rule_of_hours, AS_OF, tasks=[FIRST], flights=later) == "2 complies"
 
 
+@pytest.mark.parametrize("last", [14, 40])
+@pytest.mark.parametrize("limit", [{"flight_hours": 1}, {"days": 40}], ids=["hours", "days"])
+def test_a_treatment_may_lie_behind_the_end_of_the_records(limit: dict[str, float], last: int) -> None:
+    """Where no record of anybody comes for unusually long, one that was in time may be missing."""
+    others = [
+        {"product": "cleaner", "aircraft": "A9", "work_order": f"D{day}"}
+        | {"started_at": (pd.Timestamp(NOV("04")) + pd.Timedelta(days=day)).isoformat()}
+        for day in range(last)
+    ]
+    export: dict[str, Any] = {"tasks": [FIRST, *others], "flights": [flown("2025-12-20T00:00:00Z", 2)]}
+    found = outcomes(at_most(**limit), "2025-12-20T12:00:00Z", **export).cases
+    reason = "no task records at all for an unusually long time before the as-of time"
+    assert found["reason"].tolist() == ([reason] if last == 14 else [""])
+
+
 def test_cycles_that_can_not_be_read_are_of_no_matter_to_hours() -> None:
     """Only a limit of cycles leaves them in doubt."""
     flights = [flown("2025-11-04T00:00:00Z", 1, cycles="?")]

@@ -48,6 +48,14 @@ def test_two_coats_of_a_day_on_which_the_boot_was_swapped(second: str) -> None:
     assert verdict(PAUSE, tasks=tasks, components=ON_A_DAY) == "1 unjudged"
 
 
+def test_coats_at_no_position_may_be_of_several_boots() -> None:
+    """Of two there is that pause or none; of three the first and the last may be of one boot, with a longer pause."""
+    tasks = [coat(f"09:{at}0:00", f"09:{at}5:00", position=None) for at in (0, 1, 2)]
+    assert verdict(PAUSE, tasks=tasks[:2]) == "1 complies"
+    assert verdict(PAUSE, tasks=tasks) == "2 unjudged"
+    assert verdict(PAUSE | {"pause": {"at_least": "PT5M"}}, tasks=tasks) == "2 complies"
+
+
 def test_a_coat_in_no_time_is_too_early_all_the_same() -> None:
     """When its work ended isn't known, but when it began is."""
     tasks = [coat("09:00:00", "09:10:00"), coat("09:12:00", "09:12:00")]

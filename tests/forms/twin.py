@@ -1084,7 +1084,9 @@ def judge_count(rule: RuleData, world: World) -> Verdicts:
             verdict = None
         if verdict and "at_most" in limits and (endless or most > limits["at_most"]):
             verdict = None
-        if too_many and session.position is None:
+        alone = min(one.task["coats"] if stands_for_many(one.task) else 1 for one in session.treatments)
+        parted = too_many or alone < limits.get("at_least", 0) <= least
+        if parted and session.position is None:
             verdict = None  # they may be of several boots
         if (too_few or (verdict and "at_most" in limits)) and may_go_on(world, session.aircraft, session.end):
             verdict = None  # another coat may come
@@ -1096,13 +1098,18 @@ def coats_of(session: Session) -> tuple[int, int, bool]:
     """How many coats a session has at least, how many if no number is one coat entered twice, and whether it may have
     any number more."""
     tasks = [one.task for one in session.treatments]
-    standing_for_many = [task["coats"] for task in tasks if task.get("coats") is not None and task.get("coat") is None]
+    standing_for_many = [task["coats"] for task in tasks if stands_for_many(task)]
     # Coat 2, with 3 as their number beside it: the second of three, or three more.
     perhaps = sum(max(task["coats"] - 1, 0) for task in tasks if None not in (task.get("coats"), task.get("coat")))
     single = {(one.task["coat"], one.start, one.end) for one in session.treatments if one.task.get("coat") is not None}
     vague = [task for task in tasks if task.get("coats") is None and task.get("coat") is None]
     others = sum(standing_for_many) + len(vague)
     return others + len({coat for coat, _, _ in single}), others + len(single) + perhaps, bool(vague)
+
+
+def stands_for_many(task: Mapping[str, Any]) -> bool:
+    """Whether a record stands for so many coats, and not for one of them."""
+    return task.get("coats") is not None and task.get("coat") is None
 
 
 def judge_seasons(rule: RuleData, world: World) -> Verdicts:
@@ -1220,7 +1227,8 @@ def judge_spacing(rule: RuleData, world: World) -> Verdicts:
             if first.start == first.end or second.start == second.end:
                 # The pause was shorter, by as long as the coat took of which only one time is recorded.
                 kept = kept if too_short or (kept and shortest is None) else None
-            if kept is False and session.position is None:
+            parted = kept is False or (longest is not None and len(session.treatments) > 2)
+            if parted and session.position is None:
                 kept = None  # they may be of two boots
             names = first.task["task_id"], second.task["task_id"]
             verdicts[(*names, second.aircraft, second.position)] = None if session.sure is None else kept
