@@ -65,6 +65,8 @@ def test_a_record_that_ends_before_it_starts() -> None:
     assert verdict(TWO_PLACES, tasks=[TASK, elsewhere]) == "1 unjudged, 1 complies"
     assert verdict(TWO_PLACES, tasks=[TASK | {"finished_at": "2025-06-02T11:00:00Z"}, elsewhere]) == "1 unjudged"
     assert verdict(TWO_PLACES, tasks=[turned, elsewhere]) == "1 finding", "both at the same times, whenever that was"
+    sooner = elsewhere | {"finished_at": "2025-06-02T08:30:00Z"}
+    assert verdict(TWO_PLACES, tasks=[turned, sooner]) == "1 unjudged", "one of the two times of each is wrong"
     assert verdict(TWO_PLACES, tasks=[turned, TASK | {"performed_by": "P2", "station": "S2"}]) == "2 complies"
     entered_twice = rule("overlap", between=["tasks", "tasks"], same=["aircraft", "started_at", "finished_at"])
     assert verdict(entered_twice, tasks=[turned, TASK]) == "2 complies"
@@ -93,6 +95,17 @@ def test_a_value_missing_on_one_side() -> None:
     either = {**lots, "differing": ["lot", "manual"]}
     [reason] = outcomes(either, tasks=[TASK | {"lot": "L1"}, TASK | {"lot": "L2"}]).cases["reason"]
     assert reason == "value missing: lot or manual"
+    assert verdict(either, tasks=[TASK | {"manual": "M1"}, TASK | {"manual": "M2"}]) == "1 unjudged"
+
+
+def test_two_columns_of_which_one_differs_in_how_it_is_written_only() -> None:
+    """That the other differs doesn't make two of what may be one."""
+    aircraft = rule("overlap", between=["tasks", "tasks"], same=["performed_by"], differing=["aircraft", "lot"])
+    tasks = [TASK | {"lot": "L1"}, TASK | {"lot": "L2", "aircraft": "A-1"}]
+    flights = [flight("12:00:00", "13:00:00")]
+    assert verdict(aircraft, tasks=tasks, flights=flights) == "1 unjudged"
+    tasks[1]["aircraft"] = "B7"
+    assert verdict(aircraft, tasks=tasks, flights=flights) == "1 finding"
 
 
 def test_every_pair_is_a_subject() -> None:
