@@ -38,9 +38,8 @@ def judge_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.DataFram
 
 def judge_part_by_week(rule: Rule, timeline: Timeline) -> tuple[Outcomes, pd.DataFrame]:
     """As `judge_by_week`, also where there is no record: a part of an export may have none."""
-    judgement, outcomes = _judged(rule, timeline)
+    judgement, outcomes, complying = _judged(rule, timeline)
     found = outcomes.cases[outcomes.cases["finding"]]
-    complying = _complying(rule, judgement, outcomes.cases)
     shown = judgement.shown(complying, np.zeros(len(complying), bool))
     kinds = {margin.kind for margin in outcomes.margins}
     return outcomes, by_week(shown, len(complying), found, kinds, timeline)
@@ -73,13 +72,14 @@ def _readings(rule: Rule, timeline: Timeline) -> list[Timeline]:
     return timeline.memo(("readings", owner), lambda: list(other_readings(timeline, owner)))
 
 
-def _judged(rule: Rule, timeline: Timeline) -> tuple[Judgement, Outcomes]:
-    """The judgement on the timeline as it stands, and what of it stands in every other reading as well."""
+def _judged(rule: Rule, timeline: Timeline) -> tuple[Judgement, Outcomes, Ints]:
+    """The judgement on the timeline as it stands, what of it stands in every other reading as well, and the subjects of
+    it, by number, that comply in all."""
     form, readings = form_of(rule), _readings(rule, timeline)
     judgement = form.evaluate(rule, reading_only(rule, timeline))
     plain = judgement.outcomes
     if not readings:
-        return judgement, plain
+        return judgement, plain, _complying(rule, judgement, plain.cases)
     others = [form.evaluate(rule, reading_only(rule, reading)).outcomes for reading in readings]
     verdicts = pd.concat(
         [plain.cases, *(outcome.cases for outcome in others)],
@@ -98,17 +98,18 @@ def _judged(rule: Rule, timeline: Timeline) -> tuple[Judgement, Outcomes]:
     first["finding"] &= ~open_again
     first["reason"] = np.where(open_again, AMBIGUOUS, first["reason"])
     found = figures_where(first[list(plain.cases.columns)], ~open_again).reset_index(drop=True)
-    return judgement, Outcomes(len(_complying(rule, judgement, found)) + len(found), found, plain.margins)
+    complying = _complying(rule, judgement, found)
+    return judgement, Outcomes(len(complying) + len(found), found, plain.margins), complying
 
 
 def every_subject(rule: Rule, timeline: Timeline) -> pd.DataFrame:
     """A case for every subject in scope, with its `outcome`: complies, finding or unjudged."""
     if not timeline.audited:
         return cases().assign(outcome="")
-    judgement, outcomes = _judged(rule, timeline)
+    judgement, outcomes, complying = _judged(rule, timeline)
     found = outcomes.cases
     found["outcome"] = np.where(found["finding"], "finding", "unjudged")
-    return together((found, judgement.cases(_complying(rule, judgement, found)).assign(outcome="complies")))
+    return together((found, judgement.cases(complying).assign(outcome="complies")))
 
 
 def _complying(rule: Rule, judgement: Judgement, found: pd.DataFrame) -> Ints:
