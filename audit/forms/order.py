@@ -73,11 +73,11 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
 
     # All treatments that must be last, and all others, of each job, surely or perhaps.
     own, rivals = jobs.met(timeline, bound, jobs.bound_in), jobs.met(timeline, others, jobs.other_in)
-    # What names no position may have been done at another one than what else names none.
-    nowhere = reasons_of(timeline).where(timeline.nowhere(jobs.place[rivals.job]), NO_POSITION)
-    # What a flight that the log lacks, or another boot, may have come between is perhaps another job.
-    interrupted = first_of(jobs.interrupted, perhaps_swapped(timeline, jobs.place, jobs.start, jobs.end))
-    rivals = replace(rivals, doubt=first_of(rivals.doubt, nowhere, interrupted[rivals.job]))
+    several = jobs.perhaps_several(timeline)
+    rivals = replace(rivals, doubt=first_of(rivals.doubt, several[rivals.job]))
+    # The first of them is of the job that is looked at, and one done again may be of another.
+    again = _done_again(own, begun[bound.task[own.row]], len(jobs))
+    own = replace(own, doubt=first_of(own.doubt, np.where(again, several[own.job], CERTAIN)))
     unfinished = may_go_on(timeline, jobs.place, jobs.end)
 
     def broken(view: View, index: Ints) -> Bools:
@@ -109,6 +109,13 @@ def evaluate(rule: OrderRule, timeline: Timeline) -> Judgement:
         }
 
     return Judgement(plain[speaks], doubt[speaks], reasons_of(timeline), shown)
+
+
+def _done_again(own: _Met, begun: Ints, count: int) -> Bools:
+    """Which treatments of each job began after the first that is surely of it (for one that must be first: before)."""
+    sure = own.doubt == CERTAIN
+    again: Bools = begun > least_of(own.job[sure], begun[sure], count)[own.job]
+    return again
 
 
 def _speaking(subject: Ints, broken: Bools, doubt: Ints, moment: Ints) -> Ints:
@@ -169,6 +176,12 @@ class _Jobs:
 
     def __len__(self) -> int:
         return len(self.task)
+
+    def perhaps_several(self, timeline: Timeline) -> Ints:
+        """Why what was done in each job may be several: what names no position may have been done at several; and a
+        flight that the log lacks, or another boot, may have come in between. CERTAIN where it is one."""
+        nowhere = reasons_of(timeline).where(timeline.nowhere(self.place), NO_POSITION)
+        return first_of(nowhere, self.interrupted, perhaps_swapped(timeline, self.place, self.start, self.end))
 
     def met(self, timeline: Timeline, treated: Treatments, job: Ints) -> _Met:
         """The treatments of each job, surely and perhaps."""

@@ -88,6 +88,26 @@ def test_a_bound_treatment_without_a_position() -> None:
     nowhere = BOUND | {"position": None}
     assert verdict(LAST, tasks=[nowhere, WASH | {"started_at": "2025-11-03T11:00:00Z"}]) == "1 unjudged"
     assert verdict(LAST, tasks=[nowhere, WASH | {"started_at": "2025-11-03T09:00:00Z"}]) == "1 complies"
+    wash = WASH | {"position": None}
+    assert verdict(LAST, tasks=[nowhere, wash | {"started_at": "2025-11-03T09:00:00Z"}]) == "1 complies"
+    assert verdict(LAST, tasks=[nowhere, wash | {"started_at": "2025-11-03T11:00:00Z"}]) == "1 unjudged"
+
+
+@pytest.mark.parametrize(("asked", "hour", "earlier"), [(LAST, "12", "09"), (FIRST, "08", "11")])
+def test_what_was_done_again_may_be_another_job(asked: dict[str, Any], hour: str, earlier: str) -> None:
+    """At no position, or on a day on which the boot was swapped, it may have been done to another boot than before."""
+    other = "11" if hour == "12" else "09"
+    twice = [
+        BOUND,
+        WASH | {"started_at": f"2025-11-03T{other}:00:00Z"},
+        BOUND | {"started_at": f"2025-11-03T{hour}:00Z"},
+    ]
+    swapped = [{"removed_at": "2025-11-03"}, {"component_serial": "C2", "installed_at": "2025-11-03"}]
+    assert verdict(asked, tasks=twice) == "1 complies"
+    assert verdict(asked, tasks=twice, components=swapped) == "1 unjudged"
+    assert verdict(asked, tasks=[task | {"position": None} for task in twice]) == "1 unjudged"
+    twice[1]["started_at"] = f"2025-11-03T{earlier}:00:00Z"
+    assert verdict(asked, tasks=[task | {"position": None} for task in twice]) == "1 complies"
 
 
 @pytest.mark.parametrize(

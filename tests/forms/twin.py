@@ -981,9 +981,13 @@ def judge_job(
         if truth is not False:
             rivals.append((other, truth))
     own = [one for one in bound if any(one is other for other in job)]
+    may_be_own = [one for one in bound if here(one) is not False]
+    if (first.position is None or interrupted(job, world)) and any(one.sure for one in own):
+        # They may be of several jobs: the one done first (last) is of that which is looked at.
+        own = [(min if rule["must_be"] == "last" else max)((one for one in own if one.sure), key=lambda one: one.start)]
     if rule["must_be"] == "last" and may_go_on(world, first.aircraft, span[1]):
         return None
-    return order_verdict(rule["must_be"], own, [one for one in bound if here(one) is not False], rivals)
+    return order_verdict(rule["must_be"], own, may_be_own, rivals)
 
 
 def order_verdict(
