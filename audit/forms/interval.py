@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any, Literal
 
 import numpy as np
@@ -510,6 +511,26 @@ def _demands(rule: IntervalRule) -> tuple[str, ...]:
 def _never(rule: IntervalRule) -> Iterator[Never]:
     if rule.next_due == "scheduled" and rule.tolerance is None:
         yield Never(("next_due",), "without a `tolerance` this counts from the time it was done, as `actual` does")
+    if rule.season is None:
+        return
+    # A stretch begins and ends with its season, which is that of a base where settings have an aircraft at one.
+    seasons = [rule.season, *getattr(rule.season, "by_aircraft", {}).values()]
+    for name, limit in rule.at_most:
+        if (
+            name in ("days", "months")
+            and limit is not None
+            and not any(_goes_beyond(one, name, limit) for one in seasons)
+        ):
+            yield Never(("at_most", name), f"no season goes on for more {name} than this: it can never be passed")
+
+
+def _goes_beyond(season: Season, name: str, limit: int) -> bool:
+    """Whether a season goes on for more than so many days or months after its first day, in a leap year if need be."""
+    (month, day), turns = season.from_, season.to < season.from_
+    if name == "months":
+        return (month + limit, day) < (season.to[0] + 12 * turns, season.to[1])
+    first = date(2004 - turns, month, min(day, 28) if month == 2 else day)
+    return (date(2004, *season.to) - first).days > limit
 
 
 def _unjudged_when(rule: IntervalRule) -> Iterator[str]:

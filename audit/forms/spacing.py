@@ -11,12 +11,12 @@ import numpy as np
 
 from audit.evidence.columns import matching
 from audit.evidence.doubt import CERTAIN, Rank, View, Why, first_of, reasons_of
-from audit.evidence.sessions import InSessions, Parts, in_sessions, perhaps_swapped, possible_parts
+from audit.evidence.sessions import LONGEST_PAUSE, InSessions, Parts, in_sessions, perhaps_swapped, possible_parts
 from audit.evidence.treatments import NO_POSITION
 from audit.figures import time_span
 from audit.forms import describing
 from audit.forms.drawing import AroundSession, Case, Stretch, Stretches
-from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form
+from audit.forms.form import BOOTS_READ, SESSIONS_READ, Form, Never
 from audit.forms.margins import margins, tenths
 from audit.forms.naming import OF_TREATMENT, at_work_order
 from audit.forms.outcomes import Judgement, joined, judged, unbroken
@@ -262,6 +262,13 @@ def _planter(rule: SpacingRule, timeline: Timeline) -> Planter:
     return plant
 
 
+def _never(rule: SpacingRule) -> Iterator[Never]:
+    if rule.pause.at_most is not None and micros_of(rule.pause.at_most) >= LONGEST_PAUSE:
+        yield Never(
+            ("pause", "at_most"), "coats more than 24 hours apart are of two sessions: no pause is ever too long"
+        )
+
+
 SPACING = Form(
     name="spacing",
     pattern="minimum and maximum duration (Konrad, Cheng 2005)",
@@ -305,6 +312,7 @@ SPACING = Form(
         describing.NO_POSITION_KNOWN,
         describing.CLOCK_WENT_BACK,
     ),
+    never=_never,
     settable=("pause",),
     skeleton="""\
 pause: {at_least: PT5M, at_most: PT15M}

@@ -123,13 +123,13 @@ def with_settings(rulebook: Rulebook, files: Sequence[Settings]) -> Rulebook:
         except AuditError as error:
             faults.extend(error.args)
             continue
-        faults += _senseless(rule, changed_rule, layers)
         season = getattr(changed_rule, "season", None)
         if season is not None and stationed:
             values |= _season_at_bases(values["season"], stationed)
             by_aircraft = {aircraft: at.season for aircraft, at in stationed.items()}
             by_base = SeasonByBase.model_validate({**month_days(season), "by_aircraft": by_aircraft})
             changed_rule = changed_rule.model_copy(update={"season": by_base})
+        faults += _senseless(rule, changed_rule, layers)
         changed.append(changed_rule)
         settings += [Setting(rule.id, key, history) for key, history in values.items()]
     if faults:

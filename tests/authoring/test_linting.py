@@ -203,6 +203,8 @@ FORMS = {
     "hold": ("for: PT1H\nforbid: {event: treatment, where: {lot: {is: A, not: A}}}", "15: no record can meet this"),
     "interval": ("at_most: {days: 1}\nboots: {component.finish: {in: [black], not_in: [black]}}",
                  "15: no record can meet this"),
+    "spacing": ("pause: {at_least: PT5M, at_most: PT24H}",
+                "14: coats more than 24 hours apart are of two sessions: no pause is ever too long"),
     "count": ("coats: {at_least: 1}", "14: every session has a coat: nothing can ever be a finding"),
 }  # fmt: skip
 
@@ -224,6 +226,28 @@ def test_a_due_point_that_no_tolerance_moves(tmp_path: Path) -> None:
         parts = f"at_most: {{days: 30}}\nnext_due: scheduled{more}"
         text = changed("require:\n  component.finish: {is: black}", parts, text)
         assert [line.partition(": ")[2] for line in said(tmp_path, text)] == expected
+
+
+@pytest.mark.parametrize(
+    ("limit", "season", "finds"),
+    [
+        ("days: 211", "from: 10-01, to: 04-30", True),  # in a leap year the last day comes 212 days after the first
+        ("days: 212", "from: 10-01, to: 04-30", False),
+        ("days: 363", "from: 02-29, to: 02-27", True),
+        ("months: 6", "from: 10-01, to: 04-30", True),
+        ("months: 7", "from: 10-01, to: 04-30", False),
+        ("months: 7", "from: 10-01, to: 05-01", False),
+        ("months: 7", "from: 10-01, to: 05-02", True),
+        ("days: 212, flight_hours: 50", "from: 10-01, to: 04-30", False),
+    ],
+)
+def test_a_limit_that_no_season_is_long_enough_for(limit: str, season: str, finds: bool, tmp_path: Path) -> None:
+    """Stretches end with their season: what is allowed for longer is never too long."""
+    text = changed("form: record", "form: interval")
+    parts = f"at_most: {{{limit}}}\nseason: {{{season}}}"
+    name = limit.partition(":")[0]
+    told = [f"14: no season goes on for more {name} than this: it can never be passed"]
+    assert said(tmp_path, changed("require:\n  component.finish: {is: black}", parts, text)) == ([] if finds else told)
 
 
 def test_an_alternative_precedent_is_looked_at_too(tmp_path: Path) -> None:

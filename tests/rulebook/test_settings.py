@@ -248,6 +248,17 @@ NO_EFFECT = "$.rules.overdue.next_due: without a `tolerance` this counts from th
         ("overdue: {next_due: scheduled}", "overdue: {level: 1}", f"1.yaml, line 4: {NO_EFFECT}"),
         ("overdue: {next_due: scheduled}", "overdue: {tolerance: {percent: 5}}", ""),
         ("soak: {require: {work_minutes: {at_least: 8}}}", "soak: {require: {work_minutes: {at_most: 9}}}", ""),
+        (
+            "overdue: {level: 1}",
+            "overdue: {at_most: {days: 300}}",
+            "2.yaml, line 4: $.rules.overdue.at_most.days: no season goes on for more days than this",
+        ),
+        (
+            "overdue: {at_most: {days: 300}}\nbases: {FELL: {season: {from: 01-01, to: 12-31}, aircraft: [A1]}}",
+            "overdue: {level: 1}",
+            "",
+        ),
+        ("pauses: {level: 1}", "pauses: {pause: {at_most: PT48H}}", "$.rules.pauses.pause.at_most: coats more than 24"),
     ],
 )
 def test_settings_that_leave_a_rule_without_sense(
