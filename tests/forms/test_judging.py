@@ -63,6 +63,14 @@ def test_work_does_not_end_before_it_began(started: str, finished: str, expected
     assert verdict(QUICK, tasks=[coat(started, finished)]) == expected
 
 
+def test_the_clock_of_one_person_leaves_others_alone() -> None:
+    """What another person did is judged once, whichever hour is meant of the one."""
+    places = rule("overlap", between=["tasks", "tasks"], same=["performed_by"], differing=["station"])
+    twice = coat("02:30", "02:40", performed_by="P1")
+    work = {"started_at": "2025-10-20T09:00:00Z", "finished_at": "2025-10-20T10:00:00Z", "performed_by": "P2"}
+    assert verdict(places, tasks=[work, work | {"station": "S2"}, twice]) == "1 finding, 1 complies"
+
+
 def test_one_reading_of_the_clock_in_two_records() -> None:
     """Two records of the same reading may still be an hour apart."""
     last = rule(

@@ -543,6 +543,21 @@ def test_what_may_not_be_in_scope_is_open_though_it_meets_nothing() -> None:
 
 
 @pytest.mark.parametrize(
+    ("removed", "expected"),
+    [
+        pytest.param("2025-06-03T00:00:00Z", "1 finding", id="at-an-instant"),
+        pytest.param("2025-06-03", "1 unjudged", id="on-a-day"),
+        pytest.param("2025-06-05", "1 finding", id="on-a-later-day"),
+    ],
+)
+def test_two_boots_at_one_position_by_no_more_than_a_day_without_a_time(removed: str, expected: str) -> None:
+    """The first may have come off before the second came, by whatever clock the day is written."""
+    data = rule("overlap", between=["components", "components"], same=["aircraft", "position"])
+    boots = [{"removed_at": removed}, {"component_serial": "C2", "installed_at": "2025-06-02T12:00:00Z"}]
+    assert verdict(data, tasks=[TASK], components=boots) == expected
+
+
+@pytest.mark.parametrize(
     ("removed", "said"),
     [
         pytest.param({"removed_at": "?"}, "can't be read: components.removed_at", id="unreadable"),

@@ -56,6 +56,21 @@ def test_coats_at_no_position_may_be_of_several_boots() -> None:
     assert verdict(PAUSE | {"pause": {"at_least": "PT5M"}}, tasks=tasks) == "2 complies"
 
 
+@pytest.mark.parametrize(
+    ("started", "finished", "expected"),
+    [
+        pytest.param("08:00:00", "08:30:00", "1 unjudged, 1 complies", id="before-both"),
+        pytest.param("09:12:00", "09:13:00", "2 unjudged", id="in-between"),
+        pytest.param("10:00:00", "10:10:00", "1 unjudged, 1 complies", id="after-both"),
+    ],
+)
+def test_what_may_be_another_coat(started: str, finished: str, expected: str) -> None:
+    """In between it would make two pauses of one; before or after, the pause to it is not known, and the other is."""
+    tasks = [coat("09:00:00", "09:10:00"), coat("09:30:00", "09:40:00")]
+    perhaps = coat(started, finished, product="unheard-of")
+    assert verdict(PAUSE, tasks=[*tasks, perhaps]) == expected
+
+
 def test_a_coat_in_no_time_is_too_early_all_the_same() -> None:
     """When its work ended isn't known, but when it began is."""
     tasks = [coat("09:00:00", "09:10:00"), coat("09:12:00", "09:12:00")]
