@@ -240,13 +240,39 @@ def test_each_of_several_rows_leaves_its_own_place_unclear() -> None:
     assert found == [True, True, False, True, True, False]
 
 
+def told(line: Timeline) -> list[tuple[str, str, str]]:
+    """Where which boots may have been by rows set aside."""
+    possible = line.components.possible
+    boots = line.tables["components"]["component_serial"].cat.categories[possible.boot]
+    crafts = line.aircraft_names[line.aircraft_of(possible.place)]
+    return sorted({*zip(boots, crafts, (position(line, place) for place in possible.place.tolist()), strict=True)})
+
+
+def test_a_row_of_no_boot_is_about_its_own_place_only() -> None:
+    """Gaps in the history of other places are no matter of it."""
+    gap = [{"removed_at": "2025-02-01T00:00:00Z"}, {"installed_at": "2025-04-01T00:00:00Z"}]
+    elsewhere = [boot(f"B{number}", aircraft="A2", position="fin") | one for number, one in enumerate(gap, start=8)]
+    free = boot("B1", removed_at="2025-02-01T00:00:00Z")
+    aside = boot("", position="left", installed_at="2025-03-01T00:00:00Z")
+    line = timeline(task(position="left"), components=[free, *elsewhere, aside])
+    assert {(craft, at) for _, craft, at in told(line)} == {("A1", "left")}
+
+
+@pytest.mark.parametrize(("at", "expected"), [("left", "left"), ("", "fin")])
+def test_a_row_that_names_boot_and_place_counts_though_another_boot_is_recorded_there(at: str, expected: str) -> None:
+    """One of the two is wrong; one that names no position can't be about a place that another boot has."""
+    stays = [boot("B1", removed_at="2025-03-01T00:00:00Z"), boot("B2", aircraft="A2")]
+    aside = boot("B1", aircraft="A2", position=at, material="?", installed_at="2025-03-01T00:00:00Z")
+    assert told(timeline(task(1, aircraft="A2", position="left; fin"), components=[*stays, aside])) == [
+        ("B1", "A2", expected)
+    ]
+
+
 def test_a_row_set_aside_says_where_its_boot_was_whatever_else_is_recorded_of_it_elsewhere() -> None:
     """One of the two is wrong, and nobody knows which."""
     stays = [boot("B1"), boot("B2", aircraft="A2", position="fin")]
     line = timeline(task(position="left"), components=[*stays, boot("B1", aircraft="A2", material="?")])
-    possible = line.components.possible
-    assert [position(line, place) for place in possible.place.tolist()] == ["left"]
-    assert line.aircraft_names[line.aircraft_of(possible.place)].tolist() == ["A2"]
+    assert told(line) == [("B1", "A2", "left")]
 
 
 def test_a_row_set_aside_in_a_history_without_removals() -> None:
