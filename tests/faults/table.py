@@ -261,7 +261,8 @@ FAULTS: Final = (
             "finding to unjudged": "preservative-on-wrong-material",
             "finding to unjudged by another name": "ice-adhesion-treatment-covered preservative-coats-badly-spaced",
             "nothing to unjudged": (
-                "ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue surface-prep-missing"
+                "ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue preservative-coats-wrong "
+                "surface-prep-missing"
             ),
         },
         right=(
@@ -863,7 +864,10 @@ FAULTS: Final = (
             ),
             "finding to finding by another name": "flight-before-cure ice-adhesion-treatment-overdue",
             "finding to unjudged by another name": "ice-adhesion-treatment-covered ice-adhesion-treatment-not-last",
-            "nothing to unjudged": "ice-adhesion-treatment-overdue surface-prep-missing",
+            "nothing to unjudged": (
+                "ice-adhesion-treatment-overdue preservative-coats-badly-spaced preservative-coats-wrong "
+                "surface-prep-missing"
+            ),
         },
         told=("position LEFT WING in components, left wing in tasks",),
     ),
@@ -1291,7 +1295,8 @@ FAULTS: Final = (
             "finding to unjudged": ("preservative-on-wrong-material"),
             "finding to unjudged by another name": ("ice-adhesion-treatment-covered preservative-coats-badly-spaced"),
             "nothing to unjudged": (
-                "ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue surface-prep-missing"
+                "ice-adhesion-treatment-not-last ice-adhesion-treatment-overdue preservative-coats-wrong "
+                "surface-prep-missing"
             ),
         },
         right=(
