@@ -214,7 +214,7 @@ def _running_out(timeline: Timeline) -> Iterator[pd.DataFrame]:
             continue
         last = micros(frame[each.last]) if each.last in frame else np.full(len(frame), NEVER)
         unreadable = timeline.unreadable.get((each.table, each.last), np.empty(0, np.intp))
-        # A day that can't be read is none that is blank: what is blank goes on without end.
+        # A day that can't be read is not a blank one, which goes on without end.
         blank = last == NEVER
         blank[unreadable] = False
         until = each.until(frame, last, blank)
